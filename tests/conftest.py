@@ -1,0 +1,40 @@
+"""Fixtures for all tests: the shared data folder where there is one, and no network."""
+
+from __future__ import annotations
+
+import os
+import socket
+from pathlib import Path
+
+import pytest
+
+
+def _shared_root() -> Path | None:
+    given = os.environ.get("THERMOSPROUT_SHARED")
+    for folder in ([Path(given)] if given else []) + [Path(__file__).parents[2] / "shared"]:
+        if (folder / "data").is_dir():
+            return folder
+    return None
+
+
+@pytest.fixture(scope="session")
+def shared() -> Path:
+    """Folder of measured data that is not part of the project; skip where it is absent."""
+    root = _shared_root()
+    if root is None:
+        pytest.skip("measured data not found: set THERMOSPROUT_SHARED or place it at ../shared")
+    return root
+
+
+@pytest.fixture(autouse=True)
+def _loopback_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Refuse every connection that would leave the machine."""
+    connect = socket.socket.connect
+
+    def guarded(self: socket.socket, address: object) -> None:
+        host = address[0] if isinstance(address, tuple) else "local"
+        if host not in ("local", "127.0.0.1", "::1", "localhost"):
+            raise AssertionError(f"a test tried to reach {address!r}")
+        connect(self, address)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(socket.socket, "connect", guarded)

@@ -1,0 +1,56 @@
+"""The command line: commands are gathered here, and every error becomes one sentence here."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from thermosprout import __version__
+from thermosprout.errors import ThermosproutError
+
+app = typer.Typer(
+    name="thermosprout",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="When will this row come up, and is it worth soaking or sprouting the seed first?",
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"thermosprout {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    """Hold the options common to all commands."""
+
+
+def _gather() -> None:
+    """Add each command group; the modules are light and import science only when run."""
+
+
+_gather()
+
+
+def main() -> None:
+    """Run the command line and end with the exit code the error carries."""
+    try:
+        app()
+    except ThermosproutError as error:
+        sys.stderr.write(f"thermosprout: {error}\n")
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        sys.stderr.write("thermosprout: stopped.\n")
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.exit(0)

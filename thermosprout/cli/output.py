@@ -1,0 +1,73 @@
+"""What goes where: the answer to standard output, everything else to standard error."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+def clean(value: Any) -> Any:
+    """Turn numpy numbers, dates and missing values into what JSON holds."""
+    if isinstance(value, dict):
+        return {str(key): clean(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [clean(item) for item in value]
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if hasattr(value, "item") and not isinstance(value, str):
+        if hasattr(value, "tolist") and getattr(value, "ndim", 0):
+            return clean(value.tolist())
+        return clean(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value
+
+
+def print_json(document: Any) -> None:
+    """Print one JSON document; numbers that are not finite become null."""
+    sys.stdout.write(json.dumps(clean(document), indent=2, ensure_ascii=False, allow_nan=False))
+    sys.stdout.write("\n")
+
+
+def console() -> Console:
+    """Console for tables and sentences on standard output."""
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=False)
+
+
+def note(text: str) -> None:
+    """One line for the reader on standard error."""
+    sys.stderr.write(f"{text}\n")
+
+
+@contextmanager
+def progress(label: str, total: int) -> Iterator[Any]:
+    """Progress bar with time left on standard error, silent where that is no terminal.
+
+    Yields a callable to be called with the number of steps just done.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    err = Console(stderr=True)
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.completed:.0f}/{task.total:.0f}"),
+        TimeRemainingColumn(),
+        console=err,
+        disable=not err.is_terminal,
+        transient=True,
+    )
+    with bar:
+        task = bar.add_task(label, total=total)
+        yield lambda steps=1: bar.advance(task, steps)

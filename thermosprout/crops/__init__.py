@@ -1,0 +1,1 @@
+"""Crops, their cardinal temperatures, seed lots and estimates."""

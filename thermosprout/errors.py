@@ -1,0 +1,75 @@
+"""Errors that a user can meet, each with the exit code the command line ends with."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, kw_only=True)
+class Place:
+    """Where in a file something was found; line and column count from one."""
+
+    file: str | Path
+    line: int | None = None
+    column: int | str | None = None
+
+    def __str__(self) -> str:
+        text = str(self.file)
+        if self.line is not None:
+            text += f", line {self.line}"
+        if self.column is not None:
+            text += f", column {self.column}"
+        return text
+
+
+class ThermosproutError(Exception):
+    """Base of every error meant for the user: one sentence, the place, and the next step.
+
+    Parameters
+    ----------
+    what : str
+        What was found and what was expected, as one sentence without the place.
+    place : Place, optional
+        File, line and column it was found at.
+    hint : str, optional
+        The next step for the user.
+    """
+
+    exit_code = 1
+
+    def __init__(self, what: str, *, place: Place | None = None, hint: str = "") -> None:
+        self.what = what
+        self.place = place
+        self.hint = hint
+        super().__init__(str(self))
+
+    def __str__(self) -> str:
+        text = f"{self.place}: {self.what}" if self.place else self.what
+        if self.hint:
+            text = f"{text.rstrip('.')}; {self.hint}"
+        return text if text.endswith((".", "?")) else text + "."
+
+
+class InputError(ThermosproutError, ValueError):
+    """Wrong input or usage."""
+
+    exit_code = 2
+
+
+class CoverageError(ThermosproutError):
+    """The data do not cover the question (a series that ends too early, a hole in it)."""
+
+    exit_code = 3
+
+
+class ServiceError(ThermosproutError):
+    """A weather service failed and nothing usable is cached."""
+
+    exit_code = 4
+
+
+class FitError(ThermosproutError):
+    """A fit that must not be trusted."""
+
+    exit_code = 5

@@ -1,0 +1,1 @@
+"""Decisions: which treatment, which day, how many seeds."""

@@ -1,0 +1,41 @@
+"""Units: degC, hours or days, cm and mm inside; degF and inches only when shown."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class Units(StrEnum):
+    """How temperatures and lengths are shown."""
+
+    METRIC = "metric"
+    US = "us"
+
+
+def fahrenheit(celsius: float) -> float:
+    """Temperature on the Fahrenheit scale [degF]."""
+    return celsius * 9.0 / 5.0 + 32.0
+
+
+def celsius(degrees_fahrenheit: float) -> float:
+    """Temperature on the Celsius scale [degC]."""
+    return (degrees_fahrenheit - 32.0) * 5.0 / 9.0
+
+
+def show_temperature(celsius_value: float, units: Units = Units.METRIC) -> str:
+    """Temperature as text, to one decimal in degC or to the degree in degF."""
+    if units is Units.US:
+        return f"{fahrenheit(celsius_value):.0f} °F"
+    return f"{celsius_value:.1f} °C"
+
+
+def show_length(cm: float, units: Units = Units.METRIC) -> str:
+    """Depth or spacing as text."""
+    if units is Units.US:
+        return f"{cm / 2.54:.2g} in"
+    return f"{cm:.1f} cm"

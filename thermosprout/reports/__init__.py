@@ -1,0 +1,1 @@
+"""Tables, pictures, pages and calendars; they draw what they are given."""

@@ -1,0 +1,1 @@
+"""The season file and what it resolves to."""

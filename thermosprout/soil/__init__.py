@@ -1,0 +1,1 @@
+"""Temperature and water where the seed lies."""

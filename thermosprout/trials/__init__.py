@@ -1,0 +1,1 @@
+"""Replicated side-by-side trials."""

@@ -1,0 +1,1 @@
+"""Weather services, station files and ensembles."""
