@@ -23,7 +23,7 @@ def clean(value: Any) -> Any:
     if isinstance(value, datetime | date):
         return value.isoformat()
     if hasattr(value, "item") and not isinstance(value, str):
-        if hasattr(value, "tolist") and getattr(value, "ndim", 0):
+        if hasattr(value, "tolist") and getattr(value, "ndim", None):
             return clean(value.tolist())
         return clean(value.item())
     if isinstance(value, float):
