@@ -59,28 +59,40 @@ def _table(*rows: tuple[str, Scale, float, float, str]) -> dict[str, Parameter]:
     }
 
 
-I, L, G = Scale.IDENTITY, Scale.LOG, Scale.LOGIT
+_IDENTITY, _LOG, _LOGIT = Scale.IDENTITY, Scale.LOG, Scale.LOGIT
 
 PARAMETERS: dict[str, Parameter] = _table(
-    ("t_base_C", I, 4.0, 3.0, "base temperature: no progress at or below it"),
-    ("opt_gap_C", L, 23.0, 0.2, "optimum minus base temperature"),
-    ("ceiling_gap_C", L, 11.0, 0.3, "ceiling minus optimum temperature"),
-    ("curvature", L, 1.0, 0.3, "power of the beta response; 1 is the plain curve"),
-    ("thermal_time_50_Cd", L, 120.0, 0.6, "thermal time to half emergence from 1.27 cm"),
-    ("sigma", L, 0.18, 0.35, "sd of ln thermal time among the seeds of a row"),
-    ("germination_share", G, 0.5, 0.4, "share of thermal_time_50_Cd up to radicle emergence"),
-    ("depth_cost_Cd_per_cm", L, 8.0, 0.5, "thermal time per cm deeper than 1.27 cm"),
-    ("field_factor", G, 0.85, 0.6, "share of viable seed that emerges in a good moist seedbed"),
-    ("waiting_loss_per_d", L, 0.006, 0.7, "hazard of loss per day in the soil before emergence"),
-    ("chilling_loss_per_C", L, 0.06, 0.7, "hazard per degree below the chilling limit, first day"),
-    ("imbibition_share", G, 0.25, 0.4, "share of the germination part that is water uptake"),
-    ("soak_credit", I, 0.6, 0.35, "part of the soak's thermal time kept, up to imbibition"),
-    ("soak_loss_per_d", L, 0.05, 0.8, "hazard per day of soaking beyond the safe time"),
-    ("radicle_mm_per_Cd", L, 0.8, 0.4, "radicle growth after germination"),
-    ("handling_delay_Cd", L, 6.0, 0.6, "set-back of sprouted seed when it is planted"),
-    ("handling_loss_per_mm", L, 0.008, 0.7, "hazard of loss per mm of radicle when planted"),
-    ("plot_speed_sd", L, 0.08, 0.5, "sd of ln thermal time from row to row"),
-    ("plot_stand_rho", G, 0.04, 0.7, "correlation of the fate of two seeds in one row"),
+    ("t_base_C", _IDENTITY, 4.0, 3.0, "base temperature: no progress at or below it"),
+    ("opt_gap_C", _LOG, 23.0, 0.2, "optimum minus base temperature"),
+    ("ceiling_gap_C", _LOG, 11.0, 0.3, "ceiling minus optimum temperature"),
+    ("curvature", _LOG, 1.0, 0.3, "power of the beta response; 1 is the plain curve"),
+    ("thermal_time_50_Cd", _LOG, 120.0, 0.6, "thermal time to half emergence from 1.27 cm"),
+    ("sigma", _LOG, 0.18, 0.35, "sd of ln thermal time among the seeds of a row"),
+    ("germination_share", _LOGIT, 0.5, 0.4, "share of thermal_time_50_Cd up to radicle emergence"),
+    ("depth_cost_Cd_per_cm", _LOG, 8.0, 0.5, "thermal time per cm deeper than 1.27 cm"),
+    (
+        "field_factor",
+        _LOGIT,
+        0.85,
+        0.6,
+        "share of viable seed that emerges in a good moist seedbed",
+    ),
+    ("waiting_loss_per_d", _LOG, 0.006, 0.7, "hazard of loss per day in the soil before emergence"),
+    (
+        "chilling_loss_per_C",
+        _LOG,
+        0.06,
+        0.7,
+        "hazard per degree below the chilling limit, first day",
+    ),
+    ("imbibition_share", _LOGIT, 0.25, 0.4, "share of the germination part that is water uptake"),
+    ("soak_credit", _IDENTITY, 0.6, 0.35, "part of the soak's thermal time kept, up to imbibition"),
+    ("soak_loss_per_d", _LOG, 0.05, 0.8, "hazard per day of soaking beyond the safe time"),
+    ("radicle_mm_per_Cd", _LOG, 0.8, 0.4, "radicle growth after germination"),
+    ("handling_delay_Cd", _LOG, 6.0, 0.6, "set-back of sprouted seed when it is planted"),
+    ("handling_loss_per_mm", _LOG, 0.008, 0.7, "hazard of loss per mm of radicle when planted"),
+    ("plot_speed_sd", _LOG, 0.08, 0.5, "sd of ln thermal time from row to row"),
+    ("plot_stand_rho", _LOGIT, 0.04, 0.7, "correlation of the fate of two seeds in one row"),
 )
 """Every parameter in the order of the estimate's vector."""
 
