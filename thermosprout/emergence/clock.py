@@ -1,0 +1,351 @@
+"""The thermal-time clock: progress under a soil temperature series, for many draws at once.
+
+Progress is the integral of the response over time. Response draws differ from draw to draw but
+the soil does not, so the soil is turned once into a table "how long was it at which temperature,
+day by day", and the progress of all draws is one matrix product of that table with the response
+at its temperatures. Crossings are then placed inside their day on the hourly course.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from thermosprout.emergence.response import Shape, response
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.soil.series import hours_since_epoch
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+
+_BIN_C = 0.1
+_SUBSTEPS = 6
+_HOURS_IN_DAY = 24
+
+
+@dataclass(frozen=True, kw_only=True)
+class ResponseDraws:
+    """Draws of the temperature response, each array of shape (draw,). [degC]"""
+
+    shape: Shape
+    t_base: FloatArray
+    t_opt: FloatArray
+    t_ceiling: FloatArray
+    curvature: FloatArray
+
+    @classmethod
+    def from_draws(cls, shape: Shape, draws: dict[str, FloatArray]) -> ResponseDraws:
+        """Response of parameter draws as an estimate gives them."""
+        base = draws["t_base_C"]
+        opt = base + draws["opt_gap_C"]
+        return cls(
+            shape=shape,
+            t_base=base,
+            t_opt=opt,
+            t_ceiling=opt + draws["ceiling_gap_C"],
+            curvature=draws["curvature"],
+        )
+
+    def at(self, temperature: npt.ArrayLike) -> FloatArray:
+        """Response at temperatures that broadcast against (draw, ...). [C]"""
+        t = np.asarray(temperature, dtype=float)
+        extra = (1,) * max(t.ndim - 1, 0)
+        reshape = (-1, *extra)
+        return response(
+            self.shape,
+            t,
+            self.t_base.reshape(reshape),
+            self.t_opt.reshape(reshape),
+            self.t_ceiling.reshape(reshape),
+            self.curvature.reshape(reshape),
+        )
+
+    @property
+    def size(self) -> int:
+        """Return the number of draws."""
+        return int(self.t_base.size)
+
+
+class Clock(Protocol):
+    """What a row needs of a thermal-time clock; hours count from 1970-01-01T00:00 UTC."""
+
+    def cross(self, start_h: float, thermal_time: FloatArray) -> FloatArray:
+        """Hour at which each thermal time of shape (draw, k) is reached; inf if it is not."""
+        ...
+
+    def progress(self, start_h: float, at_h: FloatArray) -> FloatArray:
+        """Thermal time from the start to each hour, shape (draw, hour). [C d]"""
+        ...
+
+    def mean_temperature(self, start_h: float, end_h: FloatArray) -> FloatArray:
+        """Mean soil temperature from the start to one end per draw, shape (draw,). [degC]"""
+        ...
+
+    def end_h(self, start_h: float) -> float:
+        """Last hour the clock covers without a hole after the start."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConstantClock:
+    """Clock at a constant temperature, as in a dish or a published table."""
+
+    draws: ResponseDraws
+    temperature_C: float
+
+    def cross(self, start_h: float, thermal_time: FloatArray) -> FloatArray:
+        """See :class:`Clock`."""
+        rate = self.draws.at(self.temperature_C)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            hours = np.where(rate[:, None] > 0, thermal_time / rate[:, None] * 24.0, np.inf)
+        return np.asarray(start_h + np.clip(hours, 0.0, None))
+
+    def progress(self, start_h: float, at_h: FloatArray) -> FloatArray:
+        """See :class:`Clock`."""
+        days = np.clip(np.asarray(at_h, dtype=float) - start_h, 0.0, None) / 24.0
+        return np.asarray(self.draws.at(self.temperature_C)[:, None] * days)
+
+    def mean_temperature(self, start_h: float, end_h: FloatArray) -> FloatArray:
+        """See :class:`Clock`."""
+        return np.full(np.shape(end_h), self.temperature_C)
+
+    def end_h(self, start_h: float) -> float:
+        """See :class:`Clock`."""
+        return np.inf
+
+
+def refine(values: FloatArray, substeps: int = _SUBSTEPS) -> FloatArray:
+    """Cubic course through regular samples: (..., n) to (..., (n - 1) * substeps) midpoints.
+
+    A mean over an hour would hide what happens when the temperature crosses the base inside it.
+    """
+    from scipy.interpolate import CubicSpline
+
+    size = values.shape[-1]
+    at = (np.arange((size - 1) * substeps) + 0.5) / substeps
+    return np.asarray(CubicSpline(np.arange(size), values, axis=-1)(at))
+
+
+class ThermalClock:
+    """Progress under an hourly soil temperature series, with members, for all draws at once.
+
+    Parameters
+    ----------
+    series : xarray.DataArray, dims ([member,] time)
+        Hourly soil temperature at the instant. [degC]
+    draws : ResponseDraws
+        Response of each draw.
+    offset : ndarray, shape (draw,), optional
+        Added to the temperature of each draw: what is not known of the site. [K]
+    slowing : ndarray, shape (time,) or (member, time), optional
+        Factor on progress at each time, 1 in moist soil.
+
+    Raises
+    ------
+    InputError
+        When the series is not hourly.
+
+    Notes
+    -----
+    Draw ``i`` lives under one member; members are dealt out in proportion to their weights.
+    """
+
+    def __init__(
+        self,
+        series: xr.DataArray,
+        draws: ResponseDraws,
+        *,
+        offset: FloatArray | None = None,
+        slowing: FloatArray | None = None,
+    ) -> None:
+        hours = hours_since_epoch(series["time"].values)
+        if not np.allclose(np.diff(hours), 1.0, atol=1e-6):
+            raise InputError("the soil temperature for a forecast must be hourly without jumps")
+        self._draws = draws
+        self._first_h = float(hours[0])
+        values = series.values.astype(float)
+        self._values = values[None, :] if values.ndim == 1 else values
+        self._offset = np.zeros(draws.size) if offset is None else np.asarray(offset, dtype=float)
+        weights = series["member_weight"].values if "member_weight" in series.coords else None
+        self._member = deal_members(self._values.shape[0], draws.size, weights)
+        self._hole = ~np.isfinite(self._values).all(axis=0)
+        filled = np.where(np.isfinite(self._values), self._values, _nearest_mean(self._values))
+        self._filled = filled
+        self._slowing = None if slowing is None else np.broadcast_to(slowing, filled.shape)
+        self._days = int(np.ceil((filled.shape[1] - 1) / _HOURS_IN_DAY))
+        self._build()
+
+    def _build(self) -> None:
+        """Tabulate the soil and multiply the table with the response of each draw."""
+        fine = refine(self._filled)
+        weight = np.full(fine.shape, 1.0 / (_HOURS_IN_DAY * _SUBSTEPS))
+        if self._slowing is not None:
+            factor = 0.5 * (self._slowing[:, 1:] + self._slowing[:, :-1])
+            weight = weight * np.repeat(factor, _SUBSTEPS, axis=1)
+        low = np.floor(fine.min() / _BIN_C) * _BIN_C
+        bins = int(np.ceil((fine.max() - low) / _BIN_C)) + 2
+        self._grid = low + _BIN_C * np.arange(bins)
+        position = (fine - low) / _BIN_C
+        lower = position.astype(np.intp)
+        upper_share = position - lower
+        day = np.arange(fine.shape[1]) // (_HOURS_IN_DAY * _SUBSTEPS)
+        members = fine.shape[0]
+        cell = (np.arange(members)[:, None] * self._days + day) * bins + lower
+        size = members * self._days * bins
+        table = (
+            np.bincount(cell.ravel(), (weight * (1 - upper_share)).ravel(), minlength=size)
+            + np.bincount((cell + 1).ravel(), (weight * upper_share).ravel(), minlength=size + 1)[
+                :size
+            ]
+        )
+        table = table.reshape(members, self._days, bins)
+        self._rates = self._draws.at(self._grid[None, :] + self._offset[:, None])
+        daily = np.empty((self._draws.size, self._days))
+        for member in np.unique(self._member):
+            mine = np.flatnonzero(self._member == member)
+            daily[mine] = self._rates[mine] @ table[member].T
+        self._running = np.concatenate([np.zeros((daily.shape[0], 1)), daily.cumsum(axis=1)], 1)
+
+    def _hourly(self, draw: IntArray, day: IntArray) -> FloatArray:
+        """Running thermal time at the 25 hours of one day per entry, ending at the day's sum."""
+        hours = day[..., None] * _HOURS_IN_DAY + np.arange(_HOURS_IN_DAY + 1)
+        last = self._filled.shape[1] - 1
+        inside = np.minimum(hours, last)
+        member = self._member[draw]
+        temperature = self._filled[member[..., None], inside]
+        position = (temperature - self._grid[0]) / _BIN_C
+        # The cubic course may overshoot the hourly values, never the other way round by much.
+        lower = np.clip(position.astype(np.intp), 0, self._grid.size - 2)
+        share = position - lower
+        rate_low = self._rates[draw[..., None], lower]
+        rate = rate_low + share * (self._rates[draw[..., None], lower + 1] - rate_low)
+        if self._slowing is not None:
+            rate = rate * self._slowing[member[..., None], inside]
+        step = 0.5 * (rate[..., 1:] + rate[..., :-1]) / _HOURS_IN_DAY
+        step[hours[..., 1:] > last] = 0.0
+        running = np.zeros(rate.shape)
+        np.cumsum(step, axis=-1, out=running[..., 1:])
+        total = self._running[draw, day + 1] - self._running[draw, day]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            scale = np.where(running[..., -1] > 0, total / running[..., -1], 0.0)
+        return np.asarray(running * scale[..., None])
+
+    def _at(self, at_h: FloatArray) -> FloatArray:
+        """Running thermal time at hours of shape (draw, k), clipped to the series."""
+        position = np.clip(at_h - self._first_h, 0.0, self._filled.shape[1] - 1.0)
+        day = np.minimum((position // _HOURS_IN_DAY).astype(np.intp), self._days - 1)
+        draw = np.broadcast_to(np.arange(self._draws.size)[:, None], day.shape)
+        hourly = self._hourly(draw, day)
+        within = position - day * _HOURS_IN_DAY
+        hour = np.minimum(within.astype(np.intp), _HOURS_IN_DAY - 1)
+        before = np.take_along_axis(hourly, hour[..., None], axis=-1)[..., 0]
+        after = np.take_along_axis(hourly, hour[..., None] + 1, axis=-1)[..., 0]
+        inside = before + (within - hour) * (after - before)
+        return np.asarray(self._running[draw, day] + inside)
+
+    def _start(self, start_h: float) -> FloatArray:
+        """Check that the series holds the start and return the running sum there, (draw, 1)."""
+        last = self._first_h + self._filled.shape[1] - 1
+        if not self._first_h <= start_h <= last:
+            raise CoverageError(
+                f"the soil temperature runs from {_stamp(self._first_h)} to {_stamp(last)} UTC "
+                f"and does not cover {_stamp(start_h)}"
+            )
+        index = int(start_h - self._first_h)
+        if self._hole[index : index + 2].any():
+            raise CoverageError(f"the soil temperature has a hole at {_stamp(start_h)} UTC")
+        return self._at(np.full((self._draws.size, 1), start_h))
+
+    def end_h(self, start_h: float) -> float:
+        """See :class:`Clock`."""
+        index = max(int(np.ceil(start_h - self._first_h)), 0)
+        holes = np.flatnonzero(self._hole[index:])
+        stop = index + int(holes[0]) - 1 if holes.size else self._filled.shape[1] - 1
+        return self._first_h + stop
+
+    def cross(self, start_h: float, thermal_time: FloatArray) -> FloatArray:
+        """See :class:`Clock`."""
+        target = self._start(start_h) + np.clip(thermal_time, 0.0, None)
+        # Running sums rise, so the day is the number of day ends not above the target.
+        first_day = int((start_h - self._first_h) // _HOURS_IN_DAY)
+        ends = self._running[:, first_day + 1 :]
+        day = first_day + _count_not_above(ends, target)
+        reached = day < self._days
+        safe = np.minimum(day, self._days - 1)
+        draw = np.broadcast_to(np.arange(self._draws.size)[:, None], safe.shape)
+        hourly = self._hourly(draw, safe)
+        need = target - self._running[draw, safe]
+        hour = np.clip((hourly < need[..., None]).sum(axis=-1) - 1, 0, _HOURS_IN_DAY - 1)
+        before = np.take_along_axis(hourly, hour[..., None], axis=-1)[..., 0]
+        after = np.take_along_axis(hourly, hour[..., None] + 1, axis=-1)[..., 0]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.where(after > before, (need - before) / (after - before), 0.0)
+        at = self._first_h + safe * _HOURS_IN_DAY + hour + np.clip(share, 0.0, 1.0)
+        at = np.where(reached & (at <= self.end_h(start_h)), np.maximum(at, start_h), np.inf)
+        return np.asarray(at)
+
+    def progress(self, start_h: float, at_h: FloatArray) -> FloatArray:
+        """See :class:`Clock`; hours past the end stay at the last value."""
+        begun = self._start(start_h)
+        wanted = np.clip(np.asarray(at_h, dtype=float), start_h, self.end_h(start_h))
+        # A block of draws at a time, so that long curves of many draws stay small in memory.
+        result = self._at(np.broadcast_to(wanted, (self._draws.size, wanted.size))) - begun
+        return np.asarray(np.clip(result, 0.0, None))
+
+    def mean_temperature(self, start_h: float, end_h: FloatArray) -> FloatArray:
+        """See :class:`Clock`; an end that is not reached counts to the end of the series."""
+        running = np.concatenate(
+            [np.zeros((self._filled.shape[0], 1)), self._filled.cumsum(axis=1)], axis=1
+        )
+        start = int(np.clip(start_h - self._first_h, 0, self._filled.shape[1] - 1))
+        limit = np.minimum(end_h, self.end_h(start_h)) - self._first_h
+        stop = np.clip(np.ceil(limit).astype(np.intp), start, self._filled.shape[1] - 1) + 1
+        total = running[self._member, stop] - running[self._member, start]
+        return np.asarray(total / (stop - start) + self._offset)
+
+
+def deal_members(members: int, draws: int, weights: FloatArray | None = None) -> IntArray:
+    """Deal members to draws in proportion to their weights, without chance.
+
+    Returns
+    -------
+    ndarray of int, shape (draw,)
+    """
+    if members == 1:
+        return np.zeros(draws, dtype=np.intp)
+    odds = np.full(members, 1.0 / members) if weights is None else weights / weights.sum()
+    edges = np.cumsum(odds)
+    # Spread each member over the whole range of draws rather than over one block of it.
+    golden = ((np.arange(draws) + 0.5) * 0.6180339887498949) % 1.0
+    return np.minimum(np.searchsorted(edges, golden, side="right"), members - 1)
+
+
+def _count_not_above(ends: FloatArray, target: FloatArray) -> IntArray:
+    """Count per draw the day ends not above each target, by bisection on all draws at once."""
+    size = ends.shape[1]
+    low = np.zeros(target.shape, dtype=np.intp)
+    high = np.full(target.shape, size, dtype=np.intp)
+    rows = np.arange(ends.shape[0])[:, None]
+    for _ in range(int(np.ceil(np.log2(size + 1))) + 1 if size else 0):
+        middle = (low + high) // 2
+        open_ = low < high
+        not_above = open_ & (ends[rows, np.minimum(middle, size - 1)] <= target)
+        low = np.where(not_above, middle + 1, low)
+        high = np.where(open_ & ~not_above, middle, high)
+    return low
+
+
+def _nearest_mean(values: FloatArray) -> FloatArray:
+    """Stand-in for holes so that sums stay finite; nothing past a hole is ever reported."""
+    with np.errstate(invalid="ignore"):
+        finite = np.isfinite(values)
+        total = np.where(finite, values, 0.0).sum() / max(int(finite.sum()), 1)
+    return np.full(values.shape, total)
+
+
+def _stamp(hour: float) -> str:
+    return str(np.datetime64(int(hour * 60), "m"))

@@ -1,0 +1,328 @@
+"""From a crop, a lot, a treatment and a clock to draws of emergence times and stands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+from zlib import crc32
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from thermosprout.crops.estimate import Draws, Estimate
+from thermosprout.emergence.clock import Clock, ConstantClock, ResponseDraws, ThermalClock
+from thermosprout.emergence.quantiles import weighted_quantile
+from thermosprout.emergence.stand import beta_binomial, order_shares, stand_share
+from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
+
+if TYPE_CHECKING:
+    from thermosprout.crops.crop import Crop
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+STAGES = ("first", "half", "full")
+"""First seedling, half and nine tenths of the final stand (BBCH 09 of those seeds)."""
+
+_STAGE_FRACTIONS = (0.0, 0.5, 0.9)
+
+DRAWS = 1000
+"""Draws of a forecast unless another number is asked for."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sowing:
+    """One row as the model sees it; hours count from 1970-01-01T00:00 UTC.
+
+    Attributes
+    ----------
+    started_h, planted_h : float
+        When the seed first met water or soil, and when it went into the ground. [h]
+    depth_cm : float
+        Sowing depth. [cm]
+    seeds_planted : int
+        Seeds in the ground.
+    seeds_started : int, optional
+        Seeds wetted; for seed sprouted indoors more than are planted.
+    """
+
+    row: str
+    crop: Crop
+    handling: Handling
+    started_h: float
+    planted_h: float
+    depth_cm: float
+    seeds_planted: int
+    seeds_started: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class CropDraws:
+    """Parameter draws of one estimate with its response, shared by all rows of it."""
+
+    crop: Crop
+    values: Draws
+    rates: ResponseDraws
+
+    @classmethod
+    def of(cls, crop: Crop, size: int = DRAWS, seed: int = 0) -> CropDraws:
+        """Draw from the crop's estimate; the same estimate and seed give the same draws."""
+        values = crop.estimate.draw(size, generator(seed, "crop", label(crop.estimate)))
+        return cls(crop=crop, values=values, rates=ResponseDraws.from_draws(crop.response, values))
+
+
+@dataclass(frozen=True, kw_only=True)
+class RowForecast:
+    """Weighted draws for one row.
+
+    Attributes
+    ----------
+    hours : ndarray, shape (draw, 3)
+        Hour of each of :data:`STAGES`; inf past the horizon, NaN where nothing emerges. [h]
+    any_seed_h : ndarray, shape (draw,)
+        Hour at which a seedling taken by chance shows. [h]
+    share : ndarray, shape (draw,)
+        Expected share of the seeds planted that emerge.
+    seedlings : ndarray of int, shape (draw,)
+        Final stand.
+    weights : ndarray, shape (draw,)
+        Sum to one.
+    """
+
+    sowing: Sowing
+    draws: CropDraws
+    clock: Clock
+    state: SeedState
+    viability: FloatArray
+    hours: FloatArray
+    any_seed_h: FloatArray
+    share: FloatArray
+    seedlings: IntArray
+    weights: FloatArray
+    horizon_h: float
+    notes: tuple[str, ...] = field(default=())
+
+    def emerged_share(self, at_h: FloatArray) -> FloatArray:
+        """Share of the final stand that shows at each hour, shape (draw, hour)."""
+        progress = self.clock.progress(self.sowing.planted_h, np.asarray(at_h, dtype=float))
+        shown = self.state.emerged(progress)
+        before = np.asarray(at_h, dtype=float) < self.sowing.planted_h
+        return np.asarray(np.where(before[None, :], 0.0, shown))
+
+    def stage_quantile(self, stage: str, probabilities: Sequence[float]) -> FloatArray:
+        """Weighted quantiles of the hour of a stage, given that anything comes up."""
+        return weighted_quantile(self.hours[:, STAGES.index(stage)], self.weights, probabilities)
+
+    def stand_quantile(self, probabilities: Sequence[float]) -> FloatArray:
+        """Weighted quantiles of the final stand as a share of the seeds planted."""
+        stand = self.seedlings / max(self.sowing.seeds_planted, 1)
+        return weighted_quantile(stand, self.weights, probabilities)
+
+    @property
+    def stand_per_seed_started(self) -> FloatArray:
+        """Expected share of the seeds *started* that emerge, per draw."""
+        alive = self.viability if self.state.proven else 1.0
+        return np.asarray(self.share * self.state.sprouted * alive)
+
+    @property
+    def wait_until_h(self) -> float:
+        """Hour after which less than 1 in 20 of the final stand is still to come; may be inf."""
+        return float(weighted_quantile(self.any_seed_h, self.weights, [0.95])[0])
+
+    @property
+    def nothing_odds(self) -> float:
+        """Odds that no seedling at all comes up."""
+        return float(self.weights[self.seedlings == 0].sum())
+
+    def soil_mean_C(self) -> float:
+        """Mean soil temperature from planting to half emergence, or to the end of the series."""
+        half = self.hours[:, 1]
+        ends = np.where(np.isfinite(half), half, self.horizon_h)
+        means = self.clock.mean_temperature(self.sowing.planted_h, ends)
+        return float(np.average(means, weights=self.weights))
+
+    def reweighted(self, weights: FloatArray) -> RowForecast:
+        """Return the same draws under other weights."""
+        return replace(self, weights=weights / weights.sum())
+
+
+def generator(seed: int, *names: str) -> np.random.Generator:
+    """Random generator of its own for each purpose, so that the order of rows has no say."""
+    return np.random.default_rng([seed, *(crc32(name.encode()) for name in names)])
+
+
+def label(estimate: Estimate) -> str:
+    """Name of crop, variety and lot an estimate belongs to."""
+    return "/".join(filter(None, (estimate.crop, estimate.variety, estimate.seed_lot)))
+
+
+def forecast_row(
+    sowing: Sowing,
+    draws: CropDraws,
+    clock: Clock,
+    *,
+    viability: FloatArray,
+    ln_shift: FloatArray,
+    seed: int = 0,
+) -> RowForecast:
+    """Draws of the emergence of one row.
+
+    Parameters
+    ----------
+    sowing : Sowing
+        The row.
+    draws : CropDraws
+        Parameter draws of its crop, variety or lot.
+    clock : Clock
+        Thermal-time clock of the same draws at the depth of the seed.
+    viability, ln_shift : ndarray, shape (draw,)
+        Live share of the lot and the lot's shift of ln thermal time.
+    seed : int
+        Of the random numbers.
+
+    Raises
+    ------
+    CoverageError
+        When the clock does not hold the day of planting.
+    """
+    size = draws.rates.size
+    rng = generator(seed, "row", sowing.row)
+    row_speed = draws.values["plot_speed_sd"] * rng.standard_normal(size)
+    state = seed_state(
+        sowing.crop,
+        draws.values,
+        draws.rates,
+        sowing.handling,
+        depth_cm=sowing.depth_cm,
+        ln_shift=ln_shift + row_speed,
+    )
+    median = np.full((size, 1), 0.5)
+    half_h = clock.cross(sowing.planted_h, state.needed(median))[:, 0]
+    share = stand_share(
+        sowing.crop,
+        draws.values,
+        state,
+        clock,
+        planted_h=sowing.planted_h,
+        half_h=half_h,
+        viability=viability,
+    )
+    seedlings = beta_binomial(share, sowing.seeds_planted, draws.values["plot_stand_rho"], rng)
+    stages = order_shares(seedlings, _STAGE_FRACTIONS, rng)
+    # One seedling per draw, evenly spread over the ranks, stands for the whole mixture.
+    any_seed = ((rng.permutation(size) + 0.5) / size)[:, None]
+    wanted = np.concatenate([np.nan_to_num(stages, nan=0.5), any_seed], axis=1)
+    hours = clock.cross(sowing.planted_h, state.needed(wanted))
+    nothing = seedlings == 0
+    hours[nothing, :3] = np.nan
+    return RowForecast(
+        sowing=sowing,
+        draws=draws,
+        clock=clock,
+        state=state,
+        viability=viability,
+        hours=hours[:, :3],
+        any_seed_h=np.where(nothing, np.nan, hours[:, 3]),
+        share=share,
+        seedlings=seedlings,
+        weights=np.full(size, 1.0 / size),
+        horizon_h=clock.end_h(sowing.planted_h),
+    )
+
+
+def site_offset(series: xr.DataArray, size: int, seed: int = 0) -> FloatArray:
+    """Draws of what is not known of the site, common to all its rows, shape (draw,). [K]"""
+    spread = float(series.attrs.get("site_sd_K", 0.0))
+    return np.asarray(spread * generator(seed, "site").standard_normal(size))
+
+
+def clock_for(
+    draws: CropDraws, series: xr.DataArray, *, seed: int = 0, slowing: FloatArray | None = None
+) -> ThermalClock:
+    """Thermal-time clock of a crop under a soil temperature series at seed depth."""
+    offset = site_offset(series, draws.rates.size, seed)
+    return ThermalClock(series, draws.rates, offset=offset, slowing=slowing)
+
+
+def forecast_constant(
+    crop: Crop,
+    temperature_C: float,
+    *,
+    depth_cm: float = 1.27,
+    handling: Handling | None = None,
+    seeds: int = 100,
+    viability: FloatArray | None = None,
+    size: int = DRAWS,
+    seed: int = 0,
+) -> RowForecast:
+    """Forecast at a constant temperature, as published tables give it.
+
+    Parameters
+    ----------
+    crop : Crop
+        The crop; ``viability`` is one for all seeds when it is not given.
+    temperature_C : float
+        Constant soil temperature. [degC]
+    depth_cm : float
+        Sowing depth; the published table's is 1.27. [cm]
+    handling : Handling, optional
+        Treatment; sown dry when absent.
+
+    Returns
+    -------
+    RowForecast
+        With ``planted_h`` zero.
+    """
+    draws = CropDraws.of(crop, size, seed)
+    used = handling or Handling(treatment=Treatment.DIRECT)
+    lead = used.soak_h if used.treatment is Treatment.SOAKED else used.sprout_h
+    sowing = Sowing(
+        row=f"constant {temperature_C:g}",
+        crop=crop,
+        handling=used,
+        started_h=-lead,
+        planted_h=0.0,
+        depth_cm=depth_cm,
+        seeds_planted=seeds,
+    )
+    return forecast_row(
+        sowing,
+        draws,
+        ConstantClock(draws=draws.rates, temperature_C=temperature_C),
+        viability=np.ones(size) if viability is None else viability,
+        ln_shift=np.zeros(size),
+        seed=seed,
+    )
+
+
+def emergence_dataset(rows: Sequence[RowForecast]) -> xr.Dataset:
+    """Collect rows into one Dataset with dims row, draw and stage.
+
+    Returns
+    -------
+    xarray.Dataset
+        ``emergence_time`` (NaT past the horizon or where nothing emerges), ``stand`` (share of
+        the seeds planted) and ``weight`` (sums to one over draws).
+    """
+    hours = np.stack([row.hours for row in rows])
+    finite = np.isfinite(hours)
+    stamps = (np.where(finite, hours, 0.0) * 3.6e12).astype("int64").astype("datetime64[ns]")
+    stand = np.stack([row.seedlings / max(row.sowing.seeds_planted, 1) for row in rows])
+    return xr.Dataset(
+        {
+            "emergence_time": (
+                ("row", "draw", "stage"),
+                np.where(finite, stamps, np.datetime64("NaT", "ns")),
+                {"long_name": "time at which a stage of emergence is reached, UTC"},
+            ),
+            "stand": (
+                ("row", "draw"),
+                stand,
+                {"units": "1", "long_name": "final stand as a share of the seeds planted"},
+            ),
+            "weight": (("row", "draw"), np.stack([row.weights for row in rows])),
+        },
+        coords={"row": [row.sowing.row for row in rows], "stage": list(STAGES)},
+    )

@@ -1,0 +1,106 @@
+"""Who emerges: viability of the lot times what the seedbed lets through, and a count of seeds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.crops.estimate import Draws
+from thermosprout.emergence.clock import Clock
+from thermosprout.emergence.treatments import SeedState
+
+if TYPE_CHECKING:
+    from thermosprout.crops.crop import Crop
+
+FloatArray = npt.NDArray[np.float64]
+
+_FIRST_DAY_H = 24.0
+_LONGEST_WAIT_D = 120.0
+
+
+def stand_share(
+    crop: Crop,
+    draws: Draws,
+    state: SeedState,
+    clock: Clock,
+    *,
+    planted_h: float,
+    half_h: FloatArray,
+    viability: FloatArray,
+) -> FloatArray:
+    """Share of the seeds planted that emerge, per draw.
+
+    Parameters
+    ----------
+    half_h : ndarray, shape (draw,)
+        Hour of half emergence, inf where the series ends before it.
+    viability : ndarray, shape (draw,)
+        Share of live seed in the lot.
+
+    Returns
+    -------
+    ndarray, shape (draw,)
+        Viability (one for seed seen to sprout) times field factor at the temperature while
+        waiting, survival of the wait, of chilling in the first day and of the treatment.
+    """
+    waiting_C = clock.mean_temperature(planted_h, half_h)
+    end = np.minimum(half_h, planted_h + 24.0 * _LONGEST_WAIT_D)
+    waiting_d = np.clip(end - planted_h, 0.0, None) / 24.0
+    hazard = draws["waiting_loss_per_d"] * waiting_d
+    if crop.chilling_sensitive and not state.imbibed:
+        first_day = np.full(waiting_C.shape, planted_h + _FIRST_DAY_H)
+        cold = crop.chilling_limit_C - clock.mean_temperature(planted_h, first_day)
+        hazard = hazard + draws["chilling_loss_per_C"] * np.clip(cold, 0.0, None)
+    seedbed = draws["field_factor"] * crop.stand_response(waiting_C) * np.exp(-hazard)
+    # Seed that was planted with its radicle out has shown that it is alive.
+    alive = np.ones(waiting_C.shape) if state.proven else viability
+    return np.asarray(np.clip(alive * seedbed * state.survival, 0.0, 1.0))
+
+
+def beta_binomial(
+    share: FloatArray, seeds: int, rho: FloatArray, rng: np.random.Generator
+) -> npt.NDArray[np.int64]:
+    """Draw the number of seedlings when the fates of a row's seeds are correlated.
+
+    Parameters
+    ----------
+    share, rho : ndarray, shape (draw,)
+        Mean share and intra-row correlation.
+    seeds : int
+        Seeds planted.
+    rng : numpy.random.Generator
+    """
+    safe = np.clip(share, 1e-9, 1 - 1e-9)
+    strength = (1.0 - rho) / np.maximum(rho, 1e-9)
+    probability = rng.beta(safe * strength, (1.0 - safe) * strength)
+    probability = np.where(share <= 0.0, 0.0, probability)
+    return np.asarray(rng.binomial(seeds, np.clip(probability, 0.0, 1.0)), dtype=np.int64)
+
+
+def order_shares(
+    seedlings: npt.NDArray[np.int64], fractions: tuple[float, ...], rng: np.random.Generator
+) -> FloatArray:
+    """Quantiles of a sample: where in the population the k-th of n seedlings stands.
+
+    Parameters
+    ----------
+    seedlings : ndarray of int, shape (draw,)
+        Final stand n.
+    fractions : tuple of float, rising
+        Stages as shares of n; zero is the first seedling.
+
+    Returns
+    -------
+    ndarray, shape (draw, stage)
+        Joint draw of uniform order statistics from gamma spacings; NaN where n is zero.
+        Devroye (1986), Non-Uniform Random Variate Generation, ch. V.3.
+    """
+    n = np.maximum(seedlings, 1)
+    ranks = np.stack([np.maximum(np.ceil(f * n - 1e-9), 1).astype(int) for f in fractions], 1)
+    steps = np.diff(np.concatenate([np.zeros((n.size, 1)), ranks, (n + 1)[:, None]], 1), axis=1)
+    gaps = rng.standard_gamma(steps)
+    shares = np.cumsum(gaps, axis=1)
+    shares = shares[:, :-1] / shares[:, -1:]
+    return np.asarray(np.where(seedlings[:, None] > 0, shares, np.nan))

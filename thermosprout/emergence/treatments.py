@@ -1,0 +1,254 @@
+"""What soaking and sprouting change: where seed stands on its path when planted, and who is left.
+
+For a seed that is the ``z``-th standard normal deviate of its lot, the thermal time still needed
+after planting is ``scale * exp(sigma * z) - credit``. Each treatment sets the scale, the credit
+and the range of ``z`` that goes into the ground; everything else follows from these.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr, ndtri
+
+from thermosprout.crops.estimate import Draws
+from thermosprout.emergence.clock import ResponseDraws
+from thermosprout.errors import InputError
+
+if TYPE_CHECKING:
+    from thermosprout.crops.crop import Crop
+
+FloatArray = npt.NDArray[np.float64]
+
+TABLE_DEPTH_CM = 1.27
+"""Depth of the published table of days to emergence; thermal_time_50_Cd belongs to it. [cm]"""
+
+_LEAST_CD = 0.05
+"""No seed comes up at the very instant it is planted."""
+
+PLANTABLE_MM = (1.0, 6.0)
+"""Radicle lengths taken when sprouted seed is sorted (common practice, no source). [mm]"""
+
+
+class Treatment(StrEnum):
+    """How seed is handled before it goes into the ground."""
+
+    DIRECT = "direct"
+    SOAKED = "soaked"
+    PRESPROUTED = "presprouted"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Handling:
+    """One treatment with its hours and temperatures.
+
+    Attributes
+    ----------
+    soak_h, water_C : float
+        Length and water temperature of a soak. [h], [degC]
+    sprout_h, room_C : float
+        Time on moist paper and temperature of the room. [h], [degC]
+    radicle_mm : float, optional
+        Radicle length seen on the median sprouted seed; replaces ``sprout_h``. [mm]
+    sorted : bool
+        Only seeds with plantable radicles were planted.
+    """
+
+    treatment: Treatment = Treatment.DIRECT
+    soak_h: float = 0.0
+    water_C: float = 20.0
+    sprout_h: float = 0.0
+    room_C: float = 20.0
+    radicle_mm: float | None = None
+    sorted: bool = False
+
+    def __post_init__(self) -> None:
+        for name in ("soak_h", "sprout_h"):
+            if not 0 <= getattr(self, name) <= 24 * 120:
+                raise InputError(f"{name} is {getattr(self, name)} h, expected 0 to 2880")
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeedState:
+    """Seed at planting, per draw; arrays have shape (draw,).
+
+    Attributes
+    ----------
+    scale : ndarray
+        Thermal time from dry seed to emergence of the median seed. [C d]
+    credit : ndarray
+        Thermal time already done, less what handling sets back. [C d]
+    sigma : ndarray
+        Sd of ln thermal time among seeds.
+    z_low, z_high : ndarray
+        Range of deviates that goes into the ground.
+    survival : ndarray
+        Share of the planted live seed that the treatment itself leaves whole.
+    sprouted : ndarray
+        Share of live seed started that goes into the ground.
+    radicle_mm : ndarray
+        Radicle length of the median planted seed, zero before germination. [mm]
+    imbibed : bool
+        Water uptake was over before planting, so cold ground cannot harm it.
+    proven : bool
+        Every planted seed has shown its radicle, so it is known to live.
+    """
+
+    scale: FloatArray
+    credit: FloatArray
+    sigma: FloatArray
+    z_low: FloatArray
+    z_high: FloatArray
+    survival: FloatArray
+    sprouted: FloatArray
+    radicle_mm: FloatArray
+    imbibed: bool
+    proven: bool
+
+    def needed(self, share: FloatArray) -> FloatArray:
+        """Thermal time after planting until a share of the planted stand shows.
+
+        Parameters
+        ----------
+        share : ndarray, shape (draw, k)
+            Share of the seeds that will emerge.
+
+        Returns
+        -------
+        ndarray, shape (draw, k)
+            [C d]
+        """
+        low, high = ndtr(self.z_low)[:, None], ndtr(self.z_high)[:, None]
+        z = ndtri(np.clip(low + share * (high - low), 1e-12, 1 - 1e-12))
+        thermal = self.scale[:, None] * np.exp(self.sigma[:, None] * z) - self.credit[:, None]
+        return np.asarray(np.maximum(thermal, _LEAST_CD))
+
+    def emerged(self, thermal_time: FloatArray) -> FloatArray:
+        """Share of the final stand that shows after a thermal time, the inverse of needed.
+
+        Parameters
+        ----------
+        thermal_time : ndarray, shape (draw, k)
+            Since planting. [C d]
+        """
+        done = thermal_time + self.credit[:, None]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = np.log(done / self.scale[:, None]) / self.sigma[:, None]
+        z = np.where(done > 0, z, -np.inf)
+        low, high = ndtr(self.z_low)[:, None], ndtr(self.z_high)[:, None]
+        share = np.clip((ndtr(z) - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
+        return np.asarray(np.where(thermal_time >= _LEAST_CD, share, 0.0))
+
+
+def seed_state(
+    crop: Crop,
+    draws: Draws,
+    rates: ResponseDraws,
+    handling: Handling,
+    *,
+    depth_cm: float,
+    ln_shift: npt.ArrayLike = 0.0,
+) -> SeedState:
+    """State of the seed at planting for each draw.
+
+    Parameters
+    ----------
+    crop : Crop
+        For its limits of soaking.
+    draws : dict of ndarray
+        Parameter draws in natural units, each of shape (draw,).
+    rates : ResponseDraws
+        Temperature response of the same draws.
+    handling : Handling
+        What was done to the seed.
+    depth_cm : float
+        Sowing depth. [cm]
+    ln_shift : array_like, shape (draw,)
+        Shift of ln thermal time for the lot's vigour and the row.
+    """
+    size = rates.size
+    slower = np.exp(np.broadcast_to(np.asarray(ln_shift, dtype=float), (size,)))
+    to_surface = draws["thermal_time_50_Cd"]
+    germination = draws["germination_share"] * to_surface * slower
+    deeper = draws["depth_cost_Cd_per_cm"] * (depth_cm - TABLE_DEPTH_CM)
+    # Shallower than the table never saves more than the way the shoot has to go.
+    shoot = np.maximum((1 - draws["germination_share"]) * to_surface + deeper, 0.1 * to_surface)
+    scale = germination + shoot * slower
+    sigma = draws["sigma"]
+    state = {
+        "credit": np.zeros(size),
+        "z_low": np.full(size, -np.inf),
+        "z_high": np.full(size, np.inf),
+        "survival": np.ones(size),
+        "sprouted": np.ones(size),
+        "radicle_mm": np.zeros(size),
+    }
+    if handling.treatment is Treatment.SOAKED:
+        state |= _soak(crop, draws, rates, handling, germination)
+    elif handling.treatment is Treatment.PRESPROUTED:
+        state |= _sprout(draws, rates, handling, germination, sigma)
+    return SeedState(
+        scale=scale,
+        sigma=sigma,
+        imbibed=handling.treatment is not Treatment.DIRECT,
+        proven=handling.treatment is Treatment.PRESPROUTED,
+        **state,
+    )
+
+
+def _soak(
+    crop: Crop, draws: Draws, rates: ResponseDraws, handling: Handling, germination: FloatArray
+) -> dict[str, FloatArray]:
+    """Credit for imbibition, up to what imbibition needs, and loss beyond the safe time."""
+    in_water = rates.at(handling.water_C) * handling.soak_h / 24.0
+    uptake = draws["imbibition_share"] * germination
+    beyond_d = max(handling.soak_h - crop.safe_soak_h, 0.0) / 24.0
+    return {
+        "credit": draws["soak_credit"] * np.minimum(in_water, uptake),
+        "survival": np.exp(-draws["soak_loss_per_d"] * beyond_d),
+    }
+
+
+def _sprout(
+    draws: Draws,
+    rates: ResponseDraws,
+    handling: Handling,
+    germination: FloatArray,
+    sigma: FloatArray,
+) -> dict[str, FloatArray]:
+    """Only seed whose radicle is out is planted, and longer radicles break more often."""
+    growth = draws["radicle_mm_per_Cd"]
+    if handling.radicle_mm is not None:
+        indoors = germination + handling.radicle_mm / growth
+    else:
+        indoors = rates.at(handling.room_C) * handling.sprout_h / 24.0
+
+    def latest(length_mm: float) -> FloatArray:
+        """Deviate of the seed whose radicle has just this length."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = np.log((indoors - length_mm / growth) / germination) / sigma
+        return np.nan_to_num(np.asarray(z), nan=-np.inf, neginf=-np.inf)
+
+    z_low = np.full(indoors.shape, -np.inf)
+    z_high = latest(0.0)
+    if handling.sorted:
+        short, long = PLANTABLE_MM
+        z_high, z_low = latest(short), latest(long)
+    # Where nothing has sprouted the few earliest seeds stand in; their share is next to nothing.
+    z_high = np.maximum(z_high, -8.0)
+    z_low = np.minimum(z_low, z_high - 1e-3)
+    low, high = ndtr(z_low), ndtr(z_high)
+    median = germination * np.exp(sigma * ndtri(np.clip(0.5 * (low + high), 1e-15, 1 - 1e-15)))
+    radicle = growth * np.clip(indoors - median, 0.0, None)
+    return {
+        "credit": indoors - draws["handling_delay_Cd"],
+        "z_low": z_low,
+        "z_high": z_high,
+        "sprouted": np.asarray(high - low),
+        "radicle_mm": np.asarray(radicle),
+        "survival": np.exp(-draws["handling_loss_per_mm"] * radicle),
+    }
