@@ -1,0 +1,285 @@
+"""Time stamps as loggers write them, turned into UTC; where two readings fit, it asks."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from thermosprout.errors import InputError, Place
+from thermosprout.soil.readers.zones import to_utc
+
+Stamps = npt.NDArray[np.datetime64]
+
+_TIME = (
+    r"(?P<H>\d{1,2})[:h.](?P<M>\d{2})(?:[:.](?P<S>\d{2})(?:[.,]\d+)?)?"
+    r"(?:\s*(?P<half>[AaPp])\.?\s?[Mm]\.?)?(?:\s*(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2}))?"
+)
+_CLOCK = rf"(?:(?:[T,]\s*|\s+){_TIME})?"
+_WORD = r"[^\W\d_]{3,9}"
+_SHAPES: dict[str, re.Pattern[str]] = {
+    "year first": re.compile(rf"(?P<y>\d{{4}})[-/.](?P<m>\d{{1,2}})[-/.](?P<d>\d{{1,2}}){_CLOCK}"),
+    "numbers": re.compile(
+        rf"(?P<a>\d{{1,2}})(?P<mark>[-/.])(?P<b>\d{{1,2}})[-/.](?P<y>\d{{4}}|\d{{2}})\.?{_CLOCK}"
+    ),
+    "month named": re.compile(
+        rf"(?P<d>\d{{1,2}})\.?[-/ ]?(?P<word>{_WORD})\.?[-/ ,]+(?P<y>\d{{4}}|\d{{2}}){_CLOCK}"
+    ),
+    "month named first": re.compile(
+        rf"(?P<word>{_WORD})\.?[-/ ](?P<d>\d{{1,2}})(?:st|nd|rd|th)?,? (?P<y>\d{{4}}){_CLOCK}"
+    ),
+    "compact": re.compile(
+        r"(?P<y>(?:19|20)\d{2})(?P<m>[01]\d)(?P<d>[0-3]\d)"
+        r"(?:[T ]?(?P<H>[0-2]\d):?(?P<M>[0-5]\d):?(?P<S>[0-5]\d)?)?(?P<zone>Z)?"
+    ),
+    "epoch": re.compile(r"(?P<epoch>\d{10}(?:\.\d+)?|\d{13})"),
+}
+_MONTHS = {
+    word: month
+    for month, words in enumerate(
+        (
+            "jan january januar janvier janv enero ene gennaio",
+            "feb february februar febr fevrier février févr febrero",
+            "mar march märz mrz mär mars marzo maart mrt",
+            "apr april avril avr abr abril aprile",
+            "may mai mayo mei maj maggio",
+            "jun june juni juin junio giugno",
+            "jul july juli juil juillet julio luglio",
+            "aug august août aout ago agosto augustus",
+            "sep sept september septembre septiembre settembre",
+            "oct october okt oktober octobre octubre ottobre",
+            "nov november novembre noviembre",
+            "dec december dez dezember déc décembre dic diciembre dicembre",
+        ),
+        start=1,
+    )
+    for word in words.split()
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class StampReading:
+    """UTC instants and how they were understood; ``day_only`` when no clock time stood there."""
+
+    utc: Stamps
+    local: Stamps
+    day_only: bool
+    zone: str
+    order: str
+    notes: tuple[str, ...]
+
+
+def looks_like_stamp(cell: str) -> bool:
+    """Tell whether a whole cell is a date or a date with a time."""
+    return any(shape.fullmatch(cell) for shape in _SHAPES.values())
+
+
+def is_clock_time(cell: str) -> bool:
+    """Tell whether a whole cell is a time of day."""
+    return re.fullmatch(_TIME, cell) is not None
+
+
+def read_stamps(
+    cells: Sequence[str],
+    lines: Sequence[int],
+    *,
+    path: Path,
+    column: str,
+    day_first: bool | None = None,
+    timezone: str | None = None,
+    named_zone: str | None = None,
+) -> StampReading:
+    """Turn a column of stamps into UTC.
+
+    Parameters
+    ----------
+    cells, lines : sequences of equal length
+        Texts and the lines they stand in.
+    path, column : Path, str
+        For messages.
+    day_first : bool, optional
+        Order of day and month where both are numbers.
+    timezone : str, optional
+        IANA name or fixed offset of stamps that carry no zone.
+    named_zone : str, optional
+        Zone written in the column's name or the heading lines; wins over ``timezone``.
+
+    Raises
+    ------
+    InputError
+        For a stamp that is none, two possible orders of day and month, no known time zone, hours
+        that the zone does not have, or doubled hours that nothing tells apart.
+    """
+    text = pd.Series(list(cells), dtype="object").str.strip()
+    name, parts = _shape(text, lines, path, column)
+    notes: list[str] = []
+    if name == "epoch":
+        seconds = pd.to_numeric(parts["epoch"]).to_numpy(dtype=float)
+        seconds = np.where(seconds > 1e11, seconds / 1e3, seconds)
+        utc = (seconds * 1e3).round().astype("int64").astype("datetime64[ms]")
+        stamps = utc.astype("datetime64[ns]")
+        return StampReading(
+            utc=stamps, local=stamps, day_only=False, zone="UTC (seconds since 1970)", order="",
+            notes=(),
+        )  # fmt: skip
+    order, month, day = _order(name, parts, lines, path, column, day_first)
+    local, has_clock = _local(parts, month, day, lines, text, path, column, notes)
+    zones = parts["zone"] if "zone" in parts else pd.Series([None] * len(parts))
+    utc, zone = to_utc(
+        local,
+        zones,
+        lines,
+        path=path,
+        column=column,
+        timezone=timezone,
+        named_zone=named_zone,
+        notes=notes,
+        day_only=not has_clock,
+    )
+    return StampReading(
+        utc=utc, local=local, day_only=not has_clock, zone=zone, order=order, notes=tuple(notes)
+    )
+
+
+def _shape(
+    text: pd.Series, lines: Sequence[int], path: Path, column: str
+) -> tuple[str, pd.DataFrame]:
+    """Find the one way in which all stamps are written."""
+    best, fewest = "", len(text) + 1
+    for name, shape in _SHAPES.items():
+        misses = int((~text.str.fullmatch(shape.pattern).astype(bool)).sum())
+        if misses < fewest:
+            best, fewest = name, misses
+        if misses == 0:
+            break
+    if fewest:
+        bad = ~text.str.fullmatch(_SHAPES[best].pattern).astype(bool)
+        row = int(np.flatnonzero(bad.to_numpy())[0])
+        raise InputError(
+            f"{text[row]!r} is not written like the other times, such as "
+            f"{text[int(np.flatnonzero(~bad.to_numpy())[0])] if fewest < len(text) else '?'!r}",
+            place=Place(file=path, line=lines[row], column=column),
+            hint="mend the line, or write all times as 2026-04-01T06:00",
+        )
+    return best, text.str.extract(rf"^{_SHAPES[best].pattern}$")
+
+
+def _order(
+    name: str,
+    parts: pd.DataFrame,
+    lines: Sequence[int],
+    path: Path,
+    column: str,
+    day_first: bool | None,
+) -> tuple[str, pd.Series, pd.Series]:
+    """Month and day of each stamp, with the order in words."""
+    if name.startswith("month named"):
+        words = parts["word"].str.lower()
+        month = words.map(_MONTHS)
+        if month.isna().any():
+            row = int(np.flatnonzero(month.isna().to_numpy())[0])
+            raise InputError(
+                f"the month {parts['word'][row]!r} is not known",
+                place=Place(file=path, line=lines[row], column=column),
+                hint="write the date as 2026-04-01",
+            )
+        return name, month.astype(int), parts["d"].astype(int)
+    if name != "numbers":
+        return "year first", parts["m"].astype(int), parts["d"].astype(int)
+    a, b = parts["a"].astype(int), parts["b"].astype(int)
+    may_day, may_month = bool((b <= 12).all()), bool((a <= 12).all())
+    if day_first is None and may_day and may_month:
+        if parts["mark"].iloc[0] == ".":
+            return "day first (with dots)", b, a
+        _ask_order(a, b, parts, lines, path, column)
+    first = may_day if day_first is None else day_first
+    if not (may_day if first else may_month):
+        wrong = b > 12 if first else a > 12
+        row = int(np.flatnonzero(wrong.to_numpy())[0])
+        found = f"{parts['a'][row]}/{parts['b'][row]}/{parts['y'][row]}"
+        both = bool((a > 12).any() and (b > 12).any())
+        raise InputError(
+            f"{found} cannot be read with the {'day' if first else 'month'} first"
+            + (", but other lines can only be read so: day and month are swapped" if both else ""),
+            place=Place(file=path, line=lines[row], column=column),
+            hint=(
+                "export the file again with dates as 2026-04-01"
+                if both
+                else f"set --{'month' if first else 'day'}-first"
+            ),
+        )
+    return ("day first", b, a) if first else ("month first", a, b)
+
+
+def _ask_order(
+    a: pd.Series,
+    b: pd.Series,
+    parts: pd.DataFrame,
+    lines: Sequence[int],
+    path: Path,
+    column: str,
+) -> None:
+    """Ask for the order of day and month, telling which one would leave fewer holes."""
+    year = parts["y"].astype(int)
+    year = year.where(year > 99, year + 2000)
+
+    def days(month: pd.Series, day: pd.Series) -> set[float]:
+        dates = pd.to_datetime({"year": year, "month": month, "day": day}, errors="coerce")
+        return set(np.diff(np.sort(dates.dropna().unique())).astype("timedelta64[D]").astype(float))
+
+    clue = ""
+    if max(days(b, a), default=1) <= 1 < max(days(a, b), default=1):
+        clue = " (day first would leave no day out)"
+    elif max(days(a, b), default=1) <= 1 < max(days(b, a), default=1):
+        clue = " (month first would leave no day out)"
+    shown = f"{parts['a'][0]}/{parts['b'][0]}/{parts['y'][0]}"
+    raise InputError(
+        f"{shown} can be read with the day or the month first, and no line settles it{clue}",
+        place=Place(file=path, line=lines[0], column=column),
+        hint="set --day-first or --month-first",
+    )
+
+
+def _local(
+    parts: pd.DataFrame,
+    month: pd.Series,
+    day: pd.Series,
+    lines: Sequence[int],
+    text: pd.Series,
+    path: Path,
+    column: str,
+    notes: list[str],
+) -> tuple[Stamps, bool]:
+    """Wall-clock times, and whether any clock time was given."""
+    year = parts["y"].astype(int)
+    year = year.where(year > 99, year + 2000)
+    hour = parts["H"] if "H" in parts else pd.Series([None] * len(parts))
+    has_clock = bool(hour.notna().any())
+    hours = pd.to_numeric(hour).fillna(0).astype(int)
+    minutes = pd.to_numeric(parts["M"]).fillna(0) if has_clock else 0 * hours
+    seconds = pd.to_numeric(parts["S"]).fillna(0) if has_clock else 0 * hours
+    half = parts["half"].str.lower() if "half" in parts else pd.Series([None] * len(parts))
+    if half.notna().any():
+        wrong = (hours > 12) | ((hours == 0) & half.notna())
+        hours = hours % 12 + np.where(half == "p", 12, 0)
+        hours = hours.where(half.notna(), pd.to_numeric(hour).fillna(0).astype(int))
+    else:
+        wrong = (hours > 24) | ((hours == 24) & (minutes > 0))
+    if (hours == 24).any():
+        notes.append("Times written 24:00 were read as 00:00 of the next day.")
+    dates = pd.to_datetime({"year": year, "month": month, "day": day}, errors="coerce")
+    bad = dates.isna() | wrong | (minutes > 59) | (seconds > 60)
+    if bad.any():
+        row = int(np.flatnonzero(bad.to_numpy())[0])
+        raise InputError(
+            f"{text[row]!r} is no date and time of the calendar",
+            place=Place(file=path, line=lines[row], column=column),
+            hint="mend the line",
+        )
+    offset = (hours * 3600 + minutes * 60 + seconds).to_numpy().astype("timedelta64[s]")
+    return dates.to_numpy().astype("datetime64[ns]") + offset.astype("timedelta64[ns]"), has_clock

@@ -1,0 +1,241 @@
+"""A text table as it stands on disk: where it begins, how it is parted, which rows it has."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from thermosprout.errors import InputError, Place
+from thermosprout.soil.readers.stamps import looks_like_stamp
+
+SEPARATORS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
+_LIMIT_MB = 64.0
+_UNIT_CELL = re.compile(
+    r"^(|[\[(]?(°?\s*[cf]|deg[ _]?[cf]|celsius|fahrenheit|%|mm|m/s|w/m2?²?|v|hpa|utc|local|"
+    r"[ymdhs:/\-. ]{4,}|avg|smp|ts|rn|min|max|none|n/?a)[\])]?)$",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Table:
+    """Cells as text; ``lines`` are the line numbers in the file, from one."""
+
+    path: Path
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    rows: list[list[str]]
+    lines: list[int]
+    separator: str
+    preamble: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def column(self, index: int) -> list[str]:
+        """Return the cells of one column."""
+        return [row[index] for row in self.rows]
+
+    def place(self, row: int, column: str | None = None) -> Place:
+        """Where a row stands in the file."""
+        return Place(file=self.path, line=self.lines[row], column=column)
+
+
+def decode(path: Path) -> tuple[str, str]:
+    """Read a text file in UTF-8, UTF-16 or Windows-1252, and say which.
+
+    Raises
+    ------
+    InputError
+        When it is absent, too large, or no text.
+    """
+    try:
+        if path.is_dir():
+            raise InputError("this is a folder, a file was expected", place=Place(file=path))
+        size = path.stat().st_size
+        if size > _LIMIT_MB * 1e6:
+            raise InputError(
+                f"the file has {size / 1e6:.0f} MB, at most {_LIMIT_MB:.0f} MB are read",
+                place=Place(file=path),
+                hint="cut it into single years",
+            )
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise InputError("there is no such file", place=Place(file=path)) from None
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", place=Place(file=path)) from None
+    if raw.startswith(b"PK\x03\x04") or raw.startswith(b"\xd0\xcf\x11\xe0"):
+        raise InputError(
+            "this is a spreadsheet, a CSV text file was expected",
+            place=Place(file=path),
+            hint="open it and save the sheet as CSV",
+        )
+    try:
+        if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+            return raw.decode("utf-16"), "UTF-16"
+        if b"\x00" in raw:
+            raise InputError(
+                "the file holds zero bytes and is no text table",
+                place=Place(file=path, line=raw[: raw.index(b"\x00")].count(b"\n") + 1),
+                hint="export it again as CSV",
+            )
+        return raw.decode("utf-8-sig"), "UTF-8"
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", errors="replace"), "Windows-1252"
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    parsed = next(csv.reader([line], delimiter=separator), [])
+    return [cell.strip() for cell in parsed]
+
+
+def _is_data(cells: list[str]) -> bool:
+    return len(cells) >= 2 and any(looks_like_stamp(cell) for cell in cells[:4])
+
+
+def read_table(path: str | Path, *, decimal: str | None = None) -> Table:
+    """Find the table in a text file: separator, heading, units row and rows.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+    decimal : {".", ","}, optional
+        Decimal mark, needed only where a comma parts both columns and decimals.
+
+    Raises
+    ------
+    InputError
+        When there is no table with dates, a row is broken, or commas can be read in two ways.
+    """
+    path = Path(path)
+    text, encoding = decode(path)
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    if not any(line.strip() for line in lines):
+        raise InputError("the file is empty", place=Place(file=path))
+    notes = [] if encoding == "UTF-8" else [f"The text is encoded as {encoding}."]
+    separator = _separator(lines, path)
+    split = [_cells(line, separator) if line.strip() else [] for line in lines]
+    data = [number for number, cells in enumerate(split) if _is_data(cells)]
+    first, last = data[0], data[-1]
+    names, units, heading = _heading(split, first)
+    width, notes_rows, rows, numbers = _rows(
+        lines, split, first, last, names, separator, decimal, path
+    )
+    if not names:
+        names = tuple(f"column {place + 1}" for place in range(width))
+        notes.append("The file has no heading line; columns are counted from 1.")
+    units = (units + ("",) * width)[:width]
+    return Table(
+        path=path,
+        names=names,
+        units=units,
+        rows=rows,
+        lines=numbers,
+        separator=separator,
+        preamble=tuple(line.strip() for line in lines[:heading] if line.strip()),
+        notes=(*notes, *notes_rows),
+    )
+
+
+def _separator(lines: list[str], path: Path) -> str:
+    sample = [line for line in lines if line.strip()][:2000]
+    counts = {
+        sep: sum(_is_data(_cells(line, sep)) for line in sample if sep in line)
+        for sep in SEPARATORS
+    }
+    best = max(counts, key=lambda sep: counts[sep])
+    if counts[best] == 0:
+        raise InputError(
+            "no line holds a date or time in one column and a value in another",
+            place=Place(file=path),
+            hint="expected columns such as time_utc,soil_temp_5cm_C",
+        )
+    return best
+
+
+def _heading(split: list[list[str]], first: int) -> tuple[tuple[str, ...], tuple[str, ...], int]:
+    """Names and units standing above the first data line, and the line they begin at."""
+    above = [number for number in range(max(0, first - 4), first) if len(split[number]) >= 2]
+    if not above or above[-1] != first - 1:
+        return (), (), first
+    units: tuple[str, ...] = ()
+    while len(above) > 1 and above[-2] == above[-1] - 1:
+        cells = split[above[-1]]
+        if not all(_UNIT_CELL.match(cell) for cell in cells):
+            break
+        units = units or tuple(cells)
+        if not any(units):
+            units = ()
+        above.pop()
+    names = [cell.strip('"') for cell in split[above[-1]]]
+    while len(names) > 2 and not names[-1]:
+        names.pop()
+    return tuple(names), units, above[-1]
+
+
+def _rows(
+    lines: list[str],
+    split: list[list[str]],
+    first: int,
+    last: int,
+    names: tuple[str, ...],
+    separator: str,
+    decimal: str | None,
+    path: Path,
+) -> tuple[int, list[str], list[list[str]], list[int]]:
+    data = [number for number in range(first, last + 1) if _is_data(split[number])]
+    width = len(names) or Counter(len(split[number]) for number in data).most_common(1)[0][0]
+    notes: list[str] = []
+    rows: list[list[str]] = []
+    numbers: list[int] = []
+    for number in range(first, last + 1):
+        cells = split[number]
+        place = Place(file=path, line=number + 1)
+        if not cells:
+            continue
+        if names and tuple(cells[:width]) == names:
+            notes.append(f"The heading stands again in line {number + 1}; it was passed over.")
+            continue
+        if not _is_data(cells):
+            raise InputError(
+                f"a date or time was expected, found {lines[number].strip()[:40]!r}",
+                place=place,
+                hint="mend or delete the line",
+            )
+        cells = _fit(cells, width, separator, decimal)
+        if len(cells) < width and number == last and number > first:
+            notes.append(f"Line {number + 1}, the last, is cut off and was left out.")
+            continue
+        if len(cells) > width and separator == ",":
+            raise InputError(
+                f"{len(cells)} columns parted by commas stand under {width} headings; "
+                "a comma can part columns or decimals here",
+                place=place,
+                hint="say which with --decimal , or mend the line",
+            )
+        if len(cells) != width:
+            raise InputError(
+                f"{width} columns were expected, found {len(cells)}",
+                place=place,
+                hint="mend or delete the line",
+            )
+        rows.append(cells)
+        numbers.append(number + 1)
+    rest = sum(bool(line.strip()) for line in lines[last + 1 :])
+    if rest:
+        notes.append(f"{rest} lines after the last dated line (from line {last + 2}) hold no data.")
+    return width, notes, rows, numbers
+
+
+def _fit(cells: list[str], width: int, separator: str, decimal: str | None) -> list[str]:
+    """Drop empty trailing cells; join halves of decimals where the user said so."""
+    while len(cells) > width and cells[-1] == "":
+        cells = cells[:-1]
+    if separator == "," and decimal == "," and len(cells) == 2 * width - 1:
+        pairs = cells[1:]
+        cells = [cells[0]] + [
+            f"{whole},{part}" for whole, part in zip(pairs[::2], pairs[1::2], strict=True)
+        ]
+    return cells
