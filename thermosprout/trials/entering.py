@@ -1,0 +1,294 @@
+"""New lines for a records file: checked against what is there, then appended durably."""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from thermosprout.errors import InputError, Place
+from thermosprout.files import write_atomic
+from thermosprout.trials.columns import KNOWN
+from thermosprout.trials.lines import Entry, read_entries
+from thermosprout.trials.lock import locked
+from thermosprout.trials.moments import zone
+from thermosprout.trials.plot_history import settle, settle_all
+from thermosprout.trials.store import append_text, read_settled, set_torn_aside
+from thermosprout.trials.table import (
+    Line,
+    Table,
+    format_line,
+    format_table,
+    parse_table,
+    require_columns,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Added:
+    """One line that was added: the count it holds and the one it replaces, if any."""
+
+    plot: str
+    inspected: str
+    emerged: int | None
+    before: int | None
+    corrects: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Appended:
+    """What an append did.
+
+    Attributes
+    ----------
+    added : tuple of Added
+    already : tuple of str
+        Plots whose same count was there already; no line was written for them.
+    set_aside : str
+        An unfinished line that a stopped writer had left and that was moved aside.
+    """
+
+    added: tuple[Added, ...]
+    already: tuple[str, ...] = ()
+    set_aside: str = ""
+
+
+Row = Mapping[str, str]
+"""Column to cell of one new line; facts of the plot that are left out are taken from the file."""
+
+
+def append_records(
+    path: str | Path,
+    rows: Sequence[Row],
+    *,
+    timezone: str = "UTC",
+    correct: bool = False,
+    now: datetime | None = None,
+) -> Appended:
+    """Add lines to a records file; when this returns, they are on the disk.
+
+    All rows are written or none. Rows are checked by the same rules as the file. A count that is
+    there already with the same number is not written again.
+
+    Parameters
+    ----------
+    path : path
+        The file; it is made when it does not exist and the rows hold all required columns.
+    rows : sequence of mappings
+        Column to text. A row needs ``plot``; ``inspected`` with ``emerged`` for a count; facts of
+        the plot are filled in from the file, those given replace them.
+    timezone : str
+        IANA time zone of dates that stand alone.
+    correct : bool
+        Whether a count may replace one of the same plot and inspection.
+    now : datetime, optional
+        Aware instant that goes into ``entered``; the clock by default.
+
+    Raises
+    ------
+    InputError
+        When a row is wrong, a plot is unknown, a count is there with another number and
+        ``correct`` is not set, or the file cannot be written. Nothing is then added.
+    """
+    where = Path(path)
+    with locked(where) as lock:
+        if not where.exists():
+            return _begin(where, rows, timezone, now)
+        torn = set_torn_aside(where, lock)
+        table = _with_columns(where, _columns_needed(rows))
+        plan = _Plan(table, timezone, correct, now)
+        with _told_as_new(where, plan):
+            for row in rows:
+                plan.add(row)
+            text = plan.checked_text()
+        if text:
+            append_text(where, text, lock)
+    return Appended(added=tuple(plan.added), already=tuple(plan.already), set_aside=torn)
+
+
+@contextlib.contextmanager
+def _told_as_new(path: Path, plan: _Plan) -> Iterator[None]:
+    """Faults of lines that are not in the file yet are told by plot, not by a line number."""
+    try:
+        yield
+    except InputError as error:
+        place = error.place
+        if place is None or place.line is None or place.line < plan.first_new:
+            raise
+        column = f", {place.column}" if place.column else ""
+        raise InputError(
+            f"nothing was recorded; plot {plan.current}{column}: {error.what}",
+            place=Place(file=path),
+            hint=error.hint,
+        ) from None
+
+
+class _Plan:
+    """Lines to be added to one table, checked together with the lines of the same plots."""
+
+    def __init__(self, table: Table, timezone: str, correct: bool, now: datetime | None) -> None:
+        self.table = table
+        self.tz = zone(timezone)
+        self.correct = correct
+        self.now = now or datetime.now(UTC)
+        self.added: list[Added] = []
+        self.already: list[str] = []
+        self.new: list[Line] = []
+        self._plot_column = table.header.index("plot")
+        self._there: dict[str, list[Entry]] = {}
+        self.first_new = self._next = (table.lines[-1].number if table.lines else 1) + 1
+        self.current = ""
+
+    def _entries(self, plot: str) -> list[Entry]:
+        if plot not in self._there:
+            lines = [line for line in self.table.lines if line.cells[self._plot_column] == plot]
+            self._there[plot] = read_entries(self.table, self.tz, lines)
+        return self._there[plot]
+
+    def add(self, row: Row) -> None:
+        """Turn one row into a line, or find that it is there already."""
+        plot = self.current = row.get("plot", "")
+        there = self._entries(plot)
+        cells = dict(row)
+        if there:
+            facts = settle(self.table.path, there).facts
+            cells = {**self._facts_as_written(facts), **cells}
+        elif not {"planted", "treatment", "seeds_planted"} <= row.keys():
+            raise self._unknown(plot)
+        stamp = max(
+            [self.now] + [e.entered.utc.replace(tzinfo=UTC) for e in there if e.entered is not None]
+        )  # never before a line that it corrects, also when the clock was set back
+        if stamp is not self.now:
+            stamp = stamp.replace(microsecond=min(stamp.microsecond + 1, 999_999))
+        cells.setdefault("entered", stamp.astimezone(UTC).isoformat().replace("+00:00", "Z"))
+        line = Line(self._next, tuple(cells.get(name, "") for name in self.table.header))
+        entry = read_entries(self.table, self.tz, [line])[0]
+        if not self._settled(entry, there):
+            return
+        self._next += 1
+        self.new.append(line)
+        there.append(entry)
+
+    def _settled(self, entry: Entry, there: list[Entry]) -> bool:
+        """Whether the entry is to be written; notes what it does."""
+        held = None
+        if entry.inspected is not None:
+            counts = settle(self.table.path, there).counts if there else ()
+            held = next(
+                (c for c in counts if c.inspected and c.inspected.utc == entry.inspected.utc), None
+            )
+        if held is not None and _tells_nothing_new(entry, held):
+            self.already.append(entry.plot)
+            return False
+        if held is not None and not self.correct:
+            raise InputError(
+                f"plot {entry.plot} has {held.emerged} on {held.inspected and held.inspected.text} "
+                f"(line {held.line}), and {entry.emerged} was given",
+                place=Place(file=self.table.path),
+                hint="say that this is a correction (--correct) to replace it",
+            )
+        self.added.append(
+            Added(
+                plot=entry.plot,
+                inspected=entry.inspected.text if entry.inspected else "",
+                emerged=entry.emerged,
+                before=held.emerged if held else None,
+                corrects=held is not None,
+            )
+        )
+        return True
+
+    def _facts_as_written(self, facts: Entry) -> dict[str, str]:
+        line = next(line for line in (*self.table.lines, *self.new) if line.number == facts.line)
+        own = ("inspected", "emerged", "stations_filled", "first_harvest", "note", "observer",
+               "entered")  # fmt: skip
+        return {
+            name: cell
+            for name, cell in zip(self.table.header, line.cells, strict=True)
+            if name in KNOWN and name not in own
+        }
+
+    def _unknown(self, plot: str) -> InputError:
+        names = {line.cells[self._plot_column] for line in self.table.lines}
+        near = difflib.get_close_matches(plot, names, n=1, cutoff=0.5)
+        return InputError(
+            f"there is no plot {plot!r}",
+            place=Place(file=self.table.path),
+            hint=f"did you mean {near[0]}?"
+            if near
+            else f"its plots are {', '.join(sorted(names)[:8])}{' ...' if len(names) > 8 else ''}",
+        )
+
+    def checked_text(self) -> str:
+        """Text to append, after the plots it touches are found in order."""
+        if self.new:
+            touched = {line.cells[self._plot_column] for line in self.new}
+            for plot in sorted(touched):
+                self.current = plot
+                settle(self.table.path, self._there[plot])
+        return "".join(
+            format_line(line.cells, self.table.delimiter, self.table.newline) for line in self.new
+        )
+
+
+def _tells_nothing_new(entry: Entry, held: Entry) -> bool:
+    """Whether everything that the new count says is said by the one that is there."""
+    if entry.facts != held.facts or entry.emerged != held.emerged:
+        return False
+    pairs = (
+        (entry.note, held.note),
+        (entry.observer, held.observer),
+        (entry.stations_filled, held.stations_filled),
+        (entry.first_harvest, held.first_harvest),
+    )
+    return all(mine in ("", None) or mine == theirs for mine, theirs in pairs)
+
+
+def _columns_needed(rows: Sequence[Row]) -> list[str]:
+    given = {name for row in rows for name, cell in row.items() if cell}
+    unknown = given - set(KNOWN)
+    if unknown:
+        raise InputError(f"a record has no column {sorted(unknown)[0]!r}")
+    return [name for name in KNOWN if name in given or name == "entered"]
+
+
+def _with_columns(path: Path, needed: Sequence[str]) -> Table:
+    """Read the table; columns it lacks are added to the file, every line kept as it is."""
+    text, _ = read_settled(path)
+    table = parse_table(path, text)
+    require_columns(table)
+    missing = [name for name in needed if name not in table.header]
+    if not missing:
+        return table
+    lines = text.splitlines()
+    first = next(i for i, line in enumerate(lines) if line.strip())
+    tail = table.delimiter * len(missing)
+    filled = [line + tail if i > first and line.strip() else line for i, line in enumerate(lines)]
+    filled[first] = table.delimiter.join([lines[first], *missing])
+    text = "".join(line + table.newline for line in filled)
+    write_atomic(path, text)
+    return parse_table(path, text)
+
+
+def _begin(path: Path, rows: Sequence[Row], timezone: str, now: datetime | None) -> Appended:
+    header = [n for n in KNOWN if n in {*KNOWN[:12], *_columns_needed(rows), "note"}]
+    stamp = (now or datetime.now(UTC)).astimezone(UTC).isoformat().replace("+00:00", "Z")
+    cells = [[{"entered": stamp, **row}.get(name, "") for name in header] for row in rows]
+    text = format_table(header, cells)
+    entries = read_entries(parse_table(path, text), zone(timezone))
+    settle_all(path, entries)
+    write_atomic(path, text)
+    added = [
+        Added(
+            plot=e.plot,
+            inspected=e.inspected.text if e.inspected else "",
+            emerged=e.emerged,
+            before=None,
+            corrects=False,
+        )
+        for e in entries
+    ]
+    return Appended(added=tuple(added))
