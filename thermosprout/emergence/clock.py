@@ -8,6 +8,7 @@ at its temperatures. Crossings are then placed inside their day on the hourly co
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -177,10 +178,38 @@ class ThermalClock:
         self._filled = filled
         self._slowing = None if slowing is None else np.broadcast_to(slowing, filled.shape)
         self._days = int(np.ceil((filled.shape[1] - 1) / _HOURS_IN_DAY))
-        self._build()
+        self._tabulate()
+        self._multiply()
 
-    def _build(self) -> None:
-        """Tabulate the soil and multiply the table with the response of each draw."""
+    def with_draws(
+        self, draws: ResponseDraws, *, offset: FloatArray | None = None, like: IntArray | None = None
+    ) -> ThermalClock:
+        """Return a clock of other draws under the same soil, without tabulating it again.
+
+        Parameters
+        ----------
+        draws : ResponseDraws
+            Response of each new draw.
+        offset : ndarray, shape (draw,), optional
+            As for the class; zero when absent.
+        like : ndarray of int, shape (draw,), optional
+            Draw of this clock whose member and offset each new draw takes over.
+        """
+        other = copy(self)
+        other._draws = draws
+        if like is not None:
+            other._member, other._offset = self._member[like], self._offset[like]
+        else:
+            odds = np.bincount(self._member, minlength=self._values.shape[0]).astype(float)
+            other._member = deal_members(self._values.shape[0], draws.size, odds)
+            other._offset = np.zeros(draws.size)
+        if offset is not None:
+            other._offset = np.asarray(offset, dtype=float)
+        other._multiply()
+        return other
+
+    def _tabulate(self) -> None:
+        """Table of time spent at each temperature, (member, day, bin). [d]"""
         fine = refine(self._filled)
         weight = np.full(fine.shape, 1.0 / (_HOURS_IN_DAY * _SUBSTEPS))
         if self._slowing is not None:
@@ -202,12 +231,15 @@ class ThermalClock:
                 :size
             ]
         )
-        table = table.reshape(members, self._days, bins)
+        self._table = table.reshape(members, self._days, bins)
+
+    def _multiply(self) -> None:
+        """Progress per day as the table times the response of each draw."""
         self._rates = self._draws.at(self._grid[None, :] + self._offset[:, None])
         daily = np.empty((self._draws.size, self._days))
         for member in np.unique(self._member):
             mine = np.flatnonzero(self._member == member)
-            daily[mine] = self._rates[mine] @ table[member].T
+            daily[mine] = self._rates[mine] @ self._table[member].T
         self._running = np.concatenate([np.zeros((daily.shape[0], 1)), daily.cumsum(axis=1)], 1)
 
     def _hourly(self, draw: IntArray, day: IntArray) -> FloatArray:

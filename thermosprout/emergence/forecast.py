@@ -79,6 +79,8 @@ class RowForecast:
 
     Attributes
     ----------
+    ln_shift, row_speed : ndarray, shape (draw,)
+        Shift of ln thermal time of the lot and of this row.
     hours : ndarray, shape (draw, 3)
         Hour of each of :data:`STAGES`; inf past the horizon, NaN where nothing emerges. [h]
     any_seed_h : ndarray, shape (draw,)
@@ -96,6 +98,8 @@ class RowForecast:
     clock: Clock
     state: SeedState
     viability: FloatArray
+    ln_shift: FloatArray
+    row_speed: FloatArray
     hours: FloatArray
     any_seed_h: FloatArray
     share: FloatArray
@@ -223,6 +227,8 @@ def forecast_row(
         clock=clock,
         state=state,
         viability=viability,
+        ln_shift=ln_shift,
+        row_speed=row_speed,
         hours=hours[:, :3],
         any_seed_h=np.where(nothing, np.nan, hours[:, 3]),
         share=share,
