@@ -182,7 +182,11 @@ class ThermalClock:
         self._multiply()
 
     def with_draws(
-        self, draws: ResponseDraws, *, offset: FloatArray | None = None, like: IntArray | None = None
+        self,
+        draws: ResponseDraws,
+        *,
+        offset: FloatArray | None = None,
+        like: IntArray | None = None,
     ) -> ThermalClock:
         """Return a clock of other draws under the same soil, without tabulating it again.
 
@@ -232,6 +236,54 @@ class ThermalClock:
             ]
         )
         self._table = table.reshape(members, self._days, bins)
+
+    def dwell(self, at_h: FloatArray) -> FloatArray:
+        """Time spent at each temperature from the start of the series to each instant.
+
+        Parameters
+        ----------
+        at_h : ndarray, shape (k,)
+            Hours, clipped to the series.
+
+        Returns
+        -------
+        ndarray, shape (member, k, bin)
+            For :meth:`progress_through`; differences of two instants are a span. [d]
+        """
+        fine = refine(self._filled)
+        steps = fine.shape[1]
+        at = np.clip((np.asarray(at_h, dtype=float) - self._first_h) * _SUBSTEPS, 0.0, steps)
+        order = np.argsort(at, kind="stable")
+        cuts = np.unique(np.concatenate([np.arange(steps + 1.0), at]))
+        middle, length = 0.5 * (cuts[1:] + cuts[:-1]), np.diff(cuts)
+        step = np.minimum(middle.astype(np.intp), steps - 1)
+        segment = np.searchsorted(at[order], middle)
+        kept = segment < at.size
+        step, segment, length = step[kept], segment[kept], length[kept]
+        weight = np.broadcast_to(length / (_HOURS_IN_DAY * _SUBSTEPS), (fine.shape[0], length.size))
+        if self._slowing is not None:
+            factor = 0.5 * (self._slowing[:, 1:] + self._slowing[:, :-1])
+            weight = weight * factor[:, step // _SUBSTEPS]
+        bins = self._grid.size
+        position = (fine[:, step] - self._grid[0]) / _BIN_C
+        lower = np.clip(position.astype(np.intp), 0, bins - 2)
+        share = position - lower
+        cell = (np.arange(fine.shape[0])[:, None] * at.size + segment) * bins + lower
+        size = fine.shape[0] * at.size * bins
+        spent = np.bincount(cell.ravel(), (weight * (1 - share)).ravel(), minlength=size)
+        spent += np.bincount((cell + 1).ravel(), (weight * share).ravel(), minlength=size)
+        sorted_table = spent.reshape(fine.shape[0], at.size, bins).cumsum(axis=1)
+        result = np.empty_like(sorted_table)
+        result[:, order] = sorted_table
+        return np.asarray(result)
+
+    def progress_through(self, spent: FloatArray) -> FloatArray:
+        """Thermal time of every draw for spans of :meth:`dwell`, shape (draw, k). [C d]"""
+        result = np.empty((self._draws.size, spent.shape[1]))
+        for member in np.unique(self._member):
+            mine = np.flatnonzero(self._member == member)
+            result[mine] = self._rates[mine] @ spent[member].T
+        return result
 
     def _multiply(self) -> None:
         """Progress per day as the table times the response of each draw."""
