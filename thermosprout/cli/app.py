@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import Annotated
 
@@ -37,6 +38,10 @@ def root(
 
 def _gather() -> None:
     """Add each command group; the modules are light and import science only when run."""
+    from thermosprout.cli import demo, forecast
+
+    app.command()(forecast.forecast)
+    app.command()(demo.demo)
 
 
 _gather()
@@ -53,4 +58,15 @@ def main() -> None:
         sys.stderr.write("thermosprout: stopped.\n")
         sys.exit(130)
     except BrokenPipeError:
+        # The reader of a pipe has gone; nothing is left to say, not even at interpreter exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
+    except Exception as error:
+        if os.environ.get("THERMOSPROUT_DEBUG"):
+            raise
+        kind = type(error).__name__
+        sys.stderr.write(
+            f"thermosprout: this should not have happened ({kind}: {error}); set "
+            "THERMOSPROUT_DEBUG=1 and run again to see where.\n"
+        )
+        sys.exit(1)

@@ -1,0 +1,91 @@
+"""``thermosprout forecast``: dated odds of emergence for every row of a season."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from thermosprout.quantities import Units
+
+
+def forecast(
+    season: Annotated[Path, typer.Argument(help="The season file (TOML).")],
+    as_of: Annotated[
+        str, typer.Option(help="Day or instant taken as today, as 2026-05-01; now by default.")
+    ] = "",
+    row: Annotated[list[str] | None, typer.Option(help="Only this row; can be repeated.")] = None,
+    plot: Annotated[Path | None, typer.Option(help="Write a picture: .png, .svg or .pdf.")] = None,
+    units: Annotated[Units, typer.Option(help="Units shown.")] = Units.METRIC,
+    draws: Annotated[int, typer.Option(min=100, max=100_000, help="Number of draws.")] = 1000,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
+    offline: Annotated[bool, typer.Option(help="Ask no service; use what is cached.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """When each row shows, how full it stands, and until when to wait.
+
+    Example: thermosprout forecast season.toml --as-of 2026-05-08 --plot rows.png
+    """
+    from thermosprout.cli.output import console, note, print_json
+    from thermosprout.season.forecast import forecast_season, season_json
+    from thermosprout.season.load import load_season
+
+    loaded = load_season(season)
+    result = forecast_season(
+        loaded,
+        as_of=moment(as_of, loaded.data.site.timezone),
+        size=draws,
+        seed=seed,
+        offline=offline,
+        only=frozenset(row) if row else None,
+    )
+    document = season_json(result)
+    for sentence in result.notes:
+        note(sentence)
+    if json:
+        print_json(document)
+    else:
+        from thermosprout.reports.forecast_table import forecast_tables
+
+        out = console()
+        for item in forecast_tables(document, units):
+            out.print(item)
+    if plot is not None:
+        from thermosprout.reports.forecast_plot import forecast_figure
+        from thermosprout.reports.style import save_figure
+        from thermosprout.season.curves import emergence_curves
+
+        save_figure(forecast_figure(emergence_curves(result), units), plot)
+        note(f"Wrote {plot}")
+
+
+def moment(text: str, timezone: str) -> datetime:
+    """Aware instant of an option; a day alone is its local evening, nothing is now.
+
+    Raises
+    ------
+    InputError
+        When the text is neither a day nor an instant with its offset.
+    """
+    from datetime import UTC, date, time
+    from zoneinfo import ZoneInfo
+
+    from thermosprout.errors import InputError
+
+    if not text:
+        return datetime.now(UTC)
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        pass
+    else:
+        return datetime.combine(day, time(20), tzinfo=ZoneInfo(timezone))
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        raise InputError(f"{text!r} is no day; write it as 2026-05-01") from None
+    if when.tzinfo is None:
+        raise InputError(f"{text!r} has no offset from UTC; write the day alone or add +01:00")
+    return when

@@ -1,0 +1,98 @@
+"""The forecast as tables that fit a terminal of 80 columns."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from thermosprout.quantities import Units, show_length, show_temperature
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+
+def forecast_tables(document: dict[str, Any], units: Units = Units.METRIC) -> list[RenderableType]:
+    """Two tables, dates and stands, and the notes under them.
+
+    Parameters
+    ----------
+    document : dict
+        The forecast's JSON document.
+    units : Units
+        Of temperatures and depths.
+    """
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    as_of = datetime.fromisoformat(document["as_of"])
+    dates = Table(
+        box=box.SIMPLE_HEAD,
+        title=f"{document['site']}: when rows come up, seen from {_day(as_of)}",
+        title_justify="left",
+        title_style="bold",
+        caption="The likely day, then the range of days that holds 8 times in 10.",
+        caption_justify="left",
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+    )
+    for name in ("row", "planted", "first", "half", "full", "wait until"):
+        dates.add_column(name, overflow="fold")
+    stands = Table(
+        box=box.SIMPLE_HEAD,
+        title="Both clocks, stand and soil",
+        title_justify="left",
+        title_style="bold",
+        caption=(
+            "Days to half emergence since the seed was first wetted or sown (started) and since it "
+            "went into the ground (planted); seedlings per 100 seeds planted; mean soil "
+            "temperature at seed depth."
+        ),
+        caption_justify="left",
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+    )
+    for name in ("row", "since started", "since planted", "stand", "depth", "soil"):
+        stands.add_column(name, overflow="fold")
+    for row in document["rows"]:
+        title = Text(row["row"], style="bold")
+        title.append(f" {row['crop']}, {row['treatment']}", style="not bold")
+        dates.add_row(
+            title,
+            _day(datetime.fromisoformat(row["planted"])),
+            *(_range(row["stages"][stage]) for stage in ("first", "half", "full")),
+            _iso_day(row["wait_until"]),
+        )
+        stands.add_row(
+            Text(row["row"], style="bold"),
+            _days(row["days_since_started"]["half"]),
+            _days(row["days_since_planted"]["half"]),
+            f"{100 * row['stand']['p50']:.0f} "
+            f"({100 * row['stand']['p10']:.0f}-{100 * row['stand']['p90']:.0f})",
+            show_length(row["depth_cm"], units),
+            show_temperature(row["soil"]["mean_C"], units),
+        )
+    notes = [
+        Text(f"{row['row']}: {sentence}") for row in document["rows"] for sentence in row["notes"]
+    ]
+    return [dates, stands, *notes]
+
+
+def _day(when: datetime) -> str:
+    return f"{when.day} {when:%b}"
+
+
+def _iso_day(text: str | None) -> str:
+    return _day(datetime.fromisoformat(text)) if text else "open"
+
+
+def _range(stage: dict[str, str | None]) -> str:
+    low, middle, high = (_iso_day(stage[name]) for name in ("p10", "p50", "p90"))
+    return f"{middle}\n{low} - {high}"
+
+
+def _days(found: dict[str, float | None]) -> str:
+    def show(value: float | None) -> str:
+        return "open" if value is None else f"{value:.1f}"
+
+    return f"{show(found['p50'])} ({show(found['p10'])}-{show(found['p90'])})"

@@ -1,0 +1,80 @@
+"""One style for every picture: two inks, earth and leaf, that stay apart in grey print."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from thermosprout.errors import InputError
+from thermosprout.files import write_atomic
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+INK = "#22201c"
+QUIET = "#6b655b"
+FAINT = "#ddd8cc"
+LEAF = "#1f6f4a"
+EARTH = "#a3541f"
+WATER = "#2a5d8f"
+PAPER = "#fffdf8"
+
+TREATMENT_INK = {"direct": EARTH, "soaked": WATER, "presprouted": LEAF}
+"""Ink of each known treatment; line pattern and label say it as well."""
+
+TREATMENT_LINE = {"direct": "-", "soaked": (0, (6, 2)), "presprouted": (0, (2, 1.4))}
+
+_RC = {
+    "font.size": 9,
+    "font.family": "DejaVu Sans",
+    "axes.edgecolor": QUIET,
+    "axes.labelcolor": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.titlesize": 10,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.grid": True,
+    "grid.color": FAINT,
+    "grid.linewidth": 0.6,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "figure.facecolor": PAPER,
+    "axes.facecolor": PAPER,
+    "savefig.facecolor": PAPER,
+    "svg.hashsalt": "thermosprout",
+    "svg.fonttype": "none",
+}
+
+
+@contextmanager
+def own_style() -> Iterator[None]:
+    """Draw inside this and it looks like thermosprout."""
+    import matplotlib as mpl
+
+    mpl.use("Agg", force=False)
+    with mpl.rc_context(_RC):
+        yield
+
+
+def save_figure(figure: Figure, path: str | Path) -> Path:
+    """Write a figure as PNG, SVG or PDF by its ending, replacing the file whole.
+
+    Raises
+    ------
+    InputError
+        For another ending or a folder that cannot be written to.
+    """
+    from io import BytesIO
+
+    target = Path(path)
+    kind = target.suffix.lower().lstrip(".")
+    if kind not in {"png", "svg", "pdf"}:
+        raise InputError(f"a picture ends in .png, .svg or .pdf, found {target.name!r}")
+    buffer = BytesIO()
+    metadata = {"Date": None} if kind == "svg" else None
+    figure.savefig(buffer, format=kind, dpi=150, metadata=metadata)
+    write_atomic(target, buffer.getvalue())
+    return target

@@ -1,0 +1,306 @@
+"""Forecast every row of a season: the main job."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.saved_estimates import best_estimate
+from thermosprout.crops.seed_lots import ln_time_shift_draws, viability_draws
+from thermosprout.emergence.clock import ThermalClock
+from thermosprout.emergence.conditioning import Conditioned, Count, condition
+from thermosprout.emergence.forecast import (
+    DRAWS,
+    STAGES,
+    CropDraws,
+    RowForecast,
+    Sowing,
+    clock_for,
+    forecast_row,
+    generator,
+)
+from thermosprout.emergence.quantiles import odds
+from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.errors import CoverageError
+from thermosprout.season.counts import season_counts
+from thermosprout.season.load import Season
+from thermosprout.season.schema import Row, hours, instant, local
+from thermosprout.season.soil import SoilSupply, describe
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RowAnswer:
+    """One row of the answer; ``conditioned`` is there when counts were recorded."""
+
+    row: Row
+    crop: Crop
+    forecast: RowForecast
+    conditioned: Conditioned | None
+    counts: tuple[Count, ...]
+    soil_source: str
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeasonForecast:
+    """Answers for all rows of a season."""
+
+    season: Season
+    as_of: datetime
+    rows: tuple[RowAnswer, ...]
+    notes: tuple[str, ...]
+    supply: SoilSupply
+
+
+def handling_of(row: Row, lead_h: float) -> Handling:
+    """Treatment of a row with its hours.
+
+    Parameters
+    ----------
+    lead_h : float
+        Time between started and planted. [h]
+    """
+    water_C = 20.0 if row.water_C is None else row.water_C
+    room_C = 20.0 if row.room_C is None else row.room_C
+    return Handling(
+        treatment=Treatment(row.treatment),
+        soak_h=(row.soak_h or lead_h) if row.treatment == "soaked" else 0.0,
+        water_C=water_C,
+        sprout_h=(row.sprout_h or lead_h) if row.treatment == "presprouted" else 0.0,
+        room_C=room_C,
+        radicle_mm=row.radicle_mm,
+        sorted=row.sorted,
+    )
+
+
+def sowing_of(season: Season, row: Row) -> Sowing:
+    """Turn a row of the file into what the model takes."""
+    crop = season.row_crop(row)
+    zone = season.data.site.zone
+    planted_h = hours(instant(row.planted, zone))
+    handled_h = row.soak_h or row.sprout_h
+    if row.started is not None:
+        started_h = min(hours(instant(row.started, zone)), planted_h)
+    else:
+        started_h = planted_h - (handled_h or 0.0)
+    handling = handling_of(row, planted_h - started_h)
+    return Sowing(
+        row=row.id,
+        crop=crop,
+        handling=handling,
+        started_h=started_h,
+        planted_h=planted_h,
+        depth_cm=row.depth_cm or crop.practice.depth_cm or 2.0,
+        seeds_planted=row.seeds,
+        seeds_started=row.seeds_started,
+    )
+
+
+def forecast_season(
+    season: Season,
+    *,
+    as_of: datetime,
+    size: int = DRAWS,
+    seed: int = 0,
+    offline: bool = False,
+    only: frozenset[str] | None = None,
+) -> SeasonForecast:
+    """Forecast the rows of a season.
+
+    Parameters
+    ----------
+    season : Season
+        A checked season file.
+    as_of : datetime
+        Today, as the forecast sees it (aware); counts recorded later are left out.
+    size, seed : int
+        Number of draws and seed of the random numbers.
+    offline : bool
+        Ask no weather service.
+    only : frozenset of str, optional
+        Row ids to forecast; all when absent.
+
+    Raises
+    ------
+    InputError, CoverageError, ServiceError
+        As reading the season's files and services meets them.
+    """
+    supply = SoilSupply(season=season, as_of=as_of, offline=offline)
+    counts = season_counts(season, as_of)
+    engine = _Engine(season=season, supply=supply, size=size, seed=seed, as_of=as_of)
+    answers = [
+        engine.answer(row, counts.get(row.id, ()))
+        for row in season.data.rows
+        if only is None or row.id in only
+    ]
+    return SeasonForecast(
+        season=season, as_of=as_of, rows=tuple(answers), notes=tuple(supply.notes), supply=supply
+    )
+
+
+class _Engine:
+    """Shares draws between rows of one estimate and clocks between rows of one depth."""
+
+    def __init__(
+        self, *, season: Season, supply: SoilSupply, size: int, seed: int, as_of: datetime
+    ) -> None:
+        self.season, self.supply, self.size, self.seed = season, supply, size, seed
+        self.as_of = as_of
+        self._draws: dict[tuple[str, str | None, str | None], CropDraws] = {}
+        self._clocks: dict[tuple[int, float], ThermalClock] = {}
+        self._lots: dict[tuple[str, str | None], tuple[FloatArray, FloatArray]] = {}
+
+    def draws(self, row: Row) -> CropDraws:
+        lot = self.season.row_lot(row)
+        crop = self.season.row_crop(row)
+        key = (crop.name, row.variety or (lot.variety if lot else None), row.lot)
+        if key not in self._draws:
+            folder = self.season.data.estimates_folder
+            if folder is not None:
+                path = self.season.resolve(folder, "estimates_folder")
+                crop = replace(crop, estimate=best_estimate(crop, key[1], key[2], path))
+            self._draws[key] = CropDraws.of(crop, self.size, self.seed)
+        return self._draws[key]
+
+    def lot(self, row: Row, crop: Crop) -> tuple[FloatArray, FloatArray]:
+        """Viability and shift of ln thermal time of the row's lot, per draw."""
+        key = (crop.name, row.lot)
+        if key not in self._lots:
+            lot = self.season.row_lot(row)
+            rng = generator(self.seed, "lot", *(name for name in key if name))
+            on = self.as_of.date()
+            self._lots[key] = (
+                viability_draws(lot, crop, self.size, rng, on),
+                ln_time_shift_draws(lot, crop, self.size, rng, on),
+            )
+        return self._lots[key]
+
+    def clock(self, draws: CropDraws, depth_cm: float) -> ThermalClock:
+        key = (id(draws), round(depth_cm, 2))
+        if key not in self._clocks:
+            self._clocks[key] = clock_for(draws, self.supply.at(depth_cm), seed=self.seed)
+        return self._clocks[key]
+
+    def answer(self, row: Row, counts: tuple[Count, ...]) -> RowAnswer:
+        sowing = sowing_of(self.season, row)
+        draws = self.draws(row)
+        viability, ln_shift = self.lot(row, draws.crop)
+        try:
+            forecast = forecast_row(
+                replace(sowing, crop=draws.crop),
+                draws,
+                self.clock(draws, sowing.depth_cm),
+                viability=viability,
+                ln_shift=ln_shift,
+                seed=self.seed,
+            )
+        except CoverageError as error:
+            index = [other.id for other in self.season.data.rows].index(row.id)
+            raise CoverageError(
+                f"row {row.id}: {error.what}", place=self.season.place("rows", index, "planted")
+            ) from None
+        conditioned = condition(forecast, counts) if counts else None
+        answer = RowAnswer(
+            row=row,
+            crop=draws.crop,
+            forecast=conditioned.row if conditioned else forecast,
+            conditioned=conditioned,
+            counts=counts,
+            soil_source=describe(self.supply.at(sowing.depth_cm)),
+            notes=(),
+        )
+        return replace(answer, notes=tuple(_notes(answer, self.season)))
+
+
+def _notes(answer: RowAnswer, season: Season) -> list[str]:
+    """Plain sentences on what the dates do not say."""
+    notes: list[str] = []
+    forecast = answer.forecast
+    zone = season.data.site.zone
+    full = forecast.stage_quantile("full", [0.9])[0]
+    half = forecast.stage_quantile("half", [0.5])[0]
+    if not np.isfinite(half) or not np.isfinite(full):
+        end = local(forecast.horizon_h, zone).date().isoformat()
+        ready = "before the row is up" if not np.isfinite(half) else "before the last of it is up"
+        notes.append(
+            f"The soil temperature ends on {end}, {ready} in some or all outcomes: "
+            "later dates are left open."
+        )
+    if forecast.nothing_odds > 0.1:
+        notes.append(f"Odds that nothing comes up: {forecast.nothing_odds:.0%}.")
+    if answer.conditioned is not None:
+        notes.append(answer.conditioned.sentence)
+    return notes
+
+
+def season_json(result: SeasonForecast) -> dict[str, Any]:
+    """Return the JSON document of the forecast."""
+    return {
+        "site": result.season.data.site.name,
+        "as_of": result.as_of.astimezone(result.season.data.site.zone).isoformat(),
+        "rows": [row_json(answer, result.season) for answer in result.rows],
+        "notes": list(result.notes),
+    }
+
+
+def row_json(answer: RowAnswer, season: Season) -> dict[str, Any]:
+    """Return one row of the JSON document."""
+    forecast = answer.forecast
+    sowing = forecast.sowing
+    zone = season.data.site.zone
+    stage_hours = {
+        stage: odds(forecast.hours[:, index], forecast.weights)
+        for index, stage in enumerate(STAGES)
+    }
+
+    def stamp(hour: float) -> str | None:
+        return local(hour, zone).isoformat() if np.isfinite(hour) else None
+
+    def since(start_h: float) -> dict[str, dict[str, float | None]]:
+        return {
+            stage: {
+                name: round((hour - start_h) / 24.0, 2) if np.isfinite(hour) else None
+                for name, hour in found.items()
+            }
+            for stage, found in stage_hours.items()
+        }
+
+    wait = forecast.wait_until_h
+    document: dict[str, Any] = {
+        "row": sowing.row,
+        "crop": answer.crop.name,
+        "variety": answer.row.variety
+        or next((lot.variety for lot in season.data.lots if lot.id == answer.row.lot), None),
+        "lot": answer.row.lot,
+        "bed": answer.row.bed,
+        "treatment": str(sowing.handling.treatment),
+        "started": stamp(sowing.started_h),
+        "planted": stamp(sowing.planted_h),
+        "depth_cm": sowing.depth_cm,
+        "seeds_planted": sowing.seeds_planted,
+        "stages": {
+            stage: {name: stamp(hour) for name, hour in found.items()}
+            for stage, found in stage_hours.items()
+        },
+        "days_since_started": since(sowing.started_h),
+        "days_since_planted": since(sowing.planted_h),
+        "stand": odds(forecast.seedlings / max(sowing.seeds_planted, 1), forecast.weights),
+        "stand_per_seed_started": odds(forecast.stand_per_seed_started, forecast.weights),
+        "wait_until": local(wait, zone).date().isoformat() if np.isfinite(wait) else None,
+        "soil": {"source": answer.soil_source, "mean_C": round(forecast.soil_mean_C(), 2)},
+        "counts": [
+            {"inspected": stamp(count.hour), "emerged": count.emerged} for count in answer.counts
+        ],
+        "notes": list(answer.notes),
+    }
+    if answer.conditioned is not None:
+        document["failed_odds"] = answer.conditioned.failed_odds
+        document["effective_draws"] = answer.conditioned.effective_draws
+    return document

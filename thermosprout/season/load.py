@@ -1,0 +1,291 @@
+"""Read a season file: every fault becomes one sentence that names the line."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from thermosprout.crops.catalogue import find_crop, generic_crop
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.seed_lots import SeedLot
+from thermosprout.errors import InputError, Place
+from thermosprout.files import read_text
+from thermosprout.season.locate import key_places, nearest_place
+from thermosprout.season.schema import FORMAT, Lot, Row, SeasonFile, hours, instant
+
+_AT = re.compile(r"\s*\(at line (\d+), column (\d+)\)")
+_END = re.compile(r"\s*\(at end of document\)")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Season:
+    """A season file that has been checked, with what its names stand for."""
+
+    path: Path
+    data: SeasonFile
+    crops: dict[str, Crop] = field(repr=False)
+    seed_lots: dict[str, SeedLot] = field(repr=False)
+    places: dict[tuple[str | int, ...], tuple[int, int]] = field(repr=False)
+
+    def place(self, *keys: str | int) -> Place:
+        """Place of a key in the file."""
+        line, column = nearest_place(self.places, keys)
+        return Place(file=self.path, line=line, column=column)
+
+    def resolve(self, name: str, *keys: str | int) -> Path:
+        """Path of a file the season names, which may not lie outside the season's folder.
+
+        Raises
+        ------
+        InputError
+            When the path leads out of the folder or there is no such file.
+        """
+        folder = self.path.parent.resolve()
+        wanted = (folder / name).resolve()
+        if not wanted.is_relative_to(folder):
+            raise InputError(
+                f"the file {name!r} lies outside the folder of the season",
+                place=self.place(*keys),
+                hint="keep it beside the season file",
+            )
+        return wanted
+
+    def row_crop(self, row: Row) -> Crop:
+        """Return the crop of a row, by its lot or its own name."""
+        return self.crops[row_crop_name(row, {lot.id: lot for lot in self.data.lots})]
+
+    def row_lot(self, row: Row) -> SeedLot | None:
+        """Seed lot of a row, if it names one."""
+        return self.seed_lots[row.lot] if row.lot else None
+
+
+def row_crop_name(row: Row, lots: dict[str, Lot]) -> str:
+    """Return the name under which the crop of a row is known."""
+    return row.crop or (lots[row.lot].crop if row.lot else "")
+
+
+def load_season(path: str | Path) -> Season:
+    """Read and check a season file.
+
+    Parameters
+    ----------
+    path : path
+        A TOML file, format 1.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    InputError
+        For the first fault found, with its line and column.
+    """
+    file = Path(path)
+    text = read_text(file, limit_mb=8)
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _syntax_error(error, file, text) from None
+    except RecursionError:
+        raise InputError("tables are nested too deeply", place=Place(file=file)) from None
+    places = key_places(text)
+    if "format" in raw and raw["format"] != FORMAT:
+        line, column = nearest_place(places, ("format",))
+        raise InputError(
+            f"this season file has format {raw['format']!r}, this version reads format {FORMAT}",
+            place=Place(file=file, line=line, column=column),
+        )
+    try:
+        data = SeasonFile.model_validate(raw)
+    except ValidationError as error:
+        raise _schema_error(error, file, places) from None
+    return _checked(file, data, places)
+
+
+def _syntax_error(error: tomllib.TOMLDecodeError, file: Path, text: str) -> InputError:
+    message = str(error)
+    found = _AT.search(message)
+    line = int(found[1]) if found else text.count("\n") + 1
+    column = int(found[2]) if found else None
+    what = _END.sub(" at the end of the file", _AT.sub("", message))
+    what = what[0].lower() + what[1:] if what else "not readable"
+    return InputError(f"this is not TOML: {what}", place=Place(file=file, line=line, column=column))
+
+
+def _schema_error(
+    error: ValidationError, file: Path, places: dict[tuple[str | int, ...], tuple[int, int]]
+) -> InputError:
+    """Turn the first fault into a sentence in the words of the file."""
+    fault = error.errors(include_url=False)[0]
+    path = tuple(part for part in fault["loc"] if not _is_branch(part))
+    line, column = nearest_place(places, path)
+    name = ".".join(str(part) for part in path if not isinstance(part, int)) or "the file"
+    return InputError(
+        _sentence(fault["type"], fault["msg"], fault.get("input"), name, path),
+        place=Place(file=file, line=line, column=column),
+    )
+
+
+def _is_branch(part: str | int) -> bool:
+    """Tell the library's own marks in a location (branches of a union) from keys."""
+    return isinstance(part, str) and ("[" in part or part in {"date", "datetime", "float", "int"})
+
+
+def _sentence(kind: str, message: str, found: Any, name: str, path: tuple[str | int, ...]) -> str:
+    if kind == "extra_forbidden":
+        known = _known_keys(path)
+        near = get_close_matches(str(path[-1]), known, n=1)
+        guess = f"; did you mean {near[0]!r}" if near else f"; known are {', '.join(known)}"
+        return f"unknown key {path[-1]!r}{guess}"
+    if kind == "missing":
+        return f"{name} is missing"
+    if kind == "value_error":
+        return message.removeprefix("Value error, ")
+    if kind == "model_type":
+        return f"{name} must be a table, found {found!r}"
+    shown = repr(found) if len(repr(found)) < 60 else f"{repr(found)[:57]}..."
+    expected = message.removeprefix("Input should be ")
+    return f"{name} is {shown}, expected {expected}"
+
+
+def _known_keys(path: tuple[str | int, ...]) -> list[str]:
+    """Keys of the table a path lies in."""
+    model: type[BaseModel] = SeasonFile
+    for part in path[:-1]:
+        if isinstance(part, str) and part in model.model_fields:
+            for inner in _models(model.model_fields[part].annotation):
+                model = inner
+    return list(model.model_fields)
+
+
+def _models(annotation: Any) -> list[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [model for part in getattr(annotation, "__args__", ()) for model in _models(part)]
+
+
+def _checked(
+    file: Path, data: SeasonFile, places: dict[tuple[str | int, ...], tuple[int, int]]
+) -> Season:
+    """Check what one table says against the others."""
+
+    def fail(what: str, *keys: str | int) -> InputError:
+        line, column = nearest_place(places, keys)
+        return InputError(what, place=Place(file=file, line=line, column=column))
+
+    for table, entries in (("lots", data.lots), ("beds", data.beds), ("rows", data.rows)):
+        seen: set[str] = set()
+        for index, entry in enumerate(entries):
+            if entry.id in seen:
+                raise fail(f"the id {entry.id!r} stands twice among {table}", table, index, "id")
+            seen.add(entry.id)
+    crops: dict[str, Crop] = {}
+    lots = {lot.id: lot for lot in data.lots}
+    for index, lot in enumerate(data.lots):
+        crops[lot.crop] = _crop(lot, fail, index)
+    for index, row in enumerate(data.rows):
+        _check_row(row, index, data, lots, fail)
+        name = row_crop_name(row, lots)
+        if name not in crops:
+            try:
+                crops[name] = find_crop(name)
+            except InputError as error:
+                raise fail(error.what, "rows", index, "crop") from None
+    return Season(
+        path=file,
+        data=data,
+        crops=crops,
+        seed_lots={lot.id: _seed_lot(lot, crops[lot.crop]) for lot in data.lots},
+        places=places,
+    )
+
+
+def _crop(lot: Lot, fail: Any, index: int) -> Crop:
+    """Return the crop of a lot; one the catalogue lacks needs its season and seed size."""
+    try:
+        return find_crop(lot.crop)
+    except InputError as error:
+        if lot.season and lot.seed_size:
+            return generic_crop(lot.crop, season=lot.season, seed_size=lot.seed_size)
+        raise fail(
+            f"{error.what}; for a crop of your own add season and seed_size to its lot",
+            "lots",
+            index,
+            "crop",
+        ) from None
+
+
+def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fail: Any) -> None:
+    for key, known in (("lot", lots), ("bed", {bed.id for bed in data.beds})):
+        name = getattr(row, key)
+        if name is not None and name not in known and (key == "lot" or data.beds):
+            near = get_close_matches(name, list(known), n=1)
+            guess = f"; did you mean {near[0]!r}" if near else ""
+            raise fail(f"the {key} {name!r} is not listed{guess}", "rows", index, key)
+    if row.lot and row.crop and find_crop(row.crop).name != find_crop(lots[row.lot].crop).name:
+        raise fail(
+            f"the row says {row.crop!r} but its lot is {lots[row.lot].crop!r}",
+            "rows",
+            index,
+            "crop",
+        )
+    if row.started is None:
+        return
+    zone = data.site.zone
+    # Two days, or a day and an instant of that day, are compared as days.
+    if _as_day(row.started, zone) > _as_day(row.planted, zone) or (
+        isinstance(row.started, datetime)
+        and isinstance(row.planted, datetime)
+        and row.started > row.planted
+    ):
+        raise fail(
+            f"planted {row.planted.isoformat()} is before started {row.started.isoformat()}",
+            "rows",
+            index,
+            "planted",
+        )
+    apart = hours(instant(row.planted, zone)) - hours(instant(row.started, zone))
+    if row.treatment == "direct" and apart > 24:
+        raise fail(
+            "a direct-sown row meets water and soil on one day, but started lies "
+            f"{apart / 24:.0f} days before planted",
+            "rows",
+            index,
+            "started",
+        )
+    handled = row.soak_h if row.treatment == "soaked" else row.sprout_h
+    if handled is not None and abs(apart - handled) > 24:
+        key = "soak_h" if row.treatment == "soaked" else "sprout_h"
+        raise fail(
+            f"{key} is {handled:g} h but started and planted lie {apart:.0f} h apart",
+            "rows",
+            index,
+            key,
+        )
+
+
+def _as_day(moment: datetime | date, zone: Any) -> date:
+    return moment.astimezone(zone).date() if isinstance(moment, datetime) else moment
+
+
+def _seed_lot(lot: Lot, crop: Crop) -> SeedLot:
+    return SeedLot(
+        id=lot.id,
+        crop=crop.name,
+        variety=lot.variety,
+        germination=lot.germination,
+        seeds_tested=lot.seeds_tested,
+        seeds_germinated=lot.seeds_germinated,
+        year=lot.year,
+        tested_on=lot.tested_on,
+        storage=lot.storage,
+        dressed=lot.dressed,
+    )

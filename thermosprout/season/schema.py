@@ -1,0 +1,264 @@
+"""What a season file may hold. Units are in the names; the file says everything a row needs."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Annotated, Any, Literal, Self
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+
+FORMAT = 1
+"""Format number that this version writes and reads."""
+
+_NOON = time(12)
+
+Share = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)]
+DepthCm = Annotated[float, Field(ge=0.2, le=30, allow_inf_nan=False)]
+RoomC = Annotated[float, Field(ge=0, le=40, allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1, max_length=120)]
+
+
+def _moment(value: Any) -> Any:
+    """Take a day or an instant; refuse text and clock times that could mean several instants."""
+    if isinstance(value, datetime):
+        if value.tzinfo is None:
+            raise ValueError(
+                f"the time {value.isoformat()} has no offset from UTC; write the day alone or add "
+                "an offset such as +01:00"
+            )
+        return value
+    if isinstance(value, date):
+        return value
+    if isinstance(value, str):
+        raise ValueError(f"{value!r} is text; write the date without quotes, as 2026-04-05")
+    raise ValueError(f"expected a date such as 2026-04-05, found {value!r}")
+
+
+Moment = Annotated[datetime | date, BeforeValidator(_moment)]
+"""A local day, or an instant with its offset."""
+
+
+class _Table(BaseModel):
+    """Base of all tables: unknown keys are refused, nothing is coerced, nothing changes later."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+class Site(_Table):
+    """Where the beds are."""
+
+    name: Name
+    latitude: Annotated[float, Field(ge=-90, le=90)]
+    longitude: Annotated[float, Field(ge=-180, le=180)]
+    timezone: Name
+    elevation_m: Annotated[float, Field(ge=-450, le=6000)] | None = None
+    texture: Name = "loam"
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        if value not in available_timezones():
+            raise ValueError(
+                f"{value!r} is not a time zone of the IANA list, such as Europe/Dublin"
+            )
+        return value
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """Return the time zone everything is shown in."""
+        return ZoneInfo(self.timezone)
+
+
+class Soil(_Table):
+    """Where soil temperature comes from: one of a file or a service."""
+
+    file: Name | None = None
+    column: Name | None = None
+    file_timezone: Name | None = None
+    service: Literal["open-meteo", "nasa-power"] | None = None
+    base_url: Name | None = None
+    depth_cm: DepthCm = 5.0
+    surface: Literal["bare", "grass", "unknown"] = "unknown"
+    past_years_file: Name | None = None
+    readings_file: Name | None = None
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Self:
+        if (self.file is None) == (self.service is None):
+            raise ValueError("name either a file or a service for soil temperature, one of them")
+        return self
+
+
+class Lot(_Table):
+    """One seed lot."""
+
+    id: Name
+    crop: Name
+    variety: Name | None = None
+    germination: Share | None = None
+    seeds_tested: Annotated[int, Field(gt=0, le=100_000)] | None = None
+    seeds_germinated: Annotated[int, Field(ge=0, le=100_000)] | None = None
+    tested_on: date | None = None
+    year: Annotated[int, Field(ge=1950, le=2200)] | None = None
+    storage: Literal["kitchen drawer", "cool cellar", "fridge with desiccant"] | None = None
+    dressed: bool = False
+    season: Literal["cool", "warm"] | None = None
+    seed_size: Literal["small", "medium", "large"] | None = None
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _counts(self) -> Self:
+        if self.seeds_germinated is not None and self.seeds_tested is None:
+            raise ValueError("seeds_germinated needs seeds_tested")
+        if (
+            self.seeds_germinated is not None
+            and self.seeds_tested is not None
+            and self.seeds_germinated > self.seeds_tested
+        ):
+            raise ValueError(
+                f"{self.seeds_germinated} of {self.seeds_tested} seeds cannot have germinated"
+            )
+        return self
+
+
+class Bed(_Table):
+    """One bed and when it is free."""
+
+    id: Name
+    length_m: Annotated[float, Field(gt=0, le=1000)] | None = None
+    width_m: Annotated[float, Field(gt=0, le=100)] | None = None
+    free_from: Moment | None = None
+    free_until: Moment | None = None
+    cover: Name | None = None
+
+
+class Row(_Table):
+    """One row in the ground, or planned."""
+
+    id: Name
+    crop: Name | None = None
+    variety: Name | None = None
+    lot: Name | None = None
+    bed: Name | None = None
+    treatment: Literal["direct", "soaked", "presprouted"] = "direct"
+    started: Moment | None = None
+    planted: Moment
+    depth_cm: DepthCm | None = None
+    stations: Annotated[int, Field(gt=0, le=1_000_000)] | None = None
+    seeds_per_station: Annotated[int, Field(gt=0, le=1000)] = 1
+    seeds_planted: Annotated[int, Field(gt=0, le=10_000_000)] | None = None
+    seeds_started: Annotated[int, Field(gt=0, le=10_000_000)] | None = None
+    soak_h: Annotated[float, Field(gt=0, le=240)] | None = None
+    water_C: RoomC | None = None
+    sprout_h: Annotated[float, Field(gt=0, le=2400)] | None = None
+    room_C: RoomC | None = None
+    radicle_mm: Annotated[float, Field(ge=0, le=100)] | None = None
+    sorted: bool = False
+    cover: Name | None = None
+    note: str = ""
+
+    @property
+    def seeds(self) -> int:
+        """Seeds in the ground."""
+        if self.seeds_planted is not None:
+            return self.seeds_planted
+        return (self.stations or 100) * self.seeds_per_station
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.crop is None and self.lot is None:
+            raise ValueError("a row names its crop or its lot")
+        soak = {"soak_h": self.soak_h, "water_C": self.water_C}
+        sprout = {
+            "sprout_h": self.sprout_h,
+            "room_C": self.room_C,
+            "radicle_mm": self.radicle_mm,
+            "sorted": self.sorted or None,
+        }
+        not_meant = {"direct": soak | sprout, "soaked": sprout, "presprouted": soak}
+        for key, value in not_meant[self.treatment].items():
+            if value is not None:
+                raise ValueError(f"{key} does not belong to a row that is {self.treatment}")
+        if self.treatment == "soaked" and self.soak_h is None and self.started is None:
+            raise ValueError("a soaked row needs soak_h or started")
+        if (
+            self.treatment == "presprouted"
+            and self.sprout_h is None
+            and self.started is None
+            and self.radicle_mm is None
+        ):
+            raise ValueError("a presprouted row needs sprout_h, started or radicle_mm")
+        if (
+            self.seeds_planted is not None
+            and self.stations is not None
+            and self.seeds_planted != self.stations * self.seeds_per_station
+        ):
+            raise ValueError(
+                f"{self.stations} stations of {self.seeds_per_station} are not "
+                f"{self.seeds_planted} seeds; give one or the other"
+            )
+        if self.seeds_started is not None and self.seeds_started < self.seeds:
+            raise ValueError(f"{self.seeds_started} seeds started cannot give {self.seeds} planted")
+        return self
+
+
+class Watering(_Table):
+    """Water given to the beds."""
+
+    on: Moment
+    mm: Annotated[float, Field(gt=0, le=300)]
+    bed: Name | None = None
+
+
+class Records(_Table):
+    """Where counts of emerged seedlings are kept; plots are rows of this season."""
+
+    file: Name
+
+
+class Minutes(_Table):
+    """Minutes of work per row for each treatment, for weighing it against days gained."""
+
+    direct: Annotated[float, Field(ge=0, le=10_000)] = 10.0
+    soaked: Annotated[float, Field(ge=0, le=10_000)] = 15.0
+    presprouted: Annotated[float, Field(ge=0, le=10_000)] = 45.0
+
+
+class SeasonFile(_Table):
+    """The whole file."""
+
+    format: Literal[1]
+    title: Name | None = None
+    site: Site
+    soil: Soil
+    lots: tuple[Lot, ...] = ()
+    beds: tuple[Bed, ...] = ()
+    rows: tuple[Row, ...] = ()
+    watering: tuple[Watering, ...] = ()
+    records: Records | None = None
+    minutes: Minutes = Minutes()
+    estimates_folder: Name | None = None
+
+    @field_validator("lots", "beds", "rows", "watering", mode="before")
+    @classmethod
+    def _tables(cls, value: Any) -> Any:
+        return tuple(value) if isinstance(value, list) else value
+
+
+def instant(moment: datetime | date, zone: ZoneInfo) -> datetime:
+    """UTC instant of a moment; a day alone stands for its local noon."""
+    if isinstance(moment, datetime):
+        return moment.astimezone(UTC)
+    return datetime.combine(moment, _NOON, tzinfo=zone).astimezone(UTC)
+
+
+def hours(moment: datetime) -> float:
+    """Hours of an aware instant since 1970-01-01T00:00 UTC."""
+    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) / timedelta(hours=1)
+
+
+def local(hour: float, zone: ZoneInfo) -> datetime:
+    """Local time of an hour since 1970-01-01T00:00 UTC, to the minute."""
+    when = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(minutes=round(hour * 60))
+    return when.astimezone(zone)
