@@ -124,7 +124,9 @@ def _schema_error(
     error: ValidationError, file: Path, places: dict[tuple[str | int, ...], tuple[int, int]]
 ) -> InputError:
     """Turn the first fault into a sentence in the words of the file."""
-    fault = error.errors(include_url=False)[0]
+    # A mistyped key also leaves the right one missing: the key is what the grower can see.
+    faults = error.errors(include_url=False)
+    fault = min(faults, key=lambda found: found["type"] != "extra_forbidden")
     path = tuple(part for part in fault["loc"] if not _is_branch(part))
     line, column = nearest_place(places, path)
     name = ".".join(str(part) for part in path if not isinstance(part, int)) or "the file"
@@ -146,7 +148,8 @@ def _sentence(kind: str, message: str, found: Any, name: str, path: tuple[str | 
         guess = f"; did you mean {near[0]!r}" if near else f"; known are {', '.join(known)}"
         return f"unknown key {path[-1]!r}{guess}"
     if kind == "missing":
-        return f"{name} is missing"
+        table = next((str(part) for part in path[:-1] if isinstance(part, str)), "")
+        return f"{path[-1]} is missing" + (f" from this entry of {table}" if table else "")
     if kind == "value_error":
         return message.removeprefix("Value error, ")
     if kind == "model_type":
@@ -227,7 +230,7 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
     for key, known in (("lot", lots), ("bed", {bed.id for bed in data.beds})):
         name = getattr(row, key)
         if name is not None and name not in known and (key == "lot" or data.beds):
-            near = get_close_matches(name, list(known), n=1)
+            near = get_close_matches(name, list(known), n=1, cutoff=0.5)
             guess = f"; did you mean {near[0]!r}" if near else ""
             raise fail(f"the {key} {name!r} is not listed{guess}", "rows", index, key)
     if row.lot and row.crop and find_crop(row.crop).name != find_crop(lots[row.lot].crop).name:
