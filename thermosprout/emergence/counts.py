@@ -1,0 +1,125 @@
+"""How well draws of a row agree with cumulative counts of seedlings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import betaln
+
+from thermosprout.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+
+_TINY = 1e-300
+_LEAST_RHO = 1e-7
+
+
+@dataclass(frozen=True, kw_only=True)
+class Count:
+    """Seedlings counted in a row so far; the hour counts from 1970-01-01T00:00 UTC."""
+
+    hour: float
+    emerged: int
+
+
+def increments(emerged: npt.ArrayLike, seeds: int) -> FloatArray:
+    """New seedlings at each inspection from cumulative counts, shape (inspection,).
+
+    Raises
+    ------
+    InputError
+        When a count falls, is negative or is above the seeds planted.
+    """
+    counts = np.asarray(emerged, dtype=float)
+    new = np.diff(counts, prepend=0.0)
+    if (new < 0).any():
+        at = int(np.argmin(new >= 0))
+        raise InputError(
+            f"the cumulative count falls from {counts[at - 1] if at else 0:.0f} to "
+            f"{counts[at]:.0f}, seedlings seen once stay counted"
+        )
+    if counts.size and counts[-1] > seeds:
+        raise InputError(f"{counts[-1]:.0f} seedlings were counted but {seeds} seeds were planted")
+    return np.asarray(new)
+
+
+def partial_rho(shown: FloatArray, share: FloatArray, rho: FloatArray) -> FloatArray:
+    """Correlation of two seeds' fates while only a part of the final stand shows.
+
+    If the final share varies from row to row as a beta with correlation ``rho``, the share that
+    shows by a time varies less; this matches its variance.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found = shown * (1.0 - share) * rho / (1.0 - share * shown)
+    return np.clip(np.nan_to_num(found), _LEAST_RHO, 1.0 - 1e-9)
+
+
+def timing_log_likelihood(shown: FloatArray, new: FloatArray) -> FloatArray:
+    """Log-likelihood of when the seedlings came, given how many came.
+
+    Parameters
+    ----------
+    shown : ndarray, shape (..., inspection)
+        Share of the final stand that shows at each inspection, not falling.
+    new : ndarray, shape (..., inspection)
+        New seedlings at each inspection.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Of labelled seeds: the multinomial coefficient is left out.
+    """
+    gained = np.diff(shown, axis=-1, prepend=0.0)
+    total = new.sum(axis=-1)
+    logs = np.where(new > 0, new * np.log(np.maximum(gained, _TINY)), 0.0).sum(axis=-1)
+    return np.asarray(logs - total * np.log(np.maximum(shown[..., -1], _TINY)))
+
+
+def stand_log_likelihood(
+    emerged: FloatArray, seeds: FloatArray, share: FloatArray, rho: FloatArray
+) -> FloatArray:
+    """Beta-binomial log-likelihood of a number of seedlings among labelled seeds.
+
+    Parameters
+    ----------
+    emerged, seeds : ndarray
+        Broadcast against the others.
+    share, rho : ndarray
+        Mean share that shows and the correlation of two seeds' fates.
+    """
+    p = np.clip(share, 1e-12, 1.0 - 1e-12)
+    strength = (1.0 - rho) / rho
+    a, b = p * strength, (1.0 - p) * strength
+    correlated = betaln(a + emerged, b + seeds - emerged) - betaln(a, b)
+    independent = emerged * np.log(p) + (seeds - emerged) * np.log1p(-p)
+    # betaln loses digits where the beta is next to a point; the binomial is its limit.
+    return np.asarray(np.where(rho <= 2 * _LEAST_RHO, independent, correlated))
+
+
+def count_log_likelihood(
+    shown: FloatArray, new: FloatArray, seeds: float, share: FloatArray, rho: FloatArray
+) -> FloatArray:
+    """Log-likelihood of a row's inspections under draws.
+
+    Parameters
+    ----------
+    shown : ndarray, shape (draw, inspection)
+        Share of the final stand that shows at each inspection.
+    new : ndarray, shape (inspection,)
+        New seedlings at each inspection.
+    seeds : float
+        Seeds planted.
+    share, rho : ndarray, shape (draw,)
+        Final share of the seeds planted and its correlation within a row.
+
+    Returns
+    -------
+    ndarray, shape (draw,)
+    """
+    last = shown[:, -1]
+    emerged = np.asarray(new.sum())
+    return timing_log_likelihood(shown, new) + stand_log_likelihood(
+        emerged, np.asarray(float(seeds)), share * last, partial_rho(last, share, rho)
+    )
