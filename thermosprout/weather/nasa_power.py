@@ -1,0 +1,215 @@
+"""NASA POWER: hourly reanalysis by its service, and the CSV files it hands out.
+
+Values are means over the hour that begins at the stamp (as pvlib reads them too); temperature,
+humidity and wind are moved to the instant between two such hours. Missing is -999.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import UTC, date, datetime
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.soil.forcing import weather_dataset
+from thermosprout.weather.open_meteo import require_place, joined, spans
+from thermosprout.weather.services import POWER_HOURLY
+from thermosprout.weather.session import FORECAST_EXPIRES_S, NEVER, WeatherSession
+from thermosprout.weather.transport import BadAnswerError
+
+FloatArray = npt.NDArray[np.float64]
+
+NAMES: dict[str, tuple[str, tuple[str, ...]]] = {
+    "air_temperature": ("T2M", ("C", "degC")),
+    "ghi": ("ALLSKY_SFC_SW_DWN", ("Wh/m^2", "W/m^2", "Wh/m2", "W/m2")),
+    "precipitation": ("PRECTOTCORR", ("mm/hour", "mm/hr", "mm")),
+    "relative_humidity": ("RH2M", ("%",)),
+    "wind_speed": ("WS2M", ("m/s",)),
+}
+"""House name to the service's name and the units it may have."""
+FIRST_YEAR = 2001
+"""Hourly values begin here; from memory."""
+_AT_INSTANT = ("air_temperature", "relative_humidity", "wind_speed")
+
+
+def get_power(
+    latitude: float,
+    longitude: float,
+    start: date,
+    end: date,
+    *,
+    session: WeatherSession,
+    base_url: str | None = None,
+    today: date | None = None,
+) -> xr.Dataset:
+    """Hourly weather of the half-degree cell, from ``start`` to ``end``, both included.
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        Degrees north and east.
+    start, end : date
+        First and last day, UTC, from 2001 on; the newest days are not there yet.
+    session : WeatherSession
+        The cached session.
+    base_url : str, optional
+        Another address.
+    today : date, optional
+        For tests.
+
+    Returns
+    -------
+    xarray.Dataset, dims (time,)
+        See :func:`thermosprout.soil.forcing.weather_dataset`.
+
+    Raises
+    ------
+    ServiceError, CoverageError
+        As :meth:`WeatherSession.get`.
+    """
+    require_place(latitude, longitude)
+    if end < start:
+        raise InputError(f"the last day {end} is before the first day {start}")
+    if start.year < FIRST_YEAR:
+        raise InputError(f"NASA POWER holds hourly values from {FIRST_YEAR} on, asked for {start}")
+    parts = []
+    for first, last, settled in spans(start, end, today or datetime.now(UTC).date()):
+        params: dict[str, str | int | float] = {
+            "parameters": ",".join(name for name, _ in NAMES.values()),
+            "community": "re",
+            "latitude": round(latitude, 4),
+            "longitude": round(longitude, 4),
+            "start": f"{first:%Y%m%d}",
+            "end": f"{last:%Y%m%d}",
+            "format": "json",
+            "time-standard": "UTC",
+        }
+        life = NEVER if settled else 6 * FORECAST_EXPIRES_S
+
+        def check(body: bytes) -> bool:
+            return not parse(_document(body)).attrs["cut_hours"]
+
+        try:
+            answer = session.get(
+                POWER_HOURLY.service,
+                POWER_HOURLY.url(base_url),
+                params,
+                check=check,
+                expires_s=life,
+            )
+        except CoverageError:
+            if settled or not parts:
+                raise
+            continue
+        data = parse(_document(answer.body))
+        note = answer.note(POWER_HOURLY.service)
+        data.attrs |= {
+            "source": "NASA POWER",
+            "attribution": POWER_HOURLY.attribution,
+            "retrieved": answer.retrieved.isoformat(timespec="seconds"),
+            "stale": answer.stale,
+            "notes": (note,) if note else (),
+        }
+        parts.append(data)
+    return joined(parts).sel(time=slice(np.datetime64(start), None))
+
+
+def _document(body: bytes) -> dict[str, Any]:
+    try:
+        document = json.loads(body)
+    except (ValueError, UnicodeDecodeError):
+        raise BadAnswerError("the answer is cut off or no JSON", "try again") from None
+    if not isinstance(document, dict):
+        raise BadAnswerError("the answer has not the form that is documented", "check the base URL")
+    return document
+
+
+def parse(document: Mapping[str, Any]) -> xr.Dataset:
+    """Turn an hourly JSON answer into a weather Dataset.
+
+    Raises
+    ------
+    BadAnswerError
+        When something is missing, has another unit, or holds no values.
+    """
+    values = document.get("properties", {})
+    values = values.get("parameter") if isinstance(values, Mapping) else None
+    if not isinstance(values, Mapping) or not isinstance(values.get("T2M"), Mapping):
+        raise BadAnswerError("the answer holds no hourly T2M", "check the base URL")
+    stamps = sorted(values["T2M"])
+    time = _times(stamps)
+    described = document.get("parameters", {})
+    columns: dict[str, FloatArray] = {}
+    for name, (theirs, units) in NAMES.items():
+        series = values.get(theirs)
+        if not isinstance(series, Mapping):
+            continue
+        unit = described.get(theirs, {}).get("units") if isinstance(described, Mapping) else None
+        if unit is not None and unit not in units:
+            raise BadAnswerError(
+                f"{theirs} came in {unit!r}, expected {units[0]!r}: the service changed",
+                "update thermosprout",
+            )
+        try:
+            array = np.array([series.get(stamp, -999) for stamp in stamps], dtype=float)
+        except (TypeError, ValueError):
+            raise BadAnswerError(f"{theirs} holds something that is no number") from None
+        columns[name] = np.where(array <= -900, np.nan, array)
+    for name in _AT_INSTANT:
+        if name in columns:
+            hour = columns[name]
+            columns[name] = np.append(hour[:1], 0.5 * (hour[:-1] + hour[1:]))
+    return _dataset(document, time, columns)
+
+
+def _dataset(
+    document: Mapping[str, Any], time: npt.NDArray[np.datetime64], columns: dict[str, FloatArray]
+) -> xr.Dataset:
+    known = np.flatnonzero(np.isfinite(columns["air_temperature"]))
+    if known.size < 2:
+        raise BadAnswerError(
+            "the answer holds no air temperatures (-999) for these days",
+            "choose days that are further back",
+            coverage=True,
+        )
+    keep = slice(int(known[0]), int(known[-1]) + 1)
+    air = columns["air_temperature"][keep]
+    if not np.isfinite(air).all():
+        hole = time[keep][int(np.flatnonzero(~np.isfinite(air))[0])]
+        raise BadAnswerError(
+            f"air temperature is missing (-999) at {str(hole)[:16]} UTC within the series",
+            "try again later",
+            coverage=True,
+        )
+    if not -90 <= air.min() <= air.max() <= 60:
+        raise BadAnswerError("T2M is not in degC: the service changed", "update thermosprout")
+    place = document.get("geometry", {})
+    place = place.get("coordinates", [np.nan, np.nan]) if isinstance(place, Mapping) else []
+    longitude, latitude = (float(value) for value in (list(place) + [np.nan, np.nan])[:2])
+    data = weather_dataset(
+        time[keep],
+        source="NASA POWER",
+        latitude=latitude,
+        longitude=longitude,
+        elevation_m=float(place[2]) if len(place) > 2 else None,
+        **{k: v[keep] for k, v in columns.items() if np.isfinite(v[keep]).any()},
+    )
+    data.attrs["cut_hours"] = int(time.size - air.size)
+    return data
+
+
+def _times(stamps: list[str]) -> npt.NDArray[np.datetime64]:
+    try:
+        time = np.array(
+            [f"{s[:4]}-{s[4:6]}-{s[6:8]}T{s[8:10]}" for s in stamps], dtype="datetime64[h]"
+        )
+    except ValueError:
+        raise BadAnswerError("the times of the answer cannot be read", "try again later") from None
+    if time.size < 2 or (np.diff(time) != np.timedelta64(1, "h")).any():
+        raise BadAnswerError("the times of the answer are not hourly", "try again later")
+    return time.astype("datetime64[ns]")

@@ -1,0 +1,528 @@
+"""Open-Meteo: forecast, archive and ensemble as weather Datasets.
+
+Temperatures, humidity and wind come as values at the stamp; radiation (mean) and rain (sum) as
+those of the hour before it, so both are moved to the hour they begin at. Times are asked for as
+UTC seconds, since one fixed offset for a whole answer would be wrong across a clock change.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.soil.forcing import weather_dataset
+from thermosprout.weather.services import ARCHIVE, ENSEMBLE, FORECAST, Endpoint, key_parameters
+from thermosprout.weather.session import (
+    FORECAST_EXPIRES_S,
+    HISTORY_SETTLED_DAYS,
+    NEVER,
+    Answer,
+    WeatherSession,
+)
+from thermosprout.weather.transport import BadAnswerError
+
+FloatArray = npt.NDArray[np.float64]
+
+NAMES: dict[str, str] = {
+    "air_temperature": "temperature_2m",
+    "ghi": "shortwave_radiation",
+    "precipitation": "precipitation",
+    "relative_humidity": "relative_humidity_2m",
+    "wind_speed": "wind_speed_10m",
+}
+"""House name to the service's name."""
+PRECEDING_HOUR = ("ghi", "precipitation")
+_UNITS: dict[str, dict[str, tuple[float, float]]] = {
+    "air_temperature": {"°C": (1.0, 0.0), "°F": (1 / 1.8, -32 / 1.8)},
+    "ghi": {"W/m²": (1.0, 0.0), "W/m2": (1.0, 0.0)},
+    "precipitation": {"mm": (1.0, 0.0), "inch": (25.4, 0.0)},
+    "relative_humidity": {"%": (1.0, 0.0)},
+    "wind_speed": {"m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0),
+                   "kn": (0.514444, 0.0)},
+    "soil_temperature": {"°C": (1.0, 0.0), "°F": (1 / 1.8, -32 / 1.8)},
+}  # fmt: skip
+"""Units a service may give, with factor and offset to ours."""
+_ASKED = {
+    "air_temperature": "°C",
+    "ghi": "W/m²",
+    "precipitation": "mm",
+    "relative_humidity": "%",
+    "wind_speed": "m/s",
+    "soil_temperature": "°C",
+}
+SOIL_POINTS = tuple(f"soil_temperature_{depth}cm" for depth in (0, 6, 18, 54))
+SOIL_LAYERS = tuple(
+    f"soil_temperature_{layer}cm" for layer in ("0_to_7", "7_to_28", "28_to_100", "100_to_255")
+)
+_SOIL = re.compile(r"soil_temperature_(\d+)(?:_(?:to_)?(\d+))?cm$")
+_MEMBER = re.compile(r"_member(\d+)$")
+LONGEST_PAST_DAYS = 92
+LONGEST_FORECAST_DAYS = 16
+LONGEST_ENSEMBLE_DAYS = 35
+
+
+def get_forecast(
+    latitude: float,
+    longitude: float,
+    *,
+    session: WeatherSession,
+    days_ahead: int = LONGEST_FORECAST_DAYS,
+    past_days: int = 14,
+    elevation_m: float | None = None,
+    base_url: str | None = None,
+) -> xr.Dataset:
+    """Forecast with the days just past.
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        Degrees north and east.
+    session : WeatherSession
+        The cached session.
+    days_ahead : int
+        0 to 16. [d]
+    past_days : int
+        0 to 92. [d]
+    elevation_m : float, optional
+        Height to which the service corrects temperature. [m]
+    base_url : str, optional
+        Address of a self-hosted instance.
+
+    Returns
+    -------
+    xarray.Dataset, dims (time,)
+        See :func:`thermosprout.soil.forcing.weather_dataset`; with ``soil_temperature``
+        (soil_level, time), the value at 0, 6, 18 and 54 cm. [degC]
+
+    Raises
+    ------
+    ServiceError, CoverageError
+        As :meth:`WeatherSession.get`.
+    """
+    require_place(latitude, longitude)
+    _range("days ahead", days_ahead, LONGEST_FORECAST_DAYS)
+    _range("past days", past_days, LONGEST_PAST_DAYS)
+    params = _query(latitude, longitude, elevation_m, SOIL_POINTS)
+    params |= {"forecast_days": max(days_ahead, 1), "past_days": past_days}
+    return _fetch(FORECAST, params, session, FORECAST_EXPIRES_S, base_url, "forecast")
+
+
+def get_archive(
+    latitude: float,
+    longitude: float,
+    start: date,
+    end: date,
+    *,
+    session: WeatherSession,
+    model: str = "era5_land",
+    elevation_m: float | None = None,
+    base_url: str | None = None,
+    today: date | None = None,
+) -> xr.Dataset:
+    """Reanalysis of the days from ``start`` to ``end``, both included.
+
+    Whole past years are asked for one by one and whole past months of the current year too, so
+    that what is cached never has to be asked for again; only the newest days expire.
+
+    Parameters
+    ----------
+    latitude, longitude, session, elevation_m, base_url
+        As for :func:`get_forecast`.
+    start, end : date
+        First and last day, UTC.
+    model : str
+        ``era5_land`` (from 1950) or ``era5`` (from 1940): one model, because the service's own mix
+        changes in 2017 and can jump.
+    today : date, optional
+        For tests.
+
+    Returns
+    -------
+    xarray.Dataset, dims (time,)
+        ``soil_temperature`` (soil_level, time) holds the means of the layers. [degC]
+
+    Raises
+    ------
+    ServiceError, CoverageError
+        As :meth:`WeatherSession.get`.
+    """
+    require_place(latitude, longitude)
+    if end < start:
+        raise InputError(f"the last day {end} is before the first day {start}")
+    now = today or datetime.now(UTC).date()
+    parts = []
+    for first, last, settled in spans(start, end, now):
+        params = _query(latitude, longitude, elevation_m, SOIL_LAYERS)
+        params |= {"start_date": first.isoformat(), "end_date": last.isoformat(), "models": model}
+        life = NEVER if settled else 6 * FORECAST_EXPIRES_S
+        try:
+            parts.append(_fetch(ARCHIVE, params, session, life, base_url, "archive"))
+        except CoverageError:
+            # The newest days may not be there yet; a hole further back is an error.
+            if settled or not parts:
+                raise
+    return joined(parts).sel(time=slice(np.datetime64(start), None))
+
+
+def get_ensemble(
+    latitude: float,
+    longitude: float,
+    *,
+    session: WeatherSession,
+    days_ahead: int = LONGEST_ENSEMBLE_DAYS,
+    past_days: int = 3,
+    model: str = "ncep_gefs_seamless",
+    elevation_m: float | None = None,
+    base_url: str | None = None,
+) -> xr.Dataset:
+    """Members of an ensemble forecast; those that end early are cut where the first one ends.
+
+    Parameters
+    ----------
+    latitude, longitude, session, elevation_m, base_url
+        As for :func:`get_forecast`.
+    days_ahead : int
+        0 to 35; what a model does not reach is cut off. [d]
+    past_days : int
+        0 to 92; the service may hold only about three. [d]
+    model : str
+        Name of the ensemble at the service.
+
+    Returns
+    -------
+    xarray.Dataset, dims (member, time)
+
+    Raises
+    ------
+    ServiceError, CoverageError
+        As :meth:`WeatherSession.get`.
+    """
+    require_place(latitude, longitude)
+    _range("days ahead", days_ahead, LONGEST_ENSEMBLE_DAYS)
+    _range("past days", past_days, LONGEST_PAST_DAYS)
+    params = _query(latitude, longitude, elevation_m, ())
+    params |= {"forecast_days": max(days_ahead, 1), "past_days": past_days, "models": model}
+    return _fetch(ENSEMBLE, params, session, FORECAST_EXPIRES_S, base_url, "ensemble")
+
+
+def spans(start: date, end: date, today: date) -> list[tuple[date, date, bool]]:
+    """Cut a span into years, months of the current year and the rest; True = will not change."""
+    settled_to = today - timedelta(days=HISTORY_SETTLED_DAYS + 1)
+    out: list[tuple[date, date, bool]] = []
+    for year in range(start.year, end.year + 1):
+        if date(year, 12, 31) <= settled_to:
+            out.append((date(year, 1, 1), date(year, 12, 31), True))
+            continue
+        for month in range(1, 13):
+            first = date(year, month, 1)
+            last = (first + timedelta(days=32)).replace(day=1) - timedelta(days=1)
+            if last < start or first > end:
+                continue
+            if last <= settled_to:
+                out.append((first, last, True))
+            else:
+                rest = out[-1][1] + timedelta(days=1) if out and not out[-1][2] else first
+                out.append((rest if rest <= end else first, min(last, end), False))
+    return out
+
+
+def joined(parts: Sequence[xr.Dataset]) -> xr.Dataset:
+    """Put Datasets one after the other; notes of all are kept."""
+    if len(parts) == 1:
+        return parts[0]
+    shared = set.intersection(*(set(part.data_vars) for part in parts))
+    whole = xr.concat(
+        [part[sorted(map(str, shared))] for part in parts], dim="time", join="outer",
+        coords="minimal", compat="override", combine_attrs="override",
+    )  # fmt: skip
+    whole = whole.sortby("time")
+    _, first = np.unique(whole["time"].values, return_index=True)
+    whole = whole.isel(time=first)
+    full = np.arange(whole["time"].values[0], whole["time"].values[-1] + 1, np.timedelta64(1, "h"))
+    if full.size != whole.sizes["time"]:
+        # Between two answers one hour of rain and radiation is missing at most.
+        whole = whole.reindex(time=full)
+        whole = whole.interpolate_na("time", max_gap=np.timedelta64(2, "h"))
+    whole.attrs = dict(parts[-1].attrs)
+    notes = dict.fromkeys(note for part in parts for note in part.attrs.get("notes", ()))
+    whole.attrs["notes"] = tuple(notes)
+    return whole
+
+
+def require_place(latitude: float, longitude: float) -> None:
+    if not -90 <= latitude <= 90 or not -180 <= longitude <= 180:
+        raise InputError(
+            f"there is no place at {latitude} north, {longitude} east",
+            hint="latitude runs from -90 to 90, longitude from -180 to 180, west negative",
+        )
+
+
+def _range(name: str, value: int, most: int) -> None:
+    if not 0 <= value <= most:
+        raise InputError(f"{name} must be 0 to {most}, found {value}")
+
+
+def _query(
+    latitude: float, longitude: float, elevation_m: float | None, soil: Sequence[str]
+) -> dict[str, str | int | float]:
+    params: dict[str, str | int | float] = {
+        "latitude": round(latitude, 4),
+        "longitude": round(longitude, 4),
+        "hourly": ",".join([*NAMES.values(), *soil]),
+        "timeformat": "unixtime",
+        "wind_speed_unit": "ms",
+        "timezone": "GMT",
+    }
+    if elevation_m is not None:
+        params["elevation"] = round(elevation_m)
+    return params | key_parameters()
+
+
+def _fetch(
+    endpoint: Endpoint,
+    params: Mapping[str, str | int | float],
+    session: WeatherSession,
+    expires_s: int,
+    base_url: str | None,
+    kind: str,
+) -> xr.Dataset:
+    wanted = str(params["hourly"]).split(",")
+
+    def check(body: bytes) -> bool:
+        data = parse(_document(body), wanted=wanted)
+        return not data.attrs["cut_hours"] or expires_s == FORECAST_EXPIRES_S
+
+    answer = session.get(
+        endpoint.service, endpoint.url(base_url), params, check=check, expires_s=expires_s
+    )
+    data = parse(_document(answer.body), wanted=wanted)
+    return _described(data, answer, endpoint, kind)
+
+
+def _described(data: xr.Dataset, answer: Answer, endpoint: Endpoint, kind: str) -> xr.Dataset:
+    note = answer.note(endpoint.service)
+    data.attrs |= {
+        "source": f"{endpoint.service} {kind}",
+        "attribution": endpoint.attribution,
+        "retrieved": answer.retrieved.isoformat(timespec="seconds"),
+        "stale": answer.stale,
+        "notes": (note,) if note else (),
+    }
+    return data
+
+
+def _document(body: bytes) -> dict[str, Any]:
+    try:
+        document = json.loads(body)
+    except (ValueError, UnicodeDecodeError):
+        raise BadAnswerError("the answer is cut off or no JSON", "try again") from None
+    if isinstance(document, list) and len(document) == 1:
+        document = document[0]
+    if not isinstance(document, dict):
+        raise BadAnswerError("the answer has not the form that is documented", "check the base URL")
+    return document
+
+
+def parse(document: Mapping[str, Any], *, wanted: Sequence[str] | None = None) -> xr.Dataset:
+    """Turn an answer into a weather Dataset.
+
+    Parameters
+    ----------
+    document : mapping
+        The JSON answer; times as UTC seconds or ISO (then ``utc_offset_seconds`` is taken off).
+    wanted : sequence of str, optional
+        Names asked for; then units must be those asked for and none may be absent.
+
+    Returns
+    -------
+    xarray.Dataset, dims ([member,] time)
+        ``attrs["cut_hours"]`` tells how many empty hours were cut off at both ends.
+
+    Raises
+    ------
+    BadAnswerError
+        When something is missing, has another unit, or holds nulls.
+    """
+    hourly, units = document.get("hourly"), document.get("hourly_units")
+    if not isinstance(hourly, dict) or not isinstance(units, dict) or "time" not in hourly:
+        raise BadAnswerError("the answer holds no hourly values", "check the base URL")
+    time = _times(hourly["time"], units.get("time"), document)
+    variables: dict[str, FloatArray] = {}
+    for name, asked in NAMES.items():
+        columns = _member_columns(hourly, asked)
+        if not columns:
+            if wanted and asked in wanted and name == "air_temperature":
+                raise BadAnswerError(f"the answer lacks {asked}", "choose another model")
+            continue
+        rows = [_values(hourly[column], column, time.size) for column in columns]
+        factor, offset = _conversion(name, asked, units.get(columns[0]), strict=wanted is not None)
+        stacked = np.vstack(rows) * factor + offset
+        variables[name] = stacked if len(columns) > 1 else stacked[0]
+    if "air_temperature" not in variables:
+        raise BadAnswerError("the answer lacks temperature_2m", "choose another model")
+    return _dataset(document, hourly, units, time, variables, strict=wanted is not None)
+
+
+def _dataset(
+    document: Mapping[str, Any],
+    hourly: Mapping[str, Any],
+    units: Mapping[str, Any],
+    time: npt.NDArray[np.datetime64],
+    variables: dict[str, FloatArray],
+    *,
+    strict: bool,
+) -> xr.Dataset:
+    for name in PRECEDING_HOUR:
+        if name in variables:
+            moved = np.full_like(variables[name], np.nan)
+            moved[..., :-1] = np.maximum(variables[name][..., 1:], 0.0)
+            variables[name] = moved
+    air = variables["air_temperature"]
+    if air.ndim == 2:
+        present = np.isfinite(air).any(axis=1)
+        if present.any() and not present.all():
+            rows = air.shape[0]
+            variables = {
+                name: array[present] if array.shape[0] == rows and array.ndim == 2 else array
+                for name, array in variables.items()
+            }
+            air = variables["air_temperature"]
+    members = air.shape[0] if air.ndim == 2 else 0
+    known = np.isfinite(air) if air.ndim == 1 else np.isfinite(air).all(axis=0)
+    inside = np.flatnonzero(known)
+    if inside.size < 2:
+        raise BadAnswerError(
+            "the answer holds no air temperatures (nulls) for these days",
+            "choose other days, another model, or a place on land",
+            coverage=True,
+        )
+    first, last = int(inside[0]), int(inside[-1])
+    if not known[first : last + 1].all():
+        hole = first + int(np.flatnonzero(~known[first : last + 1])[0])
+        raise BadAnswerError(
+            f"air temperature is missing (null) at {str(time[hole])[:16]} UTC within the series",
+            "try again later, or choose another model",
+            coverage=True,
+        )
+    # The hour that begins at the last stamp has neither radiation nor rain.
+    stop = min(last + 1, time.size - 1)
+    keep = slice(first, stop)
+    kept = {
+        name: array[..., keep]
+        for name, array in variables.items()
+        if np.isfinite(array[..., keep]).any() and (array.ndim == 1 or array.shape == air.shape)
+    }
+    data = weather_dataset(
+        time[keep],
+        source="Open-Meteo",
+        latitude=_number(document, "latitude"),
+        longitude=_number(document, "longitude"),
+        elevation_m=document.get("elevation"),
+        **kept,
+    )
+    if members:
+        data = data.assign_coords(member=np.arange(members))
+    soil = _soil(hourly, units, time.size, strict=strict)
+    if soil is not None:
+        data["soil_temperature"] = soil.isel(time=keep)
+    data.attrs["cut_hours"] = int(first + time.size - 1 - stop)
+    return data
+
+
+def _number(document: Mapping[str, Any], key: str) -> float:
+    value = document.get(key)
+    if not isinstance(value, int | float):
+        raise BadAnswerError(f"the answer does not give its {key}", "check the base URL")
+    return float(value)
+
+
+def _times(values: Any, unit: Any, document: Mapping[str, Any]) -> npt.NDArray[np.datetime64]:
+    if not isinstance(values, list) or len(values) < 3:
+        raise BadAnswerError("the answer holds no times", "choose other days", coverage=True)
+    try:
+        if unit == "unixtime" or isinstance(values[0], int):
+            time = np.array(values, dtype="int64").astype("datetime64[s]")
+        else:
+            offset = int(document.get("utc_offset_seconds", 0))
+            time = np.array(values, dtype="datetime64[s]") - np.timedelta64(offset, "s")
+    except (ValueError, TypeError, OverflowError):
+        raise BadAnswerError("the times of the answer cannot be read", "try again later") from None
+    if (np.diff(time) != np.timedelta64(3600, "s")).any():
+        raise BadAnswerError("the times of the answer are not hourly", "try again later")
+    return time.astype("datetime64[ns]")
+
+
+def _member_columns(hourly: Mapping[str, Any], name: str) -> list[str]:
+    members = sorted(
+        (
+            column
+            for column in hourly
+            if column.startswith(f"{name}_member") and _MEMBER.search(column)
+        ),
+        key=lambda column: int(_MEMBER.search(column).group(1)),  # type: ignore[union-attr]
+    )
+    return ([name] if name in hourly else []) + members
+
+
+def _values(values: Any, name: str, size: int) -> FloatArray:
+    if not isinstance(values, list) or len(values) != size:
+        found = len(values) if isinstance(values, list) else "none"
+        raise BadAnswerError(f"{name} has {found} values for {size} times", "try again later")
+    try:
+        return np.array([np.nan if value is None else value for value in values], dtype=float)
+    except (TypeError, ValueError):
+        raise BadAnswerError(
+            f"{name} holds something that is no number", "try again later"
+        ) from None
+
+
+def _conversion(name: str, asked: str, unit: Any, *, strict: bool) -> tuple[float, float]:
+    if strict and unit not in (_ASKED[name], _ASKED[name].replace("²", "2")):
+        raise BadAnswerError(
+            f"{asked} came in {unit!r}, expected {_ASKED[name]!r}: the service changed",
+            "update thermosprout",
+        )
+    if unit not in _UNITS[name]:
+        raise BadAnswerError(f"{asked} has the unknown unit {unit!r}", "update thermosprout")
+    return _UNITS[name][unit]
+
+
+def _soil(
+    hourly: Mapping[str, Any], units: Mapping[str, Any], size: int, *, strict: bool
+) -> xr.DataArray | None:
+    """Soil temperatures of the service, each with its depth or layer."""
+    levels = []
+    for name in hourly:
+        match = _SOIL.match(name)
+        if match:
+            top = float(match.group(1))
+            bottom = float(match.group(2)) if match.group(2) else top
+            levels.append((top, bottom, name))
+    rows, kept = [], []
+    for top, bottom, name in sorted(levels):
+        values = _values(hourly[name], name, size)
+        if np.isfinite(values).any():
+            factor, offset = _conversion("soil_temperature", name, units.get(name), strict=strict)
+            rows.append(values * factor + offset)
+            kept.append((top, bottom))
+    if not rows:
+        return None
+    tops, bottoms = np.array(kept).T
+    return xr.DataArray(
+        np.vstack(rows),
+        dims=("soil_level", "time"),
+        coords={"top_cm": ("soil_level", tops), "bottom_cm": ("soil_level", bottoms)},
+        attrs={
+            "units": "degC",
+            "standard_name": "soil_temperature",
+            "comment": "value at the depth where top and bottom agree, else mean of the layer",
+        },
+    )

@@ -1,0 +1,356 @@
+"""One cached HTTP session for all weather services, in the user's own cache folder."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sqlite3
+import stat
+import time
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import parse_qs, urlsplit
+
+from thermosprout.errors import CoverageError, InputError, Place, ServiceError
+from thermosprout.weather.transport import (
+    NOT_STORED,
+    BadAnswerError,
+    Check,
+    CheckedAdapter,
+    Errand,
+)
+
+if TYPE_CHECKING:
+    import requests
+    from requests_cache import CachedSession
+
+FORECAST_EXPIRES_S = 3600
+NEVER = -1
+HISTORY_SETTLED_DAYS = 10
+"""History older than this does not change any more: it never expires. [d]"""
+TIMEOUT_S = (5.0, 30.0)
+KEY_NAMES = ("apikey", "api_key", "key", "token", "access_token", "appid", "user")
+CACHE_VARIABLE = "THERMOSPROUT_CACHE"
+
+# A failed refresh is told by the program in one sentence, not by the library with a traceback.
+logging.getLogger("requests_cache").setLevel(logging.CRITICAL)
+logging.getLogger("urllib3").setLevel(logging.CRITICAL)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """A body that passed its check; ``stale`` when the service failed and an old one was used."""
+
+    body: bytes
+    retrieved: datetime
+    from_cache: bool
+    stale: bool
+    reason: str = ""
+
+    def note(self, service: str) -> str:
+        """Say that an old answer was used, or nothing."""
+        if not self.stale:
+            return ""
+        hours = (datetime.now(UTC) - self.retrieved).total_seconds() / 3600
+        age = f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
+        why = f" ({self.reason})" if self.reason else ""
+        return f"{service} failed{why}: an answer {age} old was used."
+
+
+@dataclass(frozen=True, kw_only=True)
+class CachedAnswer:
+    """One line of ``soil status``."""
+
+    host: str
+    what: str
+    latitude: str
+    longitude: str
+    retrieved: datetime
+    expires: datetime | None
+    kilobytes: float
+
+
+def cache_folder() -> Path:
+    """Folder of the cache: ``THERMOSPROUT_CACHE``, or the user's cache folder."""
+    given = os.environ.get(CACHE_VARIABLE)
+    if given:
+        return Path(given)
+    from platformdirs import user_cache_path
+
+    return user_cache_path("thermosprout", appauthor=False)
+
+
+def _private_file(folder: Path) -> Path:
+    """Create folder and file so that only the user can read them."""
+    path = folder / "weather.sqlite"
+    try:
+        folder.mkdir(mode=stat.S_IRWXU, parents=True, exist_ok=True)
+        handle = os.open(path, os.O_CREAT | os.O_RDWR, stat.S_IRUSR | stat.S_IWUSR)
+        os.close(handle)
+        if path.stat().st_mode & 0o077:
+            path.chmod(stat.S_IRUSR | stat.S_IWUSR)
+        if path.stat().st_size:
+            with sqlite3.connect(path) as connection:
+                connection.execute("SELECT name FROM sqlite_master LIMIT 1").fetchall()
+    except sqlite3.DatabaseError:
+        aside = path.with_name(f"weather.broken-{int(time.time())}.sqlite")
+        with suppress(OSError):
+            path.rename(aside)
+        return _private_file(folder)
+    except OSError as error:
+        raise InputError(
+            f"the cache folder cannot be used ({error.strerror})",
+            place=Place(file=folder),
+            hint=f"set {CACHE_VARIABLE} to a folder of yours",
+        ) from None
+    return path
+
+
+@dataclass
+class WeatherSession:
+    """Asks services through the cache.
+
+    Attributes
+    ----------
+    offline : bool
+        Send nothing, use what is cached however old.
+    folder : Path, optional
+        Cache folder; :func:`cache_folder` by default.
+    timeout : (float, float)
+        To connect, and between two parts of the answer. [s]
+    """
+
+    offline: bool = False
+    folder: Path | None = None
+    timeout: tuple[float, float] = TIMEOUT_S
+    sleep: Callable[[float], None] = time.sleep
+    _session: CachedSession | None = field(default=None, repr=False)
+    _adapter: CheckedAdapter | None = field(default=None, repr=False)
+
+    def __enter__(self) -> WeatherSession:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close connections and the cache."""
+        if self._session is not None:
+            self._session.close()
+            self._session = None
+
+    def _open(self) -> tuple[CachedSession, CheckedAdapter]:
+        if self._session is None or self._adapter is None:
+            from requests_cache import CachedSession, SQLiteCache
+
+            self._adapter = CheckedAdapter(sleep=self.sleep)
+            self._session = CachedSession(
+                backend=SQLiteCache(_private_file(self.folder or cache_folder())),
+                allowable_codes=(200,),
+                allowable_methods=("GET",),
+                ignored_parameters=KEY_NAMES,
+                match_headers=False,
+                stale_if_error=True,
+                filter_fn=lambda response: NOT_STORED not in response.headers,
+                autoclose=True,
+            )
+            self._session.max_redirects = 3
+            self._session.mount("https://", self._adapter)
+            self._session.mount("http://", self._adapter)
+            self._session.headers["User-Agent"] = "thermosprout"
+        return self._session, self._adapter
+
+    def get(
+        self,
+        service: str,
+        url: str,
+        params: Mapping[str, str | int | float],
+        *,
+        check: Check,
+        expires_s: int,
+        content_types: tuple[str, ...] = ("application/json",),
+    ) -> Answer:
+        """Ask a service, or the cache.
+
+        Parameters
+        ----------
+        service : str
+            Name for messages.
+        url : str
+            Whole address; plain http is sent only to loopback or where this very address has it.
+        params : mapping
+            Query; keys of paying users are neither stored nor part of what is matched.
+        check : callable
+            Looks at the body before it is used or stored.
+        expires_s : int
+            Life of the answer in the cache, -1 for ever. [s]
+        content_types : tuple of str
+            Types that are accepted.
+
+        Raises
+        ------
+        ServiceError
+            When the service fails and nothing usable is cached.
+        CoverageError
+            When it answers, but without values for what was asked.
+        """
+        import requests
+
+        session, adapter = self._open()
+        parts = urlsplit(url)
+        if parts.scheme not in ("http", "https") or not parts.hostname:
+            raise InputError(f"{url!r} is no web address", hint="write https://HOST")
+        plain = frozenset({parts.hostname}) if parts.scheme == "http" else frozenset[str]()
+        errand = Errand(check=check, content_types=content_types, plain_hosts=plain)
+        adapter.errand = errand
+        try:
+            response = session.get(
+                url,
+                params=dict(params),
+                timeout=self.timeout,
+                expire_after=expires_s,
+                only_if_cached=self.offline,
+            )
+        except requests.RequestException as error:
+            raise _explained(service, errand.failure or error, parts.hostname) from None
+        except sqlite3.Error as error:
+            raise ServiceError(
+                f"the cache of weather answers failed ({error})",
+                hint=f"delete {self.folder or cache_folder()} and try again",
+            ) from None
+        finally:
+            adapter.errand = None
+        if response.status_code != 200:
+            raise self._refused(service, response)
+        return _answer(response, errand, offline=self.offline)
+
+    def _refused(self, service: str, response: requests.Response) -> ServiceError:
+        code, reason = response.status_code, _reason(response)
+        said = f": {reason}" if reason else ""
+        if code == 504 and self.offline:
+            return ServiceError(
+                f"{service} was not asked (offline) and no answer is cached",
+                hint="run once with a connection, without --offline",
+            )
+        hints = {
+            400: "check place, dates and the service; the same request would fail again",
+            401: "check the key of the service",
+            403: "check the key of the service",
+            404: "check the base URL",
+            429: "too many requests: wait, or use --offline",
+        }
+        hint = hints.get(code, "try again later, or use --offline with what is cached")
+        word = "refused the request" if code < 500 else "failed"
+        return ServiceError(f"{service} {word} (HTTP {code}){said}", hint=hint)
+
+    def cached(self) -> list[CachedAnswer]:
+        """Everything that is cached, newest first."""
+        folder = self.folder or cache_folder()
+        if not (folder / "weather.sqlite").exists():
+            return []
+        session, _ = self._open()
+        rows = []
+        for response in session.cache.filter(valid=True, expired=True):
+            parts = urlsplit(response.url)
+            query = {key: values[0] for key, values in parse_qs(parts.query).items()}
+            start = query.get("start_date", query.get("start", ""))
+            end = query.get("end_date", query.get("end", ""))
+            span = f" {start} to {end}" if start else ""
+            rows.append(
+                CachedAnswer(
+                    host=parts.netloc,
+                    what=parts.path.rstrip("/").rsplit("/", 1)[-1] + span,
+                    latitude=query.get("latitude", ""),
+                    longitude=query.get("longitude", ""),
+                    retrieved=_aware(response.created_at),
+                    expires=None if response.expires is None else _aware(response.expires),
+                    kilobytes=response.size / 1e3,
+                )
+            )
+        return sorted(rows, key=lambda row: row.retrieved, reverse=True)
+
+
+def _aware(moment: datetime) -> datetime:
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def _answer(response: Any, errand: Errand, *, offline: bool) -> Answer:
+    from_cache = bool(getattr(response, "from_cache", False))
+    expired = from_cache and bool(getattr(response, "is_expired", False))
+    created = getattr(response, "created_at", None)
+    reason = ""
+    if expired:
+        reason = "not asked, offline" if offline else _short(errand.failure)
+    if from_cache:
+        # Files of an older version, or touched by others, pass the same check again.
+        try:
+            errand.check(response.content)
+        except BadAnswerError as error:
+            raise ServiceError(
+                f"a cached answer cannot be used ({error.what})",
+                hint="delete the cache folder shown by soil status",
+            ) from None
+    return Answer(
+        body=response.content,
+        retrieved=_aware(created) if created else datetime.now(UTC),
+        from_cache=from_cache,
+        stale=expired,
+        reason=reason,
+    )
+
+
+def _short(error: Exception | None) -> str:
+    import requests
+
+    if error is None:
+        return "it answered with an error"
+    if isinstance(error, BadAnswerError):
+        return error.what
+    if isinstance(error, requests.Timeout):
+        return "no answer in time"
+    return "it cannot be reached"
+
+
+def _reason(response: requests.Response) -> str:
+    """Reason that the service gives, when it is one short text."""
+    try:
+        document = response.json()
+    except ValueError:
+        return ""
+    if isinstance(document, dict):
+        for key in ("reason", "message", "detail"):
+            if isinstance(document.get(key), str):
+                return str(document[key])[:300].rstrip(".")
+    return ""
+
+
+def _explained(service: str, error: Exception, host: str) -> ServiceError | CoverageError:
+    """Turn a failure on the way into one sentence with the next step."""
+    import requests
+
+    again = "check the connection and try again, or use --offline with what is cached"
+    if isinstance(error, BadAnswerError):
+        kind = CoverageError if error.coverage else ServiceError
+        return kind(f"{service}: {error.what}", hint=error.hint or "try again later")
+    if isinstance(error, requests.exceptions.SSLError):
+        return ServiceError(
+            f"{service}: the certificate of {host} is not trusted",
+            hint="check the base URL and the clock of this machine",
+        )
+    if isinstance(error, requests.Timeout):
+        return ServiceError(f"{service} did not answer in time", hint=again)
+    if isinstance(error, requests.TooManyRedirects):
+        return ServiceError(
+            f"{service} sends the request round in circles", hint="check the base URL"
+        )
+    if isinstance(
+        error, requests.exceptions.ChunkedEncodingError | requests.exceptions.ContentDecodingError
+    ):
+        return ServiceError(f"{service}: the answer was cut off on the way", hint=again)
+    if isinstance(error, requests.ConnectionError):
+        return ServiceError(f"{service} cannot be reached at {host}", hint=again)
+    return ServiceError(f"{service}: the request failed", hint=again)
