@@ -17,7 +17,7 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.forcing import weather_dataset
-from thermosprout.weather.open_meteo import require_place, joined, spans
+from thermosprout.weather.open_meteo import joined, require_place, spans
 from thermosprout.weather.services import POWER_HOURLY
 from thermosprout.weather.session import FORECAST_EXPIRES_S, NEVER, WeatherSession
 from thermosprout.weather.transport import BadAnswerError
@@ -190,7 +190,7 @@ def _dataset(
         raise BadAnswerError("T2M is not in degC: the service changed", "update thermosprout")
     place = document.get("geometry", {})
     place = place.get("coordinates", [np.nan, np.nan]) if isinstance(place, Mapping) else []
-    longitude, latitude = (float(value) for value in (list(place) + [np.nan, np.nan])[:2])
+    longitude, latitude = (float(value) for value in [*place, np.nan, np.nan][:2])
     data = weather_dataset(
         time[keep],
         source="NASA POWER",

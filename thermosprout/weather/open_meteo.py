@@ -258,6 +258,7 @@ def joined(parts: Sequence[xr.Dataset]) -> xr.Dataset:
 
 
 def require_place(latitude: float, longitude: float) -> None:
+    """Refuse coordinates that are none."""
     if not -90 <= latitude <= 90 or not -180 <= longitude <= 180:
         raise InputError(
             f"there is no place at {latitude} north, {longitude} east",

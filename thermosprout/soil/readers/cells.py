@@ -16,10 +16,10 @@ from thermosprout.soil.readers.table import Table
 FloatArray = npt.NDArray[np.float64]
 
 MISSING_WORDS = frozenset(
-    ["na", "nan", "n/a", "null", "none", "nil", "-", "--", "---", ".", "?", "*", "err", "error"]
-    + ["fail", "fault", "open", "short", "ol", "lost", "#n/a", "#value!", "#div/0!", "no-data"]
-    + ["nodata", "missing", "invalid", "m"]
-)
+    ("na", "nan", "n/a", "null", "none", "nil", "-", "--", "---", ".", "?", "*", "err", "error",
+     "fail", "fault", "open", "short", "ol", "lost", "#n/a", "#value!", "#div/0!", "no-data",
+     "nodata", "missing", "invalid", "m")
+)  # fmt: skip
 MISSING_CODES = (-9999.0, -999.0, -999.9, -99.0, -99.9, -99.99, 999.0, 999.9, 9999.0, -6999.0,
                  6999.0, -7999.0, 7999.0, -99999.0, -127.0)  # fmt: skip
 """Numbers that stand for a missing value; all of them are impossible as a soil temperature."""

@@ -29,11 +29,11 @@ _QUANTITIES: tuple[tuple[str, str], ...] = (
     (r"precip|rain|regen|niederschlag", "precipitation"),
     (r"batt|volt|signal|rssi|serial no|host|coupler|attached|stopped|end of file", "other"),
     (r"surface_temp|skin|sur_temp", "surface_temperature"),
-    (r"air.?tmin|air.*min|tmin|t_min|mintp|min.*air", "air_tmin"),
-    (r"air.?tmax|air.*max|tmax|t_max|maxtp|max.*air", "air_tmax"),
+    (r"(?!.*soil)(?:air.?tmin|air.*min|tmin|t[_ ]min|mintp|min.*air)", "air_tmin"),
+    (r"(?!.*soil)(?:air.?tmax|air.*max|tmax|t[_ ]max|maxtp|max.*air)", "air_tmax"),
     (rf"(?=.*(?:soil|ground|boden|erdreich|\bsol\b|suelo))(?=.*(?:{_TEMPERATURE}))", "soil"),
     (r"tsoil|t_soil|^soil$|^ts_?\d", "soil"),
-    (rf"(?=.*(?:air|luft|outdoor|ambient|2m))(?=.*(?:{_TEMPERATURE}))|^tair", "air"),
+    (rf"(?=.*(?:air|luft|outdoor|ambient|2m))(?=.*(?:{_TEMPERATURE}))|^tair|\bt avg\b", "air"),
     (_TEMPERATURE, "temperature"),
     (r"^[ ]?(?:°|º)?(?:deg)?[ _]?[cf]$", "temperature"),
 )
@@ -54,11 +54,7 @@ class Meaning:
     quantity: str
     unit: str | None
     depth_cm: float | None
-
-    @property
-    def is_soil_or_bare_temperature(self) -> bool:
-        """Tell whether the column can hold the soil temperature."""
-        return self.quantity in ("soil", "temperature")
+    said: str = ""
 
 
 def temperature_unit(text: str) -> str | None:
@@ -87,17 +83,16 @@ def understand(name: str, index: int, unit_row: str = "") -> Meaning:
     if quantity == "soil" and (extreme := re.search(r"(?:[ _]|^)(min|max)(?![a-z])", lowered)):
         quantity = f"soil_t{extreme.group(1)}"
     depth = _DEPTH.search(lowered) or _DEPTH.search(unit_row.lower())
+    depth_cm = float(depth.group(1).replace(",", ".")) * _TO_CM[depth.group(2)] if depth else None
     if depth is None and quantity == "soil" and (plain := _PLAIN_DEPTH.search(lowered)):
-        return Meaning(name=name, index=index, quantity=quantity, depth_cm=float(plain.group(1)),
-                       unit=temperature_unit(unit_row) or temperature_unit(name))  # fmt: skip
+        depth_cm = float(plain.group(1))
     return Meaning(
+        said=unit_row,
         name=name,
         index=index,
         quantity=quantity,
         unit=temperature_unit(unit_row) or temperature_unit(name),
-        depth_cm=(
-            float(depth.group(1).replace(",", ".")) * _TO_CM[depth.group(2)] if depth else None
-        ),
+        depth_cm=depth_cm,
     )
 
 

@@ -80,14 +80,14 @@ def read_soil_csv(
     table = read_table(path, decimal=decimal)
     meanings = understand_all(table.names, table.units, table.preamble)
     table, notes = _one_depth(table, meanings, depth_cm)
-    time_index, clock_index = _time_columns(table, meanings)
+    time_index, clock_index = time_columns(table, meanings)
     chosen = _choose(table, meanings, time_index, column, depth_cm)
     depth = depth_cm if depth_cm is not None else chosen.depth_cm
     if chosen.depth_cm is not None and depth_cm is not None and chosen.depth_cm != depth_cm:
         notes.append(
             f"The column says {chosen.depth_cm:g} cm; {depth_cm:g} cm was taken as you said."
         )
-    stamps = _stamps(table, meanings, time_index, clock_index, day_first, timezone)
+    stamps = stamps_of(table, time_index, clock_index, day_first, timezone)
     numbers, mark = to_numbers(table, chosen, decimal)
     found_unit = _unit(table, chosen, numbers, unit)
     values = to_celsius(numbers, found_unit)
@@ -162,7 +162,7 @@ def _one_depth(
     return picked, [f"{len(keep)} lines of {wanted:g} cm were taken."]
 
 
-def _time_columns(table: Table, meanings: Sequence[Meaning]) -> tuple[int, int | None]:
+def time_columns(table: Table, meanings: Sequence[Meaning]) -> tuple[int, int | None]:
     """Find the column of stamps, and one of clock times where the date stands alone."""
     sample = table.rows[: min(50, len(table.rows))]
 
@@ -195,14 +195,14 @@ def _time_columns(table: Table, meanings: Sequence[Meaning]) -> tuple[int, int |
     return best.index, None
 
 
-def _stamps(
+def stamps_of(
     table: Table,
-    meanings: Sequence[Meaning],
     time_index: int,
     clock_index: int | None,
     day_first: bool | None,
     timezone: str | None,
 ) -> StampReading:
+    """Times of the table in UTC, by the zone in the cells, the heading, above it, or given."""
     cells = table.column(time_index)
     name = table.names[time_index]
     if clock_index is not None:

@@ -1,0 +1,349 @@
+"""Weather from a station's CSV file, daily or finer, as the hourly Dataset that drives the soil."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import xarray as xr
+
+from thermosprout.errors import CoverageError, InputError, Place
+from thermosprout.soil.forcing import weather_dataset
+from thermosprout.soil.readers.cells import to_celsius, to_numbers
+from thermosprout.soil.readers.columns import Meaning, understand_all
+from thermosprout.soil.readers.logger_csv import stamps_of, time_columns
+from thermosprout.soil.readers.reading import Reading
+from thermosprout.soil.readers.regular import step_in_words, step_of, to_hourly
+from thermosprout.soil.readers.stamps import StampReading
+from thermosprout.soil.readers.table import SEPARATORS, Table, read_table
+
+FloatArray = npt.NDArray[np.float64]
+Stamps = npt.NDArray[np.datetime64]
+
+_FACTORS: dict[str, tuple[tuple[str, float], ...]] = {
+    # W m-2 from a daily sum: 1 MJ m-2 d-1 = 11.574, 1 J cm-2 d-1 = 0.11574, 1 kWh = 41.667
+    "ghi": (
+        (r"mj", 11.574),
+        (r"j ?/ ?cm", 0.11574),
+        (r"kwh", 41.667),
+        (r"w[ _/]*m", 1.0),
+        (r"", 1.0),
+    ),
+    "ghi_daily_sum": ((r"", 11.574),),
+    "precipitation": ((r"[(_ ]in(?:ch(?:es)?)?\)?$|\(in\)", 25.4), (r"", 1.0)),
+    "wind_speed": (
+        (r"km/?h|kph", 1 / 3.6),
+        (r"\(kt\)|knots|_kn\b", 0.514444),
+        (r"mph", 0.44704),
+        (r"", 1.0),
+    ),
+    "relative_humidity": ((r"", 1.0),),
+}
+_BOUNDS: dict[str, tuple[float, float]] = {
+    "air": (-70.0, 60.0),
+    "air_tmin": (-70.0, 60.0),
+    "air_tmax": (-70.0, 60.0),
+    "ghi": (-20.0, 1500.0),
+    "precipitation": (0.0, 700.0),
+    "relative_humidity": (0.0, 105.0),
+    "wind_speed": (0.0, 90.0),
+}
+"""Outside of these a value is impossible (also a missing-value code) and is left out."""
+
+
+def read_weather_csv(
+    path: str | Path,
+    *,
+    latitude: float,
+    longitude: float,
+    elevation_m: float | None = None,
+    timezone: str | None = None,
+    day_first: bool | None = None,
+    decimal: str | None = None,
+) -> tuple[xr.Dataset, Reading]:
+    """Read weather from a CSV file with ``air_temp_C``, ``air_tmin_C``, ``ghi_W_m2`` and the like.
+
+    Daily tables become hourly through :mod:`thermosprout.soil.diurnal`: temperature runs between
+    minimum and maximum and keeps the mean, radiation follows the sun, rain is spread over the day.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file; any of air temperature (mean, or minimum and maximum), radiation, rain, humidity
+        and wind.
+    latitude, longitude : float
+        Degrees north and east.
+    elevation_m : float, optional
+        Height above sea level. [m]
+    timezone : str, optional
+        Zone of stamps or days that carry none.
+    day_first, decimal
+        As for :func:`thermosprout.soil.readers.logger_csv.read_soil_csv`.
+
+    Returns
+    -------
+    weather : xarray.Dataset, dims (time,)
+        See :func:`thermosprout.soil.forcing.weather_dataset`.
+    reading : Reading
+        How the file was understood.
+
+    Raises
+    ------
+    InputError
+        Where the file is broken or can be read in two ways.
+    CoverageError
+        Where it holds no air temperature.
+    """
+    table = read_table(path, decimal=decimal)
+    meanings = understand_all(table.names, table.units, table.preamble)
+    time_index, clock_index = time_columns(table, meanings)
+    stamps = stamps_of(table, time_index, clock_index, day_first, timezone)
+    columns, used, notes = _columns(table, meanings, decimal)
+    if not {"air"} & set(columns) and not {"air_tmin", "air_tmax"} <= set(columns):
+        raise CoverageError(
+            "no column holds air temperatures",
+            place=Place(file=table.path, line=table.lines[0]),
+            hint="expected air_temp_C, or air_tmin_C and air_tmax_C",
+        )
+    _require_rising(table, stamps)
+    step = step_of(stamps.utc)
+    make = _daily if 20 * 3600 <= step <= 28 * 3600 else _finer
+    data, more, filled = make(stamps, columns, latitude, longitude, step)
+    weather = weather_dataset(
+        data.pop("time"),
+        source=f"weather file {table.path.name}",
+        latitude=latitude,
+        longitude=longitude,
+        elevation_m=elevation_m,
+        **data,
+    )
+    reading = Reading(
+        file=str(path),
+        kind="weather table",
+        time_column=table.names[time_index],
+        time_zone=stamps.zone,
+        date_order=stamps.order,
+        separator=SEPARATORS[table.separator],
+        rows=len(table.rows),
+        step=step_in_words(step),
+        start=str(weather["time"].values[0])[:16],
+        end=str(weather["time"].values[-1])[:16],
+        filled_hours=filled,
+        notes=(*table.notes, *stamps.notes, f"Columns used: {', '.join(used)}.", *notes, *more),
+    )
+    return weather, reading
+
+
+def _columns(
+    table: Table, meanings: list[Meaning], decimal: str | None
+) -> tuple[dict[str, FloatArray], list[str], list[str]]:
+    """Values of the columns that are understood, in our units; the first of a kind counts."""
+    columns: dict[str, FloatArray] = {}
+    used: list[str] = []
+    notes: list[str] = []
+    for meaning in meanings:
+        quantity = meaning.quantity
+        if quantity == "temperature":
+            quantity = "air"
+        target = "ghi" if quantity == "ghi_daily_sum" else quantity
+        if target not in _BOUNDS or target in columns or _is_extreme(meaning):
+            continue
+        values, _ = to_numbers(table, meaning, decimal)
+        if quantity in _FACTORS:
+            named = f"{meaning.name} {meaning.said}".lower()
+            factor = next(f for pattern, f in _FACTORS[quantity] if re.search(pattern, named))
+            values = values * factor
+        else:
+            values = to_celsius(values, meaning.unit or "degC")
+        low, high = _BOUNDS[target]
+        wrong = (values < low) | (values > high)
+        if wrong.any():
+            row = int(np.flatnonzero(wrong)[0])
+            notes.append(
+                f"{int(wrong.sum())} impossible values of {meaning.name} were left out, the first "
+                f"in line {table.lines[row]}."
+            )
+        values = np.where(wrong, np.nan, values)
+        if np.isfinite(values).any():
+            columns[target] = values
+            used.append(meaning.name)
+    return columns, used, notes
+
+
+def _is_extreme(meaning: Meaning) -> bool:
+    """Tell whether a column is a gust, a maximum or minimum of something we want the mean of."""
+    return meaning.quantity not in ("air_tmin", "air_tmax") and bool(
+        re.search(r"min|max|gust|dir|highest|_hm\b|deg\)", f"{meaning.name} {meaning.said}".lower())
+    )
+
+
+def _require_rising(table: Table, stamps: StampReading) -> None:
+    back = np.flatnonzero(np.diff(stamps.utc) <= np.timedelta64(0, "ns"))
+    if stamps.utc.size < 2:
+        raise InputError("one line is no series", place=table.place(0))
+    if back.size:
+        row = int(back[0]) + 1
+        raise InputError(
+            f"the time {str(stamps.local[row])[:16]} is not later than that of the line above",
+            place=table.place(row),
+            hint="sort the lines and leave out doubles",
+        )
+
+
+def _daily(
+    stamps: StampReading,
+    columns: dict[str, FloatArray],
+    latitude: float,
+    longitude: float,
+    step: int,
+) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
+    """Hours out of days; holes of up to three days are closed by a straight line."""
+    starts = stamps.utc
+    offset_h = (stamps.local - starts) / np.timedelta64(1, "h")
+    if stamps.day_only or not np.any(offset_h):
+        # Days that begin at a UTC stamp: the offset is what brings the stamp to midnight.
+        hour = (starts - starts.astype("datetime64[D]")) / np.timedelta64(1, "h")
+        offset_h = np.where(hour <= 12, -hour, 24.0 - hour) if not np.any(offset_h) else offset_h
+    offset = float(np.median(offset_h))
+    shift = np.timedelta64(round(offset * 3600), "s")
+    dates = (starts + shift + np.timedelta64(2, "h")).astype("datetime64[D]")
+    return hours_of_days(dates, columns, latitude, longitude, utc_offset_h=offset)
+
+
+def hours_of_days(
+    dates: Stamps,
+    columns: dict[str, FloatArray],
+    latitude: float,
+    longitude: float,
+    *,
+    utc_offset_h: float,
+) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
+    """Hourly weather from daily values.
+
+    Parameters
+    ----------
+    dates : datetime64[D] array, shape (day,)
+        Local days, rising; holes of at most three days are closed by a straight line.
+    columns : dict of arrays, shape (day,)
+        Any of air, air_tmin, air_tmax [degC], ghi (mean of the day) [W m-2], precipitation [mm],
+        relative_humidity [%], wind_speed [m s-1].
+    latitude, longitude : float
+        Degrees north and east.
+    utc_offset_h : float
+        Fixed offset of the days. [h]
+
+    Returns
+    -------
+    data, notes, filled
+        Arrays by name with ``time``, what was done, and hours filled.
+
+    Raises
+    ------
+    CoverageError
+        When no day has a temperature.
+    """
+    from thermosprout.soil.diurnal import day_starts_utc, hourly_from_daily, spread_radiation
+
+    notes: list[str] = []
+    days = np.arange(dates[0], dates[-1] + 1)
+    at = (dates - days[0]).astype(int)
+    full: dict[str, FloatArray] = {}
+    filled = 0
+    air = [name for name in ("air", "air_tmin", "air_tmax") if name in columns]
+    for name, values in columns.items():
+        spread = np.full(days.size, np.nan)
+        spread[at] = values
+        holes = int((~np.isfinite(spread)).sum())
+        if name in air or name in ("relative_humidity", "wind_speed"):
+            spread = pd.Series(spread).interpolate(limit=3, limit_area="inside").to_numpy()
+        if name in air:
+            filled = max(filled, 24 * (holes - int((~np.isfinite(spread)).sum())))
+        full[name] = spread
+    known = np.all([np.isfinite(full[name]) for name in _temperatures(full)], axis=0)
+    if not known.any():
+        raise CoverageError("no day has both a minimum and a maximum, or a mean")
+    first, last = int(np.flatnonzero(known)[0]), int(np.flatnonzero(known)[-1])
+    days = days[first : last + 1]
+    full = {name: values[first : last + 1] for name, values in full.items()}
+    known = known[first : last + 1]
+    starts = day_starts_utc(days, utc_offset_h=utc_offset_h)
+    time = np.arange(starts[0], starts[-1] + np.timedelta64(24, "h"), np.timedelta64(1, "h"))
+    air_hours = np.full(time.size, np.nan)
+    for run in np.split(np.arange(days.size), np.flatnonzero(np.diff(known)) + 1):
+        if known[run[0]]:
+            part, values = hourly_from_daily(
+                days[run],
+                latitude=latitude,
+                longitude=longitude,
+                tmin=full["air_tmin"][run] if "air_tmin" in full else None,
+                tmax=full["air_tmax"][run] if "air_tmax" in full else None,
+                tmean=full["air"][run] if "air" in full else None,
+                utc_offset_h=utc_offset_h,
+            )
+            air_hours[np.searchsorted(time, part[0]) :][: values.size] = values
+    if not known.all():
+        hole = days[int(np.flatnonzero(~known)[0])]
+        notes.append(
+            f"{int((~known).sum())} days without air temperature stay empty, the first {hole}."
+        )
+    day = np.clip(np.searchsorted(starts, time, side="right") - 1, 0, days.size - 1)
+    data: dict[str, npt.NDArray[np.generic]] = {"time": time, "air_temperature": air_hours}
+    if "ghi" in full:
+        data["ghi"] = spread_radiation(time, starts, full["ghi"], latitude, longitude)
+    if "precipitation" in full:
+        data["precipitation"] = full["precipitation"][day] / 24.0
+    for name in ("relative_humidity", "wind_speed"):
+        if name in full:
+            data[name] = full[name][day]
+    notes.append("Daily values were turned into hours that keep them.")
+    return data, notes, filled
+
+
+def _temperatures(full: dict[str, FloatArray]) -> list[str]:
+    pair = [name for name in ("air_tmin", "air_tmax") if name in full]
+    return pair if len(pair) == 2 else ["air"]
+
+
+def _finer(
+    stamps: StampReading,
+    columns: dict[str, FloatArray],
+    latitude: float,
+    longitude: float,
+    step: int,
+) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
+    """Hourly weather from readings every few minutes or hours; stamps begin the step."""
+    if step > 3 * 3600:
+        raise InputError(
+            f"weather every {step_in_words(step)} is too coarse",
+            hint="give it every 3 hours or finer, or as daily values",
+        )
+    if "air" not in columns:
+        raise CoverageError("no column holds the air temperature at each time")
+    air = to_hourly(stamps.utc, columns["air"])
+    known = np.flatnonzero(np.isfinite(air.values))
+    if known.size < 2:
+        raise CoverageError("the air temperature column holds no usable values")
+    keep = slice(int(known[0]), int(known[-1]) + 1)
+    time = air.time[keep]
+    data: dict[str, npt.NDArray[np.generic]] = {"time": time, "air_temperature": air.values[keep]}
+    hour = stamps.utc.astype("datetime64[h]")
+    for name in ("ghi", "precipitation"):
+        if name in columns:
+            grouped = pd.Series(columns[name]).groupby(hour)
+            hourly = grouped.mean() if name == "ghi" else grouped.sum(min_count=1)
+            values = hourly.reindex(time).to_numpy(dtype=float)
+            if step > 3600:
+                share = step / 3600 if name == "precipitation" else 1.0
+                values = pd.Series(values).ffill(limit=step // 3600 - 1).to_numpy() / share
+            data[name] = np.maximum(values, 0.0)
+    for name in ("relative_humidity", "wind_speed"):
+        if name in columns:
+            other = to_hourly(stamps.utc, columns[name])
+            data[name] = other.values[keep]
+    notes = ["Radiation and rain were taken as those of the step that begins at the stamp."]
+    if air.gaps:
+        notes.append(f"{len(air.gaps)} holes of air temperature stay empty.")
+    return data, notes, air.filled_hours
