@@ -11,6 +11,7 @@ FORMULA_STARTS = ("=", "+", "-", "@")
 _WHOLE = re.compile(r"\d{1,9}", re.ASCII)
 _DECIMAL = re.compile(r"[+-]?(\d{1,9}(\.\d{0,9})?|\.\d{1,9})", re.ASCII)
 _LONGEST = 2000
+_JOINERS = {0x200C: None, 0x200D: None}  # scripts such as Persian, and joined emoji, need them
 
 
 def is_formula(text: str) -> bool:
@@ -42,7 +43,7 @@ def read_label(text: str, place: Place) -> str:
         raise InputError(
             f"the cell holds {len(text)} signs, at most {_LONGEST} are read", place=place
         )
-    if not text.isprintable():
+    if not text.translate(_JOINERS).isprintable():
         raise InputError(f"found {_short(text)}, which holds a control sign", place=place)
     return text
 
