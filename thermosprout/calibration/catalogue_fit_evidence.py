@@ -1,0 +1,268 @@
+"""What the published tables say of each crop, gathered for the fit of the catalogue."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.reference import reference_file
+
+FloatArray = npt.NDArray[np.float64]
+
+Row = dict[str, str]
+
+DAY_TABLE = "harrington1954"
+PAIRS_KEPT_OUT = ("bierhuizen1974", "angus1981")
+"""Heat sums that check a crop with a day table and therefore never enter its fit."""
+
+IMPLAUSIBLE_DAYS = ("cowpea",)
+"""Emergence of a warm-season crop at 10 °C within 14 d: the row is not used."""
+
+DEEP_SOWINGS = ("russelle1980",)
+"""Heat sums of deep-furrow sowings, not those of usual depth."""
+
+LEAST_CELLS = 3
+"""Timed temperatures that make a day table."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class DayCell:
+    """Published days to emergence at one temperature, or over a band of temperatures.
+
+    ``low`` and ``high`` bound the days [d] (a whole number of days is its value ± 0.5 d),
+    ``decimal`` is a recalled finer figure [d] or NaN, ``sd`` the error of ln days.
+    """
+
+    temperature: float
+    low: float
+    high: float
+    decimal: float
+    sd: float
+    source: str
+    verified: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class BaseFigure:
+    """A published base temperature (the middle where a range is printed) and its error. [degC]"""
+
+    value: float
+    sd: float
+    stage: str
+    source: str
+    verified: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeatSum:
+    """A published sum [C d] above its own base [degC] for sowing to emergence or germination."""
+
+    base: float
+    total: float
+    stage: str
+    source: str
+    verified: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bound:
+    """A soft one-sided bound: ``above`` says on which side of ``value`` [degC] the truth lies."""
+
+    value: float
+    sd: float
+    above: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """All that was published of one crop's temperatures and times."""
+
+    crop: str
+    season: str
+    cells: tuple[DayCell, ...] = ()
+    bases: tuple[BaseFigure, ...] = ()
+    sums: tuple[HeatSum, ...] = ()
+    base_bounds: tuple[Bound, ...] = ()
+    ceiling_bounds: tuple[Bound, ...] = ()
+    optima: tuple[tuple[float, float, str], ...] = ()
+    stand: tuple[tuple[float, float], ...] = ()
+    maxima: tuple[float, ...] = ()
+    minima: tuple[float, ...] = ()
+    sum_depth_cm: float | None = None
+    traits: Row = field(default_factory=dict)
+
+    @property
+    def has_day_table(self) -> bool:
+        """Whether days are known at enough temperatures for the crop's own curve."""
+        return len(self.cells) >= LEAST_CELLS
+
+    @property
+    def fitted_sums(self) -> tuple[HeatSum, ...]:
+        """Heat sums that may enter the fit: none of a crop that has a day table."""
+        return () if self.has_day_table else self.sums
+
+
+def read_table(name: str) -> list[Row]:
+    """Rows of one table of ``reference_data``."""
+    with reference_file(name).open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def number(text: str) -> float:
+    """Figure of a cell, NaN where it is empty."""
+    return float(text) if text else float("nan")
+
+
+def gather() -> dict[str, Evidence]:
+    """Evidence of every crop of ``crops.csv``."""
+    return {row["crop"]: _gather_one(row) for row in read_table("crops.csv")}
+
+
+def _gather_one(row: Row) -> Evidence:
+    names = tuple(row["evidence_names"].split(";"))
+    bounds = list(_cardinal_bounds(names))
+    cells = (*_harrington(names), *_other_days(names))
+    return Evidence(
+        crop=row["crop"],
+        season=row["season"],
+        cells=cells,
+        bases=tuple(_bases(names)),
+        sums=tuple(_sums(names)),
+        base_bounds=tuple(b for kind, b in bounds if kind == "base") + tuple(_cold_cells(names)),
+        ceiling_bounds=tuple(b for kind, b in bounds if kind == "ceiling")
+        + tuple(_hot_cells(names)),
+        optima=tuple(_optima(names)),
+        stand=tuple(_stand_cells(names)),
+        maxima=tuple(_cardinals(names, "t_max_C")),
+        minima=tuple(_cardinals(names, "t_min_C")),
+        sum_depth_cm=float(row["sum_depth_cm"]) if row["sum_depth_cm"] else None,
+        traits=row,
+    )
+
+
+def _of(table: str, names: tuple[str, ...]) -> Iterator[Row]:
+    return (row for row in read_table(table) if row["crop"] in names)
+
+
+def _harrington(names: tuple[str, ...]) -> Iterator[DayCell]:
+    for row in _of("emergence_days.csv", names):
+        if row["status"] == "value":
+            days = float(row["days"])
+            yield DayCell(
+                temperature=float(row["temp_C"]),
+                low=days - 0.5,
+                high=days + 0.5,
+                decimal=number(row["days_decimal"]),
+                sd=0.03,
+                source=DAY_TABLE,
+                verified=row["verified"],
+            )
+
+
+def _other_days(names: tuple[str, ...]) -> Iterator[DayCell]:
+    for row in _of("emergence_days_other.csv", names):
+        skip = row["crop"] in IMPLAUSIBLE_DAYS or row["source_id"] == "leviatov1994"
+        if row["status"] != "value" or skip or row["days_high"] == "":
+            continue
+        low, high = float(row["days_low"]), float(row["days_high"])
+        band = row["temp_low_C"] != row["temp_high_C"]
+        yield DayCell(
+            temperature=(float(row["temp_low_C"]) + float(row["temp_high_C"])) / 2,
+            low=low if band else low - 0.5,
+            high=high if band else high + 0.5,
+            decimal=float("nan"),
+            sd=0.15,
+            source=row["source_id"],
+            verified=row["verified"],
+        )
+
+
+BASE_ERROR = {"emergence": 1.2, "germination": 2.0, "model setting": 2.5, "growth": 2.5}
+"""How far a published base may lie from that of emergence of the crop at large. [C]"""
+
+
+def _bases(names: tuple[str, ...]) -> Iterator[BaseFigure]:
+    for row in _of("base_temperatures.csv", names):
+        low = number(row["t_base_C"])
+        high = number(row["t_base_high_C"])
+        if np.isnan(low) and np.isnan(high):
+            continue
+        low, high = (high if np.isnan(low) else low), (low if np.isnan(high) else high)
+        error = BASE_ERROR[row["stage"]] + (0.5 if row["verified"] == "memory" else 0.0)
+        yield BaseFigure(
+            value=(low + high) / 2,
+            sd=float(np.hypot(error, (high - low) / 4)),
+            stage=row["stage"],
+            source=row["source_id"],
+            verified=row["verified"],
+            low=low,
+            high=high,
+        )
+
+
+def _sums(names: tuple[str, ...]) -> Iterator[HeatSum]:
+    for row in _of("base_temperatures.csv", names):
+        if row["thermal_sum_Cd"] and row["t_base_C"] and row["source_id"] not in DEEP_SOWINGS:
+            yield HeatSum(
+                base=float(row["t_base_C"]),
+                total=float(row["thermal_sum_Cd"]),
+                stage=row["stage"],
+                source=row["source_id"],
+                verified=row["verified"],
+            )
+
+
+def _cold_cells(names: tuple[str, ...]) -> Iterator[Bound]:
+    """Too few seedlings to time: the base lies above the temperature, or not far below it."""
+    timed = [cell.temperature for cell in _harrington(names)] or [20.0]
+    for row in [*_of("emergence_days.csv", names)]:
+        temperature = float(row["temp_C"])
+        if row["status"] == "no_germination" and temperature < min(timed):
+            yield Bound(value=temperature - 1.0, sd=1.0, above=True)
+
+
+def _hot_cells(names: tuple[str, ...]) -> Iterator[Bound]:
+    """Too few seedlings to time in the heat: the ceiling lies below, or not far above.
+
+    Where half of the seedlings or more were normal (celery at 25 °C) the cell says nothing.
+    """
+    timed = [cell.temperature for cell in _harrington(names)] or [20.0]
+    for row in _of("emergence_days.csv", names):
+        temperature = float(row["temp_C"])
+        few = not row["normal_seedlings_pct"] or float(row["normal_seedlings_pct"]) < 50
+        if row["status"] == "no_germination" and few and temperature > max(timed):
+            yield Bound(value=temperature + 1.0, sd=1.5, above=False)
+
+
+def _cardinals(names: tuple[str, ...], column: str) -> Iterator[float]:
+    for row in _of("cardinal_temperatures.csv", names):
+        if row[column] and row["source_id"] != "intech2013":
+            yield float(row[column])
+
+
+def _cardinal_bounds(names: tuple[str, ...]) -> Iterator[tuple[str, Bound]]:
+    """Sowing advice: a base lies below the lowest minimum, a ceiling not below the maximum."""
+    minima, maxima = [*_cardinals(names, "t_min_C")], [*_cardinals(names, "t_max_C")]
+    if minima:
+        yield "base", Bound(value=min(minima) - 1.0, sd=1.0, above=False)
+    if maxima:
+        yield "ceiling", Bound(value=min(maxima) + 1.0, sd=1.5, above=True)
+
+
+def _optima(names: tuple[str, ...]) -> Iterator[tuple[float, float, str]]:
+    for row in _of("cardinal_temperatures.csv", names):
+        if row["t_opt_C"] and row["source_id"] != "intech2013":
+            yield float(row["t_opt_C"]), 5.0, row["source_id"]
+
+
+def _stand_cells(names: tuple[str, ...]) -> Iterator[tuple[float, float]]:
+    """Temperature [degC] and share of normal seedlings, where the table has one."""
+    for row in _of("emergence_days.csv", names):
+        if row["normal_seedlings_pct"]:
+            yield float(row["temp_C"]), float(row["normal_seedlings_pct"]) / 100.0

@@ -1,0 +1,125 @@
+"""A crop: its estimate, its stand, its cautions and the practice of sowing it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.crops.estimate import Estimate
+from thermosprout.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+ResponseShape = Literal["linear", "beta"]
+Season = Literal["cool", "warm"]
+SeedSize = Literal["small", "medium", "large"]
+
+GENERAL_CAUTIONS = (
+    "Dressed (treated, coloured) seed is neither soaked nor handled bare-handed: label first.",
+    "Seed sprouted for sowing is not food.",
+)
+"""Cautions of every crop, said where seed is soaked or sprouted."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Practice:
+    """Small facts of sowing practice, from seed charts; ``None`` where none was found.
+
+    Attributes
+    ----------
+    depth_cm, depth_high_cm : float or None
+        Usual sowing depth, from and to. [cm]
+    spacing_cm, row_spacing_cm : float or None
+        Usual distance in the row and between rows. [cm]
+    seeds_per_g : float or None
+        Seeds in a gram. [1/g]
+    days_to_harvest_low, days_to_harvest_high : float or None
+        From sowing (from setting out for crops usually transplanted) to first harvest. [d]
+    """
+
+    depth_cm: float | None = None
+    depth_high_cm: float | None = None
+    spacing_cm: float | None = None
+    row_spacing_cm: float | None = None
+    seeds_per_g: float | None = None
+    days_to_harvest_low: float | None = None
+    days_to_harvest_high: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Crop:
+    """One crop of the catalogue, or a generic one where the catalogue has none.
+
+    Attributes
+    ----------
+    name, latin_name, aliases : str, str, tuple of str
+        Names a grower may type; see :func:`thermosprout.crops.catalogue.find_crop`.
+    response, response_reason : {"linear", "beta"}, str
+        Shape of the temperature response and why this crop has it.
+    estimate : Estimate
+        What is known of the parameters, with the spread between varieties and lots.
+    stand_low_C, stand_low_width_C, stand_high_C, stand_high_width_C : float
+        Temperatures at which half of the stand is lost to cold and to heat, and how sharply.
+        [degC]
+    chilling_sensitive, chilling_limit_C : bool, float
+        Whether cold water in the first day of uptake kills, and below which temperature. [degC]
+    harmed_by_soaking, safe_soak_h : bool, float
+        Whether long soaking kills, and the soak that is still safe. [h]
+    tender : bool
+        Whether frost kills the seedling.
+    cautions : tuple of str
+        Said once where the action is taken.
+    """
+
+    name: str
+    latin_name: str
+    response: ResponseShape
+    response_reason: str
+    estimate: Estimate
+    stand_low_C: float
+    stand_low_width_C: float
+    stand_high_C: float
+    stand_high_width_C: float
+    chilling_sensitive: bool
+    chilling_limit_C: float
+    harmed_by_soaking: bool
+    safe_soak_h: float
+    tender: bool
+    season: Season
+    seed_size: SeedSize
+    aliases: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    practice: Practice = field(default_factory=Practice)
+
+    def __post_init__(self) -> None:
+        if self.stand_low_width_C <= 0 or self.stand_high_width_C <= 0:
+            raise InputError(f"the stand of {self.name} needs positive widths")
+        if self.stand_low_C >= self.stand_high_C:
+            raise InputError(f"the stand of {self.name} is lost to cold above where it is to heat")
+        if self.safe_soak_h <= 0:
+            raise InputError(f"the safe soak of {self.name} must be longer than 0 h")
+
+    def stand_response(self, temperature: npt.ArrayLike) -> FloatArray:
+        """Share of the stand that a constant temperature allows, in [0, 1].
+
+        Parameters
+        ----------
+        temperature : array_like
+            Soil temperature while the seed waits. [degC]
+
+        Returns
+        -------
+        ndarray
+            Product of two logistic curves, one for cold and one for heat. [1]
+        """
+        t = np.asarray(temperature, dtype=float)
+        return _logistic((t - self.stand_low_C) / self.stand_low_width_C) * _logistic(
+            (self.stand_high_C - t) / self.stand_high_width_C
+        )
+
+
+def _logistic(x: FloatArray) -> FloatArray:
+    """Logistic curve that neither overflows nor imports scipy for a look at the catalogue."""
+    return np.asarray(0.5 * (1.0 + np.tanh(0.5 * x)))
