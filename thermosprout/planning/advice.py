@@ -1,0 +1,134 @@
+"""The sentence that a comparison ends with: what to do, and why."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.emergence.quantiles import odds
+from thermosprout.emergence.treatments import Treatment
+from thermosprout.planning.compare import GOAL_WORDS, Comparison, Goal, Outcome, Verdict
+
+FloatArray = npt.NDArray[np.float64]
+
+SPROUTED_NOT_FOOD = "Seed sprouted for sowing is not food."
+DEFER = "Instructions on the packet and local advice come first."
+DRESSED = "Dressed seed is neither soaked nor handled bare-handed: sow it dry, with gloves."
+
+
+def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
+    """What to do for a goal, and the reason, one sentence each."""
+    verdict = comparison.verdicts[goal]
+    outcomes = comparison.outcomes
+    advised = outcomes[verdict.advised]
+    if len(outcomes) == 1:
+        return f"{_order(advised)}.", "There is no other way to weigh it against."
+    return f"{_order(advised)}.", _reason(comparison, verdict)
+
+
+def _order(outcome: Outcome) -> str:
+    handling = outcome.option.handling
+    if handling.treatment is Treatment.DIRECT:
+        return "Sow dry"
+    if handling.treatment is Treatment.SOAKED:
+        return f"Soak for {handling.soak_h:g} h, then sow"
+    return "Sprout indoors and plant sprouted seed"
+
+
+def _reason(comparison: Comparison, verdict: Verdict) -> str:
+    outcomes = comparison.outcomes
+    leader = outcomes[verdict.leader]
+    name = _gerund(leader)
+    left = _middle(comparison.gains[verdict.leader].harvest_d)
+    early = _middle(comparison.gains[verdict.leader].emergence_d)
+    words = GOAL_WORDS[verdict.goal]
+    if verdict.leader == verdict.advised and not verdict.worth_acting_on:
+        if verdict.leader == 0:
+            return f"No handling does better for the {words}{_runner_up(comparison)}."
+        return f"The plainest way fails too often here; {name} is the plainest that does not."
+    if verdict.goal is Goal.SEED:
+        gain = f"{name} takes {verdict.gain:.0%} less seed for each plant"
+    elif verdict.goal is Goal.WORK:
+        gain = f"{name} takes {verdict.gain:.0%} less work"
+    elif verdict.goal is Goal.BED_DAYS:
+        gain = f"{name} saves {verdict.gain:.1f} bed-days per full row by first harvest"
+    elif np.isfinite(left):
+        gain = f"{name} {_shift(early)} emergence by {abs(early):.1f} d, {_left(left)}"
+    else:
+        gain = f"{name} {_shift(early)} emergence by {abs(early):.1f} d"
+    if verdict.worth_acting_on:
+        return f"{_capital(gain)}; the odds that it gains are {verdict.gain_odds:.0%}."
+    return (
+        f"{_capital(gain)} (odds that it gains {verdict.gain_odds:.0%}): "
+        "the difference is not worth acting on."
+    )
+
+
+def _runner_up(comparison: Comparison) -> str:
+    """How little the best handling would bring at emergence, where that is known."""
+    gains = [_middle(gain.emergence_d) for gain in comparison.gains[1:]]
+    if not gains or not np.isfinite(gains).any():
+        return ""
+    index = int(np.nanargmax(gains)) + 1
+    if gains[index - 1] <= 0:
+        return ""
+    return (
+        f"; {_gerund(comparison.outcomes[index])} would bring emergence forward by "
+        f"{gains[index - 1]:.1f} d at its cost in seed and work"
+    )
+
+
+def _gerund(outcome: Outcome) -> str:
+    handling = outcome.option.handling
+    if handling.treatment is Treatment.DIRECT:
+        return "sowing dry"
+    if handling.treatment is Treatment.SOAKED:
+        return f"soaking for {handling.soak_h:g} h"
+    return "pre-sprouting"
+
+
+def _shift(days: float) -> str:
+    return "brings forward" if days >= 0 else "puts back"
+
+
+def _left(days: float) -> str:
+    if abs(days) < 0.05:
+        return "with nothing left of it at first harvest"
+    if days < 0:
+        return f"and first harvest comes {-days:.1f} d later"
+    return f"of which {days:.1f} d are left at first harvest"
+
+
+def _middle(values: FloatArray) -> float:
+    finite = values[np.isfinite(values)]
+    return float(np.median(finite)) if 2 * finite.size > values.size else float("nan")
+
+
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def cautions(comparison: Comparison) -> tuple[str, ...]:
+    """Cautions on the ways of sowing compared, each said once."""
+    treatments = {outcome.option.handling.treatment for outcome in comparison.outcomes}
+    said: list[str] = []
+    if comparison.setting.dressed:
+        said.append(DRESSED)
+    said.extend(comparison.setting.crop.cautions)
+    if Treatment.PRESPROUTED in treatments:
+        said.append(SPROUTED_NOT_FOOD)
+    said.append(DEFER)
+    return tuple(dict.fromkeys(said))
+
+
+def selected_group_note(comparison: Comparison) -> str | None:
+    """Say that sprouted seed is a selected group where it is compared."""
+    for outcome in comparison.outcomes:
+        if outcome.row.state.proven:
+            started = odds(outcome.row.stand_per_seed_started, outcome.row.weights)["p50"]
+            planted = odds(outcome.row.share, outcome.row.weights)["p50"]
+            return (
+                "Only seed that sprouted is planted: its stand is "
+                f"{planted:.0%} of the seeds planted but {started:.0%} of the seeds started."
+            )
+    return None

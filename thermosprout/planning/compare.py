@@ -1,0 +1,236 @@
+"""Dry, soaked and pre-sprouted side by side: what each brings, and whether it is worth acting on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.emergence.treatments import Treatment
+from thermosprout.planning.options import Option, Outcome, weigh
+from thermosprout.planning.setting import Setting
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class Goal(StrEnum):
+    """What the grower wants most."""
+
+    HARVEST = "harvest"
+    BED_DAYS = "bed-days"
+    SEED = "seed"
+    WORK = "work"
+
+
+GOAL_WORDS = {
+    Goal.HARVEST: "earliest harvest",
+    Goal.BED_DAYS: "fewest bed-days",
+    Goal.SEED: "least seed",
+    Goal.WORK: "least work",
+}
+
+WORTH_DAYS = 1.0
+"""Fewer days than this at first harvest are not worth more handling (assumption). [d]"""
+
+WORTH_SHARE = 0.10
+"""Nor is less than this share of the seed saved (assumption)."""
+
+WORTH_ODDS = 0.6
+"""Nor is a gain that comes in fewer cases than this (assumption)."""
+
+_FAILED_FILL = 0.5
+_FAILED_ODDS = 0.2
+_LATE_D = 30.0
+_GIVEN_UP = 3.0
+_NO_SEED_IS_ENOUGH = 1000.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gain:
+    """What an option wins over the plainest one; arrays of shape (draw,), positive is better.
+
+    Attributes
+    ----------
+    emergence_d, harvest_d : ndarray
+        Days gained at half emergence and left of them at first harvest.
+    head_start_Cd : ndarray
+        Degree-days of growth between the two emergences; negative when later. [C d]
+    """
+
+    emergence_d: FloatArray
+    harvest_d: FloatArray
+    head_start_Cd: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Verdict:
+    """The option advised for one goal.
+
+    Attributes
+    ----------
+    best_odds : tuple of float
+        Odds of each option that it is the best for the goal; ties share.
+    gain : float
+        Mean gain of the advised or leading option over the plainest, in days or share of seed.
+    gain_odds : float
+        Odds that it gains at all.
+    leader : int
+        Option with the best mean; it is advised when the gain is worth acting on.
+    """
+
+    goal: Goal
+    advised: int
+    leader: int
+    worth_acting_on: bool
+    gain: float
+    gain_odds: float
+    best_odds: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """All options of one setting; the first is the plainest (sown dry)."""
+
+    setting: Setting
+    outcomes: tuple[Outcome, ...]
+    gains: tuple[Gain, ...]
+    verdicts: dict[Goal, Verdict]
+
+
+def compare(
+    setting: Setting,
+    options: Sequence[Option],
+    *,
+    free_h: float,
+    wanted: int = 100,
+    seeds: int | None = None,
+    earliest_start_h: float | None = None,
+    confidence: float = 0.8,
+) -> Comparison:
+    """Weigh the options for a bed against each other.
+
+    Parameters
+    ----------
+    setting : Setting
+        Crop, lot and bed; its draws are shared, so differences are paired.
+    options : sequence of Option
+        The plainest first.
+    free_h : float
+        Hour at which the bed can be planted.
+    wanted, seeds : int
+        Plants wanted, and seeds planted for them; the number the plainest option needs when
+        absent.
+    earliest_start_h : float, optional
+        Seed cannot be wetted before.
+    confidence : float
+        Odds for numbers of seeds.
+
+    Raises
+    ------
+    CoverageError
+        When the soil temperature does not hold the day of planting.
+    """
+    first = weigh(
+        setting, options[0], free_h=free_h, seeds=seeds or wanted, wanted=wanted,
+        confidence=confidence,
+    )  # fmt: skip
+    sown = seeds or first.seeds_to_plant or 2 * wanted
+    outcomes = tuple(
+        weigh(
+            setting,
+            option,
+            free_h=free_h,
+            seeds=sown,
+            wanted=wanted,
+            earliest_start_h=earliest_start_h,
+            confidence=confidence,
+        )
+        for option in options
+    )
+    return Comparison(
+        setting=setting,
+        outcomes=outcomes,
+        gains=tuple(gain_over(setting, outcomes[0], outcome) for outcome in outcomes),
+        verdicts={goal: judge(outcomes, goal) for goal in Goal},
+    )
+
+
+def gain_over(setting: Setting, plain: Outcome, other: Outcome) -> Gain:
+    """Days and degree-days that an option wins over the plainest one; NaN past the horizon."""
+    with np.errstate(invalid="ignore"):
+        emergence = (plain.half_h - other.half_h) / 24.0
+        harvest = (plain.harvest_h - other.harvest_h) / 24.0
+    return Gain(
+        emergence_d=np.where(np.isfinite(emergence), emergence, np.nan),
+        harvest_d=np.where(np.isfinite(harvest), harvest, np.nan),
+        head_start_Cd=setting.growth.between(other.half_h, plain.half_h),
+    )
+
+
+def cost(outcomes: Sequence[Outcome], goal: Goal) -> FloatArray:
+    """What each option costs for a goal, shape (option, draw): less is better.
+
+    A harvest past the horizon counts as a month after the last one seen; where none is seen at
+    all, emergence stands in for it.
+    """
+    if goal is Goal.WORK:
+        return np.stack([np.full(o.half_h.shape, o.option.minutes) for o in outcomes])
+    if goal is Goal.SEED:
+        per_plant = np.stack([outcome.seeds_per_plant for outcome in outcomes])
+        return np.asarray(np.minimum(per_plant, _NO_SEED_IS_ENOUGH))
+    harvest = np.stack([outcome.harvest_h for outcome in outcomes])
+    if not np.isfinite(harvest).any(axis=1).all():
+        harvest = np.stack([outcome.half_h for outcome in outcomes])
+    finite = np.isfinite(harvest)
+    latest = harvest[finite].max() if finite.any() else outcomes[0].free_h
+    harvest = np.where(finite, harvest, latest + 24.0 * _LATE_D)
+    days = (harvest - outcomes[0].free_h) / 24.0
+    # A row that takes far longer than usual is given up, so no outcome costs more than that.
+    days = np.minimum(days, _GIVEN_UP * float(np.median(days[0])))
+    if goal is Goal.HARVEST:
+        return np.asarray(days)
+    return np.asarray(days / np.stack([outcome.filled for outcome in outcomes]))
+
+
+def judge(outcomes: Sequence[Outcome], goal: Goal) -> Verdict:
+    """Choose for one goal: the best mean, unless what it wins is not worth acting on."""
+    costs = cost(outcomes, goal)
+    weights = outcomes[0].row.weights
+    usable = _usable(outcomes)
+    means = np.where(usable, costs @ weights, np.inf)
+    plain = int(np.argmax(usable)) if usable.any() else 0
+    leader = int(np.argmin(means)) if usable.any() else 0
+    best = np.isclose(costs, costs.min(axis=0), rtol=1e-9, atol=1e-6)
+    shared = (best / best.sum(axis=0)) @ weights
+    won = costs[plain] - costs[leader]
+    gain = float(weights @ won)
+    if goal in (Goal.SEED, Goal.WORK):
+        gain /= max(float(weights @ costs[plain]), 1e-9)
+    gain_odds = float(weights[won > 0].sum())
+    enough = WORTH_SHARE if goal in (Goal.SEED, Goal.WORK) else WORTH_DAYS
+    worth = leader != plain and gain >= enough and gain_odds >= WORTH_ODDS
+    return Verdict(
+        goal=goal,
+        advised=leader if worth else plain,
+        leader=leader,
+        worth_acting_on=worth,
+        gain=gain,
+        gain_odds=gain_odds,
+        best_odds=tuple(float(odds) for odds in shared),
+    )
+
+
+def _usable(outcomes: Sequence[Outcome]) -> npt.NDArray[np.bool_]:
+    """Set aside what is likely to fail where something else is much less so."""
+    failing = np.array(
+        [float(o.row.weights[o.filled < _FAILED_FILL].sum()) for o in outcomes]
+    )
+    return np.asarray(failing <= max(_FAILED_ODDS, float(failing.min()) + 0.1))
+
+
+def treatments_of(comparison: Comparison) -> tuple[Treatment, ...]:
+    """Treatment of each option, in order."""
+    return tuple(outcome.option.handling.treatment for outcome in comparison.outcomes)

@@ -1,0 +1,248 @@
+"""Ways of sowing one row, and what each would bring."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.crops.crop import Crop
+from thermosprout.emergence.forecast import RowForecast
+from thermosprout.emergence.quantiles import weighted_quantile
+from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.errors import InputError
+from thermosprout.planning.seeds_needed import seeds_for_stand
+from thermosprout.planning.setting import Setting
+
+FloatArray = npt.NDArray[np.float64]
+
+PLANTING_RADICLE_MM = 3.5
+"""Middle of the 2 to 5 mm at which sprouted seed is planted (common practice, no source). [mm]"""
+
+MINUTES = {Treatment.DIRECT: 10.0, Treatment.SOAKED: 15.0, Treatment.PRESPROUTED: 45.0}
+"""Minutes of work per row where the season file does not say (invented, ask the grower)."""
+
+SOWN_AGAIN_BELOW = 0.4
+"""A row with a smaller share of its plants is sown again rather than kept (assumption)."""
+
+_USUAL_SOAKS_H = (8.0, 24.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Option:
+    """One way of sowing."""
+
+    name: str
+    handling: Handling
+    minutes: float
+
+
+def usual_options(
+    crop: Crop,
+    *,
+    soaks_h: tuple[float, ...] = (),
+    water_C: float = 20.0,
+    room_C: float = 20.0,
+    sprout_h: float | None = None,
+    sorted_by_radicle: bool = False,
+    minutes: dict[Treatment, float] | None = None,
+    dressed: bool = False,
+) -> tuple[Option, ...]:
+    """Dry, soaked and pre-sprouted for a crop.
+
+    Parameters
+    ----------
+    crop : Crop
+        Its safe soak bounds the usual soaks.
+    soaks_h : tuple of float
+        Soaks to weigh; the usual ones that are safe for the crop when empty. [h]
+    water_C, room_C : float
+        Temperature of the water and of the room. [degC]
+    sprout_h : float, optional
+        Hours indoors; sprouted until radicles have their length when absent. [h]
+    sorted_by_radicle : bool
+        Only seed with a radicle fit for planting is taken, not all that has sprouted.
+    minutes : dict, optional
+        Work per row by treatment. [min]
+    dressed : bool
+        Dressed seed is sown dry only.
+
+    Raises
+    ------
+    InputError
+        When a soak is not a length of time that seed is soaked for.
+    """
+    work = MINUTES | (minutes or {})
+    direct = Option(name="direct", handling=Handling(), minutes=work[Treatment.DIRECT])
+    if dressed:
+        return (direct,)
+    wanted = soaks_h or tuple(dict.fromkeys(min(h, crop.safe_soak_h) for h in _USUAL_SOAKS_H))
+    for hours in wanted:
+        if not 0 < hours <= 240:
+            raise InputError(f"a soak of {hours:g} h was asked for, expected up to 240 h")
+    soaked = tuple(
+        Option(
+            name=f"soaked {hours:g} h",
+            handling=Handling(treatment=Treatment.SOAKED, soak_h=hours, water_C=water_C),
+            minutes=work[Treatment.SOAKED],
+        )
+        for hours in sorted(wanted)
+    )
+    sprouting = Handling(
+        treatment=Treatment.PRESPROUTED,
+        sprout_h=sprout_h or 0.0,
+        room_C=room_C,
+        radicle_mm=None if sprout_h else PLANTING_RADICLE_MM,
+        sorted=sorted_by_radicle,
+    )
+    sprouted = Option(
+        name="pre-sprouted", handling=sprouting, minutes=work[Treatment.PRESPROUTED]
+    )
+    return (direct, *soaked, sprouted)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """What one option brings; arrays have shape (draw,).
+
+    Attributes
+    ----------
+    row : RowForecast
+        Stages and stand.
+    free_h : float
+        Hour from which the bed is there for this crop.
+    lead_h : ndarray
+        From wetting the seed to planting it. [h]
+    half_h : ndarray
+        Hour at which half of those that emerge show, without the luck of a small row.
+    harvest_h : ndarray
+        Hour of first harvest.
+    seeds_to_plant, seeds_to_start : int or None
+        For the plants wanted at the odds asked for; None where no number would do.
+    seeds_per_plant : ndarray
+        Seeds started for each plant.
+    """
+
+    option: Option
+    row: RowForecast
+    free_h: float
+    wanted: int
+    lead_h: FloatArray
+    half_h: FloatArray
+    harvest_h: FloatArray
+    seeds_to_plant: int | None
+    seeds_to_start: int | None
+    seeds_per_plant: FloatArray
+
+    @property
+    def started_h(self) -> float:
+        """Hour at which the seed is wetted, at the middle of what the lead may be."""
+        return self.row.sowing.planted_h - float(np.median(self.lead_h))
+
+    @property
+    def filled(self) -> FloatArray:
+        """Share of the plants wanted that come up; a row emptier than the floor is sown again."""
+        plants = self.row.share * self.row.sowing.seeds_planted
+        return np.asarray(np.clip(plants / self.wanted, SOWN_AGAIN_BELOW, 1.0))
+
+    @property
+    def bed_days(self) -> FloatArray:
+        """Days from the bed being free to first harvest."""
+        return np.asarray((self.harvest_h - self.free_h) / 24.0)
+
+    @property
+    def bed_days_per_full_row(self) -> FloatArray:
+        """Bed-days divided by the share of the row that is filled: gaps use the bed as well."""
+        return np.asarray(self.bed_days / self.filled)
+
+
+def weigh(
+    setting: Setting,
+    option: Option,
+    *,
+    free_h: float,
+    seeds: int,
+    wanted: int,
+    earliest_start_h: float | None = None,
+    confidence: float = 0.8,
+) -> Outcome:
+    """Forecast one option for a bed that is free from an hour on.
+
+    Parameters
+    ----------
+    setting : Setting
+        Crop, lot and bed.
+    option : Option
+        Way of sowing.
+    free_h : float
+        Hour at which the bed can be planted.
+    seeds, wanted : int
+        Seeds planted in the row, and plants wanted from it.
+    earliest_start_h : float, optional
+        Seed cannot be wetted before; planting waits for it. Started in good time when absent.
+    confidence : float
+        Odds for the number of seeds.
+
+    Raises
+    ------
+    CoverageError
+        When the soil temperature does not hold the day of planting.
+    """
+    draws = setting.draws
+    planted_h = free_h
+    row = setting.forecast(option.handling, planted_h, seeds=seeds)
+    lead = lead_hours(row)
+    if earliest_start_h is not None:
+        ready_h = earliest_start_h + float(np.median(lead))
+        if ready_h > planted_h and np.isfinite(ready_h):
+            planted_h = ready_h
+            row = setting.forecast(option.handling, planted_h, seeds=seeds)
+    half = setting.clock.cross(planted_h, row.state.needed(np.full((setting.size, 1), 0.5)))[:, 0]
+    started_per_planted = _started_per_planted(row)
+    to_plant = seeds_for_stand(
+        row.share, draws.values["plot_stand_rho"], wanted, confidence=confidence
+    )
+    with np.errstate(divide="ignore"):
+        per_plant = started_per_planted / row.share
+    to_start = None
+    if to_plant is not None:
+        factor = float(weighted_quantile(started_per_planted, row.weights, [confidence])[0])
+        to_start = int(np.ceil(to_plant * factor)) if np.isfinite(factor) else None
+    return Outcome(
+        option=option,
+        row=row,
+        free_h=free_h,
+        wanted=wanted,
+        lead_h=lead,
+        half_h=half,
+        harvest_h=setting.growth.harvest_h(half, setting.need.thermal_time),
+        seeds_to_plant=to_plant,
+        seeds_to_start=to_start,
+        seeds_per_plant=per_plant,
+    )
+
+
+def _started_per_planted(row: RowForecast) -> FloatArray:
+    """Seeds to wet for each that is planted: all are planted unless only sprouted seed is."""
+    if not row.state.proven:
+        return np.ones(row.share.size)
+    with np.errstate(divide="ignore"):
+        return np.asarray(1.0 / (row.viability * row.state.sprouted))
+
+
+def lead_hours(row: RowForecast) -> FloatArray:
+    """Hours from wetting the seed to planting it, per draw."""
+    handling = row.sowing.handling
+    size = row.share.size
+    if handling.treatment is Treatment.DIRECT:
+        return np.zeros(size)
+    if handling.treatment is Treatment.SOAKED:
+        return np.full(size, handling.soak_h)
+    if handling.radicle_mm is None:
+        return np.full(size, handling.sprout_h)
+    # The credit of sprouted seed is its thermal time indoors less what handling sets it back.
+    indoors = row.state.credit + row.draws.values["handling_delay_Cd"]
+    rate = row.draws.rates.at(handling.room_C)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.where(rate > 0, indoors / rate * 24.0, np.inf))

@@ -1,0 +1,117 @@
+"""From the figures of a sowing window to two days: the earliest sensible one and the last."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+BoolArray = npt.NDArray[np.bool_]
+
+IN_TIME_ODDS = 0.8
+STAND_OF_BEST = 0.8
+FROST_RISK = 0.1
+HARVEST_ODDS = 0.8
+
+_IN_A_ROW = 7
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensibleDays:
+    """Days of one cover and treatment; None where no day of the window will do.
+
+    Attributes
+    ----------
+    earliest, last : numpy.datetime64 or None
+        Planting, UTC.
+    early_reason, late_reason : str
+        What stands in the way before the earliest and after the last day.
+    """
+
+    cover: str
+    treatment: str
+    earliest: np.datetime64 | None
+    last: np.datetime64 | None
+    early_reason: str
+    late_reason: str
+
+
+def sensible_days(
+    window: xr.Dataset, *, in_time_odds: float = IN_TIME_ODDS, harvest_odds: float = HARVEST_ODDS
+) -> tuple[SensibleDays, ...]:
+    """Find the sensible days for each cover and treatment of a sowing window.
+
+    Parameters
+    ----------
+    window : xarray.Dataset
+        From :func:`thermosprout.planning.window.sowing_window`.
+    in_time_odds : float
+        Odds of half emergence in time that a day must have.
+    harvest_odds : float
+        Odds of a harvest before the first hard frost that a day must have, where air
+        temperature is known.
+    """
+    return tuple(
+        _of(window.sel(cover=cover, treatment=treatment), in_time_odds, harvest_odds)
+        for cover in window["cover"].values
+        for treatment in window["treatment"].values
+    )
+
+
+def _of(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> SensibleDays:
+    stamps = one["sowing"].values
+    stand = one["stand"].values
+    days = float(one.attrs["within_days"])
+    tests: list[tuple[BoolArray, str]] = [
+        (one["odds_in_time"].values >= in_time_odds, f"half the row needs more than {days:g} days"),
+        (stand >= STAND_OF_BEST * stand.max(), "too many seeds are lost"),
+    ]
+    if "frost_risk" in one and one.attrs["tender"]:
+        with np.errstate(invalid="ignore"):
+            tests.append((one["frost_risk"].values <= FROST_RISK, "frost may take the seedlings"))
+    if "odds_harvest_before_frost" in one:
+        tests.append(
+            (
+                one["odds_harvest_before_frost"].values >= harvest_odds,
+                "first harvest may not come before the first hard frost",
+            )
+        )
+    good = np.logical_and.reduce([passed for passed, _ in tests])
+    first = _first_run(good)
+    cover, treatment = str(one["cover"].values), str(one["treatment"].values)
+    if first is None:
+        share = np.mean([passed for passed, _ in tests], axis=1)
+        reason = f"no day will do: {tests[int(np.argmin(share))][1]}"
+        return SensibleDays(
+            cover=cover,
+            treatment=treatment,
+            earliest=None,
+            last=None,
+            early_reason=reason,
+            late_reason="",
+        )
+    last = int(np.flatnonzero(good)[-1])
+    return SensibleDays(
+        cover=cover,
+        treatment=treatment,
+        earliest=stamps[first],
+        last=stamps[last],
+        early_reason=_why_not(tests, first - 1),
+        late_reason=_why_not(tests, last + 1),
+    )
+
+
+def _first_run(good: BoolArray) -> int | None:
+    """First day of the first week that is good throughout (or to the window's end)."""
+    length = min(_IN_A_ROW, good.size)
+    runs = np.convolve(good.astype(int), np.ones(length, dtype=int), mode="valid") == length
+    return int(np.argmax(runs)) if runs.any() else None
+
+
+def _why_not(tests: list[tuple[BoolArray, str]], day: int) -> str:
+    if not 0 <= day < tests[0][0].size:
+        return "the window asked for ends there"
+    reasons = [reason for passed, reason in tests if not passed[day]]
+    return reasons[0] if reasons else "the weeks beside it are not good throughout"

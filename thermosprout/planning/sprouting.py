@@ -1,0 +1,285 @@
+"""When to wet the seed so that sprouted seed is fit to plant on the day the bed comes free."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from thermosprout.emergence.forecast import CropDraws, generator
+from thermosprout.emergence.quantiles import odds, weighted_quantile
+from thermosprout.errors import InputError
+from thermosprout.planning.holding import Hold, hold_of
+from thermosprout.planning.seeds_needed import seeds_for_stand
+from thermosprout.season.schema import hours, local
+
+FloatArray = npt.NDArray[np.float64]
+
+PLANT_MM = (2.0, 5.0)
+"""Radicle of the middle seed when the batch is fit to plant (common practice, no source). [mm]"""
+
+ROOM_SD_K = 1.5
+"""A room's mean temperature is not known better than this (assumption). [K]"""
+
+_SAME_DAY_H = 6.0
+"""Planting can wait for the evening or be done in the morning of its day. [h]"""
+
+_MORNING = 8
+_AWAKE = range(7, 22)
+_LONGEST_H = 24 * 45
+_LOOK_EARLY = 0.1
+
+
+@dataclass(frozen=True, kw_only=True)
+class SproutingPlan:
+    """Plan for one batch.
+
+    Attributes
+    ----------
+    start_h, look_h, plant_h, plant_until_h : float
+        Wet the seed, look for the first radicles, plant, and the last day the bed may come free.
+    last_h : float
+        After it the batch is likely past planting, held cold or not: the fallback.
+    ready_d, plantable_d : dict
+        p10, p50, p90 of days from wetting until radicles are long enough, and of days until they
+        are too long in the room.
+    ready_odds : float
+        Odds that the batch is fit to plant over all of the bed's days, held cold if need be.
+    ready_odds_without_hold, too_short_odds : float
+        Odds without the cold, and odds that radicles are still too short on the first day.
+    hold : Hold
+        Published time in the cold; zero days where none was found.
+    sprouted_share : float
+        Share of the live seed that has sprouted when the batch is fit to plant.
+    seeds_to_plant, seeds_to_start : int or None
+        For the plants wanted; None where no number would do.
+    """
+
+    start_h: float
+    look_h: float
+    plant_h: float
+    plant_until_h: float
+    last_h: float
+    room_C: float
+    ready_d: dict[str, float]
+    plantable_d: dict[str, float]
+    ready_odds: float
+    ready_odds_without_hold: float
+    too_short_odds: float
+    hold: Hold
+    sprouted_share: float
+    wanted: int
+    seeds_to_plant: int | None
+    seeds_to_start: int | None
+    notes: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Batch:
+    """Draws of one batch, hours from wetting, each of shape (draw,)."""
+
+    short_h: FloatArray
+    long_h: FloatArray
+    sprouted: FloatArray
+    survival: FloatArray
+
+
+def plan_sprouting(
+    draws: CropDraws,
+    *,
+    viability: FloatArray,
+    ln_shift: FloatArray,
+    room_C: float,
+    bed_from_h: float,
+    zone: ZoneInfo,
+    bed_until_h: float | None = None,
+    earliest_start_h: float | None = None,
+    wanted: int = 100,
+    may_hold: bool = True,
+    confidence: float = 0.8,
+    seed: int = 0,
+) -> SproutingPlan:
+    """Plan a batch for the day, or the days, on which a bed comes free.
+
+    Parameters
+    ----------
+    draws : CropDraws
+        Parameter draws of the crop.
+    viability, ln_shift : ndarray, shape (draw,)
+        Live share of the lot and its shift of ln thermal time.
+    room_C : float
+        Temperature where the seed sprouts. [degC]
+    bed_from_h, bed_until_h : float
+        First and last hour at which the bed may come free; one day when the last is absent.
+    zone : ZoneInfo
+        The grower's; seed is wetted in waking hours.
+    earliest_start_h : float, optional
+        Now: seed cannot be wetted before.
+    wanted : int
+        Plants wanted.
+    may_hold : bool
+        Sprouted seed may be held in the cold where that is known to work.
+    confidence : float
+        Odds for the number of seeds.
+    seed : int
+        Of the random numbers.
+
+    Raises
+    ------
+    InputError
+        When the room is so cold or hot that the crop does not sprout, or days run backwards.
+    """
+    until_h = bed_from_h if bed_until_h is None else bed_until_h
+    if until_h < bed_from_h:
+        raise InputError("the last day the bed may come free lies before the first")
+    hold = hold_of(draws.crop) if may_hold else Hold(
+        days=0.0, temperature_C=1.0, source="", verified="none"
+    )  # fmt: skip
+    batch = _batch(draws, ln_shift, room_C, seed)
+    leads = _possible_leads(bed_from_h, zone, earliest_start_h)
+    wait = until_h - bed_from_h
+    held = _fit_odds(batch, leads, wait, 24.0 * hold.days)
+    lead = float(leads[_earliest_good(held)])
+    at = np.array([lead])
+    late = _fit_odds(batch, at, wait, 24.0 * hold.days)[0]
+    bare = _fit_odds(batch, at, wait, 0.0)[0]
+    equal = np.full(batch.short_h.size, 1.0)
+    start_h = bed_from_h - lead
+    last = float(np.median(np.maximum(batch.long_h, batch.short_h))) + 24.0 * hold.days
+    look = float(weighted_quantile(batch.short_h, equal, [_LOOK_EARLY])[0])
+    to_plant, to_start = _seeds(draws, batch, viability, wanted, confidence)
+    return SproutingPlan(
+        start_h=start_h,
+        look_h=min(max(_morning(start_h + look, zone), start_h + 1.0), bed_from_h),
+        plant_h=bed_from_h,
+        plant_until_h=until_h,
+        last_h=max(_morning(start_h + last, zone), bed_from_h),
+        room_C=room_C,
+        ready_d={name: value / 24.0 for name, value in odds(batch.short_h, equal).items()},
+        plantable_d={
+            name: value / 24.0
+            for name, value in odds(batch.long_h - batch.short_h, equal).items()
+        },
+        ready_odds=float(late),
+        ready_odds_without_hold=float(bare),
+        too_short_odds=float((batch.short_h > lead + _SAME_DAY_H).mean()),
+        hold=hold,
+        sprouted_share=float(np.median(batch.sprouted)),
+        wanted=wanted,
+        seeds_to_plant=to_plant,
+        seeds_to_start=to_start,
+        notes=tuple(_notes(batch, lead, wait, float(late), hold, earliest_start_h, zone)),
+    )
+
+
+def _batch(draws: CropDraws, ln_shift: FloatArray, room_C: float, seed: int) -> _Batch:
+    values = draws.values
+    size = draws.rates.size
+    room = room_C + ROOM_SD_K * generator(seed, "room").standard_normal(size)
+    rate = draws.rates.at(room)
+    if float((rate > 0).mean()) < 0.5:
+        raise InputError(
+            f"{draws.crop.name} hardly sprouts at {room_C:g} °C",
+            hint="name a room temperature nearer to the crop's optimum",
+        )
+    germination = values["germination_share"] * values["thermal_time_50_Cd"] * np.exp(ln_shift)
+    growth = values["radicle_mm_per_Cd"]
+    short, long = PLANT_MM
+    with np.errstate(divide="ignore"):
+        short_h = np.where(rate > 0, (germination + short / growth) / rate * 24.0, np.inf)
+        long_h = np.where(rate > 0, (germination + long / growth) / rate * 24.0, np.inf)
+    middle = 0.5 * (short + long)
+    sprouted = ndtr(np.log1p(middle / growth / germination) / values["sigma"])
+    return _Batch(
+        short_h=short_h,
+        long_h=long_h,
+        sprouted=np.asarray(sprouted),
+        survival=np.exp(-values["handling_loss_per_mm"] * middle),
+    )
+
+
+def _possible_leads(bed_h: float, zone: ZoneInfo, earliest_h: float | None) -> FloatArray:
+    """Whole hours before the bed at which somebody is awake to wet the seed."""
+    leads = np.arange(1.0, _LONGEST_H + 1.0)
+    awake = np.array([local(bed_h - lead, zone).hour in _AWAKE for lead in leads])
+    leads = leads[awake]
+    if earliest_h is None:
+        return leads
+    possible = leads[leads <= bed_h - earliest_h]
+    if not possible.size:
+        raise InputError(
+            "the bed comes free before seed could be wetted",
+            hint="sow dry, or name a later day for the bed",
+        )
+    return possible
+
+
+def _morning(hour: float, zone: ZoneInfo) -> float:
+    """Hour of eight in the morning on the local day of an instant."""
+    return hours(local(hour, zone).replace(hour=_MORNING, minute=0))
+
+
+def _fit_odds(batch: _Batch, leads: FloatArray, wait_h: float, hold_h: float) -> FloatArray:
+    """Odds per lead that radicles are long enough on the first day and not too long on the last."""
+    long_enough = batch.short_h[:, None] <= leads + _SAME_DAY_H
+    not_too_long = leads + wait_h - _SAME_DAY_H <= batch.long_h[:, None] + hold_h
+    return np.asarray((long_enough & not_too_long).mean(axis=0))
+
+
+def _earliest_good(fit: FloatArray) -> int:
+    """Shortest lead within two hundredths of the best odds: less time in the cold."""
+    return int(np.argmax(fit >= fit.max() - 0.02))
+
+
+def _seeds(
+    draws: CropDraws, batch: _Batch, viability: FloatArray, wanted: int, confidence: float
+) -> tuple[int | None, int | None]:
+    """Seeds to plant and to wet, in a good moist seedbed."""
+    share = draws.values["field_factor"] * batch.survival
+    to_plant = seeds_for_stand(
+        share, draws.values["plot_stand_rho"], wanted, confidence=confidence
+    )
+    if to_plant is None:
+        return None, None
+    with np.errstate(divide="ignore"):
+        per_planted = 1.0 / (viability * batch.sprouted)
+    factor = float(weighted_quantile(per_planted, np.ones(share.size), [confidence])[0])
+    return to_plant, int(np.ceil(to_plant * factor)) if np.isfinite(factor) else None
+
+
+def _notes(
+    batch: _Batch,
+    lead: float,
+    wait_h: float,
+    fit: float,
+    hold: Hold,
+    earliest_h: float | None,
+    zone: ZoneInfo,
+) -> list[str]:
+    notes: list[str] = []
+    typical = float(np.median(batch.short_h))
+    if earliest_h is not None and lead < typical:
+        ready = local(earliest_h + typical, zone).date()
+        notes.append(
+            f"Wetted now the batch is fit to plant about {ready.isoformat()}, after the bed is "
+            "free: soak or sow dry if the bed shall not wait."
+        )
+    elif fit < 0.5 and wait_h <= 0:
+        notes.append(
+            "The day on which radicles are ready is not known well: look daily, plant when they "
+            "are ready, and note the batch, so that the next one is known better."
+        )
+    elif fit < 0.5:
+        notes.append(
+            "One batch is not likely to fit all of these days: start a second one for the later "
+            "days, or settle the day first."
+        )
+    if not hold.days:
+        notes.append(
+            "No published time in the cold was found for this crop: plan on planting when the "
+            "radicles are ready."
+        )
+    return notes

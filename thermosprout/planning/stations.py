@@ -1,0 +1,173 @@
+"""Seeds per station: how many to drop so that few stations stay empty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.emergence.quantiles import odds
+from thermosprout.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+
+MOST_PER_STATION = 50
+
+SECONDS_PER_THINNED_PLANT = 4.0
+"""Pulling one surplus seedling, with the walk along the row (common practice, no source). [s]"""
+
+
+def filled_share(share: npt.ArrayLike, seeds: int) -> FloatArray:
+    """Share of stations with at least one plant when seeds come up independently.
+
+    Parameters
+    ----------
+    share : array_like
+        Share of the seeds that emerge.
+    seeds : int
+        Seeds in a station.
+
+    Returns
+    -------
+    ndarray
+        ``1 - (1 - p)**n``.
+    """
+    p = np.asarray(share, dtype=float)
+    return np.asarray(-np.expm1(seeds * np.log1p(-np.minimum(p, 1 - 1e-15))))
+
+
+def filled_share_beta(share: FloatArray, rho: FloatArray, seeds: int) -> FloatArray:
+    """Share of stations filled when the emergence of stations varies as a beta variable.
+
+    Parameters
+    ----------
+    share, rho : ndarray, shape (draw,)
+        Mean share, and the correlation of the fates of two seeds of a station.
+    seeds : int
+        Seeds in a station.
+
+    Returns
+    -------
+    ndarray, shape (draw,)
+        One minus the zero term of the beta-binomial, ``B(a, b + n) / B(a, b)``.
+    """
+    p = np.clip(np.asarray(share, dtype=float), 0.0, 1.0)
+    r = np.asarray(rho, dtype=float)
+    order = np.arange(seeds).reshape((-1,) + (1,) * p.ndim)
+    with np.errstate(divide="ignore"):
+        factors = np.log(((1.0 - p) * (1.0 - r) + order * r) / (1.0 - r + order * r))
+    return np.asarray(-np.expm1(factors.sum(axis=0)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class StationChoice:
+    """One number of seeds per station and what comes of it.
+
+    Attributes
+    ----------
+    filled : dict
+        p10, p50, p90 of the share of stations with at least one plant, over what is not known
+        of lot and bed.
+    odds_reached : float
+        Odds that the share asked for is reached.
+    plants_per_station, surplus_per_station : float
+        Expected plants, and those to thin.
+    """
+
+    seeds: int
+    filled: dict[str, float]
+    odds_reached: float
+    plants_per_station: float
+    surplus_per_station: float
+    seeds_in_all: int
+    thinning_minutes: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class StationPlan:
+    """The choices side by side; ``chosen`` is None where no number of seeds is enough."""
+
+    wanted_filled: float
+    confidence: float
+    stations: int
+    emergence: dict[str, float]
+    choices: tuple[StationChoice, ...]
+    chosen: StationChoice | None
+
+
+def plan_stations(
+    share: FloatArray,
+    *,
+    stations: int,
+    wanted_filled: float = 0.95,
+    confidence: float = 0.8,
+    rho: FloatArray | None = None,
+    weights: FloatArray | None = None,
+) -> StationPlan:
+    """Choose the seeds per station.
+
+    Parameters
+    ----------
+    share : ndarray, shape (draw,)
+        Share of the seeds planted that emerge: viability times what the seedbed lets through.
+    stations : int
+        Stations in the row.
+    wanted_filled : float
+        Share of the stations that shall have at least one plant.
+    confidence : float
+        Odds with which that share shall be reached.
+    rho : ndarray, shape (draw,), optional
+        Correlation of the fates of two seeds of one station; zero when absent.
+    weights : ndarray, shape (draw,), optional
+        Of the draws.
+
+    Returns
+    -------
+    StationPlan
+
+    Raises
+    ------
+    InputError
+        When a share or the number of stations makes no sense.
+    """
+    if not 0 < wanted_filled < 1:
+        raise InputError(
+            f"a share of {wanted_filled:g} of the stations was asked for, expected above 0 and "
+            "below 1",
+            hint="ask for 0.95, say; no number of seeds fills every station for certain",
+        )
+    if not 0 < confidence < 1:
+        raise InputError(f"odds of {confidence:g} were asked for, expected between 0 and 1")
+    if not 0 < stations <= 1_000_000:
+        raise InputError(f"{stations} stations were asked for, expected 1 to 1000000")
+    odds_of = np.full(share.size, 1.0 / share.size) if weights is None else weights / weights.sum()
+    together = np.zeros(share.size) if rho is None else rho
+    mean_share = float(odds_of @ share)
+    choices: list[StationChoice] = []
+    chosen: StationChoice | None = None
+    for seeds in range(1, MOST_PER_STATION + 1):
+        filled = filled_share_beta(share, together, seeds)
+        surplus = seeds * mean_share - float(odds_of @ filled)
+        choice = StationChoice(
+            seeds=seeds,
+            filled=odds(filled, odds_of),
+            odds_reached=float(odds_of[filled >= wanted_filled].sum()),
+            plants_per_station=seeds * mean_share,
+            surplus_per_station=surplus,
+            seeds_in_all=seeds * stations,
+            thinning_minutes=surplus * stations * SECONDS_PER_THINNED_PLANT / 60.0,
+        )
+        choices.append(choice)
+        if chosen is None and choice.odds_reached >= confidence:
+            chosen = choice
+        if chosen is not None and seeds >= chosen.seeds + 1:
+            break
+    return StationPlan(
+        wanted_filled=wanted_filled,
+        confidence=confidence,
+        stations=stations,
+        emergence=odds(share, odds_of),
+        choices=tuple(choices),
+        chosen=chosen,
+    )
