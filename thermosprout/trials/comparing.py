@@ -1,0 +1,332 @@
+"""Treatments of one set of plots summed up and compared, two by two."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.trials.blocked import BlockedFit, fit_blocked
+from thermosprout.trials.measures import (
+    BED_DAYS,
+    COMPARED,
+    HARVEST_STARTED,
+    STAND,
+    STAND_STARTED,
+    T50_PLANTED,
+    T50_STARTED,
+    THERMAL_50,
+    Measure,
+    PlotScores,
+    back,
+    difference,
+)
+from thermosprout.trials.permutation import permute_within_blocks
+from thermosprout.trials.results import Difference, Overall, TreatmentSummary, Value
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+
+BY_PLOTS = "plots as replicates"
+BY_PERMUTATION = "permutation within blocks"
+
+_FLOOR = 0.02
+_MOST_PAIRED = 12
+_TIMES = (
+    "t50_since_planted_d",
+    "t50_since_started_d",
+    "thermal_time_50_Cd",
+    "first_since_planted_d",
+    "first_since_started_d",
+    "full_since_planted_d",
+    "full_since_started_d",
+    "spread_d",
+    BED_DAYS.name,
+    HARVEST_STARTED.name,
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Group:
+    """Plots that are compared together, with what their order in the scores is.
+
+    Attributes
+    ----------
+    plots : pandas.DataFrame
+        One row per plot.
+    rows : ndarray of int, shape (plot,)
+        Where the plots stand in the scores.
+    labels : list of str
+        Treatments in the order they are told; the first is the one others are held against.
+    treatment : ndarray of int, shape (plot,)
+    block : ndarray of int, shape (plot,)
+        Blocks, one set per variety where varieties are compared together.
+    variety : str or None
+    """
+
+    plots: pd.DataFrame
+    rows: IntArray
+    labels: list[str]
+    treatment: IntArray
+    block: IntArray
+    variety: str | None = None
+
+
+def fit_measure(group: Group, scores: PlotScores, measure: str, level: float) -> BlockedFit | None:
+    """Blocked comparison of one measure, or None where fewer than two plots have it."""
+    if measure not in scores.scores:
+        return None
+    score = scores.scores[measure][group.rows]
+    known = np.isfinite(score)
+    if known.sum() < 1:
+        return None
+    floor = _FLOOR * float(np.median(scores.seed_variance[measure][group.rows][known]))
+    return fit_blocked(
+        score[known],
+        group.treatment[known],
+        group.block[known],
+        len(group.labels),
+        least_variance=max(floor, 1e-12),
+        level=level,
+    )
+
+
+def summaries(group: Group, scores: PlotScores, level: float) -> tuple[TreatmentSummary, ...]:
+    """Sum up every treatment of a group."""
+    fits = {
+        name: fit_measure(group, scores, name, level)
+        for name in (STAND.name, STAND_STARTED.name, *_TIMES)
+    }
+    found = []
+    for index, label in enumerate(group.labels):
+        mine = group.treatment == index
+        part = group.plots[mine]
+        seedlings = scores.seedlings[group.rows][mine].sum()
+        times = {
+            name: _time(fits[name], scores, name, group.rows[mine], index, level) for name in _TIMES
+        }
+        found.append(
+            TreatmentSummary(
+                treatment=label,
+                plots=len(part),
+                seeds_started=int(part["seeds_started"].sum()),
+                seeds_planted=int(part["seeds_planted"].sum()),
+                emerged=int(seedlings),
+                stand=_share(
+                    fits[STAND.name], seedlings, part["seeds_planted"].sum(), index, level
+                ),
+                stand_per_started=_share(
+                    fits[STAND_STARTED.name], seedlings, part["seeds_started"].sum(), index, level
+                ),
+                **times,  # type: ignore[arg-type]
+            )
+        )
+    return tuple(found)
+
+
+def _share(
+    fit: BlockedFit | None, seedlings: float, seeds: float, index: int, level: float
+) -> Value:
+    if seeds <= 0:
+        return Value(estimate=float("nan"))
+    estimate = seedlings / seeds
+    half = np.nan if fit is None else float(fit.mean_half_width[index])
+    if fit is None or not np.isfinite(half):
+        low, high = wilson(seedlings, seeds, level)
+        return Value(estimate=estimate, low=low, high=high)
+    centre = float(fit.means[index])
+    low, high = back("share", centre - half), back("share", centre + half)
+    return Value(estimate=estimate, low=min(low, estimate), high=max(high, estimate))
+
+
+def wilson(emerged: float, seeds: float, level: float = 0.9) -> tuple[float, float]:
+    """Score interval of a share, Wilson (1927), J. Am. Stat. Assoc. 22:209-212.
+
+    Parameters
+    ----------
+    emerged, seeds : float
+        Seeds may be an effective number, smaller than counted, where seeds share their luck.
+    """
+    from scipy.special import ndtri
+
+    z = float(ndtri(0.5 + level / 2.0))
+    share = emerged / seeds
+    centre = (share + z**2 / (2 * seeds)) / (1 + z**2 / seeds)
+    half = z / (1 + z**2 / seeds) * np.sqrt(share * (1 - share) / seeds + z**2 / (4 * seeds**2))
+    return max(0.0, float(centre - half)), min(1.0, float(centre + half))
+
+
+def _time(
+    fit: BlockedFit | None,
+    scores: PlotScores,
+    name: str,
+    rows: IntArray,
+    index: int,
+    level: float,
+) -> Value | None:
+    from scipy.special import ndtri
+
+    if fit is None or not np.isfinite(fit.means[index]):
+        return None
+    centre, half = float(fit.means[index]), float(fit.mean_half_width[index])
+    if not np.isfinite(half):  # no replicates: only chance among the seeds is known
+        variance = float(np.nanmean(scores.seed_variance[name][rows]))
+        half = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(variance / rows.size))
+    return Value(
+        estimate=back("time", centre),
+        low=back("time", centre - half),
+        high=back("time", centre + half),
+    )
+
+
+def pairs_of(labels: list[str]) -> list[tuple[int, int]]:
+    """Pairs (a, b) to compare, a minus b: all of them, or all against the first when many."""
+    size = len(labels)
+    if size > _MOST_PAIRED:
+        return [(a, 0) for a in range(1, size)]
+    return [(a, b) for b, a in combinations(range(size), 2)]
+
+
+def differences(
+    group: Group,
+    scores: PlotScores,
+    level: float,
+    rng: np.random.Generator,
+    resamples: int,
+) -> tuple[list[Difference], list[Overall], dict[str, tuple[float, int]]]:
+    """Compare all pairs in all measures; also the overall tests and error variances."""
+    found: list[Difference] = []
+    overall: list[Overall] = []
+    errors: dict[str, tuple[float, int]] = {}
+    for measure in COMPARED:
+        if _is_idle(measure, group):
+            continue
+        fit = fit_measure(group, scores, measure.name, level)
+        if fit is None:
+            continue
+        if fit.df > 0:
+            errors[measure.name] = (fit.error_variance, fit.df)
+        if len(group.labels) > 2 and np.isfinite(fit.overall_p):
+            overall.append(
+                Overall(measure=measure.name, p_value=fit.overall_p, method=f"{BY_PLOTS}, F test")
+            )
+        for a, b in pairs_of(group.labels):
+            found += _compare(group, scores, measure, fit, a, b, rng, resamples)
+    return found, overall, errors
+
+
+def _is_idle(measure: Measure, group: Group) -> bool:
+    """Whether a measure says what another says already: nothing was started before planting."""
+    same_start = bool((group.plots["started"] == group.plots["planted"]).all())
+    same_seeds = bool((group.plots["seeds_started"] == group.plots["seeds_planted"]).all())
+    return (measure in (T50_STARTED, HARVEST_STARTED) and same_start) or (
+        measure is STAND_STARTED and same_seeds
+    )
+
+
+def _compare(
+    group: Group,
+    scores: PlotScores,
+    measure: Measure,
+    fit: BlockedFit,
+    a: int,
+    b: int,
+    rng: np.random.Generator,
+    resamples: int,
+) -> list[Difference]:
+    score = scores.scores[measure.name][group.rows]
+    known = np.isfinite(score) & np.isin(group.treatment, (a, b))
+    is_a = group.treatment[known] == a
+    if is_a.all() or not is_a.any():
+        return []
+    base = Difference(
+        a=group.labels[a],
+        b=group.labels[b],
+        measure=measure.name,
+        estimate=None,
+        low=None,
+        high=None,
+        p_value=None,
+        method=BY_PLOTS,
+        variety=group.variety,
+    )
+    middle = 0.5 * float(fit.means[a] + fit.means[b])
+    plain = float(fit.means[a] - fit.means[b])
+    contrast = fit.contrast(a, b)
+    gap = plain if contrast is None else contrast.estimate
+    half = np.nan if contrast is None else contrast.half_width
+    middle_half = 0.5 * float(fit.mean_half_width[a] + fit.mean_half_width[b])
+    estimate, low, high = difference(measure.scale, middle, gap, half, middle_half / np.sqrt(2.0))
+    if measure.scale == "share":
+        # Angles of plots average to a little more or less than their shares do.
+        values = scores.values[measure.name][group.rows][known]
+        raw = float(values[is_a].mean() - values[~is_a].mean())
+        shift = raw - difference("share", middle, plain, 0.0, 0.0)[0]
+        estimate, low, high = (float(np.clip(x + shift, -1.0, 1.0)) for x in (estimate, low, high))
+    found = [
+        replace(
+            base,
+            estimate=estimate,
+            low=low if contrast is not None else None,
+            high=high if contrast is not None else None,
+            p_value=None if contrast is None else contrast.p_value,
+        )
+    ]
+    test = permute_within_blocks(
+        score[known], is_a, group.block[known], rng=rng, resamples=resamples
+    )
+    if test is not None and test.arrangements > 1:
+        found.append(
+            replace(
+                base,
+                estimate=estimate,
+                p_value=test.p_value,
+                method=BY_PERMUTATION,
+                smallest_p=test.smallest_p,
+                arrangements=test.arrangements,
+                exact=test.exact,
+            )
+        )
+    return found
+
+
+def holm(found: list[Difference]) -> list[Difference]:
+    """Adjust p values for the number of comparisons of each measure and method.
+
+    Notes
+    -----
+    Holm (1979), Scand. J. Stat. 6:65-70.
+    """
+    families: dict[tuple[str, str], list[int]] = {}
+    for index, item in enumerate(found):
+        if item.p_value is not None:
+            families.setdefault((item.measure, item.method), []).append(index)
+    result = list(found)
+    for members in families.values():
+        ranked = sorted(members, key=lambda i: found[i].p_value or 0.0)
+        highest = 0.0
+        for place, index in enumerate(ranked):
+            highest = max(highest, min(1.0, (len(ranked) - place) * (found[index].p_value or 0.0)))
+            result[index] = replace(found[index], p_adjusted=highest, comparisons=len(ranked))
+    return result
+
+
+__all__ = [
+    "BY_PERMUTATION",
+    "BY_PLOTS",
+    "Group",
+    "T50_PLANTED",
+    "THERMAL_50",
+    "differences",
+    "fit_measure",
+    "holm",
+    "pairs_of",
+    "summaries",
+    "wilson",
+]

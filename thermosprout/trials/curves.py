@@ -1,0 +1,76 @@
+"""Emergence curves of treatments, with bands that know that plots differ."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.errors import FitError
+from thermosprout.trials.comparing import wilson
+from thermosprout.trials.intervals import ClockName, plot_intervals
+from thermosprout.trials.lognormal import fit_lognormal
+from thermosprout.trials.npmle import turnbull
+from thermosprout.trials.results import Curve, Shape
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def emergence_curve(
+    records: pd.DataFrame,
+    *,
+    clock: ClockName = "planted",
+    thermal: FloatArray | None = None,
+    correlation: float = 0.0,
+    level: float = 0.9,
+) -> Curve | None:
+    """Curve of all seeds in the records, taken together; None where nothing was planted.
+
+    Parameters
+    ----------
+    records : pandas.DataFrame
+        Counts of the plots of one treatment.
+    thermal : ndarray, shape (row,), optional
+        For the thermal clock. [C d]
+    correlation : float
+        Of the fates of two seeds in one plot; makes the band wider.
+    level : float
+        Of the band.
+    """
+    intervals = plot_intervals(records, clock, thermal)
+    if intervals.empty:
+        return None
+    fit = turnbull(intervals["left"], intervals["right"], intervals["seeds"])
+    shown = np.isfinite(fit.right) & (fit.mass > 1e-9)
+    emerged = np.cumsum(fit.mass[shown])
+    sizes = intervals.groupby("plot")["seeds"].sum().to_numpy(dtype=float)
+    seeds = float(sizes.sum())
+    # Seeds that share their luck count for less (Kish 1965, design effect).
+    crowded = 1.0 + correlation * (float((sizes**2).sum()) / seeds - 1.0)
+    worth = seeds / max(crowded, 1.0)
+    band = [wilson(share * worth, worth, level) for share in np.clip(emerged, 0.0, 1.0)]
+    return Curve(
+        clock=clock,
+        left=fit.left[shown].tolist(),
+        right=fit.right[shown].tolist(),
+        emerged=emerged.tolist(),
+        low=[low for low, _ in band],
+        high=[high for _, high in band],
+    )
+
+
+def emergence_shape(records: pd.DataFrame) -> Shape | None:
+    """Log-normal fit to all seeds in the records, in days since planting; None without one."""
+    intervals = plot_intervals(records, "planted")
+    usable = intervals[intervals["right"] > intervals["left"]]
+    try:
+        fit = fit_lognormal(usable["left"], usable["right"], usable["seeds"])
+    except (FitError, ValueError):
+        return None
+    return Shape(
+        t50_d=float(np.exp(fit.mu[0])), sigma=float(fit.sigma[0]), final=float(fit.final[0])
+    )

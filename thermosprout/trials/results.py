@@ -1,0 +1,186 @@
+"""What the analysis of a trial found, as plain data that other programs can read."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Value:
+    """An estimate with its interval; an end is None where it is not known."""
+
+    estimate: float
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Curve:
+    """Emergence curve of a treatment on one clock, without a shape assumed.
+
+    Attributes
+    ----------
+    clock : str
+    left, right : list of float
+        Ends of the intervals in which seedlings came.
+    emerged, low, high : list of float
+        Share of the seeds planted that has emerged by the right end, with its interval.
+    """
+
+    clock: str
+    left: list[float]
+    right: list[float]
+    emerged: list[float]
+    low: list[float]
+    high: list[float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shape:
+    """Log-normal fit to all seeds of a treatment: median and spread of times, final share."""
+
+    t50_d: float
+    sigma: float
+    final: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class TreatmentSummary:
+    """One treatment. Times without a seedling to time are None; see the field names for units."""
+
+    treatment: str
+    plots: int
+    seeds_started: int
+    seeds_planted: int
+    emerged: int
+    stand: Value
+    stand_per_started: Value
+    t50_since_planted_d: Value | None
+    t50_since_started_d: Value | None
+    thermal_time_50_Cd: Value | None
+    first_since_planted_d: Value | None
+    first_since_started_d: Value | None
+    full_since_planted_d: Value | None
+    full_since_started_d: Value | None
+    spread_d: Value | None
+    bed_days_to_first_harvest: Value | None
+    first_harvest_since_started_d: Value | None
+    log_normal: Shape | None = None
+    curve: Curve | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Difference:
+    """Treatment ``a`` minus treatment ``b`` in one measure.
+
+    Attributes
+    ----------
+    estimate, low, high : float or None
+        In the unit of the measure.
+    p_value, p_adjusted : float or None
+        Two-sided; adjusted for the number of ``comparisons`` of this measure (Holm).
+    method : str
+        ``plots as replicates`` (blocked comparison of plot values, Student's t) or
+        ``permutation within blocks``.
+    smallest_p, arrangements : float, int or None
+        What the layout allows, for permutations.
+    exact : bool or None
+        Whether all arrangements were tried.
+    variety : str or None
+        None for all varieties together.
+    """
+
+    a: str
+    b: str
+    measure: str
+    estimate: float | None
+    low: float | None
+    high: float | None
+    p_value: float | None
+    method: str
+    p_adjusted: float | None = None
+    comparisons: int = 1
+    smallest_p: float | None = None
+    arrangements: int | None = None
+    exact: bool | None = None
+    variety: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Overall:
+    """Test that no treatment differs from another in one measure."""
+
+    measure: str
+    p_value: float
+    method: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Variation:
+    """How much plots of one treatment differ, beyond chance among seeds.
+
+    Attributes
+    ----------
+    stand_correlation : float
+        Of the fates of two seeds in one plot (beta-binomial).
+    ln_t50_sd : float or None
+        Sd of ln t50 from plot to plot within blocks.
+    error : dict
+        Per measure: error variance on the scale of the test, its degrees of freedom.
+    """
+
+    stand_correlation: float
+    ln_t50_sd: float | None
+    error: dict[str, tuple[float, int]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class VarietyResult:
+    """The same comparison within one variety."""
+
+    variety: str
+    treatments: tuple[TreatmentSummary, ...]
+    differences: tuple[Difference, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrialResult:
+    """Everything the analysis says; :meth:`to_json` is the document other programs read."""
+
+    treatments: tuple[TreatmentSummary, ...]
+    differences: tuple[Difference, ...]
+    overall: tuple[Overall, ...]
+    varieties: tuple[VarietyResult, ...]
+    variation: Variation
+    warnings: tuple[str, ...]
+    verdict: tuple[str, ...]
+    compared: str
+    blocks: int
+    comparisons: int
+    interval: float = 0.9
+
+    def to_json(self) -> dict[str, Any]:
+        """Nested plain data; numbers to six digits, what is not known as None."""
+        document: dict[str, Any] = _plain(asdict(self))
+        document["contrast"] = "a minus b"
+        return document
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, float | np.floating):
+        return float(f"{value:.6g}") if np.isfinite(value) else None
+    if isinstance(value, np.integer):
+        return int(value)
+    return value

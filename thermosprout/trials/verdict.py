@@ -1,0 +1,182 @@
+"""The outcome of a trial in sentences: what is shown, what is not, how big it could still be."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from thermosprout.trials.comparing import BY_PLOTS
+from thermosprout.trials.measures import (
+    BED_DAYS,
+    COMPARED,
+    HARVEST_STARTED,
+    STAND,
+    STAND_STARTED,
+    T50_PLANTED,
+    T50_STARTED,
+    THERMAL_50,
+    Measure,
+)
+from thermosprout.trials.results import Difference, TrialResult
+from thermosprout.trials.size import blocks_needed
+
+_LEVEL = 0.05
+_MOST_SENTENCES = 8
+_SMALL = {
+    STAND.name: 0.05,
+    STAND_STARTED.name: 0.05,
+    T50_PLANTED.name: 0.5,
+    T50_STARTED.name: 0.5,
+    BED_DAYS.name: 1.0,
+    HARVEST_STARTED.name: 1.0,
+}
+"""Differences below which nobody would change what they do (our judgement)."""
+
+
+def verdict(result: TrialResult) -> tuple[str, ...]:
+    """Sentences on all comparisons, the shown ones first within each measure."""
+    if len(result.treatments) < 2:
+        return ("There is one treatment, so that there is nothing to compare",)
+    found: list[str] = []
+    for measure in COMPARED:
+        mine = [
+            item
+            for item in result.differences
+            if item.measure == measure.name and item.method == BY_PLOTS
+        ]
+        found += _measure(measure, mine)
+    found += list(_next_trial(result))
+    if result.comparisons > 1:
+        found.append(
+            f"{result.comparisons} tests were made in all; p values are adjusted by Holm's method "
+            "within each measure and method"
+        )
+    return tuple(found)
+
+
+def _measure(measure: Measure, items: list[Difference]) -> Iterator[str]:
+    shown = [item for item in items if is_shown(item)]
+    rest = [item for item in items if not is_shown(item)]
+    for item in shown[:_MOST_SENTENCES]:
+        yield _shown(measure, item)
+    if len(shown) > _MOST_SENTENCES:
+        yield f"{len(shown) - _MOST_SENTENCES} more differences in {measure.words} are shown"
+    for item in rest[:_MOST_SENTENCES]:
+        yield _not_shown(measure, item)
+    if len(rest) > _MOST_SENTENCES:
+        yield f"{len(rest) - _MOST_SENTENCES} more pairs show no difference in {measure.words}"
+
+
+def is_shown(item: Difference) -> bool:
+    """Whether a difference stands at 5 % after adjustment for the number of comparisons."""
+    return item.p_adjusted is not None and item.p_adjusted <= _LEVEL
+
+
+def amount(measure: Measure, size: float) -> str:
+    """Size of a difference with its unit, without its sign."""
+    if measure.scale == "share":
+        return f"{abs(size) * 100:.0f} points"
+    if measure is THERMAL_50:
+        return f"{abs(size):.0f} °C d"
+    return f"{abs(size):.1f} days"
+
+
+def _span(measure: Measure, near: float, far: float) -> str:
+    """Two sizes with their unit said once, as 0.4 to 1.2 days."""
+    return f"{amount(measure, near).split(' ')[0]} to {amount(measure, far)}"
+
+
+def _way(measure: Measure, size: float) -> str:
+    if measure.scale == "share":
+        return "higher" if size > 0 else "lower"
+    if measure is THERMAL_50:
+        return "more" if size > 0 else "less"
+    return "later" if size > 0 else "sooner"
+
+
+def _p(item: Difference) -> str:
+    if item.p_value is None or item.p_adjusted is None:
+        return ""
+    text = f"p {_number(item.p_value)}"
+    if item.comparisons > 1:
+        text += f", adjusted for {item.comparisons} comparisons {_number(item.p_adjusted)}"
+    return text
+
+
+def _number(p: float) -> str:
+    return "< 0.001" if p < 0.001 else f"= {p:.2g}"
+
+
+def _shown(measure: Measure, item: Difference) -> str:
+    estimate = item.estimate or 0.0
+    low, high = item.low or 0.0, item.high or 0.0
+    near, far = sorted((low, high), key=abs)
+    return (
+        f"Shown: {item.a} against {item.b}, {measure.words}: {amount(measure, estimate)} "
+        f"{_way(measure, estimate)} (90 % interval {_span(measure, near, far)}; {_p(item)})"
+    )
+
+
+def _not_shown(measure: Measure, item: Difference) -> str:
+    head = f"Not shown: {item.a} against {item.b}, {measure.words}"
+    if item.low is None or item.high is None:
+        return f"{head}: without replicates nothing can be said of it"
+    small = _SMALL.get(measure.name)
+    if small is not None and max(abs(item.low), abs(item.high)) < small:
+        return (
+            f"{head}: whatever difference there is, is smaller than {amount(measure, small)} "
+            f"(90 % interval), too little to act on"
+        )
+    if item.low < 0 < item.high:
+        size = (
+            f"it could be anything from {amount(measure, item.low)} {_way(measure, item.low)} to "
+            f"{amount(measure, item.high)} {_way(measure, item.high)}"
+        )
+    else:
+        near, far = sorted((item.low, item.high), key=abs)
+        size = (
+            f"it looks {_way(measure, far)}, by {_span(measure, near, far)}, "
+            f"but chance is not ruled out"
+        )
+    return f"{head}: {size} (90 % interval; {_p(item)})"
+
+
+def _next_trial(result: TrialResult) -> Iterator[str]:
+    """What a next trial like this one would need to show a difference worth knowing."""
+    treatments = len(result.treatments)
+    parts = []
+    for measure, size, words in ((T50_PLANTED, 1.0, "1 day"), (STAND, 0.1, "10 points of stand")):
+        if measure.name not in result.variation.error:
+            continue
+        variance, df = result.variation.error[measure.name]
+        if df < 2:
+            continue
+        gap = score_gap(measure, size, result)
+        if gap is None:
+            continue
+        needed = blocks_needed(gap, variance, treatments)
+        parts.append(
+            f"{words}: {needed} plots of each treatment"
+            if needed is not None
+            else f"{words}: more than 60 plots of each treatment, so larger plots or a steadier bed"
+        )
+    if parts:
+        yield (
+            "A next trial with plots as these would show, 8 times in 10 at 5 %, " + "; ".join(parts)
+        )
+
+
+def score_gap(measure: Measure, size: float, result: TrialResult) -> float | None:
+    """Difference of scores that a difference in the measure's unit comes to in this trial."""
+    values = [getattr(summary, measure.name) for summary in result.treatments]
+    centres = [value.estimate for value in values if value is not None]
+    centres = [c for c in centres if math.isfinite(c)]
+    if not centres:
+        return None
+    if measure.scale == "share":
+        middle = float(np.mean([np.arcsin(np.sqrt(np.clip(c, 0.0, 1.0))) for c in centres]))
+        return float(np.arcsin(min(1.0, size / max(np.sin(2.0 * middle), 0.2))))
+    middle = float(np.exp(np.mean(np.log(centres))))
+    return float(2.0 * np.arcsinh(size / (2.0 * middle)))
