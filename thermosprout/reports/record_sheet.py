@@ -1,0 +1,161 @@
+"""The record sheet of a trial: buttons to tap on a phone, a table for pencil when printed."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass
+from typing import Any
+
+from thermosprout.reports.offline_page import data_block, offline_page
+from thermosprout.trials.columns import KNOWN, REQUIRED
+from thermosprout.trials.lines import Entry
+from thermosprout.trials.plot_history import PlotHistory
+
+COLUMNS: tuple[str, ...] = tuple(
+    name for name in KNOWN if name in {*REQUIRED, "temperature_C", "note", "observer", "entered"}
+)
+"""Columns of the file that the page exports; a records file by itself."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetPlot:
+    """One plot on the sheet; ``facts`` are its cells as they stand in the records."""
+
+    index: int
+    plot: str
+    block: str
+    label: str
+    seeds_planted: int
+    planted_day: str
+    planted_shown: str
+    last_emerged: int | None
+    last_day: str
+    facts: dict[str, str]
+
+    @property
+    def last_shown(self) -> str:
+        """Return the last count for the printed table."""
+        return "" if self.last_emerged is None else str(self.last_emerged)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetBlock:
+    """Plots of one block in bed order."""
+
+    title: str
+    plots: tuple[SheetPlot, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sheet:
+    """All that the sheet shows."""
+
+    title: str
+    blocks: tuple[SheetBlock, ...]
+
+
+def sheet_of(histories: dict[str, PlotHistory], *, title: str, blind: bool = False) -> Sheet:
+    """Arrange the plots of a trial for its sheet.
+
+    Parameters
+    ----------
+    histories : dict
+        Plots of the trial in bed order, as :func:`thermosprout.trials.records.load` gives them.
+    title : str
+        Name of the trial.
+    blind : bool
+        Leave treatments and varieties out, so that they cannot sway the count.
+    """
+    blocks: dict[str, list[SheetPlot]] = {}
+    several = len({history.facts.variety for history in histories.values()}) > 1
+    for index, history in enumerate(histories.values()):
+        plot = _plot(index, history, several, blind)
+        blocks.setdefault(plot.block, []).append(plot)
+    return Sheet(
+        title=title,
+        blocks=tuple(
+            SheetBlock(title=f"Block {name}" if name else "Plots", plots=tuple(plots))
+            for name, plots in blocks.items()
+        ),
+    )
+
+
+def record_sheet(sheet: Sheet) -> str:
+    """Fill the page: one HTML file that needs no network and keeps counts in the browser."""
+    plots = sorted(
+        (plot for block in sheet.blocks for plot in block.plots), key=lambda plot: plot.index
+    )
+    document: dict[str, Any] = {
+        "id": _identity(sheet.title, plots),
+        "file": _file_name(sheet.title),
+        "columns": COLUMNS,
+        "plots": [
+            {
+                "plot": plot.plot,
+                "label": plot.label,
+                "seeds_planted": plot.seeds_planted,
+                "planted_day": plot.planted_day,
+                "last": None
+                if plot.last_emerged is None
+                else {"emerged": plot.last_emerged, "day": plot.last_day},
+                "facts": plot.facts,
+            }
+            for plot in plots
+        ],
+    }
+    return offline_page(
+        "record_sheet.html.j2",
+        styles=("house.css", "record_sheet.css"),
+        scripts=("record_sheet.js",),
+        sheet=sheet,
+        data=data_block(document),
+    )
+
+
+def _plot(index: int, history: PlotHistory, several: bool, blind: bool) -> SheetPlot:
+    facts = history.facts
+    last = history.counts[-1] if history.counts else None
+    shown = [facts.treatment, facts.variety if several else ""]
+    return SheetPlot(
+        index=index,
+        plot=facts.plot,
+        block=facts.block,
+        label="" if blind else " · ".join(filter(None, shown)),
+        seeds_planted=facts.seeds_planted,
+        planted_day=facts.planted.day.isoformat(),
+        planted_shown=f"{facts.planted.day.day} {facts.planted.day:%b}",
+        last_emerged=last.emerged if last else None,
+        last_day=last.inspected.day.isoformat() if last and last.inspected else "",
+        facts=_cells(facts),
+    )
+
+
+def _cells(facts: Entry) -> dict[str, str]:
+    """Facts of a plot as cells that read back to the same facts."""
+    cells = {
+        "plot": facts.plot,
+        "block": facts.block,
+        "variety": facts.variety,
+        "seed_lot": facts.seed_lot,
+        "treatment": facts.treatment,
+        "started": facts.started.text,
+        "planted": facts.planted.text,
+        "seeds_started": str(facts.seeds_started),
+        "seeds_planted": str(facts.seeds_planted),
+        "depth_cm": "" if facts.depth_cm is None else repr(facts.depth_cm),
+    }
+    if facts.temperature_C is not None:
+        cells["temperature_C"] = repr(facts.temperature_C)
+    return cells
+
+
+def _identity(title: str, plots: list[SheetPlot]) -> str:
+    """Name under which a browser keeps the rounds: the same for a sheet made again."""
+    told = "\n".join([title, *(f"{plot.plot}\t{plot.facts['planted']}" for plot in plots)])
+    return hashlib.sha256(told.encode()).hexdigest()[:20]
+
+
+def _file_name(title: str) -> str:
+    """Return a title as a file name that every system takes."""
+    return re.sub(r"[^A-Za-z0-9]+", "-", title).strip("-").lower()[:60] or "trial"
