@@ -1,0 +1,228 @@
+"""Seed lots: how much of the seed is alive on a day, how surely, and how much slower it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.germination_test import GerminationTest, replicate_warning
+from thermosprout.crops.longevity import ageing, typical_viability
+from thermosprout.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+__all__ = [
+    "GerminationTest",
+    "SeedLot",
+    "Storage",
+    "ln_time_shift_draws",
+    "overdispersion",
+    "probits_lost",
+    "replicate_warning",
+    "viability_draws",
+    "viability_interval",
+]
+
+Storage = Literal["kitchen drawer", "cool cellar", "fridge with desiccant"]
+
+PACKET_SEEDS = 60.0
+"""A share without counts is taken like a test of this many seeds (assumption)."""
+
+UNKNOWN_SEEDS = 14.0
+"""A lot of which nothing is known is taken like a test of this many (assumption)."""
+
+SLOWER_PER_PROBIT = 0.11
+"""Rise of ln thermal time for each probit of viability below a good fresh lot (assumption;
+fenugreek aged for 35 h had its thermal time rise from 37.5 to 44.7 C d, ln 0.18)."""
+
+GOOD_LOT_PROBIT = 1.4
+"""A good fresh lot: 92 % alive (assumption)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeedLot:
+    """One packet or bag of seed.
+
+    Attributes
+    ----------
+    germination : float or None
+        Share on the packet or from a test, between 0 and 1.
+    seeds_tested, seeds_germinated : int or None
+        Counts of a germination test; they outweigh the bare share.
+    replicates : tuple of (germinated, tested)
+        Counts of each replicate, where a test had several.
+    year : int or None
+        Year of harvest, or the one the packet says it was packed in.
+    tested_on : date or None
+        Day of the test; the lot ages from then on, otherwise from the middle of ``year``.
+    storage : str or None
+        Where it has been kept; unknown is taken as a kitchen drawer, less surely.
+    moisture_pct, storage_C : float or None
+        Seed moisture [% fresh weight] and temperature [degC] where they were measured.
+    dressed : bool
+        Treated with a dressing: not to be soaked or handled bare-handed.
+    """
+
+    id: str
+    crop: str
+    variety: str | None = None
+    germination: float | None = None
+    seeds_tested: int | None = None
+    seeds_germinated: int | None = None
+    replicates: tuple[tuple[int, int], ...] = ()
+    year: int | None = None
+    tested_on: date | None = None
+    storage: Storage | None = None
+    moisture_pct: float | None = None
+    storage_C: float | None = None
+    dressed: bool = False
+
+    def __post_init__(self) -> None:
+        if self.germination is not None and not 0.0 <= self.germination <= 1.0:
+            raise InputError(
+                f"germination of seed lot {self.id} is {self.germination:g}, expected 0 to 1",
+                hint="write 85 % as 0.85",
+            )
+        if (self.seeds_tested is None) != (self.seeds_germinated is None):
+            raise InputError(f"seed lot {self.id} needs both seeds_tested and seeds_germinated")
+        pairs = [*self.replicates]
+        if self.seeds_tested is not None and self.seeds_germinated is not None:
+            pairs.append((self.seeds_germinated, self.seeds_tested))
+        for germinated, tested in pairs:
+            if tested <= 0 or not 0 <= germinated <= tested:
+                raise InputError(
+                    f"seed lot {self.id}: {germinated} of {tested} seeds cannot have germinated"
+                )
+        if self.moisture_pct is not None and not 2.0 <= self.moisture_pct <= 25.0:
+            raise InputError(
+                f"moisture of seed lot {self.id} is {self.moisture_pct:g} %, expected 2 to 25 %"
+            )
+        if self.storage_C is not None and not -25.0 <= self.storage_C <= 50.0:
+            raise InputError(
+                f"storage of seed lot {self.id} at {self.storage_C:g} °C, expected -25 to 50 °C"
+            )
+
+    @property
+    def counts(self) -> tuple[float, float] | None:
+        """Germinated and tested seeds, of all replicates together."""
+        if self.replicates:
+            return (
+                float(sum(germinated for germinated, _ in self.replicates)),
+                float(sum(tested for _, tested in self.replicates)),
+            )
+        if self.seeds_tested is None or self.seeds_germinated is None:
+            return None
+        return float(self.seeds_germinated), float(self.seeds_tested)
+
+    def age_d(self, on: date | None) -> float:
+        """Days the lot has aged since its test, or since the middle of its year. [d]"""
+        if on is None:
+            return 0.0
+        since = self.tested_on
+        if since is None and self.year is not None:
+            since = date(self.year, 7, 1)
+        return float(max(0, (on - since).days)) if since is not None else 0.0
+
+
+def viability_draws(
+    lot: SeedLot, crop: Crop, size: int, rng: np.random.Generator, on: date | None = None
+) -> FloatArray:
+    """Draw the share of living seed in a lot on a day.
+
+    Parameters
+    ----------
+    on : date, optional
+        Day of sowing; without it the lot does not age.
+
+    Returns
+    -------
+    ndarray, shape (size,)
+        In (0, 1). Beta posterior of the test (Jeffreys prior), aged on the probit scale.
+
+    Notes
+    -----
+    Ellis & Roberts (1980), Ann. Bot. 45:13-30: probit of viability falls in a straight line with
+    time in store.
+    """
+    from scipy.special import ndtr, ndtri
+
+    alive, dead = _beta_counts(lot, crop)
+    fresh = np.clip(rng.beta(alive, dead, size), 1e-4, 1.0 - 1e-4)
+    lost = probits_lost(lot, crop, size, rng, on)
+    return np.asarray(np.clip(ndtr(ndtri(fresh) - lost), 1e-6, 1.0 - 1e-6))
+
+
+def probits_lost(
+    lot: SeedLot, crop: Crop, size: int, rng: np.random.Generator, on: date | None
+) -> FloatArray:
+    """Draw the probits of viability lost since the test or the harvest, shape (size,)."""
+    age = lot.age_d(on)
+    per_probit, spread = ageing(crop.name, lot.storage, lot.storage_C, lot.moisture_pct)
+    days = per_probit * np.exp(spread * rng.standard_normal(size))
+    return np.asarray(np.minimum(age / days, 8.0))
+
+
+def ln_time_shift_draws(
+    lot: SeedLot, crop: Crop, size: int, rng: np.random.Generator, on: date | None = None
+) -> FloatArray:
+    """Draw how much ln thermal time rises because the lot is old or weak, shape (size,).
+
+    Zero for a good fresh lot; what is known only of the crop has no shift either, as the crop's
+    own spread holds the differences between lots.
+    """
+    from scipy.special import ndtri
+
+    aged = probits_lost(lot, crop, size, rng, on)
+    weak = np.zeros(size)
+    if lot.counts is not None or lot.germination is not None:
+        alive, dead = _beta_counts(lot, crop)
+        fresh = np.clip(rng.beta(alive, dead, size), 1e-4, 1.0 - 1e-4)
+        weak = np.clip(GOOD_LOT_PROBIT - ndtri(fresh), 0.0, None)
+    slope = SLOWER_PER_PROBIT * np.exp(0.5 * rng.standard_normal(size))
+    return np.asarray(np.minimum(slope * (aged + weak), 0.7))
+
+
+def viability_interval(
+    lot: SeedLot,
+    crop: Crop,
+    rng: np.random.Generator,
+    *,
+    probability: float = 0.9,
+    on: date | None = None,
+    size: int = 4000,
+) -> tuple[float, float, float]:
+    """Low, middle and high viability of a lot on a day, as shares."""
+    draws = viability_draws(lot, crop, size, rng, on)
+    tail = (1.0 - probability) / 2.0
+    low, middle, high = np.quantile(draws, [tail, 0.5, 1.0 - tail])
+    return float(low), float(middle), float(high)
+
+
+def _beta_counts(lot: SeedLot, crop: Crop) -> tuple[float, float]:
+    """Parameters of the beta posterior of the lot's viability when it was tested."""
+    counts = lot.counts
+    if counts is not None:
+        germinated, tested = counts
+        shrink = 1.0 / overdispersion(lot.replicates)
+        return germinated * shrink + 0.5, (tested - germinated) * shrink + 0.5
+    if lot.germination is not None:
+        share = lot.germination
+        return share * PACKET_SEEDS + 0.5, (1.0 - share) * PACKET_SEEDS + 0.5
+    share = typical_viability(crop.name)
+    return share * UNKNOWN_SEEDS, (1.0 - share) * UNKNOWN_SEEDS
+
+
+def overdispersion(replicates: tuple[tuple[int, int], ...]) -> float:
+    """How many times more than chance the replicates differ (Pearson), at least 1."""
+    if len(replicates) < 2:
+        return 1.0
+    germinated, tested = np.array(replicates, dtype=float).T
+    share = germinated.sum() / tested.sum()
+    if share in (0.0, 1.0):
+        return 1.0
+    pearson = np.sum((germinated - tested * share) ** 2 / (tested * share * (1.0 - share)))
+    return float(max(1.0, pearson / (len(replicates) - 1)))
