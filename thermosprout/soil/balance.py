@@ -1,0 +1,120 @@
+"""Daily water balance of the seedbed: what rain and watering bring, what evaporation takes.
+
+The dual crop coefficient of FAO-56 (Allen et al. 1998, Irrigation and Drainage Paper 56,
+chapters 6 to 8; from memory): evaporation from the top 10 cm falls once the readily evaporable
+water is gone, transpiration of a sward falls once the readily available water is gone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.soil.texture import SoilType
+
+FloatArray = npt.NDArray[np.float64]
+
+LATENT_HEAT = 2.45e6
+"""Latent heat of vaporisation. [J kg-1]"""
+PRIESTLEY_TAYLOR = 1.26
+"""Priestley & Taylor (1972), Mon. Weather Rev. 100:81-92."""
+PSYCHROMETRIC_SEA_LEVEL = 0.0674
+"""FAO-56 eq. 8 at 101.3 kPa. [kPa K-1]"""
+DEPLETION_SHARE = 0.5
+"""Share of available water taken without stress: FAO-56 table 22, about 0.4 to 0.6 for grass."""
+RAIN_INTERCEPTED_MM = 0.3
+"""Rain that a sward holds and that never wets the soil, per day: an assumption. [mm]"""
+
+
+@dataclass(frozen=True)
+class Water:
+    """Daily state, each of shape (member, day).
+
+    Attributes
+    ----------
+    surface_depletion : ndarray
+        Water missing from the top 10 cm below field capacity. [mm]
+    root_depletion : ndarray
+        Water missing from the root zone. [mm]
+    evaporation_factor : ndarray
+        Kr of FAO-56, 1 = wet surface, 0 = dry.
+    stress_factor : ndarray
+        Ks of FAO-56, 1 = sward well watered, 0 = at wilting point.
+    """
+
+    surface_depletion: FloatArray
+    root_depletion: FloatArray
+    evaporation_factor: FloatArray
+    stress_factor: FloatArray
+
+
+def saturation_pressure(temperature: FloatArray) -> FloatArray:
+    """Saturation vapour pressure, FAO-56 eq. 11. [kPa]"""
+    return np.asarray(0.6108 * np.exp(17.27 * temperature / (temperature + 237.3)))
+
+
+def saturation_slope(temperature: FloatArray) -> FloatArray:
+    """Slope of the saturation vapour pressure, FAO-56 eq. 13. [kPa K-1]"""
+    return np.asarray(4098.0 * saturation_pressure(temperature) / (temperature + 237.3) ** 2)
+
+
+def psychrometric(elevation_m: float) -> float:
+    """Psychrometric constant at a height, FAO-56 eq. 7 and 8. [kPa K-1]"""
+    pressure: float = 101.3 * ((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26
+    return 0.665e-3 * pressure
+
+
+def potential_evaporation(
+    net_radiation: FloatArray, temperature: FloatArray, gamma: float
+) -> FloatArray:
+    """Priestley-Taylor evaporation of a wet short sward from daily means. [mm d-1]"""
+    slope = saturation_slope(temperature)
+    energy = np.maximum(net_radiation, 0.0) * 86400.0
+    return np.asarray(PRIESTLEY_TAYLOR * slope / (slope + gamma) * energy / LATENT_HEAT)
+
+
+def water_balance(
+    rain: FloatArray,
+    demand: FloatArray,
+    soil: SoilType,
+    *,
+    root_zone_mm: float,
+    cover_share: float,
+    start: tuple[FloatArray, FloatArray] | None = None,
+) -> Water:
+    """March the two stores through the days.
+
+    Parameters
+    ----------
+    rain : ndarray, shape (member, day)
+        Rain, melt and watering. [mm d-1]
+    demand : ndarray, shape (member, day)
+        Potential evaporation. [mm d-1]
+    soil : SoilType
+    root_zone_mm : float
+        Available water of the root zone. [mm]
+    cover_share : float
+        Share of the ground under leaves: 0 bare, near 1 sward.
+    start : tuple of ndarray, shape (member,), optional
+        Depletion of the surface and of the root zone at the start; moist where absent. [mm]
+    """
+    members, days = rain.shape
+    rew, tew = soil.readily_evaporable_mm, soil.total_evaporable_mm
+    surface, root = (np.zeros(members), np.zeros(members)) if start is None else start
+    out = np.empty((4, members, days))
+    readily = DEPLETION_SHARE * root_zone_mm
+    for day in range(days):
+        kr = np.clip((tew - surface) / (tew - rew), 0.0, 1.0)
+        ks = np.clip((root_zone_mm - root) / (root_zone_mm - readily), 0.0, 1.0)
+        out[:, :, day] = surface, root, kr, ks
+        fallen = np.maximum(rain[:, day] - RAIN_INTERCEPTED_MM * cover_share, 0.0)
+        pull = demand[:, day]
+        from_surface = np.minimum(kr * pull * (1.0 - cover_share), tew - surface)
+        from_root = ks * pull * cover_share + from_surface
+        # roots of a sward also empty the top 10 cm, in step with the zone they share
+        shared = ks * pull * cover_share * np.clip(1.0 - surface / tew, 0.0, 1.0) * 0.5
+        surface = np.clip(surface - fallen + from_surface + shared, 0.0, tew)
+        root = np.clip(root - fallen + from_root, 0.0, root_zone_mm)
+    return Water(out[0], out[1], out[2], out[3])

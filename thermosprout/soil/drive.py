@@ -1,0 +1,220 @@
+"""From weather arrays to soil temperature: the model without xarray, for members or stations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.soil.balance import (
+    Water,
+    potential_evaporation,
+    psychrometric,
+    saturation_pressure,
+    water_balance,
+)
+from thermosprout.soil.climate import YearlyCourse
+from thermosprout.soil.column import soil_column
+from thermosprout.soil.conduction import Run, conduct
+from thermosprout.soil.energy import Skin, Sky, ground_flux, net_longwave
+from thermosprout.soil.ground import GroundParameters
+from thermosprout.soil.snow import ALBEDO, snow_cover, snow_resistance
+from thermosprout.soil.surfaces import COVER_SHARES, Cover, covered, ground_skin, hourly
+
+FloatArray = npt.NDArray[np.float64]
+
+DAY = 24
+SPIN_UP_D = 10
+"""Days run twice, so that the upper soil forgets the smooth profile it starts from."""
+GROUND_WARMER_K = 1.5
+"""Ground minus air in the mean of the year, for the starting profile only: 1 to 3 K is common in
+snow-free and snowy climates alike; assumption."""
+FULL_SNOW_MM = 8.0
+"""Water in the snow from which the ground counts as white. [mm] Assumption."""
+MINIMUM_CLEARNESS = 0.25
+
+
+@dataclass(frozen=True)
+class Weather:
+    """Weather in arrays of whole days, each of shape (member, step) unless said otherwise.
+
+    Attributes
+    ----------
+    air : ndarray
+        Mean of each hour. [degC]
+    radiation, clear : ndarray
+        Measured and clear-sky radiation, mean of each hour. [W m-2]
+    night_minimum : ndarray
+        Lowest temperature of the 24 hours around. [degC]
+    rain : ndarray, shape (member, day)
+        Sum of each day. [mm]
+    rain_known : bool
+    vapour : ndarray, optional
+        Vapour pressure where humidity is known. [kPa]
+    wind_ratio : ndarray, optional
+        Wind over that of a usual day where it is known.
+    watering : ndarray, optional
+        Watering of each hour [mm], with its temperature in ``watering_C``.
+    """
+
+    air: FloatArray
+    radiation: FloatArray
+    clear: FloatArray
+    night_minimum: FloatArray
+    rain: FloatArray
+    rain_known: bool = True
+    vapour: FloatArray | None = None
+    wind_ratio: FloatArray | None = None
+    watering: FloatArray | None = None
+    watering_C: float = 10.0
+    elevation_m: float = 100.0
+
+    @property
+    def days(self) -> int:
+        """Number of whole days."""
+        return int(self.air.shape[1]) // DAY
+
+
+@dataclass(frozen=True)
+class Driven:
+    """Soil temperature at each hour, shape (depth, member, step + 1), and the water balance."""
+
+    temperature: FloatArray
+    water: Water
+    run: Run
+
+
+def daily_mean(values: FloatArray) -> FloatArray:
+    """Means of whole days, shape (member, day)."""
+    return np.asarray(values.reshape(values.shape[0], -1, DAY).mean(axis=2))
+
+
+def running_day(values: FloatArray) -> FloatArray:
+    """Mean of the 24 hours around each hour, shorter at the ends."""
+    total = np.concatenate([np.zeros((values.shape[0], 1)), np.cumsum(values, axis=1)], axis=1)
+    n = values.shape[1]
+    low = np.maximum(np.arange(n) - DAY // 2, 0)
+    high = np.minimum(np.arange(n) + DAY // 2, n)
+    return np.asarray((total[:, high] - total[:, low]) / (high - low))
+
+
+def drive(
+    weather: Weather,
+    *,
+    depths_cm: tuple[float, ...],
+    surface: str,
+    cover: Cover,
+    texture: str,
+    ground: GroundParameters,
+    course: YearlyCourse,
+    day_of_year: float,
+) -> Driven:
+    """Run the model.
+
+    Parameters
+    ----------
+    weather : Weather
+    depths_cm : tuple of float
+    surface : {"grass", "bare"}
+    cover : Cover
+    texture : str
+        Key of :data:`thermosprout.soil.texture.SOILS`.
+    ground : GroundParameters
+    course : YearlyCourse
+        For the starting profile.
+    day_of_year : float
+        Of the first day.
+    """
+    column = soil_column(texture, round(ground.conductivity_factor, 3))
+    gamma = psychrometric(weather.elevation_m)
+    clearness = running_day(weather.radiation) / np.maximum(running_day(weather.clear), 1.0)
+    clearness = np.clip(clearness, MINIMUM_CLEARNESS, 1.0)
+    humid = (
+        saturation_pressure(weather.night_minimum - ground.dew_gap_moist)
+        if weather.vapour is None
+        else weather.vapour
+    )
+    sky = Sky(weather.air, humid, weather.radiation, clearness)
+    snow, liquid = snow_cover(daily_mean(weather.air), weather.rain)
+    liquid = liquid * cover.rain
+    if weather.watering is not None:
+        liquid = liquid + daily_mean(weather.watering) * DAY * cover.rain
+    net = (1.0 - ground.sward_albedo) * weather.radiation - net_longwave(sky)
+    demand = potential_evaporation(daily_mean(net), daily_mean(weather.air), gamma) * cover.vapour
+    if not weather.rain_known:
+        liquid = liquid + 0.6 * demand
+    water = water_balance(
+        liquid,
+        demand,
+        column.soil,
+        root_zone_mm=ground.root_zone_mm,
+        cover_share=COVER_SHARES[surface],
+    )
+    if weather.vapour is None:
+        dry = hourly(1.0 - water.stress_factor)
+        gap = ground.dew_gap_moist + (ground.dew_gap_dry - ground.dew_gap_moist) * dry
+        sky = Sky(
+            weather.air,
+            saturation_pressure(weather.night_minimum - gap),
+            weather.radiation,
+            clearness,
+        )
+    skin = covered(ground_skin(surface, water, weather.radiation, ground), cover)
+    if weather.wind_ratio is not None:
+        skin = replace(skin, exchange=np.asarray(skin.exchange) * weather.wind_ratio)
+    skin = _under_snow(skin, hourly(snow))
+    supply, coupling = ground_flux(sky, skin, gamma)
+    if weather.watering is not None:
+        supply, coupling = _watered(supply, coupling, weather.watering, weather.watering_C)
+    weights = np.stack([column.grid.weights(depth) for depth in depths_cm], axis=1)
+    start = np.broadcast_to(
+        course.profile(column.grid.nodes, day_of_year, column.diffusivity, GROUND_WARMER_K),
+        (weather.air.shape[0], column.grid.size),
+    )
+    which = column.classes(water, ground.root_zone_mm)
+    freezable = np.broadcast_to(column.freezable, start.shape)
+    first = min(SPIN_UP_D, weather.days)
+    spun = conduct(
+        column.operators,
+        which[:, :first],
+        supply[:, : first * DAY],
+        coupling[:, : first * DAY],
+        weights,
+        start,
+        freezable=freezable,
+    )
+    run = conduct(
+        column.operators,
+        which,
+        supply,
+        coupling,
+        weights,
+        spun.state,
+        ice=spun.ice,
+        freezable=freezable,
+    )
+    return Driven(run.temperature, water, run)
+
+
+def _under_snow(skin: Skin, snow: FloatArray) -> Skin:
+    """Let snow whiten and insulate the ground."""
+    if not snow.any():
+        return skin
+    white = np.clip(snow / FULL_SNOW_MM, 0.0, 1.0)
+    return Skin(
+        albedo=np.asarray(skin.albedo) * (1.0 - white) + ALBEDO * white,
+        transmitted=np.asarray(skin.transmitted) * (1.0 - white),
+        conductance=1.0 / (1.0 / np.asarray(skin.conductance) + snow_resistance(snow)),
+        exchange=skin.exchange,
+        vapour_resistance=np.where(white > 0.5, 0.0, skin.vapour_resistance),
+        longwave=skin.longwave,
+    )
+
+
+def _watered(
+    supply: FloatArray, coupling: FloatArray, watering: FloatArray, water_C: float
+) -> tuple[FloatArray, FloatArray]:
+    """Add the heat that watering takes up when it reaches the temperature of the surface."""
+    carried = watering * 4186.0 / 3600.0
+    return supply + carried * water_C, coupling + carried

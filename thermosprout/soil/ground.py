@@ -1,0 +1,79 @@
+"""The few numbers of the energy balance that are the same for all sites, fitted over stations.
+
+They are written by ``python -m thermosprout.soil.fit_global`` and say beside them on what.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, fields
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+FITTED_FILE = Path(__file__).with_name("global_parameters.json")
+
+
+@dataclass(frozen=True, kw_only=True)
+class GroundParameters:
+    """Global parameters of the ground.
+
+    Attributes
+    ----------
+    exchange_night, exchange_day : float
+        Convective conductance to the air, in still nights and from 400 W m-2 of sun on; wind is
+        seldom known near a garden. [W m-2 K-1]
+    sward_conductance : float
+        Between the leaves and the soil surface. [W m-2 K-1]
+    sward_transmitted : float
+        Share of the absorbed sun that reaches the soil through the sward.
+    sward_resistance, sward_resistance_dry : float
+        Of leaves to vapour when watered and when wilted. [s m-1]
+    sward_albedo : float
+    root_zone_mm : float
+        Available water of the sward's root zone. [mm]
+    dew_gap_moist, dew_gap_dry : float
+        Night minimum minus dew point over moist and over dry land. [K]
+    conductivity_factor : float
+        On the conductivity of the texture: roots, humus and structure.
+    site_sd_K, site_sd_corrected_K : float
+        Spread of the seasonal mean of single sites about the model, with nothing known of the
+        site and after a fortnight of readings. [K]
+    daily_sd_K, daily_memory_d : float
+        What is left from day to day: sd [K] and time in which its correlation falls to 1/e [d].
+    """
+
+    exchange_night: float = 4.0
+    exchange_day: float = 30.0
+    sward_conductance: float = 6.3
+    sward_transmitted: float = 0.05
+    sward_resistance: float = 120.0
+    sward_resistance_dry: float = 1600.0
+    sward_albedo: float = 0.21
+    root_zone_mm: float = 170.0
+    dew_gap_moist: float = 0.0
+    dew_gap_dry: float = 5.0
+    conductivity_factor: float = 1.0
+    site_sd_K: float = 1.2
+    site_sd_corrected_K: float = 0.6
+    daily_sd_K: float = 1.0
+    daily_memory_d: float = 8.0
+
+    def as_dict(self) -> dict[str, float]:
+        """All parameters by name."""
+        return asdict(self)
+
+
+def _read(text: str) -> dict[str, Any]:
+    document: dict[str, Any] = json.loads(text)
+    return document
+
+
+@lru_cache(maxsize=1)
+def fitted_parameters() -> GroundParameters:
+    """Return the fitted parameters that come with the package."""
+    if not FITTED_FILE.is_file():
+        return GroundParameters()
+    values = _read(FITTED_FILE.read_text(encoding="utf-8"))["parameters"]
+    known = {item.name for item in fields(GroundParameters)}
+    return GroundParameters(**{k: float(v) for k, v in values.items() if k in known})

@@ -1,0 +1,221 @@
+"""Ground and seedbed covers: what changes in the energy balance under grass, bare soil and films.
+
+Weather stations measure under a mown sward, rows are sown in bare raked soil. Both are the same
+balance with other numbers, and so are fleece, films and straw on a bed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.errors import InputError
+from thermosprout.soil.balance import Water
+from thermosprout.soil.energy import AIR_HEAT_CAPACITY, Skin
+from thermosprout.soil.ground import GroundParameters
+
+FloatArray = npt.NDArray[np.float64]
+
+BARE_ALBEDO_WET, BARE_ALBEDO_DRY = 0.13, 0.22
+"""Of raked loam: Oke (1987), Boundary Layer Climates, table 1.1 gives 0.05 (wet, dark) to 0.40
+(dry, light) for soils; from memory."""
+BARE_CONDUCTANCE = 400.0
+"""Skin of bare soil to the first node: contact. [W m-2 K-1]"""
+BARE_RESISTANCE_WET = 30.0
+"""Resistance of a wet soil surface to vapour: Camillo & Gurney (1986), Soil Sci. 141:95-105, give
+values near zero to 100 for wet soil; from memory. [s m-1]"""
+BARE_RESISTANCE_DRY = 3000.0
+"""Resistance of a dry mulch of soil. [s m-1] Same order as above; assumption."""
+COVER_SHARES = {"grass": 0.9, "bare": 0.05}
+"""Share of the ground under leaves."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cover:
+    """A cover on a bed, as changes of the energy balance.
+
+    Attributes
+    ----------
+    name : str
+    light : float
+        Share of the sun that passes to the ground.
+    albedo : float or None
+        Reflected share where the cover itself is the surface that the sun meets (opaque covers).
+    air_gap_conductance : float
+        Between the ground and the air outside, through cover and enclosed air, in series with the
+        exchange of open ground; infinite for none. [W m-2 K-1]
+    ground_conductance : float
+        Between an opaque cover's top and the soil surface; infinite for none. [W m-2 K-1]
+    longwave : float
+        Share of the long-wave loss to the sky that is left.
+    vapour : float
+        Share of the evaporation that is left.
+    rain : float
+        Share of rain and overhead watering that reaches the soil.
+    says : str
+        What the values stand on.
+    """
+
+    name: str
+    light: float = 1.0
+    albedo: float | None = None
+    air_gap_conductance: float = np.inf
+    ground_conductance: float = np.inf
+    longwave: float = 1.0
+    vapour: float = 1.0
+    rain: float = 1.0
+    says: str = ""
+
+
+COVERS: dict[str, Cover] = {
+    cover.name: cover
+    for cover in (
+        Cover(name="none", says="open bed"),
+        Cover(
+            name="fleece",
+            light=0.82,
+            air_gap_conductance=22.0,
+            longwave=0.75,
+            vapour=0.7,
+            says="17 g/m2 non-woven: passes 80 to 85 % of light (makers' data, common practice, "
+            "no source); air gap, long-wave and vapour shares are assumptions",
+        ),
+        Cover(
+            name="clear polythene",
+            light=0.84,
+            air_gap_conductance=14.0,
+            longwave=0.55,
+            vapour=0.05,
+            rain=0.3,
+            says="Ham, Kluitenberg & Lamont (1993), J. Am. Soc. Hort. Sci. 118:188-193: clear film "
+            "passes 0.84 of the sun (from memory); long-wave between dry film and film wet with "
+            "dew, gap and rain are assumptions",
+        ),
+        Cover(
+            name="black polythene",
+            albedo=0.04,
+            light=0.0,
+            ground_conductance=12.0,
+            longwave=0.9,
+            vapour=0.03,
+            rain=0.3,
+            says="Ham et al. (1993): black film absorbs 0.96 of the sun (from memory); contact "
+            "with the soil and rain share are assumptions",
+        ),
+        Cover(
+            name="straw",
+            albedo=0.30,
+            light=0.05,
+            ground_conductance=2.5,
+            longwave=0.95,
+            vapour=0.4,
+            rain=0.9,
+            says="about 4 cm: conductivity near 0.1 W m-1 K-1 and albedo 0.3 (Horton et al. 1996, "
+            "Soil Tillage Res. 38:369-390, order of magnitude from memory); rest assumptions",
+        ),
+        Cover(
+            name="low tunnel",
+            light=0.80,
+            air_gap_conductance=9.0,
+            longwave=0.6,
+            vapour=0.35,
+            rain=0.1,
+            says="single film, edges buried, aired a little: all values are assumptions",
+        ),
+        Cover(
+            name="cloche",
+            light=0.82,
+            air_gap_conductance=9.0,
+            longwave=0.35,
+            vapour=0.35,
+            rain=0.3,
+            says="glass or rigid sheet, opaque to long-wave: Oke (1987) for glass in general, "
+            "values are assumptions",
+        ),
+    )
+}
+"""Covers by name."""
+
+
+def cover_named(name: str | None) -> Cover:
+    """Cover by name; none or "bare" is the open bed.
+
+    Raises
+    ------
+    InputError
+        For an unknown name.
+    """
+    key = " ".join((name or "none").lower().replace("-", " ").replace("_", " ").split())
+    key = {"bare": "none", "open": "none", "black plastic": "black polythene"}.get(key, key)
+    key = {"clear plastic": "clear polythene", "tunnel": "low tunnel"}.get(key, key)
+    if key not in COVERS:
+        raise InputError(f"unknown cover {name!r}", hint=f"use one of {', '.join(COVERS)}")
+    return COVERS[key]
+
+
+def hourly(daily: FloatArray) -> FloatArray:
+    """Repeat daily values over their 24 hours, along the last axis."""
+    return np.repeat(daily, 24, axis=-1)
+
+
+def ground_skin(
+    surface: str, water: Water, radiation: FloatArray, ground: GroundParameters
+) -> Skin:
+    """Skin of grass or bare soil in its daily state of water.
+
+    Parameters
+    ----------
+    surface : {"grass", "bare"}
+    water : Water
+        Daily state, shape (member, day).
+    radiation : ndarray, shape (member, step)
+        [W m-2]
+    ground : GroundParameters
+    """
+    day_share = np.clip(radiation / 400.0, 0.0, 1.0)
+    exchange = ground.exchange_night + (ground.exchange_day - ground.exchange_night) * day_share
+    if surface == "grass":
+        active = np.maximum(
+            water.stress_factor, ground.sward_resistance / ground.sward_resistance_dry
+        )
+        return Skin(
+            albedo=ground.sward_albedo,
+            transmitted=ground.sward_transmitted,
+            conductance=ground.sward_conductance,
+            exchange=exchange,
+            vapour_resistance=hourly(ground.sward_resistance / active),
+        )
+    wet = hourly(water.evaporation_factor)
+    return Skin(
+        albedo=BARE_ALBEDO_DRY + (BARE_ALBEDO_WET - BARE_ALBEDO_DRY) * wet,
+        transmitted=0.0,
+        conductance=BARE_CONDUCTANCE,
+        exchange=exchange,
+        vapour_resistance=BARE_RESISTANCE_WET
+        / np.maximum(wet, BARE_RESISTANCE_WET / BARE_RESISTANCE_DRY),
+    )
+
+
+def covered(skin: Skin, cover: Cover) -> Skin:
+    """Skin under a cover."""
+    exchange = np.asarray(skin.exchange, dtype=float)
+    exchange = 1.0 / (1.0 / exchange + 1.0 / cover.air_gap_conductance)
+    aerodynamic = AIR_HEAT_CAPACITY / np.maximum(exchange, 0.5)
+    resistance = (aerodynamic + skin.vapour_resistance) / max(cover.vapour, 1e-3) - aerodynamic
+    conductance = 1.0 / (1.0 / np.asarray(skin.conductance) + 1.0 / cover.ground_conductance)
+    if cover.albedo is None:
+        albedo: float | FloatArray = 1.0 - cover.light * (1.0 - np.asarray(skin.albedo))
+        transmitted = skin.transmitted
+    else:
+        albedo, transmitted = cover.albedo, cover.light
+    return replace(
+        skin,
+        albedo=albedo,
+        transmitted=transmitted,
+        conductance=conductance,
+        exchange=exchange,
+        vapour_resistance=resistance,
+        longwave=np.asarray(skin.longwave) * cover.longwave,
+    )
