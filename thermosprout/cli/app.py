@@ -38,10 +38,11 @@ def root(
 
 def _gather() -> None:
     """Add each command group; the modules are light and import science only when run."""
-    from thermosprout.cli import demo, forecast
+    from thermosprout.cli import demo, forecast, start
 
     app.command()(forecast.forecast)
     app.command()(demo.demo)
+    app.command()(start.start)
 
 
 _gather()

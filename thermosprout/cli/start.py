@@ -1,0 +1,222 @@
+"""``thermosprout start``: a few questions, then a season file with notes in it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, TypeVar
+
+import typer
+
+if TYPE_CHECKING:
+    from thermosprout.season.new_season import NewRow, NewSeason
+
+T = TypeVar("T")
+
+
+def start(
+    season: Annotated[Path, typer.Argument(help="The season file to write.")] = Path("season.toml"),
+    place: Annotated[str, typer.Option(help="What the place is called.")] = "",
+    at: Annotated[str, typer.Option(help='Latitude and longitude, as "56.2, -3.1".')] = "",
+    timezone: Annotated[
+        str, typer.Option(help="IANA time zone, as Europe/London; by the coordinates otherwise.")
+    ] = "",
+    soil: Annotated[
+        str,
+        typer.Option(
+            help="Where soil temperature comes from: a CSV file, open-meteo or nasa-power."
+        ),
+    ] = "",
+    depth_cm: Annotated[float | None, typer.Option(help="Depth of the file's sensor.")] = None,
+    surface: Annotated[
+        str, typer.Option(help="Ground over the sensor: bare, grass, unknown.")
+    ] = "",
+    row: Annotated[
+        list[str] | None,
+        typer.Option(help="A row, as CROP, CROP/TREATMENT or CROP/TREATMENT/DAY; can be repeated."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Write a first season file from a few questions; every answer can be an option too.
+
+    A file that is there already is never overwritten.
+
+    Example: thermosprout start my-season.toml --place Garden --at "56.2, -3.1"
+    --soil soil.csv --depth-cm 5 --surface bare --row parsnip --row pea/soaked/2026-04-20
+    """
+    from thermosprout.cli.output import note, print_json
+    from thermosprout.errors import InputError, Place
+    from thermosprout.season.new_season import season_text
+
+    if season.exists():
+        raise InputError(
+            "the file is there already and is not overwritten",
+            place=Place(file=season),
+            hint="give another name, or edit it",
+        )
+    if not season.absolute().parent.is_dir():
+        raise InputError("there is no such folder", place=Place(file=season.parent))
+    asked = _can_ask()
+    answers = _answers(
+        season, asked, place, at, timezone, soil, depth_cm, surface, tuple(row or ())
+    )
+    text = season_text(answers)
+    _write(season, text)
+    if json:
+        print_json({"season": str(season), "rows": len(answers.rows)})
+        return
+    note(f"Wrote {season}, rows: {len(answers.rows)}. Next: thermosprout forecast {season}")
+
+
+def _can_ask() -> bool:
+    """Whether a person sits at the other end."""
+    return sys.stdin.isatty()
+
+
+def _answers(
+    season: Path,
+    asked: bool,
+    place: str,
+    at: str,
+    timezone: str,
+    soil: str,
+    depth_cm: float | None,
+    surface: str,
+    row: tuple[str, ...],
+) -> NewSeason:
+    from datetime import date
+
+    from thermosprout.cli.output import note
+    from thermosprout.season.answers import (
+        SERVICES,
+        read_depth,
+        read_name,
+        read_row,
+        read_soil,
+        read_surface,
+        read_zone,
+    )
+    from thermosprout.season.new_season import NewSeason
+    from thermosprout.season.places import nearest_zone, read_coordinates
+
+    def need(given: str, option: str, question: str, read: Callable[[str], T], default: str) -> T:
+        return _need(given, option, question, read, default, asked)
+
+    name = need(place, "--place", "What is the place called?", read_name, "Garden")
+    latitude, longitude = need(
+        at, "--at", "Latitude and longitude, as 56.2, -3.1", read_coordinates, ""
+    )
+    guess, sure = nearest_zone(latitude, longitude)
+    if not timezone and not asked and sure:
+        note(f"Time zone taken: {guess}, the nearest; --timezone says otherwise.")
+        timezone = guess
+    zone = need(timezone, "--timezone", f"Time zone, such as {guess}", read_zone, guess)
+    source = need(
+        soil,
+        "--soil",
+        "Soil temperature from a CSV file (its name), open-meteo or nasa-power",
+        lambda text: read_soil(text, season),
+        "open-meteo",
+    )
+    is_file = source not in SERVICES
+    if is_file and not (season.absolute().parent / source).exists():
+        note(f"{source} is not there yet: put it beside the season file before a forecast.")
+    depth, ground = 5.0, "unknown"
+    if is_file:
+        known = "" if depth_cm is None else f"{depth_cm:g}"
+        question = "How deep does its sensor lie, in cm?"
+        depth = need(known or ("" if asked else "5"), "--depth-cm", question, read_depth, "5")
+        question = "What ground lies over it: bare, grass or unknown?"
+        ground = need(
+            surface or ("" if asked else "unknown"), "--surface", question, read_surface, "bare"
+        )
+    rows = [read_row(text, date.today()) for text in row] if row or not asked else _ask_rows()
+    return NewSeason(
+        place=name,
+        latitude=latitude,
+        longitude=longitude,
+        timezone=zone,
+        rows=tuple(rows),
+        service=None if is_file else source,
+        soil_file=source if is_file else None,
+        soil_depth_cm=depth,
+        surface=ground,
+    )
+
+
+def _need(
+    given: str, option: str, question: str, read: Callable[[str], T], default: str, asked: bool
+) -> T:
+    """Return the option's answer, or ask until one is given that can be used."""
+    from thermosprout.errors import InputError
+
+    if given:
+        return read(given)
+    if not asked:
+        raise InputError(f"{question.rstrip('?')}: no answer given", hint=f"add {option}")
+    while True:
+        text = typer.prompt(question, default=default or None, err=True)
+        try:
+            return read(text)
+        except InputError as error:
+            typer.echo(str(error), err=True)
+
+
+def _ask_rows() -> list[NewRow]:
+    from datetime import date
+
+    from thermosprout.season.answers import (
+        read_crop,
+        read_day,
+        read_hours,
+        read_treatment,
+        usual_hours,
+    )
+    from thermosprout.season.new_season import NewRow
+
+    rows: list[NewRow] = []
+    while True:
+        crop = _need("", "", "What is sown? A crop", read_crop, "", True)
+        treatment = _need(
+            "", "", "Sown direct, soaked or presprouted?", read_treatment, "direct", True
+        )
+        day = _need("", "", "Day it is sown or planted", read_day, date.today().isoformat(), True)
+        hours = usual_hours(crop, treatment)
+        if hours is not None:
+            verb = "soaked" if treatment == "soaked" else "sprouted indoors"
+            hours = _need("", "", f"Hours {verb}", read_hours, f"{hours:g}", True)
+        rows.append(NewRow(crop=crop, treatment=treatment, planted=day, hours=hours))
+        if not typer.confirm("Another row?", default=False, err=True):
+            return rows
+
+
+def _write(season: Path, text: str) -> None:
+    """Check the text as a season before it takes its name, and never replace a file."""
+    import contextlib
+    import os
+    import tempfile
+
+    from thermosprout.errors import InputError, Place
+    from thermosprout.files import write_atomic
+    from thermosprout.season.load import load_season
+
+    with tempfile.TemporaryDirectory() as folder:
+        trial = Path(folder) / season.name
+        write_atomic(trial, text)
+        load_season(trial)
+    try:
+        # Taking the name first means that of two writers one is told.
+        os.close(os.open(season, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+    except FileExistsError:
+        raise InputError("the file is there already", place=Place(file=season)) from None
+    except OSError as error:
+        raise InputError(
+            f"cannot be written ({error.strerror})", place=Place(file=season)
+        ) from None
+    try:
+        write_atomic(season, text)
+    except InputError:
+        with contextlib.suppress(OSError):
+            season.unlink()
+        raise

@@ -1,0 +1,133 @@
+"""A first season file, written with notes on everything else it may hold."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import date
+
+TREATMENTS = ("direct", "soaked", "presprouted")
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewRow:
+    """One row as it is asked for; ``hours`` of soaking or of sprouting indoors."""
+
+    crop: str
+    treatment: str
+    planted: date
+    hours: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewSeason:
+    """The few answers a season file needs: a soil file, or a weather service."""
+
+    place: str
+    latitude: float
+    longitude: float
+    timezone: str
+    rows: tuple[NewRow, ...]
+    service: str | None = None
+    soil_file: str | None = None
+    soil_depth_cm: float = 5.0
+    surface: str = "unknown"
+
+
+def season_text(new: NewSeason) -> str:
+    """Text of the file: format 1, with what else it may hold as notes behind ``#``."""
+    parts = [_HEAD, _site(new), _soil(new), _OFFERS]
+    parts += [_row(index, row) for index, row in enumerate(new.rows, 1)]
+    return "\n".join(parts) + _ROW_OFFERS
+
+
+def toml_string(text: str) -> str:
+    """Return a TOML basic string; the escapes of JSON are among those of TOML 1.0."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
+_HEAD = """\
+# A season, read by thermosprout. Lines behind # are notes: take the # away to use one.
+# A date alone stands for that day on your own clock.
+format = 1
+"""
+
+_OFFERS = """\
+# --- seed lots: what is known of the seed in the packet --------------------------------------
+# [[lots]]
+# id = "PACKET1"
+# crop = "parsnip"
+# variety = "name on the packet"
+# germination = 0.74               # share that came up in a germination test
+# seeds_tested = 100
+# year = 2025                      # year of harvest
+# storage = "cool cellar"          # or "kitchen drawer", "fridge with desiccant"
+# dressed = false                  # true for treated seed, which must not be soaked bare-handed
+
+# --- beds --------------------------------------------------------------------------------------
+# [[beds]]
+# id = "north"
+# length_m = 8
+# width_m = 1.2
+# free_from = 2026-05-26
+
+# --- counts of what came up, added by `thermosprout record` ------------------------------------
+# [records]
+# file = "counts.csv"
+
+# --- rows ----------------------------------------------------------------------------------------
+"""
+
+_ROW_OFFERS = """
+# More about a row, where it is known:
+# lot = "PACKET1"                  # instead of crop
+# bed = "north"
+# started = 2026-04-03             # the day the seed was wetted, for soaked and presprouted rows
+# depth_cm = 1.5                   # the usual depth of the crop otherwise
+# stations = 40
+# seeds_per_station = 3
+# note = ""
+"""
+
+
+def _site(new: NewSeason) -> str:
+    return (
+        "[site]\n"
+        f"name = {toml_string(new.place)}\n"
+        f"latitude = {new.latitude!r}            # north is positive\n"
+        f"longitude = {new.longitude!r}           # east is positive\n"
+        f"timezone = {toml_string(new.timezone)}\n"
+        "# elevation_m = 60\n"
+        '# texture = "sandy loam"          # of the soil; loam otherwise\n'
+    )
+
+
+def _soil(new: NewSeason) -> str:
+    lines = ["[soil]                           # where soil temperature comes from"]
+    if new.soil_file is not None:
+        lines.append(f"file = {toml_string(new.soil_file)}")
+    else:
+        lines.append(f"service = {toml_string(str(new.service))}")
+    lines += [
+        f"depth_cm = {new.soil_depth_cm!r}",
+        f'surface = {toml_string(new.surface)}    # "bare" or "grass" ground over the sensor',
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _row(index: int, row: NewRow) -> str:
+    lines = [
+        "[[rows]]",
+        f"id = {toml_string(f'row {index}')}",
+        f"crop = {toml_string(row.crop)}",
+        f"treatment = {toml_string(row.treatment)}",
+        f"planted = {row.planted.isoformat()}",
+    ]
+    if row.treatment == "soaked":
+        lines.append(f"soak_h = {row.hours!r}")
+    elif row.treatment == "presprouted":
+        lines.append(
+            f"sprout_h = {row.hours!r}   # indoors, from wetting to planting"
+        )
+        lines.append("# room_C = 20")
+    return "\n".join(lines) + "\n"
