@@ -135,7 +135,7 @@ def _share(
 ) -> Value:
     if seeds <= 0:
         return Value(estimate=float("nan"))
-    estimate = seedlings / seeds
+    estimate = float(seedlings / seeds)
     half = np.nan if fit is None else float(fit.mean_half_width[index])
     if fit is None or not np.isfinite(half):
         low, high = wilson(seedlings, seeds, level)
@@ -288,6 +288,7 @@ def _compare(
                 estimate=estimate,
                 p_value=test.p_value,
                 method=BY_PERMUTATION,
+                mid_p=test.mid_p,
                 smallest_p=test.smallest_p,
                 arrangements=test.arrangements,
                 exact=test.exact,

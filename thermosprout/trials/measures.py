@@ -243,4 +243,5 @@ def difference(
 
         drift = abs(turn(gap)) * middle_half_width
     centre, low, high = turn(gap), turn(gap - half_width), turn(gap + half_width)
-    return centre, centre - np.hypot(centre - low, drift), centre + np.hypot(high - centre, drift)
+    down, up = float(np.hypot(centre - low, drift)), float(np.hypot(high - centre, drift))
+    return centre, centre - down, centre + up

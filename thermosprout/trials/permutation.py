@@ -13,6 +13,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 _MOST_EXACT = 100_000
+_LARGEST = 2**53  # more than that is written as that
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,17 +25,21 @@ class PermutationTest:
     statistic : float
         Mean over blocks of the difference, blocks weighted by what they tell.
     p_value : float
-        Two-sided.
+        Two-sided; never rejects more often than its level says, with few arrangements less often.
+    mid_p : float
+        Counts arrangements as extreme as the observed one by half (Lancaster 1961, J. Am. Stat.
+        Assoc. 56:223-234): rejects about as often as its level says.
     smallest_p : float
         Smallest p value the layout can give at all.
     arrangements : int
         Arrangements there are.
     exact : bool
-        Whether all of them were tried.
+        Whether all of them were tried; at random otherwise.
     """
 
     statistic: float
     p_value: float
+    mid_p: float
     smallest_p: float
     arrangements: int
     exact: bool
@@ -77,31 +82,37 @@ def permute_within_blocks(
     ways = [c.size for c in contributions]
     arrangements = math.prod(ways)
     symmetric = all(_is_even(is_a[block == b]) for b in np.unique(block))
-    smallest = (2.0 if symmetric else 1.0) / arrangements
-    if arrangements <= _MOST_EXACT:
+    few = arrangements <= _MOST_EXACT
+    smallest = (2.0 if symmetric else 1.0) / arrangements if few else 1.0 / (resamples + 1)
+    if few:
         sums = np.zeros(1)
         for values in contributions:
             sums = (sums[:, None] + values[None, :]).ravel()
-        extreme = int((np.abs(sums) >= _threshold(observed, sums)).sum())
-        p_value = extreme / arrangements
+        extreme, equal = _extreme(observed, sums)
+        p_value, mid_p = extreme / arrangements, (extreme - 0.5 * equal) / arrangements
     else:
         sums = np.zeros(resamples)
         for values in contributions:
             sums += values[rng.integers(values.size, size=resamples)]
-        extreme = int((np.abs(sums) >= _threshold(observed, sums)).sum())
+        extreme, equal = _extreme(observed, sums)
         p_value = (extreme + 1) / (resamples + 1)
+        mid_p = (extreme - 0.5 * equal + 0.5) / (resamples + 1)
     return PermutationTest(
         statistic=observed,
         p_value=p_value,
+        mid_p=mid_p,
         smallest_p=smallest,
-        arrangements=arrangements,
-        exact=arrangements <= _MOST_EXACT,
+        arrangements=min(arrangements, _LARGEST),
+        exact=few,
     )
 
 
-def _threshold(observed: float, sums: FloatArray) -> float:
-    """Observed size less rounding, so that equal arrangements count as equal."""
-    return abs(observed) - 1e-10 * max(1e-12, float(np.abs(sums).max(initial=0.0)))
+def _extreme(observed: float, sums: FloatArray) -> tuple[int, int]:
+    """Arrangements at least as extreme as the observed one, and those that equal it."""
+    size = np.abs(sums)
+    rounding = 1e-10 * max(1e-12, float(size.max(initial=0.0)))
+    extreme = int((size >= abs(observed) - rounding).sum())
+    return extreme, extreme - int((size > abs(observed) + rounding).sum())
 
 
 def _is_even(is_a: npt.NDArray[np.bool_]) -> bool:

@@ -88,6 +88,8 @@ class Difference:
     method : str
         ``plots as replicates`` (blocked comparison of plot values, Student's t) or
         ``permutation within blocks``.
+    mid_p : float or None
+        For permutations: p value with ties counted by half, for layouts with few arrangements.
     smallest_p, arrangements : float, int or None
         What the layout allows, for permutations.
     exact : bool or None
@@ -106,6 +108,7 @@ class Difference:
     method: str
     p_adjusted: float | None = None
     comparisons: int = 1
+    mid_p: float | None = None
     smallest_p: float | None = None
     arrangements: int | None = None
     exact: bool | None = None
