@@ -191,13 +191,24 @@ def lot_covariance(
 def _reason(one: Evidence, by_shape: dict[Shape, fitting.Fit], fit: fitting.Fit) -> str:
     if not one.has_day_table:
         return "straight line, since only base temperatures and heat sums are known"
-    linear, beta = by_shape["linear"].misfit, by_shape["beta"].misfit
-    misses = f"the curve misses the day table by {beta:.0%}, the straight line by {linear:.0%}"
+    linear, beta = by_shape["linear"], by_shape["beta"]
+    odds = linear.log_evidence - beta.log_evidence
+    misses = (
+        f"the curve misses the day table by {beta.misfit:.0%}, the straight line by "
+        f"{linear.misfit:.0%} (root mean square)"
+    )
     if fit.shape == "linear":
-        return f"straight line: {misses} (root mean square)"
-    if linear > beta:
-        return f"smooth curve: {misses} (root mean square)"
-    return f"smooth curve, kept because the straight line is not a third closer: {misses}"
+        return f"straight line, the odds for it pass 1000 to 1 (ln odds {odds:.0f}): {misses}"
+    reason = f"smooth curve (ln odds {-odds:.0f}): {misses}"
+    if odds > 0:
+        reason = f"smooth curve, odds for the straight line below 1000 to 1: {misses}"
+    coldest = min(cell.temperature for cell in one.cells)
+    if coldest <= 0.0:
+        reason += (
+            "; it came up at 0 °C, so the foot of the curve lies below freezing and is no "
+            "temperature at which a row moves on"
+        )
+    return reason
 
 
 def _cautions(traits: Row) -> list[str]:

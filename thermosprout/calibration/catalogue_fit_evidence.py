@@ -94,6 +94,7 @@ class Evidence:
     stand: tuple[tuple[float, float], ...] = ()
     maxima: tuple[float, ...] = ()
     minima: tuple[float, ...] = ()
+    best_highs: tuple[float, ...] = ()
     sum_depth_cm: float | None = None
     traits: Row = field(default_factory=dict)
 
@@ -141,6 +142,7 @@ def _gather_one(row: Row) -> Evidence:
         stand=tuple(_stand_cells(names)),
         maxima=tuple(_cardinals(names, "t_max_C")),
         minima=tuple(_cardinals(names, "t_min_C")),
+        best_highs=tuple(_cardinals(names, "t_opt_high_C")),
         sum_depth_cm=float(row["sum_depth_cm"]) if row["sum_depth_cm"] else None,
         traits=row,
     )
@@ -224,7 +226,7 @@ def _cold_cells(names: tuple[str, ...]) -> Iterator[Bound]:
     for row in [*_of("emergence_days.csv", names)]:
         temperature = float(row["temp_C"])
         if row["status"] == "no_germination" and temperature < min(timed):
-            yield Bound(value=temperature - 1.0, sd=1.0, above=True)
+            yield Bound(value=temperature - 1.0, sd=0.7, above=True)
 
 
 def _hot_cells(names: tuple[str, ...]) -> Iterator[Bound]:

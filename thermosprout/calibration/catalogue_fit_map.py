@@ -31,8 +31,10 @@ CELL_SD = 0.03
 LACK_OF_FIT_SD = 0.058
 """What the tables differ from a smooth curve over all crops (:func:`lack_of_fit`): the spread."""
 
-MISSED = 0.08
-"""Root mean square of ln days above which the smooth curve is said to miss a table."""
+ODDS = float(np.log(1000.0))
+"""Ln of the odds at which a straight line replaces the curve. High, because well-measured rates
+bend near the base and at the optimum, and a tent with its top between two temperatures can touch
+every point of a short table."""
 
 FROZEN = Bound(value=-4.0, sd=1.0, above=True)
 """Ground water freezes below: seed there makes no headway (assumption)."""
@@ -56,6 +58,8 @@ class Fit:
     ----------
     point, covariance : ndarray, shapes (5,) and (5, 5)
         Laplace approximation.
+    log_evidence : float
+        Of the shape (Laplace), with the lack of fit as the cells' error.
     misfit : float
         Root mean square of ln (fitted / published days); NaN without a day table.
     """
@@ -63,6 +67,7 @@ class Fit:
     shape: Shape
     point: FloatArray
     covariance: FloatArray
+    log_evidence: float
     misfit: float
 
 
@@ -185,7 +190,7 @@ def _log_share(low: FloatArray, high: FloatArray) -> FloatArray:
 
 def _bounded(value: float, bounds: Iterable[Bound]) -> FloatArray:
     signed = [(value - b.value) / b.sd * (1.0 if b.above else -1.0) for b in bounds]
-    return np.sqrt(-2.0 * log_ndtr(np.array(signed, dtype=float)))
+    return np.asarray(np.sqrt(-2.0 * log_ndtr(np.array(signed, dtype=float))))
 
 
 def fit_shape(
@@ -230,7 +235,7 @@ def fit_shape(
         if best is None or found.cost < best.cost:
             best = found
     assert best is not None  # noqa: S101 - there is always a first start
-    return _laplace(best.x, best.jac, model, shape, LACK_OF_FIT_SD)
+    return _laplace(best.x, best.jac, model, shape, prior)
 
 
 def _starts(prior: Prior, given: FloatArray | None) -> list[FloatArray]:
@@ -244,26 +249,36 @@ def _starts(prior: Prior, given: FloatArray | None) -> list[FloatArray]:
 
 
 def _laplace(
-    point: FloatArray, jacobian: FloatArray, model: Residuals, shape: Shape, sd: float
+    point: FloatArray, jacobian: FloatArray, model: Residuals, shape: Shape, prior: Prior
 ) -> Fit:
-    """Covariance with the lack of fit in place of the cells' own error."""
+    """Covariance and evidence with the lack of fit in place of the cells' own error."""
+    cells = model.cells(shape, point)
+    soften = CELL_SD / LACK_OF_FIT_SD
     weight = np.ones(jacobian.shape[0])
-    weight[: model.cells(shape, point).size] = CELL_SD / sd
+    weight[: cells.size] = soften
     weighted = jacobian * weight[:, None]
+    covariance: FloatArray = np.linalg.inv(weighted.T @ weighted).astype(float)
+    away = point - prior.mean
+    cost = 0.5 * (
+        np.sum((soften * cells) ** 2)
+        + np.sum(model.others(shape, point) ** 2)
+        + away @ np.linalg.solve(prior.covariance, away)
+    )
+    volume = 0.5 * (np.linalg.slogdet(covariance)[1] - np.linalg.slogdet(prior.covariance)[1])
     misses = ln_days(shape, point, model.temperature) - model.published
     return Fit(
         shape=shape,
         point=point,
-        covariance=np.linalg.inv(weighted.T @ weighted),
+        covariance=covariance,
+        log_evidence=float(volume - cost),
         misfit=float(np.sqrt(np.mean(misses**2))) if misses.size else float("nan"),
     )
 
 
 def choose_shape(fits: Mapping[Shape, Fit]) -> Fit:
-    """Smooth curve, unless it misses the table and the straight line comes a third closer."""
+    """Smooth curve, unless the odds for the straight line pass ``ODDS``."""
     linear, beta = fits["linear"], fits["beta"]
-    straight = beta.misfit > MISSED and linear.misfit < beta.misfit * 2.0 / 3.0
-    return linear if straight else beta
+    return linear if linear.log_evidence - beta.log_evidence > ODDS else beta
 
 
 PRIOR_CROPS = 400.0

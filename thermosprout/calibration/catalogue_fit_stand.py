@@ -15,6 +15,9 @@ FloatArray = npt.NDArray[np.float64]
 SHARE_SD = 0.08
 """Error of a published share of normal seedlings: one lot of some hundred seeds."""
 
+STILL_GOOD = 0.95
+"""Share of the best stand at the top of the range that sowing charts call best (assumption)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class StandCurve:
@@ -45,6 +48,7 @@ def fit_stand(
     spread = np.array([3.0, 0.5, 2.5, 0.4])
     if not evidence.stand:
         return _curve(middle, 0)
+    warmest_good = np.mean(evidence.best_highs) if evidence.best_highs else np.nan
     temperature, share = (np.array(column) for column in zip(*evidence.stand, strict=True))
     if chilling_limit is not None:
         below = np.clip(chilling_limit - temperature, 0.0, None)
@@ -52,8 +56,14 @@ def fit_stand(
 
     def residuals(point: FloatArray) -> FloatArray:
         curve = point[4] * _stand(point, temperature)
+        good = (_stand(point, np.array([warmest_good])) - STILL_GOOD) / SHARE_SD
         return np.concatenate(
-            [(curve - share) / SHARE_SD, (point[:4] - middle) / spread, [(point[4] - 0.95) / 0.1]]
+            [
+                (curve - share) / SHARE_SD,
+                (point[:4] - middle) / spread,
+                [(point[4] - 0.95) / 0.1],
+                good[np.isfinite(good)],
+            ]
         )
 
     found = least_squares(residuals, np.append(middle, max(0.5, float(share.max()))))

@@ -24,7 +24,7 @@ SPREAD_STORAGE = 0.5
 """More, where neither temperature and moisture nor the place of storage is known."""
 
 LIST_STORE = (18.0, 10.0, 6.3)
-"""Dry storage in the house that the lists stand for (assumption): degC, % moisture starchy and oily."""
+"""Dry storage in the house that the lists stand for (assumption): degC, %, %."""
 
 COMMON = (0.0322, 0.000454)
 """Temperature coefficients common to twelve crops (Ellis & Hong 2007, read in print)."""
