@@ -1,0 +1,285 @@
+"""Soil temperature from CF NetCDF: the nearest cell of a grid, in K or degC.
+
+Time is UTC, as the CF conventions have it, but files exist whose axis is local standard time
+without saying so (AmeriFlux conversions such as that of Bondville: radiation then peaks at noon of
+the "UTC" axis). ``timezone`` tells the reader; nothing in the file can.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import xarray as xr
+
+from thermosprout.errors import CoverageError, InputError, Place
+from thermosprout.soil import quality
+from thermosprout.soil.readers.cells import to_celsius
+from thermosprout.soil.readers.reading import Reading
+from thermosprout.soil.readers.regular import step_in_words, to_hourly
+from thermosprout.soil.readers.zones import to_utc
+from thermosprout.soil.series import soil_series
+
+FloatArray = npt.NDArray[np.float64]
+
+LAYERS_CM = {"stl1": (0.0, 7.0), "stl2": (7.0, 28.0), "stl3": (28.0, 100.0), "stl4": (100.0, 289.0)}
+"""Layers of ERA5 and ERA5-Land; from memory. [cm]"""
+FARTHEST_KM = 50.0
+
+
+def read_soil_netcdf(
+    path: str | Path,
+    *,
+    latitude: float | None = None,
+    longitude: float | None = None,
+    depth_cm: float | None = None,
+    variable: str | None = None,
+    timezone: str | None = None,
+    surface: str = "unknown",
+) -> tuple[xr.DataArray, Reading]:
+    """Read an hourly soil temperature series from a NetCDF file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+    latitude, longitude : float, optional
+        Place wanted; may be left out where the file holds one cell. Degrees north and east.
+    depth_cm : float, optional
+        Depth wanted where there are several; where the file does not say, the depth it is. [cm]
+    variable : str, optional
+        Name of the variable, where several hold a soil temperature.
+    timezone : str, optional
+        Zone of the time axis, where it is not UTC.
+    surface : {"bare", "grass", "unknown"}
+        Ground above.
+
+    Returns
+    -------
+    series : xarray.DataArray, dims (time,)
+        Hourly. [degC]
+    reading : Reading
+        How the file was understood.
+
+    Raises
+    ------
+    InputError
+        When there is no soil temperature or several, or an unknown unit.
+    CoverageError
+        When the nearest cell is far away or empty.
+    """
+    path = Path(path)
+    if not path.exists():
+        raise InputError("there is no such file", place=Place(file=path))
+    try:
+        with xr.open_dataset(path) as opened:
+            data = opened.load()
+    except Exception as error:
+        raise InputError(
+            f"this is no NetCDF file that can be read ({type(error).__name__})",
+            place=Place(file=path),
+        ) from None
+    array = _variable(data, path, variable, depth_cm)
+    array, where = _nearest(array, data, path, latitude, longitude)
+    array, depth, notes = _depth(array, depth_cm)
+    axis = next((name for name in ("time", "valid_time") if name in array.dims), None)
+    if axis is None or array.ndim != 1:
+        extra = [str(dim) for dim in array.dims if dim != axis]
+        raise InputError(
+            f"{array.name} has the unexpected dimensions {', '.join(extra) or 'none'}",
+            place=Place(file=path),
+            hint="expected time, latitude, longitude and a depth",
+        )
+    stamps = pd.DatetimeIndex(array[axis].values).round("1min").to_numpy().astype("datetime64[ns]")
+    time, zone = _utc(stamps, timezone, path)
+    unit = _unit(array, path)
+    values = to_celsius(array.values.astype(float), unit)
+    values, wrong = quality.mask_impossible(values)
+    if wrong.any():
+        notes.append(f"{int(wrong.sum())} impossible values were left out.")
+    if (np.diff(time) <= np.timedelta64(0, "ns")).any():
+        raise InputError("the times of the file do not rise", place=Place(file=path))
+    hourly = to_hourly(time, values)
+    known = np.flatnonzero(np.isfinite(hourly.values))
+    if known.size < 2:
+        raise CoverageError(
+            f"the cell {where} holds no values",
+            place=Place(file=path),
+            hint="choose a place on land",
+        )
+    keep = slice(int(known[0]), int(known[-1]) + 1)
+    series = soil_series(
+        hourly.time[keep],
+        hourly.values[keep],
+        depth_cm=np.nan if depth is None else depth,
+        source=f"NetCDF file {path.name}, {array.name}",
+        surface=surface,
+    )
+    reading = Reading(
+        file=str(path),
+        kind="CF NetCDF",
+        column=str(array.name),
+        unit=unit,
+        depth_cm=depth,
+        time_column=axis,
+        time_zone=zone,
+        rows=int(array.size),
+        step=step_in_words(hourly.step_seconds),
+        start=str(series["time"].values[0])[:16],
+        end=str(series["time"].values[-1])[:16],
+        gaps=hourly.gaps,
+        filled_hours=hourly.filled_hours,
+        notes=(f"Cell {where}.", *notes),
+        checks=quality.check_series(series),
+    )
+    return series, reading
+
+
+def _variable(
+    data: xr.Dataset, path: Path, variable: str | None, depth_cm: float | None
+) -> xr.DataArray:
+    if variable is not None:
+        if variable not in data:
+            raise InputError(
+                f"there is no variable {variable!r}",
+                place=Place(file=path),
+                hint="variables there: " + ", ".join(map(str, data.data_vars)),
+            )
+        return data[variable]
+    found = [
+        str(name)
+        for name, array in data.data_vars.items()
+        if array.attrs.get("standard_name") == "soil_temperature"
+        or re.fullmatch(r"soil_temperature|tsoil|stl\d|tso|tsl", str(name), re.IGNORECASE)
+    ]
+    layers = [name for name in found if name in LAYERS_CM]
+    if len(found) > 1 and len(layers) == len(found) and depth_cm is not None:
+        found = [min(layers, key=lambda name: abs(sum(LAYERS_CM[name]) / 2 - depth_cm))]
+    if len(found) == 1:
+        return data[found[0]]
+    if not found:
+        raise InputError(
+            "no variable is a soil temperature",
+            place=Place(file=path),
+            hint="name it with --column; there: " + ", ".join(map(str, data.data_vars)),
+        )
+    raise InputError(
+        f"several variables are soil temperatures: {', '.join(found)}",
+        place=Place(file=path),
+        hint="say which with --column" + (" or --depth-cm" if layers else ""),
+    )
+
+
+def _nearest(
+    array: xr.DataArray,
+    data: xr.Dataset,
+    path: Path,
+    latitude: float | None,
+    longitude: float | None,
+) -> tuple[xr.DataArray, str]:
+    """Take the nearest cell by great-circle distance."""
+    names = {}
+    for key, choices in (("lat", ("latitude", "lat")), ("lon", ("longitude", "lon"))):
+        names[key] = next((name for name in choices if name in data.variables), None)
+    if names["lat"] is None or names["lon"] is None:
+        return array.squeeze(drop=True), "without coordinates"
+    lat, lon = data[names["lat"]], data[names["lon"]]
+    if lat.ndim == 1 and lon.ndim == 1 and lat.dims != lon.dims:
+        lat, lon = xr.broadcast(lat, lon)
+    if lat.size > 1 and (latitude is None or longitude is None):
+        raise InputError(
+            f"the file holds {lat.size} cells",
+            place=Place(file=path),
+            hint="say where with --lat and --lon",
+        )
+    row = 0
+    flat_lat, flat_lon = lat.values.ravel(), lon.transpose(*lat.dims).values.ravel()
+    if latitude is not None and longitude is not None:
+        a, b = np.radians(flat_lat), np.radians(latitude)
+        half = (
+            np.sin((a - b) / 2) ** 2
+            + np.cos(a) * np.cos(b) * np.sin(np.radians(flat_lon - longitude) / 2) ** 2
+        )
+        distance = 2 * 6371.0 * np.arcsin(np.sqrt(np.clip(half, 0, 1)))
+        row = int(np.argmin(distance))
+        if distance[row] > FARTHEST_KM:
+            raise CoverageError(
+                f"the nearest cell lies {distance[row]:.0f} km away",
+                place=Place(file=path),
+                hint="check --lat and --lon, or take a file that holds the place",
+            )
+    index = dict(zip(lat.dims, np.unravel_index(row, lat.shape), strict=True))
+    picked = array.isel({dim: int(at) for dim, at in index.items() if dim in array.dims})
+    return picked, f"{flat_lat[row]:.3f} north, {flat_lon[row]:.3f} east"
+
+
+def _depth(
+    array: xr.DataArray, depth_cm: float | None
+) -> tuple[xr.DataArray, float | None, list[str]]:
+    """Take the level nearest to the depth; say at which depth the result is."""
+    if str(array.name) in LAYERS_CM:
+        top, bottom = LAYERS_CM[str(array.name)]
+        return (
+            _collapse(array), 0.5 * (top + bottom),
+            [f"The value is the mean of the layer from {top:g} to {bottom:g} cm."],
+        )  # fmt: skip
+    name = next(
+        (str(dim) for dim in array.dims if re.search(r"depth|soil|level|lev", str(dim))), None
+    )
+    if name is None or name not in array.coords:
+        found = array.coords.get("depth")
+        if found is not None and found.ndim == 0:
+            return _collapse(array), _cm(float(found), found), []
+        return _collapse(array), depth_cm, []
+    levels = [_cm(float(value), array[name]) for value in array[name].values]
+    row = int(np.argmin(np.abs(np.array(levels) - (depth_cm if depth_cm is not None else 5.0))))
+    shown = ", ".join(f"{level:g}" for level in levels)
+    return (
+        _collapse(array.isel({name: row})), levels[row],
+        [f"Depths in the file: {shown} cm; {levels[row]:g} cm was taken."],
+    )  # fmt: skip
+
+
+def _collapse(array: xr.DataArray) -> xr.DataArray:
+    """Merge the two versions of recent reanalysis, and drop dimensions of one."""
+    if "expver" in array.dims:
+        array = array.sel(expver=array["expver"][0]).combine_first(
+            array.sel(expver=array["expver"][-1])
+        )
+    for name in ("number", "expver"):
+        if name in array.dims and array.sizes[name] == 1:
+            array = array.isel({name: 0})
+    return array.squeeze(drop=True)
+
+
+def _cm(value: float, coordinate: xr.DataArray) -> float:
+    unit = str(coordinate.attrs.get("units", "m")).lower()
+    return round(abs(value) * {"m": 100.0, "cm": 1.0, "mm": 0.1}.get(unit, 100.0), 3)
+
+
+def _unit(array: xr.DataArray, path: Path) -> str:
+    unit = str(array.attrs.get("units", "")).strip().lower()
+    if unit in ("k", "kelvin", "degrees k", "degree_kelvin", "degk", "deg_k"):
+        return "K"
+    if unit in ("degc", "celsius", "degree_celsius", "degrees_celsius", "c", "°c", "deg_c"):
+        return "degC"
+    if unit in ("degf", "fahrenheit", "degree_fahrenheit"):
+        return "degF"
+    raise InputError(
+        f"{array.name} has the unit {unit or 'none'!r}, expected K or degC", place=Place(file=path)
+    )
+
+
+def _utc(
+    stamps: npt.NDArray[np.datetime64], timezone: str | None, path: Path
+) -> tuple[npt.NDArray[np.datetime64], str]:
+    if timezone is None:
+        return stamps, "UTC (as CF has it; set --timezone where the axis is local)"
+    nothing = pd.Series([None] * stamps.size, dtype="object")
+    return to_utc(
+        stamps, nothing, range(1, stamps.size + 1), path=path, column="time", timezone=timezone,
+        named_zone=None, notes=[], day_only=False,
+    )  # fmt: skip

@@ -1,0 +1,426 @@
+"""One soil temperature series per member: measured to now, the forecast, then past seasons.
+
+Past seasons carry the spread of what weather can come. Each is taken as its departure from the
+usual course of the year and joined where the known part ends: the departure at the seam is carried
+over and fades, so nothing jumps and the spread grows from none to that of the climate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.soil.series import soil_series
+
+FloatArray = npt.NDArray[np.float64]
+Stamps = npt.NDArray[np.datetime64]
+
+FADE_DAYS = 7.0
+"""e-folding time of a departure of soil temperature at 5 to 10 cm: weather systems last about a
+week, and the autocorrelation of daily departures falls so; common practice, no source. [d]"""
+FADE_WITHIN_DAY_HOURS = 6.0
+"""e-folding time of a difference within the day (a quarter of the daily wave). [h]"""
+SHIFT_DAYS = (-10, 0, 10)
+"""Each past season is used three times, moved by more days than a departure lasts. [d]"""
+INDEPENDENT_PER_YEAR = 1.5
+"""Past seasons that one year counts for: between 1 (moved copies tell nothing new) and 2.2 (three
+copies 10 days apart whose departures fade in 7 days: 9 / (3 + 4 e^(-10/7) + 2 e^(-20/7)))."""
+BRIDGED_DAYS = 5
+"""Longest hole in a past season that a straight line of departures may close. [d]"""
+FEWEST_YEARS = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class PastSeasons:
+    """Departures of past seasons from the usual year, on the target's times.
+
+    Attributes
+    ----------
+    usual : ndarray, shape (time,)
+        Usual course of the year. [degC]
+    departures : ndarray, shape (season, time)
+        Already widened for the small number of years. [K]
+    years : int
+        Number of years they come from.
+    """
+
+    usual: FloatArray
+    departures: FloatArray
+    years: int
+
+
+def widening(years: int, independent: float = INDEPENDENT_PER_YEAR) -> float:
+    """Factor by which the spread of few seasons must grow to be honest about a new one.
+
+    The interval for one more draw from a normal distribution known by ``n`` draws is that of a
+    Student t with ``n - 1`` degrees of freedom times ``sqrt(1 + 1/n)`` (any statistics textbook,
+    prediction interval); the factor is its ratio to the normal at 80 %.
+    """
+    from scipy.stats import norm, t
+
+    count = max(years * independent, 2.0)
+    return float(np.sqrt(1.0 + 1.0 / count) * t.ppf(0.9, count - 1.0) / norm.ppf(0.9))
+
+
+def join_members(
+    measured: xr.DataArray | None,
+    forecast_members: xr.DataArray | None,
+    past_years: xr.DataArray | Sequence[xr.DataArray] | None,
+    *,
+    start: np.datetime64,
+    end: np.datetime64,
+    now: np.datetime64,
+) -> xr.DataArray:
+    """Join measured values, an ensemble forecast and past seasons to one series per member.
+
+    Parameters
+    ----------
+    measured : DataArray, dims (time,), optional
+        Soil temperature up to now; what is later than ``now`` is not used. Holes are bridged by
+        past seasons joined at both ends. [degC]
+    forecast_members : DataArray, dims (member, time) or (time,), optional
+        Forecast, best with some days before ``now`` so that its offset is seen. [degC]
+    past_years : DataArray or sequence, dims (time,), optional
+        Other years of the same place and depth, as one long series or several. [degC]
+    start, end : datetime64
+        First and last time wanted, UTC.
+    now : datetime64
+        End of what is measured.
+
+    Returns
+    -------
+    DataArray, dims (member, time)
+        With ``member_weight``; ``attrs["notes"]`` says how it was put together. Shorter than
+        ``end`` where there is neither forecast nor past season for the rest. The step is that of
+        what is given: hourly, or daily for daily means.
+
+    Raises
+    ------
+    InputError
+        When nothing is given, or the steps differ.
+    CoverageError
+        When neither measured values nor a forecast reach ``now``.
+    """
+    known = [part for part in (measured, forecast_members) if part is not None]
+    if not known:
+        raise InputError("members need measured values or a forecast")
+    step = _step(max(known, key=lambda part: part.sizes["time"]))
+    grid = np.arange(_ns(start), _ns(end) + step, step)
+    notes: list[str] = []
+    past = None
+    series = _as_list(past_years)
+    if series:
+        past = past_seasons(series, grid)
+        notes.append(f"beyond that, seasons of {past.years} past years")
+    base, seam, said = _measured_part(measured, grid, _ns(now), past)
+    notes += said
+    parts = base
+    if forecast_members is not None:
+        parts, seam = _with_forecast(base, seam, forecast_members, grid)
+        notes.insert(0, f"forecast of {forecast_members.sizes.get('member', 1)} members")
+    if seam < 0:
+        raise CoverageError(
+            "no measured or forecast soil temperature reaches the day of the forecast",
+            hint="give newer readings, or a weather service",
+        )
+    if past is not None and seam < grid.size - 1:
+        parts = _with_past(parts, seam, past, grid, step)
+        seam = grid.size - 1
+    first = int(np.argmax(np.isfinite(parts).any(axis=0)))
+    source = str(known[0].attrs.get("source", "soil temperature"))
+    out = soil_series(
+        grid[first : seam + 1],
+        parts[:, first : seam + 1],
+        depth_cm=100.0 * float(known[0].coords.get("depth", np.nan)),
+        source=source,
+        surface=str(known[0].attrs.get("surface", "unknown")),
+    )
+    out.attrs["notes"] = "; ".join(notes)
+    for key in ("site_sd_K", "cover", "moisture", "attribution"):
+        if key in known[0].attrs:
+            out.attrs[key] = known[0].attrs[key]
+    return out
+
+
+def climatology_members(
+    history: xr.DataArray | Sequence[xr.DataArray], start: np.datetime64, end: np.datetime64
+) -> xr.DataArray:
+    """Members from past years alone, joined to nothing: for planning a season not begun.
+
+    Parameters
+    ----------
+    history : DataArray or sequence, dims (time,)
+        Past years of the place. [degC]
+    start, end : datetime64
+        First and last time wanted, UTC.
+
+    Returns
+    -------
+    DataArray, dims (member, time)
+
+    Raises
+    ------
+    CoverageError
+        When fewer than three years cover the season.
+    """
+    series = _as_list(history)
+    if not series:
+        raise InputError("a climatology needs past years")
+    step = _step(series[0])
+    grid = np.arange(_ns(start), _ns(end) + step, step)
+    past = past_seasons(series, grid)
+    out = soil_series(
+        grid,
+        past.usual + past.departures,
+        depth_cm=100.0 * float(series[0].coords.get("depth", np.nan)),
+        source=f"seasons of {past.years} past years ({series[0].attrs.get('source', 'history')})",
+        surface=str(series[0].attrs.get("surface", "unknown")),
+    )
+    out.attrs["notes"] = ""
+    return out
+
+
+def past_seasons(history: Sequence[xr.DataArray], grid: Stamps) -> PastSeasons:
+    """Departures of each past season on the target's times.
+
+    Parameters
+    ----------
+    history : sequence of DataArray, dims (time,)
+        Past years, in any number of pieces. [degC]
+    grid : datetime64 array, shape (time,)
+        Target times, regular.
+
+    Raises
+    ------
+    CoverageError
+        When fewer than :data:`FEWEST_YEARS` years cover the season.
+    """
+    step = grid[1] - grid[0]
+    first, values = _one_line(history, step)
+    time = first + step * np.arange(values.size)
+    usual, fitted = _usual_year(time, values, grid)
+    departures = _bridge(values - fitted, int(np.timedelta64(BRIDGED_DAYS, "D") / step))
+    per_day = int(np.timedelta64(1, "D") / step)
+    target = int((grid[0] - first) / step)
+    rows, years = [], set()
+    for back in range(-200, 201):
+        if back == 0:
+            continue
+        for shift in SHIFT_DAYS:
+            at = target + (round(365.2425 * back) + shift) * per_day
+            if at < 0 or at + grid.size > values.size:
+                continue
+            row = departures[at : at + grid.size]
+            if np.isfinite(row).all():
+                rows.append(row)
+                years.add(back)
+    if len(years) < FEWEST_YEARS:
+        raise CoverageError(
+            f"{len(years)} past years cover the season without a long hole, at least "
+            f"{FEWEST_YEARS} are needed",
+            hint="give more past years, or let a service supply them",
+        )
+    stacked = np.vstack(rows)
+    centre = stacked.mean(axis=0)
+    widened = centre + widening(len(years)) * (stacked - centre)
+    return PastSeasons(usual=usual, departures=widened, years=len(years))
+
+
+def _ns(moment: np.datetime64) -> np.datetime64:
+    return np.datetime64(moment, "ns")
+
+
+def _as_list(series: xr.DataArray | Sequence[xr.DataArray] | None) -> list[xr.DataArray]:
+    if series is None:
+        return []
+    return [series] if isinstance(series, xr.DataArray) else list(series)
+
+
+def _step(series: xr.DataArray) -> np.timedelta64:
+    if series.sizes["time"] < 2:
+        raise InputError("a series of one value has no step", hint="give two values at least")
+    steps = np.diff(series["time"].values)
+    step = np.median(steps.astype("int64")).astype("timedelta64[ns]")
+    if step not in (np.timedelta64(1, "h"), np.timedelta64(1, "D")):
+        raise InputError(f"members are joined from hourly series or daily means, found {step}")
+    return np.timedelta64(step)
+
+
+def _on(series: xr.DataArray, grid: Stamps) -> FloatArray:
+    """Values at the grid's times, NaN elsewhere; shape (member, time)."""
+    values = np.atleast_2d(np.asarray(series.values, dtype=float))
+    time = series["time"].values.astype("datetime64[ns]")
+    at = np.searchsorted(time, grid)
+    inside = np.clip(at, 0, time.size - 1)
+    hit = time[inside] == grid
+    return np.where(hit, values[:, inside], np.nan)
+
+
+def _one_line(
+    history: Sequence[xr.DataArray], step: np.timedelta64
+) -> tuple[np.datetime64, FloatArray]:
+    """Put all pieces on one regular line of time."""
+    for part in history:
+        if part.ndim != 1 or _step(part) != step:
+            raise InputError("past years must have one dimension and the step of the other series")
+    first = min(part["time"].values[0] for part in history)
+    last = max(part["time"].values[-1] for part in history)
+    values = np.full(int((last - first) / step) + 1, np.nan)
+    for part in history:
+        at = ((part["time"].values - first) / step).round().astype(int)
+        values[at] = part.values
+    return _ns(first), values
+
+
+def _day_of_year(time: Stamps) -> FloatArray:
+    day = time.astype("datetime64[D]")
+    return np.asarray((day - day.astype("datetime64[Y]")).astype(float))
+
+
+def _harmonics(time: Stamps) -> FloatArray:
+    year = time.astype("datetime64[Y]")
+    angle = 2 * np.pi * ((time - year) / np.timedelta64(1, "D")) / 365.25
+    waves = [wave(k * angle) for k in (1, 2) for wave in (np.cos, np.sin)]
+    return np.column_stack([np.ones(time.size), *waves])
+
+
+def _cubic(time: Stamps, middle: np.datetime64) -> FloatArray:
+    """Powers of the distance to the middle of the season, whatever the year."""
+    away = (time - middle) / np.timedelta64(1, "D")
+    away = ((away + 182.625) % 365.25 - 182.625) / 90.0
+    return np.column_stack([away**power for power in range(4)])
+
+
+def _usual_year(time: Stamps, values: FloatArray, grid: Stamps) -> tuple[FloatArray, FloatArray]:
+    """Usual course on the target's and on the history's times.
+
+    Two harmonics of the year; a cubic through the season where only seasons are given.
+    """
+    known = np.isfinite(values)
+    if np.unique(_day_of_year(time[known])).size > 300:
+        design, target = _harmonics(time), _harmonics(grid)
+    else:
+        middle = grid[grid.size // 2]
+        design, target = _cubic(time, middle), _cubic(grid, middle)
+    # Hours of a day say the same about the year, so a few of them are enough for the fit.
+    rows = np.flatnonzero(known)[:: 7 if known.sum() > 20_000 else 1]
+    terms = np.linalg.lstsq(design[rows], values[rows], rcond=None)[0]
+    return np.asarray(target @ terms), np.asarray(design @ terms)
+
+
+def _bridge(values: FloatArray, longest: int) -> FloatArray:
+    """Close holes of at most ``longest`` steps by a straight line."""
+    known = np.flatnonzero(np.isfinite(values))
+    if known.size < 2:
+        return values
+    out = values.copy()
+    for left in np.flatnonzero((np.diff(known) > 1) & (np.diff(known) <= longest + 1)):
+        a, b = known[left], known[left + 1]
+        out[a + 1 : b] = np.interp(np.arange(a + 1, b), [a, b], [values[a], values[b]])
+    return out
+
+
+def _measured_part(
+    measured: xr.DataArray | None, grid: Stamps, now: np.datetime64, past: PastSeasons | None
+) -> tuple[FloatArray, int, list[str]]:
+    """Measured values on the grid, holes bridged by past seasons; index of the last one."""
+    empty = np.full((1, grid.size), np.nan)
+    if measured is None:
+        return empty, -1, []
+    row = _on(measured, grid)[0]
+    row[grid > now] = np.nan
+    known = np.flatnonzero(np.isfinite(row))
+    if known.size == 0:
+        return empty, -1, []
+    seam = int(known[-1])
+    holes = np.flatnonzero(np.diff(known) > 1)
+    if holes.size == 0 or past is None:
+        return row[None, :], seam, []
+    parts = np.repeat(row[None, :], past.departures.shape[0], axis=0)
+    missing = 0
+    for left in holes:
+        a, b = int(known[left]), int(known[left + 1])
+        path = past.usual[a : b + 1] + past.departures[:, a : b + 1]
+        share = np.linspace(0.0, 1.0, b - a + 1)
+        path = (
+            path + np.outer(row[a] - path[:, 0], 1 - share) + np.outer(row[b] - path[:, -1], share)
+        )
+        parts[:, a + 1 : b] = path[:, 1:-1]
+        missing += b - a - 1
+    return parts, seam, [f"{missing} missing values bridged by past seasons"]
+
+
+def _slow(values: FloatArray, at: int, per_day: int) -> FloatArray:
+    """Mean of the day that ends at an index; shape (member,)."""
+    window = values[:, max(0, at - per_day + 1) : at + 1]
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.nanmean(window, axis=1))
+
+
+def _with_forecast(
+    base: FloatArray, seam: int, forecast: xr.DataArray, grid: Stamps
+) -> tuple[FloatArray, int]:
+    """Continue with the forecast, moved so that it goes on where the measured values end.
+
+    What the forecast was off by on the days before is an offset of the site and stays; what it is
+    off by at the seam itself fades within the day.
+    """
+    members = _on(forecast, grid)
+    reach = np.flatnonzero(np.isfinite(members).all(axis=0))
+    if reach.size == 0:
+        return base, seam
+    last = int(reach[-1])
+    if seam < 0:
+        return members, last
+    if last <= seam:
+        return base, seam
+    step = grid[1] - grid[0]
+    per_day = int(np.timedelta64(1, "D") / step)
+    one = base.mean(axis=0)
+    common = [i for i in reach if seam - 7 * per_day < i <= seam and np.isfinite(one[i])]
+    count = max(base.shape[0], members.shape[0])
+    out = base[np.arange(count) % base.shape[0]].copy()
+    ahead = members[np.arange(count) % members.shape[0]]
+    after = np.arange(seam + 1, last + 1)
+    hours = (grid[after] - grid[seam]) / np.timedelta64(1, "h")
+    days = len(common) / per_day
+    offset = (
+        (one[common] - ahead[:, common].mean(axis=0)).mean() * days / (days + 1) if common else 0.0
+    )
+    first = int(reach[0])
+    at = seam if first <= seam else first
+    rest = out[:, seam] - ahead[:, at] - offset
+    fade = FADE_WITHIN_DAY_HOURS if common else FADE_DAYS * 24.0
+    out[:, after] = ahead[:, after] + offset + rest[:, None] * np.exp(-hours / fade)
+    return out, last
+
+
+def _with_past(
+    parts: FloatArray, seam: int, past: PastSeasons, grid: Stamps, step: np.timedelta64
+) -> FloatArray:
+    """Continue each member with a past season; departures at the seam are carried and fade."""
+    per_day = int(np.timedelta64(1, "D") / step)
+    seasons = past.departures.shape[0]
+    count = max(parts.shape[0], seasons)
+    if parts.shape[0] > 1 and seasons > 1:
+        # Every season meets several forecasts: a few more members than the larger of the two.
+        count = parts.shape[0] * -(-seasons // parts.shape[0])
+    mine = np.arange(count) % parts.shape[0]
+    theirs = np.arange(count) * seasons // count if count > seasons else np.arange(count) % seasons
+    out = parts[mine].copy()
+    season = past.usual + past.departures[theirs]
+    after = np.arange(seam + 1, grid.size)
+    hours = (grid[after] - grid[seam]) / np.timedelta64(1, "h")
+    slow = _slow(out, seam, per_day) - _slow(season, seam, per_day)
+    fast = out[:, seam] - season[:, seam] - slow
+    out[:, after] = (
+        season[:, after]
+        + slow[:, None] * np.exp(-hours / (24.0 * FADE_DAYS))
+        + fast[:, None] * np.exp(-hours / FADE_WITHIN_DAY_HOURS)
+    )
+    return out
