@@ -1,4 +1,4 @@
-"""One self-contained HTML file: its own style and script, and a policy that lets nothing else in."""
+"""One self-contained HTML file: its own style and script, and a policy that shuts out the rest."""
 
 from __future__ import annotations
 
