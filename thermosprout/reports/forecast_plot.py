@@ -31,11 +31,21 @@ def forecast_figure(curves: list[EmergenceCurve], units: Units = Units.METRIC) -
     with own_style():
         across = 1 if len(curves) == 1 else 2 if len(curves) <= 6 else 3
         down = -(-len(curves) // across)
-        figure = Figure(figsize=(5.2 * across, 3.5 * down), layout="constrained")
-        outer = figure.add_gridspec(down, across)
+        height = 3.6 * down
+        figure = Figure(figsize=(5.2 * across, height))
+        outer = figure.add_gridspec(
+            down,
+            across,
+            left=0.78 / (5.2 * across),
+            right=1 - 0.55 / (5.2 * across),
+            bottom=0.35 / height,
+            top=1 - 0.35 / height,
+            wspace=0.32,
+            hspace=0.3,
+        )
         for index, curve in enumerate(curves):
             inner = outer[index // across, index % across].subgridspec(
-                2, 1, height_ratios=(3, 1.35), hspace=0.08
+                2, 1, height_ratios=(3, 1.2), hspace=0.1
             )
             top = figure.add_subplot(inner[0])
             bottom = figure.add_subplot(inner[1], sharex=top)
@@ -70,9 +80,10 @@ def _seedlings(axes: Axes, curve: EmergenceCurve) -> None:
         axes.annotate(
             "counted",
             (when[-1], seen[-1]),
-            xytext=(-5, 5),
+            xytext=(4, -9),
             textcoords="offset points",
-            ha="right",
+            ha="left",
+            va="top",
             fontsize=7.5,
         )
     _moment(axes, curve.planted, "planted", curve)

@@ -11,6 +11,9 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
 
+STAGE_NAMES = ("first", "half", "full")
+
+
 def forecast_tables(document: dict[str, Any], units: Units = Units.METRIC) -> list[RenderableType]:
     """Two tables, dates and stands, and the notes under them.
 
@@ -37,7 +40,7 @@ def forecast_tables(document: dict[str, Any], units: Units = Units.METRIC) -> li
         padding=(0, 1, 0, 0),
     )
     for name in ("row", "planted", "first", "half", "full", "wait until"):
-        dates.add_column(name, overflow="fold")
+        dates.add_column(name, overflow="fold", min_width=13 if name in STAGE_NAMES else None)
     stands = Table(
         box=box.SIMPLE_HEAD,
         title="Both clocks, stand and soil",
@@ -56,11 +59,11 @@ def forecast_tables(document: dict[str, Any], units: Units = Units.METRIC) -> li
         stands.add_column(name, overflow="fold")
     for row in document["rows"]:
         title = Text(row["row"], style="bold")
-        title.append(f" {row['crop']}, {row['treatment']}", style="not bold")
+        title.append(f" {row['crop']}\n{row['treatment']}", style="not bold")
         dates.add_row(
             title,
             _day(datetime.fromisoformat(row["planted"])),
-            *(_range(row["stages"][stage]) for stage in ("first", "half", "full")),
+            *(_range(row["stages"][stage]) for stage in STAGE_NAMES),
             _iso_day(row["wait_until"]),
         )
         stands.add_row(
@@ -88,7 +91,10 @@ def _iso_day(text: str | None) -> str:
 
 def _range(stage: dict[str, str | None]) -> str:
     low, middle, high = (_iso_day(stage[name]) for name in ("p10", "p50", "p90"))
-    return f"{middle}\n{low} - {high}"
+    # Days of one month name it once, so that a range fits a narrow terminal.
+    if low.split()[-1] == high.split()[-1] != "open":
+        low = low.split()[0]
+    return f"{middle}\n{low}-{high}"
 
 
 def _days(found: dict[str, float | None]) -> str:

@@ -28,7 +28,8 @@ def _curve(answer: RowAnswer, result: SeasonForecast) -> EmergenceCurve:
     zone = result.season.data.site.zone
     late = forecast.stage_quantile("full", [0.9])[0]
     last = late + 72.0 if np.isfinite(late) else forecast.horizon_h
-    last = min(max(last, sowing.planted_h + 96.0), forecast.horizon_h, sowing.planted_h + 24 * 120)
+    counted = max((count.hour for count in answer.counts), default=sowing.planted_h)
+    last = min(max(last, sowing.planted_h + 96.0, counted + 24.0), forecast.horizon_h, sowing.planted_h + 24 * 120)
     at = np.arange(sowing.planted_h, last + _STEP_H, _STEP_H)
     shown = forecast.emerged_share(at) * forecast.seedlings[:, None] / sowing.seeds_planted * 100
     bands = np.array(

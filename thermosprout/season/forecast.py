@@ -160,7 +160,7 @@ class _Engine:
     def draws(self, row: Row) -> CropDraws:
         lot = self.season.row_lot(row)
         crop = self.season.row_crop(row)
-        key = (crop.name, row.variety or (lot.variety if lot else None), row.lot)
+        key = (crop.name, row.variety or lot.variety, row.lot)
         if key not in self._draws:
             folder = self.season.data.estimates_folder
             if folder is not None:

@@ -61,9 +61,11 @@ class Season:
         """Return the crop of a row, by its lot or its own name."""
         return self.crops[row_crop_name(row, {lot.id: lot for lot in self.data.lots})]
 
-    def row_lot(self, row: Row) -> SeedLot | None:
-        """Seed lot of a row, if it names one."""
-        return self.seed_lots[row.lot] if row.lot else None
+    def row_lot(self, row: Row) -> SeedLot:
+        """Seed lot of a row; one of which nothing is known when the row names none."""
+        if row.lot:
+            return self.seed_lots[row.lot]
+        return SeedLot(id="unknown", crop=self.row_crop(row).name, variety=row.variety)
 
 
 def row_crop_name(row: Row, lots: dict[str, Lot]) -> str:
@@ -280,13 +282,16 @@ def _as_day(moment: datetime | date, zone: Any) -> date:
 
 
 def _seed_lot(lot: Lot, crop: Crop) -> SeedLot:
+    germinated, share = lot.seeds_germinated, lot.germination
+    if germinated is None and lot.seeds_tested is not None and share is not None:
+        germinated = round(share * lot.seeds_tested)
     return SeedLot(
         id=lot.id,
         crop=crop.name,
         variety=lot.variety,
-        germination=lot.germination,
+        germination=share,
         seeds_tested=lot.seeds_tested,
-        seeds_germinated=lot.seeds_germinated,
+        seeds_germinated=germinated,
         year=lot.year,
         tested_on=lot.tested_on,
         storage=lot.storage,

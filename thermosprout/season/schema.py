@@ -112,6 +112,12 @@ class Lot(_Table):
         if self.seeds_germinated is not None and self.seeds_tested is None:
             raise ValueError("seeds_germinated needs seeds_tested")
         if (
+            self.seeds_tested is not None
+            and self.seeds_germinated is None
+            and self.germination is None
+        ):
+            raise ValueError("seeds_tested needs seeds_germinated or germination")
+        if (
             self.seeds_germinated is not None
             and self.seeds_tested is not None
             and self.seeds_germinated > self.seeds_tested
