@@ -1,3 +1,36 @@
 """Emergence forecasts for direct-sown, soaked and pre-sprouted seed."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from thermosprout.planning.map import emergence_map as map
+    from thermosprout.planning.map_open import open_grid
+    from thermosprout.planning.map_write import write_map
+
 __version__ = "0.1.0"
+
+__all__ = ["__version__", "map", "open_grid", "write_map"]
+
+_ENTRY_POINTS = {
+    "map": ("thermosprout.planning.map", "emergence_map"),
+    "open_grid": ("thermosprout.planning.map_open", "open_grid"),
+    "write_map": ("thermosprout.planning.map_write", "write_map"),
+}
+"""Public names and where they live; imported when asked for, so that a start stays quick."""
+
+
+def __getattr__(name: str) -> Any:
+    """Import an entry point on first use (PEP 562)."""
+    if name not in _ENTRY_POINTS:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
+    module, attribute = _ENTRY_POINTS[name]
+    return getattr(import_module(module), attribute)
+
+
+def __dir__() -> list[str]:
+    """List the entry points beside what is loaded."""
+    return sorted({*globals(), *_ENTRY_POINTS})

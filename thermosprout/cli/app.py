@@ -38,11 +38,13 @@ def root(
 
 def _gather() -> None:
     """Add each command group; the modules are light and import science only when run."""
-    from thermosprout.cli import demo, forecast, start
+    from thermosprout.cli import demo, forecast, map, soil, start
 
     app.command()(forecast.forecast)
     app.command()(demo.demo)
     app.command()(start.start)
+    app.add_typer(soil.app, name="soil")
+    app.command("map")(map.map_grid)
 
 
 _gather()

@@ -1,0 +1,208 @@
+"""``thermosprout map``: days to emergence on a grid of soil temperature."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from datetime import date
+
+
+def map_grid(
+    soil: Annotated[
+        Path,
+        typer.Argument(help="Soil temperature at seed depth on a grid: CF NetCDF, or Zarr folder."),
+    ],
+    crop: Annotated[list[str], typer.Option(help="Crop of the catalogue; can be repeated.")],
+    sow: Annotated[list[str], typer.Option(help="Day of planting, 2026-05-01; can be repeated.")],
+    out: Annotated[Path, typer.Option(help="Map to write: NAME.nc for NetCDF, else Zarr.")],
+    every: Annotated[
+        int, typer.Option(min=1, help="With --until: days from one planting to the next.")
+    ] = 7,
+    until: Annotated[str, typer.Option(help="Go on from the only --sow day up to this day.")] = "",
+    treatment: Annotated[
+        list[str] | None,
+        typer.Option(help="direct (default), soaked or presprouted; can be repeated."),
+    ] = None,
+    soak_h: Annotated[float | None, typer.Option(help="Hours of soaking.")] = None,
+    sprout_h: Annotated[float | None, typer.Option(help="Hours of sprouting indoors.")] = None,
+    depth_cm: Annotated[float, typer.Option(min=0.2, max=30, help="Sowing depth.")] = 1.27,
+    seeds: Annotated[int, typer.Option(min=1, help="Seeds planted in a row.")] = 100,
+    variable: Annotated[str, typer.Option(help="Name of the hourly variable.")] = "",
+    minimum: Annotated[str, typer.Option(help="Name of the daily minimum.")] = "",
+    maximum: Annotated[str, typer.Option(help="Name of the daily maximum.")] = "",
+    threads: Annotated[int, typer.Option(min=1, max=256, help="Tiles at once.")] = 2,
+    memory_gb: Annotated[float, typer.Option(min=0.3, help="Memory for all tiles.")] = 1.0,
+    scheduler: Annotated[
+        str, typer.Option(help="Address of a dask scheduler, tcp://HOST:8786; its workers do it.")
+    ] = "",
+    restart: Annotated[bool, typer.Option(help="Forget what an interrupted run has done.")] = False,
+    force: Annotated[bool, typer.Option(help="Replace a map that is there.")] = False,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Days to emergence for every cell of a grid: crops, treatments and planting days.
+
+    The grid is larger than memory if need be. An interrupted map goes on where it stopped when
+    the same command is given again.
+
+    Example: thermosprout map soil.nc --crop carrot --sow 2026-03-01 --until 2026-05-31 --out map.nc
+    """
+    from thermosprout.cli.output import note, print_json, progress
+    from thermosprout.errors import InputError
+
+    days = sowing_days(sow, every, until)
+    ways = treatment or ["direct"]
+    try:
+        import dask  # noqa: F401
+        import zarr  # noqa: F401
+    except ImportError:
+        raise InputError(
+            "maps need dask and zarr", hint="install them with pip install 'thermosprout[scale]'"
+        ) from None
+
+    from thermosprout.crops.catalogue import find_crop
+    from thermosprout.emergence.forecast import STAGES
+    from thermosprout.planning.map import emergence_map
+    from thermosprout.planning.map_open import open_grid
+    from thermosprout.planning.map_summary import map_summary
+    from thermosprout.planning.map_write import tiles, write_map
+
+    grid, reads = open_grid(
+        soil,
+        variable=variable or None,
+        minimum=minimum or None,
+        maximum=maximum or None,
+        values_per_cell=len(crop) * len(ways) * len(days) * len(STAGES) * 3,
+        threads=threads,
+        memory_gb=memory_gb,
+    )
+    if reads > 4:
+        note(
+            f"The file is stored in pieces so large that each is read {reads} times; store it in "
+            "chunks of all times and few cells, or allow more --memory-gb, to be quicker."
+        )
+    result = emergence_map(
+        grid,
+        crop,
+        sowings=days,
+        treatments=ways,
+        depth_cm=depth_cm,
+        seeds=seeds,
+        soak_h=soak_h,
+        sprout_h=sprout_h,
+        seed=seed,
+    )
+    if set(ways) != {"direct"}:
+        for caution in dict.fromkeys(line for name in crop for line in find_crop(name).cautions):
+            note(caution)
+    steps: list[int] = []
+    with _cluster(scheduler) as client, progress("Tiles", len(tiles(result))) as advance:
+
+        def tell(done: int, total: int) -> None:
+            if not steps and done:
+                note(f"Going on with an interrupted map: {done} of {total} tiles are done.")
+            advance(done - (steps[-1] if steps else 0))
+            steps.append(done)
+
+        try:
+            write_map(
+                result,
+                out,
+                threads=threads,
+                client=client,
+                restart=restart,
+                overwrite=force,
+                progress=tell,
+            )
+        except KeyboardInterrupt:
+            note("The same command goes on from here.")
+            raise
+    rows = map_summary(out)
+    if json:
+        print_json({"out": str(out), "tiles": steps[-1], "tiles_before": steps[0], "rows": rows})
+        return
+    _show(rows)
+    note(f"Wrote {out}")
+
+
+def sowing_days(sow: list[str], every: int, until: str) -> list[date]:
+    """Days of planting of the options.
+
+    Raises
+    ------
+    InputError
+        When a day cannot be read, or --until does not fit the days given.
+    """
+    from datetime import date, timedelta
+
+    from thermosprout.errors import InputError
+
+    def day(text: str) -> date:
+        try:
+            return date.fromisoformat(text)
+        except ValueError:
+            raise InputError(f"{text!r} is no day; write it as 2026-05-01") from None
+
+    days = [day(text) for text in sow]
+    if not until:
+        return sorted(set(days))
+    last = day(until)
+    if len(days) != 1:
+        raise InputError(f"--until goes on from one --sow day, found {len(days)}")
+    if last < days[0]:
+        raise InputError(f"--until {last} lies before --sow {days[0]}")
+    steps = (last - days[0]).days // every
+    return [days[0] + timedelta(days=every * step) for step in range(steps + 1)]
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[Any]:
+    """Client of the scheduler at an address, None without one."""
+    if not address:
+        yield None
+        return
+    from distributed import Client
+
+    from thermosprout.errors import ServiceError
+
+    try:
+        client = Client(address, timeout="10s")  # type: ignore[no-untyped-call]
+    except (OSError, TimeoutError, ValueError) as error:
+        raise ServiceError(
+            f"no dask scheduler answers at {address} ({type(error).__name__})",
+            hint="start one with `dask scheduler`, and `dask worker ADDRESS` beside it",
+        ) from None
+    with client:
+        yield client
+
+
+def _show(rows: list[dict[str, Any]]) -> None:
+    """Print the summary as a table."""
+    from rich.table import Table
+
+    from thermosprout.cli.output import console
+
+    table = Table(title="Days from planting to half emergence, over the cells of the map")
+    for heading in ("Crop", "Treatment", "Planted"):
+        table.add_column(heading)
+    for heading in ("Reached", "Soonest", "Mean", "Latest"):
+        table.add_column(heading, justify="right")
+    for row in rows:
+        days = row["days_since_planted"]
+        table.add_row(
+            row["crop"],
+            row["treatment"],
+            row["planted"][:10],
+            "no soil" if row["reached"] is None else f"{row['reached']:.0%}",
+            *(
+                "–" if days[key] is None else f"{days[key]:.1f}"
+                for key in ("soonest", "mean", "latest")
+            ),
+        )
+    console().print(table)
