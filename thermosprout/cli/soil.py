@@ -1,0 +1,15 @@
+"""``thermosprout soil``: where soil temperature comes from and what it is made of."""
+
+from __future__ import annotations
+
+import typer
+
+from thermosprout.cli import soil_sources
+
+app = typer.Typer(
+    no_args_is_help=True,
+    help="Soil temperature: read a logger, ask a weather service, see what is cached.",
+)
+app.command("read")(soil_sources.read)
+app.command("fetch")(soil_sources.fetch)
+app.command("status")(soil_sources.status)

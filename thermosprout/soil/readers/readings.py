@@ -1,0 +1,91 @@
+"""Thermometer readings taken now and then: time, depth and value."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from thermosprout.errors import InputError, Place
+from thermosprout.files import read_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
+"""``time`` with an offset, or in the site's own time, may stand for ``time_utc``."""
+
+
+def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
+    """Read readings that correct a modelled series.
+
+    Parameters
+    ----------
+    path : path
+        CSV with ``time_utc`` (or ``time``), ``depth_cm`` and ``soil_temp_C``.
+    timezone : str
+        Zone of a ``time`` without an offset.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``time_utc`` (naive UTC), ``depth_cm`` [cm] and ``soil_temp_C`` [degC].
+
+    Raises
+    ------
+    InputError
+        For the first fault, with its line and column.
+    """
+    import pandas as pd
+
+    file = Path(path)
+    reader = csv.DictReader(io.StringIO(read_text(file, limit_mb=16)))
+    names = [name.strip() for name in reader.fieldnames or []]
+    reader.fieldnames = names
+    clock = "time_utc" if "time_utc" in names else "time"
+    for name in (clock, *COLUMNS[1:]):
+        if name not in names:
+            raise InputError(
+                f"the column {name} is missing, found {', '.join(names) or 'nothing'}",
+                place=Place(file=file, line=1),
+                hint=f"name the columns {', '.join(COLUMNS)}",
+            )
+    rows = []
+    for line, row in enumerate(reader, start=2):
+        place = Place(file=file, line=line)
+        if not any((value or "").strip() for value in row.values() if isinstance(value, str)):
+            continue
+        when = _when(row[clock] or "", Place(file=file, line=line, column=clock), clock, timezone)
+        depth = _number(row["depth_cm"], "depth_cm", place, 0.0, 100.0)
+        value = _number(row["soil_temp_C"], "soil_temp_C", place, -40.0, 70.0)
+        rows.append((when, depth, value))
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _when(text: str, place: Place, clock: str, timezone: str) -> datetime:
+    try:
+        when = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise InputError(
+            f"{text!r} is no time, expected one such as 2026-04-05T14:00", place=place
+        ) from None
+    if when.tzinfo is None:
+        when = when.replace(tzinfo=UTC if clock == "time_utc" else ZoneInfo(timezone))
+    return when.astimezone(UTC).replace(tzinfo=None)
+
+
+def _number(text: str | None, name: str, place: Place, low: float, high: float) -> float:
+    try:
+        value = float(text or "")
+    except ValueError:
+        value = math.nan
+    if not low <= value <= high:
+        raise InputError(
+            f"{text!r} is no {name}, expected a number from {low:g} to {high:g}",
+            place=Place(file=place.file, line=place.line, column=name),
+        )
+    return value
