@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from thermosprout.cli import soil_sources
+from thermosprout.cli import soil_model, soil_sources
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -13,3 +13,4 @@ app = typer.Typer(
 app.command("read")(soil_sources.read)
 app.command("fetch")(soil_sources.fetch)
 app.command("status")(soil_sources.status)
+app.command("model")(soil_model.model)

@@ -138,7 +138,8 @@ def hourly_from_daily(
 
     The curve rises as half a cosine from the minimum, half an hour after sunrise, to the maximum,
     two hours after solar noon, falls as a sine to sunset and from there with the square root of
-    time to the next minimum. Where the daily mean is given, a smooth correction keeps the mean of each day.
+    time to the next minimum. Where the daily mean is given, a smooth correction keeps the mean of
+    each day.
 
     Parameters
     ----------
