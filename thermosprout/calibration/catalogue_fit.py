@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import re
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -130,11 +131,11 @@ def _entry(
             _stand_provenance(one, stand, sources),
             *_trait_provenance(traits, sources),
             *practice_sources,
-            *(_plain(a.what, a.source, a.verified) for a in others.values()),
+            *_assumed_provenance(others.values()),
             _plain(
                 "spread between varieties and lots",
-                "base 1 C, ln days 0.18 (0.27 without a day table), shape 0.05 to 0.1; "
-                + "; ".join(sources[s] for s in ("raveneau2011", "mohamed1988", "pea2025")),
+                "sd of base 1 C, of ln days 0.18 (0.27 without a day table), shape 0.05 to 0.1; "
+                "Raveneau et al. 2011, Mohamed et al. 1988 and a study of field peas 2025 in part",
                 "assumption",
             ),
         ],
@@ -293,6 +294,14 @@ def _trait_provenance(traits: Row, sources: dict[str, str]) -> list[dict[str, st
         )
     )
     return found
+
+
+def _assumed_provenance(others: Iterable[Assumed]) -> list[dict[str, str]]:
+    """One line for all parameters of the same source."""
+    grouped: dict[tuple[str, str], list[str]] = {}
+    for one in others:
+        grouped.setdefault((one.source, one.verified), []).append(one.what)
+    return [_plain(", ".join(whats), *source) for source, whats in grouped.items()]
 
 
 def _practice(

@@ -40,15 +40,15 @@ def assumed(parameter: str, traits: Row, sources: dict[str, str]) -> Assumed:
             return Assumed(
                 value=float(row["value"]),
                 spread=float(row["spread"]),
-                what=f"{parameter} ({group})" if group != traits["crop"] else parameter,
-                source="; ".join(text for text in (row["reason"], cited) if text),
+                what=parameter,
+                source="; ".join(text for text in (f"{group}: {row['reason']}", cited) if text),
                 verified=row["verified"],
             )
     generic = PARAMETERS[parameter]
     return Assumed(
         value=generic.typical,
         spread=generic.spread,
-        what=f"{parameter} (any crop)",
+        what=parameter,
         source="generic prior of the model; wide, for records to narrow",
         verified="assumption",
     )

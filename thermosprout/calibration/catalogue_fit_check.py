@@ -5,9 +5,11 @@ Run as ``python -m thermosprout.calibration.catalogue_fit_check`` for all compar
 
 from __future__ import annotations
 
+import re
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +24,10 @@ from thermosprout.calibration.catalogue_fit_evidence import (
 )
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.crops.crop import Crop
-from thermosprout.emergence.response import response
+from thermosprout.emergence.response import Shape, response
+
+if TYPE_CHECKING:
+    from thermosprout.calibration.catalogue_fit_map import Prior
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -106,7 +111,7 @@ def days_to_half(crop: Crop, temperature: npt.ArrayLike) -> FloatArray:
         [degC]
     """
     centre = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
-    return _days(crop, centre, np.atleast_1d(np.asarray(temperature, dtype=float)))[0]
+    return np.asarray(_days(crop, centre, np.atleast_1d(np.asarray(temperature, dtype=float)))[0])
 
 
 def days_band(
@@ -135,6 +140,15 @@ def published_days(crop: Crop) -> tuple[DayCell, ...]:
     """Published days to emergence of a crop, as they entered the fit."""
     found = gather().get(crop.name)
     return found.cells if found else ()
+
+
+def short_citations() -> dict[str, str]:
+    """Source id to authors and year, as a legend has room for."""
+    found = {}
+    for row in read_table("sources.csv"):
+        with_year = re.match(r".*?\b(?:19|20)\d\d\b", row["source"])
+        found[row["source_id"]] = with_year[0] if with_year else re.split("[;,(]", row["source"])[0]
+    return found
 
 
 def table_check(least_cells: int = 5) -> list[TableCheck]:
@@ -199,7 +213,9 @@ def leave_one_out(
     return rows
 
 
-def _leave_out(evidence: Evidence, priors: dict) -> Iterator[TableCheck]:  # type: ignore[type-arg]
+def _leave_out(
+    evidence: Evidence, priors: Mapping[Shape, Mapping[str, Prior]]
+) -> Iterator[TableCheck]:
     from thermosprout.calibration import catalogue_fit_map as fitting
 
     cells = evidence.cells

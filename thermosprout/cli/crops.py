@@ -1,0 +1,273 @@
+"""``thermosprout crops``: the catalogue, one crop with its sources, days at a temperature."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from thermosprout.quantities import Units
+
+if TYPE_CHECKING:
+    from thermosprout.crops.crop import Crop
+
+
+class TreatmentName(StrEnum):
+    """Treatments the model knows."""
+
+    DIRECT = "direct"
+    SOAKED = "soaked"
+    PRESPROUTED = "presprouted"
+
+
+def crops(
+    name: Annotated[str, typer.Argument(help="Crop by any of its names; all when absent.")] = "",
+    search: Annotated[str, typer.Option(help="List crops with this in a name.")] = "",
+    constant: Annotated[
+        float | None, typer.Option(help="Days at this constant soil temperature [degC].")
+    ] = None,
+    depth_cm: Annotated[
+        float,
+        typer.Option(min=0.1, max=20, help="Sowing depth [cm]; the published table's is 1.27."),
+    ] = 1.27,
+    treatment: Annotated[
+        TreatmentName, typer.Option(help="How the seed is handled.")
+    ] = TreatmentName.DIRECT,
+    soak_h: Annotated[
+        float, typer.Option(min=0, max=240, help="Soaked: hours in water at 20 degC.")
+    ] = 12.0,
+    radicle_mm: Annotated[
+        float, typer.Option(min=0, max=60, help="Pre-sprouted: length of the radicles planted.")
+    ] = 3.0,
+    plot: Annotated[
+        Path | None, typer.Option(help="Draw days against temperature: .png, .svg or .pdf.")
+    ] = None,
+    units: Annotated[Units, typer.Option(help="Units shown.")] = Units.METRIC,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """List the crops, show one with its sources, or its days at a constant temperature.
+
+    Example: thermosprout crops "French bean" --constant 15 --depth-cm 3
+    """
+    from thermosprout.cli.output import console, note, print_json
+    from thermosprout.crops.catalogue import catalogue, find_crop, search_crops
+    from thermosprout.errors import InputError
+    from thermosprout.reports import crop_table as tables
+
+    if not name:
+        if constant is not None or plot is not None:
+            raise InputError(
+                "--constant and --plot need the name of a crop",
+                hint="`thermosprout crops` lists them",
+            )
+        found = search_crops(search) if search else tuple(catalogue().values())
+        if not found:
+            raise InputError(f"no crop has {search!r} in a name")
+        if json:
+            print_json({"crops": [_brief(crop) for crop in found]})
+        else:
+            console().print(tables.list_table([_brief(crop) for crop in found], units))
+        return
+    crop = find_crop(name)
+    if constant is not None:
+        answer = _constant(crop, constant, depth_cm, treatment, soak_h, radicle_mm, seed)
+        cautions = answer.pop("cautions")
+        if json:
+            print_json(answer)
+        else:
+            console().print(tables.constant_table(answer, units))
+        for caution in cautions:
+            note(caution)
+    else:
+        document = _full(crop)
+        if json:
+            print_json(document)
+        else:
+            for item in tables.crop_tables(document, units):
+                console().print(item)
+    if plot is not None:
+        _plot(crop, plot, units, seed)
+        note(f"Wrote {plot}")
+
+
+def _brief(crop: Crop) -> dict[str, Any]:
+    """Name and first figures of a crop."""
+    centre = crop.estimate.centre()
+    optimum = centre["t_base_C"] + centre["opt_gap_C"]
+    return {
+        "name": crop.name,
+        "latin_name": crop.latin_name,
+        "aliases": list(crop.aliases),
+        "season": crop.season,
+        "t_base_C": centre["t_base_C"],
+        "t_opt_C": optimum,
+        "t_ceiling_C": optimum + centre["ceiling_gap_C"],
+        "thermal_time_50_Cd": centre["thermal_time_50_Cd"],
+        "response": crop.response,
+    }
+
+
+def _full(crop: Crop) -> dict[str, Any]:
+    """Everything the catalogue holds of a crop, with its sources."""
+    from dataclasses import asdict
+
+    from thermosprout.calibration.catalogue_fit_check import (
+        days_to_half,
+        published_days,
+        short_citations,
+    )
+    from thermosprout.crops.parameters import PARAMETERS
+
+    centre = crop.estimate.centre()
+    parameters = {}
+    for name, parameter in PARAMETERS.items():
+        low, high = crop.estimate.interval(name)
+        parameters[name] = {
+            "estimate": centre[name],
+            "low": low,
+            "high": high,
+            "meaning": parameter.meaning,
+        }
+    cells, cited = published_days(crop), short_citations()
+    predicted = days_to_half(crop, [cell.temperature for cell in cells])
+    return _brief(crop) | {
+        "response_reason": crop.response_reason,
+        "interval": 0.9,
+        "parameters": parameters,
+        "stand": {
+            "low_C": crop.stand_low_C,
+            "low_width_C": crop.stand_low_width_C,
+            "high_C": crop.stand_high_C,
+            "high_width_C": crop.stand_high_width_C,
+        },
+        "chilling_sensitive": crop.chilling_sensitive,
+        "chilling_limit_C": crop.chilling_limit_C if crop.chilling_sensitive else None,
+        "harmed_by_soaking": crop.harmed_by_soaking,
+        "safe_soak_h": crop.safe_soak_h,
+        "tender": crop.tender,
+        "seed_size": crop.seed_size,
+        "practice": asdict(crop.practice),
+        "cautions": list(crop.cautions),
+        "published_days": [
+            {
+                "temperature_C": cell.temperature,
+                "days_low": cell.low,
+                "days_high": cell.high,
+                "days_decimal": cell.decimal,
+                "fitted_days": float(fitted),
+                "source": cited[cell.source],
+                "verified": cell.verified,
+            }
+            for cell, fitted in zip(cells, predicted, strict=True)
+        ],
+        "provenance": [asdict(item) for item in crop.estimate.provenance],
+    }
+
+
+def _constant(
+    crop: Crop,
+    temperature: float,
+    depth_cm: float,
+    treatment: TreatmentName,
+    soak_h: float,
+    radicle_mm: float,
+    seed: int,
+) -> dict[str, Any]:
+    """Forecast at a constant temperature for a lot of which nothing is known."""
+    import numpy as np
+
+    from thermosprout.crops.seed_lots import SeedLot, viability_draws
+    from thermosprout.emergence.forecast import DRAWS, STAGES, forecast_constant, generator
+    from thermosprout.emergence.treatments import Handling, Treatment
+    from thermosprout.errors import InputError
+
+    if not -10.0 <= temperature <= 60.0:
+        raise InputError(f"--constant is {temperature:g} °C, expected -10 to 60 °C")
+    handlings = {
+        TreatmentName.DIRECT: Handling(),
+        TreatmentName.SOAKED: Handling(treatment=Treatment.SOAKED, soak_h=soak_h),
+        TreatmentName.PRESPROUTED: Handling(
+            treatment=Treatment.PRESPROUTED, radicle_mm=radicle_mm, sorted=True
+        ),
+    }
+    lot = SeedLot(id="unknown", crop=crop.name)
+    row = forecast_constant(
+        crop,
+        temperature,
+        depth_cm=depth_cm,
+        handling=handlings[treatment],
+        viability=viability_draws(lot, crop, DRAWS, generator(seed, "viability", crop.name)),
+        seed=seed,
+    )
+    names, chances = ("p10", "p50", "p90"), (0.1, 0.5, 0.9)
+
+    def quantiles(values: Any) -> dict[str, float | None]:
+        pairs = zip(names, values, strict=True)
+        return {key: float(value) if np.isfinite(value) else None for key, value in pairs}
+
+    return {
+        "crop": crop.name,
+        "temperature_C": temperature,
+        "depth_cm": depth_cm,
+        "treatment": str(treatment),
+        "days_since_planted": {
+            stage: quantiles(row.stage_quantile(stage, chances) / 24.0) for stage in STAGES
+        },
+        "stand": quantiles(row.stand_quantile(chances)),
+        "cautions": _cautions(crop, treatment, soak_h),
+    }
+
+
+def _cautions(crop: Crop, treatment: TreatmentName, soak_h: float) -> list[str]:
+    """Cautions where seed is wetted, and the one on soaks that are too long."""
+    if treatment is TreatmentName.DIRECT:
+        return []
+    found = list(crop.cautions)
+    if treatment is TreatmentName.SOAKED and soak_h > crop.safe_soak_h:
+        found.insert(
+            0,
+            f"{crop.name} is safe in water for about {crop.safe_soak_h:g} h; {soak_h:g} h may kill",
+        )
+    return found
+
+
+def _plot(crop: Crop, path: Path, units: Units, seed: int) -> None:
+    """Draw days against temperature with the published points."""
+    import numpy as np
+
+    from thermosprout.calibration.catalogue_fit_check import (
+        days_band,
+        days_to_half,
+        published_days,
+        short_citations,
+    )
+    from thermosprout.emergence.forecast import generator
+    from thermosprout.reports.crop_plot import CropCurve, PublishedPoint, crop_figure
+    from thermosprout.reports.style import save_figure
+
+    temperature = np.linspace(-2.0, 42.0, 177)
+    band = days_band(crop, temperature, (0.1, 0.9), generator(seed, "plot", crop.name))
+    cited = short_citations()
+    points = tuple(
+        PublishedPoint(
+            temperature_C=cell.temperature,
+            low_d=cell.low,
+            high_d=cell.high,
+            label=cited[cell.source],
+        )
+        for cell in published_days(crop)
+    )
+    curve = CropCurve(
+        title=f"{crop.name}, {crop.latin_name}",
+        temperature_C=temperature,
+        days=days_to_half(crop, temperature),
+        low=band[0],
+        high=band[1],
+        points=points,
+        base_C=crop.estimate.centre()["t_base_C"],
+        stand=crop.stand_response(temperature),
+    )
+    save_figure(crop_figure(curve, units), path)

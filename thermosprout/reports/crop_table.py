@@ -1,0 +1,171 @@
+"""Tables of the crop catalogue for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from thermosprout.quantities import Units, show_length, show_temperature
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+    from rich.table import Table
+
+
+def list_table(rows: Sequence[dict[str, Any]], units: Units) -> Table:
+    """One line a crop: its cardinal temperatures and heat sum."""
+    from rich.table import Table
+
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    table.add_column("crop", no_wrap=True)
+    table.add_column("Latin name", overflow="fold")
+    degree = "°F" if units is Units.US else "°C"
+    for head in (f"base {degree}", "optimum", "ceiling", "C d", "curve"):
+        table.add_column(head, justify="right", no_wrap=True)
+    for row in rows:
+        table.add_row(
+            row["name"],
+            row["latin_name"].partition(" (")[0],
+            *(
+                show_temperature(row[key], units).partition(" ")[0]
+                for key in ("t_base_C", "t_opt_C", "t_ceiling_C")
+            ),
+            f"{row['thermal_time_50_Cd']:.0f}",
+            row["response"],
+        )
+    return table
+
+
+def constant_table(answer: dict[str, Any], units: Units) -> Table:
+    """Days since planting for each stage, and the stand."""
+    from rich.table import Table
+
+    where = f"{show_temperature(answer['temperature_C'], units)}, "
+    where += f"{show_length(answer['depth_cm'], units)} deep"
+    table = Table(
+        title=f"{answer['crop']}, {answer['treatment']}, {where}",
+        box=None,
+        header_style="bold",
+        title_justify="left",
+    )
+    table.add_column("days since planted")
+    for head in ("1 in 10 by", "even odds", "9 in 10 by"):
+        table.add_column(head, justify="right")
+    for stage, days in answer["days_since_planted"].items():
+        table.add_row(stage, *(_days(days[key]) for key in ("p10", "p50", "p90")))
+    stand = answer["stand"]
+    table.add_row("stand, % of seeds", *(_percent(stand[key]) for key in ("p10", "p50", "p90")))
+    return table
+
+
+def _days(value: float | None) -> str:
+    return "never" if value is None else f"{value:.1f}"
+
+
+def _percent(value: float | None) -> str:
+    return "-" if value is None else f"{100 * value:.0f}"
+
+
+def crop_tables(document: dict[str, Any], units: Units) -> list[RenderableType]:
+    """Show one crop: head, parameters, published days, sources, cautions."""
+    parts: list[RenderableType] = [_head(document, units), "", _parameters(document)]
+    if document["published_days"]:
+        parts += ["", _published(document, units)]
+    parts += ["", _sources(document)]
+    parts += ["", *(f"Caution: {text}" for text in document["cautions"])]
+    return parts
+
+
+def _head(document: dict[str, Any], units: Units) -> str:
+    names = ", ".join(document["aliases"])
+    practice, total = document["practice"], document["thermal_time_50_Cd"]
+    hardy = "tender" if document["tender"] else "hardy"
+    cardinal = [
+        show_temperature(document[key], units) for key in ("t_base_C", "t_opt_C", "t_ceiling_C")
+    ]
+    lines = [
+        f"{document['name']}, {document['latin_name']}" + (f"; also {names}" if names else ""),
+        f"Base {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; {total:.0f} C d to half.",
+        f"Response: {document['response_reason']}.",
+        f"{document['season'].capitalize()}-season crop, {hardy}, {document['seed_size']} seed.",
+    ]
+    if document["chilling_sensitive"]:
+        limit = show_temperature(document["chilling_limit_C"], units)
+        lines.append(f"Cold water harms it: below {limit} in the first day in the soil.")
+    if document["harmed_by_soaking"]:
+        lines.append(f"Long soaking kills: about {document['safe_soak_h']:g} h are safe.")
+    if practice["depth_cm"]:
+        lines.append(_practice(practice, units))
+    return "\n".join(lines)
+
+
+def _practice(practice: dict[str, float | None], units: Units) -> str:
+    low, high = practice["depth_cm"], practice["depth_high_cm"]
+    text = f"Usual depth {show_length(low or 0.0, units)}"
+    if high and high != low:
+        text += f" to {show_length(high, units)}"
+    if practice["spacing_cm"] and practice["row_spacing_cm"]:
+        text += (
+            f"; {show_length(practice['spacing_cm'], units)} in the row, rows "
+            f"{show_length(practice['row_spacing_cm'], units)} apart"
+        )
+    if practice["seeds_per_g"]:
+        text += f"; {practice['seeds_per_g']:g} seeds/g"
+    if practice["days_to_harvest_low"]:
+        text += (
+            f"; {practice['days_to_harvest_low']:g} to {practice['days_to_harvest_high']:g} d "
+            "to harvest"
+        )
+    return text + "."
+
+
+def _parameters(document: dict[str, Any]) -> Table:
+    from rich.table import Table
+
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    table.add_column("parameter", no_wrap=True)
+    table.add_column("typical", justify="right", no_wrap=True)
+    table.add_column("9 in 10 lots", justify="right", no_wrap=True)
+    table.add_column("meaning")
+    for name, row in document["parameters"].items():
+        table.add_row(
+            name,
+            f"{row['estimate']:.3g}",
+            f"{row['low']:.3g} to {row['high']:.3g}",
+            row["meaning"],
+        )
+    return table
+
+
+def _published(document: dict[str, Any], units: Units) -> Table:
+    from rich.table import Table
+
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    for head in ("soil", "published days", "recalled", "catalogue"):
+        table.add_column(head, justify="right")
+    for head in ("source", "verified"):
+        table.add_column(head)
+    for row in document["published_days"]:
+        low, high, finer = row["days_low"], row["days_high"], row["days_decimal"]
+        whole = high - low == 1.0
+        table.add_row(
+            show_temperature(row["temperature_C"], units),
+            f"{(low + high) / 2:.0f}" if whole else f"{low:g} to {high:g}",
+            f"{finer:.1f}" if finer == finer else "",
+            f"{row['fitted_days']:.1f}",
+            row["source"],
+            row["verified"],
+        )
+    return table
+
+
+def _sources(document: dict[str, Any]) -> Table:
+    from rich.table import Table
+
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    table.add_column("figure", ratio=2)
+    table.add_column("verified", no_wrap=True)
+    table.add_column("source", ratio=4)
+    for row in document["provenance"]:
+        table.add_row(row["what"], row["verified"], row["source"])
+    return table
