@@ -35,8 +35,8 @@ def main() -> None:
     chill = -1.2 * np.exp(-(((day_of_year - 105) / 30) ** 2))
     mean = 8.3 + 5.4 * season + chill + autoregressive(rng, days.size, 0.78, 2.3)
     cloud = np.clip(0.62 + 0.22 * autoregressive(rng, days.size, 0.4, 1.0), 0.12, 1.0)
-    wet = rng.random(days.size) < 0.12 + 0.38 * cloud
-    rain = np.where(wet, rng.gamma(0.8, 4.2, days.size) * cloud, 0.0)
+    wet = rng.random(days.size) < 0.22 + 0.42 * cloud
+    rain = np.where(wet, rng.gamma(0.9, 6.4, days.size) * cloud, 0.0)
     daylight = np.clip(12.2 + 4.9 * np.cos(2 * np.pi * (day_of_year - 172) / 365.25), 7, 18)
     top = 13.2 + 12.2 * np.cos(2 * np.pi * (day_of_year - 172) / 365.25)
     radiation = np.clip(top, 2, None) * (1 - 0.68 * cloud)

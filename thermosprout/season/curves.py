@@ -29,13 +29,19 @@ def _curve(answer: RowAnswer, result: SeasonForecast) -> EmergenceCurve:
     late = forecast.stage_quantile("full", [0.9])[0]
     last = late + 72.0 if np.isfinite(late) else forecast.horizon_h
     counted = max((count.hour for count in answer.counts), default=sowing.planted_h)
-    last = min(max(last, sowing.planted_h + 96.0, counted + 24.0), forecast.horizon_h, sowing.planted_h + 24 * 120)
+    last = min(
+        max(last, sowing.planted_h + 96.0, counted + 24.0),
+        forecast.horizon_h,
+        sowing.planted_h + 24 * 120,
+    )
     at = np.arange(sowing.planted_h, last + _STEP_H, _STEP_H)
     shown = forecast.emerged_share(at) * forecast.seedlings[:, None] / sowing.seeds_planted * 100
     bands = np.array(
         [weighted_quantile(shown[:, k], forecast.weights, [0.1, 0.5, 0.9]) for k in range(at.size)]
     )
-    soil_h, soil = _soil_daily(result.supply.at(sowing.depth_cm), sowing.planted_h - 72.0, last)
+    soil_h, soil = _soil_daily(
+        result.supply.at(sowing.depth_cm, answer.cover), sowing.planted_h - 72.0, last
+    )
     return EmergenceCurve(
         row=sowing.row,
         title=" ".join(filter(None, (answer.crop.name, answer.row.variety))),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -44,6 +44,7 @@ class RowAnswer:
     forecast: RowForecast
     conditioned: Conditioned | None
     counts: tuple[Count, ...]
+    cover: str | None
     soil_source: str
     notes: tuple[str, ...]
 
@@ -140,6 +141,15 @@ def forecast_season(
         for row in season.data.rows
         if only is None or row.id in only
     ]
+    if supply.weather() is None:
+        supply.notes.append(
+            "Rain and watering are not known (no weather_file): the seedbed is taken as moist."
+        )
+    elif not supply.counts_drought:
+        supply.notes.append(
+            "The seedbed is taken as moist: list [[watering]], or say rainfed = true, to have "
+            "drought counted."
+        )
     return SeasonForecast(
         season=season, as_of=as_of, rows=tuple(answers), notes=tuple(supply.notes), supply=supply
     )
@@ -154,7 +164,7 @@ class _Engine:
         self.season, self.supply, self.size, self.seed = season, supply, size, seed
         self.as_of = as_of
         self._draws: dict[tuple[str, str | None, str | None], CropDraws] = {}
-        self._clocks: dict[tuple[int, float], ThermalClock] = {}
+        self._clocks: dict[tuple[int, float, str | None], ThermalClock] = {}
         self._lots: dict[tuple[str, str | None], tuple[FloatArray, FloatArray]] = {}
 
     def draws(self, row: Row) -> CropDraws:
@@ -182,21 +192,29 @@ class _Engine:
             )
         return self._lots[key]
 
-    def clock(self, draws: CropDraws, depth_cm: float) -> ThermalClock:
-        key = (id(draws), round(depth_cm, 2))
+    def clock(self, draws: CropDraws, depth_cm: float, cover: str | None) -> ThermalClock:
+        key = (id(draws), round(depth_cm, 2), cover)
         if key not in self._clocks:
-            self._clocks[key] = clock_for(draws, self.supply.at(depth_cm), seed=self.seed)
+            series = self.supply.at(depth_cm, cover)
+            slowing = self.supply.slowing(depth_cm, cover)
+            self._clocks[key] = clock_for(draws, series, seed=self.seed, slowing=slowing)
         return self._clocks[key]
+
+    def cover(self, row: Row) -> str | None:
+        """Cover on a row, its own or its bed's."""
+        beds = {bed.id: bed.cover for bed in self.season.data.beds}
+        return row.cover or (beds.get(row.bed) if row.bed else None)
 
     def answer(self, row: Row, counts: tuple[Count, ...]) -> RowAnswer:
         sowing = sowing_of(self.season, row)
         draws = self.draws(row)
         viability, ln_shift = self.lot(row, draws.crop)
+        cover = self.cover(row)
         try:
             forecast = forecast_row(
                 replace(sowing, crop=draws.crop),
                 draws,
-                self.clock(draws, sowing.depth_cm),
+                self.clock(draws, sowing.depth_cm, cover),
                 viability=viability,
                 ln_shift=ln_shift,
                 seed=self.seed,
@@ -213,13 +231,14 @@ class _Engine:
             forecast=conditioned.row if conditioned else forecast,
             conditioned=conditioned,
             counts=counts,
-            soil_source=describe(self.supply.at(sowing.depth_cm)),
+            cover=cover,
+            soil_source=describe(self.supply.at(sowing.depth_cm, cover)),
             notes=(),
         )
-        return replace(answer, notes=tuple(_notes(answer, self.season)))
+        return replace(answer, notes=tuple(_notes(answer, self.season, self.supply)))
 
 
-def _notes(answer: RowAnswer, season: Season) -> list[str]:
+def _notes(answer: RowAnswer, season: Season, supply: SoilSupply) -> list[str]:
     """Plain sentences on what the dates do not say."""
     notes: list[str] = []
     forecast = answer.forecast
@@ -237,6 +256,14 @@ def _notes(answer: RowAnswer, season: Season) -> list[str]:
         notes.append(f"Odds that nothing comes up: {forecast.nothing_odds:.0%}.")
     if answer.conditioned is not None:
         notes.append(answer.conditioned.sentence)
+    water = supply.water(forecast.sowing.depth_cm, answer.cover)
+    today = hours(supply.as_of)
+    full_h = forecast.stage_quantile("full", [0.5])[0]
+    if water is not None and supply.counts_drought and forecast.sowing.planted_h <= today <= full_h:
+        now = np.datetime64(supply.as_of.astimezone(UTC).replace(tzinfo=None), "ns")
+        dry = water.sentence(now)
+        if dry:
+            notes.append(f"{dry[0].upper()}{dry[1:]}.")
     return notes
 
 
@@ -280,6 +307,7 @@ def row_json(answer: RowAnswer, season: Season) -> dict[str, Any]:
         or next((lot.variety for lot in season.data.lots if lot.id == answer.row.lot), None),
         "lot": answer.row.lot,
         "bed": answer.row.bed,
+        "cover": answer.cover,
         "treatment": str(sowing.handling.treatment),
         "started": stamp(sowing.started_h),
         "planted": stamp(sowing.planted_h),

@@ -186,12 +186,14 @@ def _checked(
         line, column = nearest_place(places, keys)
         return InputError(what, place=Place(file=file, line=line, column=column))
 
-    for table, entries in (("lots", data.lots), ("beds", data.beds), ("rows", data.rows)):
-        seen: set[str] = set()
-        for index, entry in enumerate(entries):
-            if entry.id in seen:
-                raise fail(f"the id {entry.id!r} stands twice among {table}", table, index, "id")
-            seen.add(entry.id)
+    for table, ids in (
+        ("lots", [lot.id for lot in data.lots]),
+        ("beds", [bed.id for bed in data.beds]),
+        ("rows", [row.id for row in data.rows]),
+    ):
+        for index, name in enumerate(ids):
+            if name in ids[:index]:
+                raise fail(f"the id {name!r} stands twice among {table}", table, index, "id")
     crops: dict[str, Crop] = {}
     lots = {lot.id: lot for lot in data.lots}
     for index, lot in enumerate(data.lots):

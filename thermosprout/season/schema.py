@@ -71,7 +71,11 @@ class Site(_Table):
 
 
 class Soil(_Table):
-    """Where soil temperature comes from: one of a file or a service."""
+    """Where soil temperature comes from: a file, weather, a service, or a file that one continues.
+
+    ``weather_file`` alone drives the soil model; beside a series it tells rain and what covers do.
+    ``rainfed`` says that nothing is watered, so that drought counts though no watering is listed.
+    """
 
     file: Name | None = None
     column: Name | None = None
@@ -80,13 +84,19 @@ class Soil(_Table):
     base_url: Name | None = None
     depth_cm: DepthCm = 5.0
     surface: Literal["bare", "grass", "unknown"] = "unknown"
+    weather_file: Name | None = None
+    rainfed: bool = False
     past_years_file: Name | None = None
     readings_file: Name | None = None
 
     @model_validator(mode="after")
-    def _one_source(self) -> Self:
-        if (self.file is None) == (self.service is None):
-            raise ValueError("name either a file or a service for soil temperature, one of them")
+    def _some_source(self) -> Self:
+        if self.file is None and self.service is None and self.weather_file is None:
+            raise ValueError(
+                "name a file, a weather_file or a service that soil temperature comes from"
+            )
+        if self.base_url is not None and self.service is None:
+            raise ValueError("base_url belongs to a service; name the service too")
         return self
 
 

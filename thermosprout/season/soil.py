@@ -1,21 +1,35 @@
-"""Soil temperature at the seed of each row of a season, wherever it comes from."""
+"""Soil temperature and water at the seed of each row of a season, wherever they come from."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
+from pathlib import Path
 
+import numpy as np
 import xarray as xr
 
-from thermosprout.errors import CoverageError, InputError
+from thermosprout.errors import InputError
 from thermosprout.season.load import Season
+from thermosprout.season.schema import hours, instant
+from thermosprout.soil.convert import convert_surface
 from thermosprout.soil.depth import to_depth
-from thermosprout.soil.readers.logger_csv import read_soil_csv
+from thermosprout.soil.model import Surface, soil_temperature
+from thermosprout.soil.readers.readings import read_readings
+from thermosprout.soil.readers.station_csv import read_weather_csv
+from thermosprout.soil.site_correction import correct
+from thermosprout.soil.surfaces import Cover, cover_named
+from thermosprout.soil.texture import SoilType, soil_type
+from thermosprout.soil.water import SeedbedWater, seedbed_water
+from thermosprout.weather.supply import SoilSource, soil_from
+
+_LOOK_BACK_D = 10
+_HORIZON_D = 150
 
 
 @dataclass
 class SoilSupply:
-    """Reads the season's soil temperature once and gives it at any depth.
+    """Reads the season's soil temperature once and gives it at any depth and under any cover.
 
     Attributes
     ----------
@@ -26,7 +40,7 @@ class SoilSupply:
     offline : bool
         Ask no service, use what is cached.
     notes : list of str
-        How the series was read, for the reader.
+        How the series was read and put together, for the reader.
     """
 
     season: Season
@@ -34,49 +48,135 @@ class SoilSupply:
     offline: bool = False
     notes: list[str] = field(default_factory=list)
     _base: xr.DataArray | None = None
-    _by_depth: dict[float, xr.DataArray] = field(default_factory=dict)
+    _weather: xr.Dataset | None = None
+    _beds: dict[str, xr.DataArray] = field(default_factory=dict)
+    _series: dict[tuple[str, float], xr.DataArray] = field(default_factory=dict)
+    _water: dict[tuple[str, float], SeedbedWater | None] = field(default_factory=dict)
+
+    @property
+    def soil(self) -> SoilType:
+        """Texture of the season's soil."""
+        try:
+            return soil_type(self.season.data.site.texture)
+        except InputError as error:
+            raise InputError(error.what, place=self.season.place("site", "texture")) from None
 
     def base(self) -> xr.DataArray:
-        """Series at its own depth."""
+        """Series at its own depth and under its own surface, corrected by the site's readings."""
         if self._base is None:
-            settings = self.season.data.soil
-            self._base = self._from_file() if settings.file else self._from_service()
+            series = self._from_source()
+            readings = self.season.data.soil.readings_file
+            if readings is not None:
+                path = self.season.resolve(readings, "soil", "readings_file")
+                zone = self.season.data.site.timezone
+                corrected = correct(series, read_readings(path, timezone=zone))
+                self.notes.append(f"Readings of the site: {corrected.sentence()}.")
+                series = corrected.series
+            self._base = series
         return self._base
 
-    def at(self, depth_cm: float) -> xr.DataArray:
-        """Series at seed depth, hourly, in UTC."""
-        key = round(depth_cm, 2)
-        if key not in self._by_depth:
-            self._by_depth[key] = to_depth(self.base(), key)
-        return self._by_depth[key]
+    def at(self, depth_cm: float, cover: str | None = None) -> xr.DataArray:
+        """Series at seed depth in the bare bed or under its cover, hourly, in UTC."""
+        covering = cover_named(cover)
+        key = (covering.name, round(depth_cm, 2))
+        if key not in self._series:
+            self._series[key] = to_depth(self._bed(covering), key[1])
+        return self._series[key]
 
-    def _from_file(self) -> xr.DataArray:
-        settings = self.season.data.soil
-        path = self.season.resolve(str(settings.file), "soil", "file")
-        try:
-            series, reading = read_soil_csv(
-                path,
-                depth_cm=settings.depth_cm,
-                timezone=settings.file_timezone,
-                column=settings.column,
-                surface=settings.surface,
+    def water(self, depth_cm: float, cover: str | None = None) -> SeedbedWater | None:
+        """Water at seed depth; None where no weather of the site is known."""
+        covering = cover_named(cover)
+        key = (covering.name, round(depth_cm, 2))
+        if key not in self._water:
+            weather = self.weather()
+            self._water[key] = (
+                None
+                if weather is None or "precipitation" not in weather
+                else seedbed_water(
+                    weather,
+                    depth_cm=key[1],
+                    soil=self.soil,
+                    cover=covering,
+                    watering=self._watering(weather),
+                )
             )
-        except InputError as error:
-            if error.place is not None and str(error.place.file) == str(path):
-                raise
-            raise InputError(error.what, place=self.season.place("soil", "file")) from None
-        self.notes.extend(reading.sentences())
-        return series
+        return self._water[key]
 
-    def _from_service(self) -> xr.DataArray:
-        from thermosprout.weather.supply import SoilSource, soil_from
+    def slowing(self, depth_cm: float, cover: str | None = None) -> np.ndarray | None:
+        """Factor on progress at the hours of :meth:`at`.
 
+        None stands for moist soil: where weather is not known, and where rain is but the season
+        neither lists watering nor says that it is rainfed, since most growers water a seedbed.
+        """
+        if not self.counts_drought:
+            return None
+        water = self.water(depth_cm, cover)
+        if water is None:
+            return None
+        factor = water.factor
+        if "member" in factor.dims:
+            factor = factor.mean("member")
+        series = self.at(depth_cm, cover)
+        return np.asarray(factor.reindex(time=series["time"].values).fillna(1.0).values)
+
+    @property
+    def counts_drought(self) -> bool:
+        """Whether all water the beds get is known."""
+        return self.season.data.soil.rainfed or bool(self.season.data.watering)
+
+    def weather(self) -> xr.Dataset | None:
+        """Weather of the season's own file, if it names one."""
+        name = self.season.data.soil.weather_file
+        if name is None:
+            return None
+        if self._weather is None:
+            site = self.season.data.site
+            self._weather, reading = read_weather_csv(
+                self.season.resolve(name, "soil", "weather_file"),
+                latitude=site.latitude,
+                longitude=site.longitude,
+                elevation_m=site.elevation_m,
+                timezone=site.timezone,
+            )
+            self.notes.append(f"Weather: {reading.sentences()[0]}")
+        return self._weather
+
+    def _bed(self, cover: Cover) -> xr.DataArray:
+        """Series in the bare bed or under a cover, at the depth of the series."""
+        if cover.name not in self._beds:
+            base = self.base()
+            # A logger of which nothing is said lies in the bed it was bought for.
+            known = base.attrs["surface"] != "unknown"
+            taken = base if known else base.assign_attrs(surface="bare")
+            moved = convert_surface(taken, self.weather(), to="bare", cover=cover, soil=self.soil)
+            if moved is not taken:
+                self.notes.append(f"Surface: {moved.attrs['steps']}.")
+            self._beds[cover.name] = moved
+        return self._beds[cover.name]
+
+    def _from_source(self) -> xr.DataArray:
         settings = self.season.data.soil
         site = self.season.data.site
+        if settings.file is None and settings.service is None:
+            weather = self.weather()
+            assert weather is not None  # noqa: S101 (the schema asks for one of the three)
+            surface: Surface = "grass" if settings.surface == "grass" else "bare"
+            modelled = soil_temperature(
+                weather, depth_cm=settings.depth_cm, surface=surface, soil=self.soil
+            )
+            self.notes.append("Soil temperature is modelled from the weather.")
+            return modelled
+        planted = [instant(row.planted, site.zone) for row in self.season.data.rows]
+        first = min([self.as_of, *planted]) - timedelta(days=_LOOK_BACK_D)
+        last = max([self.as_of, *planted]) + timedelta(days=_HORIZON_D)
         source = SoilSource(
-            kind="service",
+            kind="csv" if settings.file else "service",
+            path=self._path(settings.file, "file"),
+            column=settings.column,
+            file_timezone=settings.file_timezone,
             service=settings.service,
             base_url=settings.base_url,
+            past_years_file=self._path(settings.past_years_file, "past_years_file"),
             depth_cm=settings.depth_cm,
             surface=settings.surface,
             latitude=site.latitude,
@@ -85,8 +185,33 @@ class SoilSupply:
             timezone=site.timezone,
             offline=self.offline,
             as_of=self.as_of,
+            start=first.date(),
+            horizon_end=last.date(),
         )
-        return soil_from(source)
+        series = soil_from(source)
+        text = str(series.attrs.get("notes", ""))
+        self.notes.extend(f"Soil: {part}." for part in text.split("; ") if part)
+        if attribution := series.attrs.get("attribution"):
+            self.notes.append(str(attribution))
+        return series
+
+    def _path(self, name: str | None, key: str) -> Path | None:
+        return None if name is None else self.season.resolve(name, "soil", key)
+
+    def _watering(self, weather: xr.Dataset) -> xr.DataArray | None:
+        """Watering of the season on the hours of the weather. [mm]"""
+        given = self.season.data.watering
+        if not given:
+            return None
+        zone = self.season.data.site.zone
+        time = weather["time"].values
+        amount = np.zeros(time.size)
+        first = float(time[0].astype("datetime64[s]").astype(float)) / 3600.0
+        for entry in given:
+            at = int(np.floor(hours(instant(entry.on, zone)) - first))
+            if 0 <= at < amount.size:
+                amount[at] += entry.mm
+        return xr.DataArray(amount, dims="time", coords={"time": time}, attrs={"units": "mm"})
 
 
 def describe(series: xr.DataArray) -> str:
@@ -94,7 +219,7 @@ def describe(series: xr.DataArray) -> str:
     depth = float(series["depth"]) * 100
     text = f"{series.attrs['source']}, at {depth:g} cm"
     surface = series.attrs.get("surface", "unknown")
+    cover = series.attrs.get("cover", "none")
+    if cover != "none":
+        return f"{text} under {cover}"
     return text if surface == "unknown" else f"{text} under {surface} ground"
-
-
-__all__ = ["CoverageError", "SoilSupply", "describe"]

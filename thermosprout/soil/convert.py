@@ -72,7 +72,8 @@ def convert_surface(
     ):
         change = change.mean("member")
     known = change.reindex(time=series["time"].values)
-    usual = _usual(series, start, to, cover) - series
+    # Beyond the weather the cover's own part is not known and is left out.
+    usual = _usual(series, start, to, None) - series
     full = known.fillna(usual.drop_vars(["depth", "member_weight"], errors="ignore"))
     out = series.copy(data=series.values + full.transpose(*series.dims[-full.ndim :]).values)
     mean = float(full.mean())
