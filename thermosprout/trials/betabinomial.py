@@ -153,19 +153,21 @@ def plot_correlation(emerged: npt.ArrayLike, seeds: npt.ArrayLike, group: npt.Ar
     Returns
     -------
     float
-        Maximum likelihood estimate, zero where plots differ no more than chance allows.
+        Zero where plots differ no more than chance allows.
+
+    Notes
+    -----
+    Moments of the Pearson statistic, Williams (1982), Appl. Stat. 31:144-148.
     """
     y, n = np.asarray(emerged, dtype=float), np.asarray(seeds, dtype=float)
-    code = np.unique(np.asarray(group)[n > 0], return_inverse=True)[1]
-    y, n = y[n > 0], n[n > 0]
-    if y.size < 2 or code.max() + 1 >= y.size:
+    code = np.unique(np.asarray(group), return_inverse=True)[1]
+    total, sown = np.bincount(code, y), np.bincount(code, n)
+    # Groups in which all or none emerged tell nothing of the correlation.
+    telling = ((total > 0) & (total < sown))[code] & (n > 0)
+    y, n, code = y[telling], n[telling], code[telling]
+    if y.size == 0:
         return 0.0
-    # Groups in which all or none emerged tell nothing of the correlation and have no logit.
-    totals, sown = np.bincount(code, y), np.bincount(code, n)
-    telling = ((totals > 0) & (totals < sown))[code]
-    if not telling.any():
-        return 0.0
-    code = np.unique(code[telling], return_inverse=True)[1]
-    y, n = y[telling], n[telling]
-    design = np.eye(int(code.max()) + 1)[code]
-    return fit_betabinomial(y, n, design).correlation
+    mean, free = (total / np.maximum(sown, 1.0))[code], 1.0 - n / sown[code]
+    scatter = float(((y - n * mean) ** 2 / (n * mean * (1.0 - mean))).sum())
+    room = float((free * (n - 1.0)).sum())
+    return float(np.clip((scatter - free.sum()) / room, 0.0, 0.99)) if room > 0 else 0.0

@@ -62,6 +62,8 @@ class BlockedFit:
         F test that no treatment differs from another; NaN where it cannot be made.
     blocked : bool
         Whether blocks were taken out; false where treatments do not meet within blocks.
+    weights : ndarray, shape (plot,)
+        Of the plots, with a mean of one.
     level : float
     """
 
@@ -73,6 +75,7 @@ class BlockedFit:
     covariance: FloatArray
     overall_p: float
     blocked: bool
+    weights: FloatArray
     level: float
 
     def contrast(self, a: int, b: int) -> Contrast | None:
@@ -101,6 +104,7 @@ def fit_blocked(
     treatments: int,
     *,
     least_variance: float,
+    weights: FloatArray | None = None,
     level: float = 0.9,
 ) -> BlockedFit:
     """Least squares of a score on treatment and block.
@@ -114,17 +118,20 @@ def fit_blocked(
         How many treatments there are.
     least_variance : float
         Floor of the error variance, for plots that happen to be all alike.
+    weights : ndarray, shape (plot,), optional
+        Inverse of how much each plot varies, up to a factor; equal when absent.
     level : float
         Of the intervals.
     """
+    weight = np.ones(score.size) if weights is None else weights / weights.mean()
     present = np.bincount(treatment, minlength=treatments)
     design = np.eye(treatments)[treatment]
-    centred, response, blocked = _take_out_blocks(design, score, block)
+    centred, response, blocked = _take_out_blocks(design, score, block, weight)
     rank, inverse = _pseudo_inverse(centred)
     held = int((present > 0).sum())
     if blocked and rank < held - 1:  # treatments do not meet within blocks
         block = np.zeros_like(block)
-        centred, response, _ = _take_out_blocks(design, score, block)
+        centred, response, _ = _take_out_blocks(design, score, block, weight)
         rank, inverse = _pseudo_inverse(centred)
         blocked = False
     blocks = np.unique(block).size
@@ -133,7 +140,9 @@ def fit_blocked(
     explained = float(effects @ (centred.T @ response))
     residual = max(float(response @ response) - explained, 0.0)
     variance = max(residual / df, least_variance) if df > 0 else np.nan
-    means, half = _means(score, treatment, block, treatments, residual, df, least_variance, level)
+    means, half = _means(
+        score, treatment, block, treatments, weight, residual, df, least_variance, level
+    )
     return BlockedFit(
         means=means,
         mean_half_width=half,
@@ -143,18 +152,23 @@ def fit_blocked(
         covariance=inverse * (variance if df > 0 else np.nan),
         overall_p=_overall(explained, rank, variance, df),
         blocked=blocked,
+        weights=weight,
         level=level,
     )
 
 
 def _take_out_blocks(
-    design: FloatArray, score: FloatArray, block: IntArray
+    design: FloatArray, score: FloatArray, block: IntArray, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray, bool]:
+    """Design and score less their block means, times the root of the weights."""
     codes = np.unique(block, return_inverse=True)[1]
-    sizes = np.bincount(codes)
-    mean = np.bincount(codes, score) / sizes
-    means = np.stack([np.bincount(codes, column) / sizes for column in design.T], axis=1)
-    return design - means[codes], score - mean[codes], sizes.size > 1
+    sizes = np.bincount(codes, weight)
+    root = np.sqrt(weight)
+
+    def within(column: FloatArray) -> FloatArray:
+        return root * (column - (np.bincount(codes, weight * column) / sizes)[codes])
+
+    return np.stack([within(c) for c in design.T], axis=1), within(score), sizes.size > 1
 
 
 def _pseudo_inverse(centred: FloatArray) -> tuple[int, FloatArray]:
@@ -175,16 +189,17 @@ def _means(
     treatment: IntArray,
     block: IntArray,
     treatments: int,
+    weight: FloatArray,
     residual: float,
     df: int,
     least: float,
     level: float,
 ) -> tuple[FloatArray, FloatArray]:
     """Treatment means and their half widths, with what blocks add to the variance of a plot."""
-    number = np.bincount(treatment, minlength=treatments).astype(float)
+    number = np.bincount(treatment, weight, minlength=treatments)
     with np.errstate(invalid="ignore", divide="ignore"):
-        means = np.bincount(treatment, score, treatments) / number
-    within = float(((score - means[treatment]) ** 2).sum())
+        means = np.bincount(treatment, weight * score, treatments) / number
+    within = float((weight * (score - means[treatment]) ** 2).sum())
     free = score.size - int((number > 0).sum())
     if free < 1:
         return means, np.full(treatments, np.nan)

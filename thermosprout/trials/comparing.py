@@ -86,15 +86,15 @@ def fit_measure(group: Group, scores: PlotScores, measure: str, level: float) ->
     known = np.isfinite(score)
     if known.sum() < 1:
         return None
-    floor = _FLOOR * float(np.median(scores.seed_variance[measure][group.rows][known]))
-    return fit_blocked(
-        score[known],
-        group.treatment[known],
-        group.block[known],
-        len(group.labels),
-        least_variance=max(floor, 1e-12),
-        level=level,
-    )
+    chance = scores.seed_variance[measure][group.rows][known]
+    parts = (score[known], group.treatment[known], group.block[known], len(group.labels))
+    floor = max(_FLOOR * float(np.median(chance)), 1e-12)
+    plain = fit_blocked(*parts, least_variance=floor, level=level)
+    if plain.df < 1 or chance.max() <= 1.2 * chance.min():
+        return plain
+    # Plots with few seeds vary more: weigh by what chance and the plots' own luck add up to.
+    own = max(plain.error_variance - float(np.median(chance)), 0.0)
+    return fit_blocked(*parts, least_variance=floor, weights=1.0 / (own + chance), level=level)
 
 
 def summaries(group: Group, scores: PlotScores, level: float) -> tuple[TreatmentSummary, ...]:
@@ -266,7 +266,11 @@ def _compare(
     if measure.scale == "share":
         # Angles of plots average to a little more or less than their shares do.
         values = scores.values[measure.name][group.rows][known]
-        raw = float(values[is_a].mean() - values[~is_a].mean())
+        weights = fit.weights[np.isin(group.treatment[np.isfinite(score)], (a, b))]
+        raw = float(
+            np.average(values[is_a], weights=weights[is_a])
+            - np.average(values[~is_a], weights=weights[~is_a])
+        )
         shift = raw - difference("share", middle, plain, 0.0, 0.0)[0]
         estimate, low, high = (float(np.clip(x + shift, -1.0, 1.0)) for x in (estimate, low, high))
     found = [
