@@ -344,12 +344,28 @@ class ThermalClock:
             raise CoverageError(f"the soil temperature has a hole at {_stamp(start_h)} UTC")
         return self._at(np.full((self._draws.size, 1), start_h))
 
+    @property
+    def first_h(self) -> float:
+        """First hour of the series."""
+        return self._first_h
+
+    @property
+    def last_h(self) -> float:
+        """Last hour of the series."""
+        return self._first_h + self._filled.shape[1] - 1
+
     def end_h(self, start_h: float) -> float:
         """See :class:`Clock`."""
         index = max(int(np.ceil(start_h - self._first_h)), 0)
         holes = np.flatnonzero(self._hole[index:])
         stop = index + int(holes[0]) - 1 if holes.size else self._filled.shape[1] - 1
         return self._first_h + stop
+
+    def temperatures(self, start_h: float, end_h: float) -> FloatArray:
+        """Hourly values of the first member between two hours, at least one. [degC]"""
+        low = int(np.clip(np.ceil(start_h - self._first_h), 0, self._filled.shape[1] - 1))
+        high = int(np.clip(np.floor(end_h - self._first_h), low, self._filled.shape[1] - 1))
+        return self._filled[0, low : high + 1].copy()
 
     def cross(self, start_h: float, thermal_time: FloatArray) -> FloatArray:
         """See :class:`Clock`."""
@@ -385,10 +401,19 @@ class ThermalClock:
         running = np.concatenate(
             [np.zeros((self._filled.shape[0], 1)), self._filled.cumsum(axis=1)], axis=1
         )
-        start = int(np.clip(start_h - self._first_h, 0, self._filled.shape[1] - 1))
-        limit = np.minimum(end_h, self.end_h(start_h)) - self._first_h
-        stop = np.clip(np.ceil(limit).astype(np.intp), start, self._filled.shape[1] - 1) + 1
-        total = running[self._member, stop] - running[self._member, start]
+        last = self._filled.shape[1] - 1.0
+        start = float(np.clip(start_h - self._first_h, 0, last - 1.0))
+        end = np.minimum(end_h, self.end_h(start_h)) - self._first_h
+        # At least an hour, and without steps from hour to hour, which a fit would stumble over.
+        stop = np.clip(end, start + 1.0, last)
+
+        def until(position: FloatArray) -> FloatArray:
+            hour = np.minimum(position.astype(np.intp), self._filled.shape[1] - 1)
+            share = position - hour
+            below, above = running[self._member, hour], running[self._member, hour + 1]
+            return np.asarray(below + share * (above - below))
+
+        total = until(stop + 0.5) - until(np.full(stop.shape, start + 0.5))
         return np.asarray(total / (stop - start) + self._offset)
 
 

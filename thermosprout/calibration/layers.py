@@ -1,0 +1,204 @@
+"""Crop, variety, seed lot: one vector for all of them, and its prior.
+
+A lot is its crop plus what sets the variety apart plus what sets the lot apart, so that one slow
+lot does not make the crop slow. The prior of the sum is the crop's own estimate, however many
+layers the records name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.calibration.plots import Plot
+from thermosprout.crops.estimate import Estimate
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+
+VARIETY_SHARE = 0.3
+LOT_SHARE = 0.2
+"""Parts of the spread left to varieties and to lots (common practice, no source)."""
+
+OF_VARIETY = ("t_base_C", "thermal_time_50_Cd", "sigma", "field_factor")
+OF_LOT = ("thermal_time_50_Cd", "sigma", "field_factor")
+
+LABEL_SPREADS = {"thermal_time_50_Cd": 0.3, "field_factor": 0.8}
+"""Prior sd of what a treatment unknown to the model does to speed and stand."""
+
+Cell = tuple[str | None, str | None, str | None]
+"""Variety, seed lot, and the treatment's label where the model does not know it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layers:
+    """Layout of the vector that is fitted.
+
+    Attributes
+    ----------
+    cells : tuple of Cell
+        What plots can belong to.
+    names : tuple of str
+        Entries of the vector, ``crop:t_base_C`` and the like.
+    maps : ndarray, shape (cell, parameter, entry)
+        Parameters of a cell as a sum of entries.
+    mean, covariance : ndarray, shape (entry,), (entry, entry)
+        Prior.
+    plot_cell : ndarray of int, shape (plot,)
+        Cell of each plot.
+    """
+
+    estimate: Estimate
+    cells: tuple[Cell, ...]
+    names: tuple[str, ...]
+    maps: FloatArray
+    mean: FloatArray
+    covariance: FloatArray
+    plot_cell: IntArray
+
+    def parameters(self, vectors: FloatArray) -> FloatArray:
+        """Vectors of shape (draw, entry) to parameters of shape (draw, cell, parameter)."""
+        return np.asarray(np.einsum("cpe,de->dcp", self.maps, vectors))
+
+    def level(self, variety: str | None, seed_lot: str | None) -> tuple[FloatArray, FloatArray]:
+        """Map of one level and the spread of what is below it.
+
+        Returns
+        -------
+        tuple of ndarray, shape (parameter, entry) and (parameter, parameter)
+            The covariance is that of a variety or lot of which nothing is known.
+        """
+        names = self.estimate.names
+        chosen = np.zeros((len(names), len(self.names)))
+        wanted = {"crop": True}
+        if variety is not None:
+            wanted[f"variety {variety}"] = True
+        if seed_lot is not None:
+            wanted[_lot(variety, seed_lot)] = True
+        for column, entry in enumerate(self.names):
+            owner, name = entry.rsplit(":", 1)
+            if owner in wanted:
+                chosen[names.index(name), column] = 1.0
+        spread = np.zeros_like(self.estimate.covariance)
+        if variety is None and any(entry.startswith("variety ") for entry in self.names):
+            spread = spread + VARIETY_SHARE * _own(self.estimate, OF_VARIETY)
+        if seed_lot is None and any(entry.startswith("lot ") for entry in self.names):
+            spread = spread + LOT_SHARE * _own(self.estimate, OF_LOT)
+        return chosen, spread
+
+    def indices(self, name: str) -> IntArray:
+        """Entries that add up to one parameter."""
+        return np.array([i for i, n in enumerate(self.names) if n.rsplit(":", 1)[1] == name])
+
+
+def layers_of(estimate: Estimate, plots: Sequence[Plot]) -> Layers:
+    """Lay out the vector for the varieties, lots and labels that plots name.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        Prior of a lot of the crop.
+    plots : sequence of Plot
+        Where no variety or lot is named, the plots are the crop itself.
+    """
+    cells: list[Cell] = []
+    members: list[int] = []
+    for plot in plots:
+        cell = (plot.variety, plot.seed_lot, None if plot.known_treatment else plot.treatment)
+        if cell not in cells:
+            cells.append(cell)
+        members.append(cells.index(cell))
+    covariance = estimate.covariance.copy()
+    if any(cell[0] for cell in cells):
+        covariance -= VARIETY_SHARE * _own(estimate, OF_VARIETY)
+    if any(cell[1] for cell in cells):
+        covariance -= LOT_SHARE * _own(estimate, OF_LOT)
+    names = [f"crop:{name}" for name in estimate.names]
+    blocks = [covariance]
+    for owner, parameters, block in _deviations(estimate, cells):
+        names += [f"{owner}:{name}" for name in parameters]
+        blocks.append(block)
+    prior = _block_diagonal(blocks)
+    maps = np.zeros((len(cells), len(estimate.names), len(names)))
+    for index, cell in enumerate(cells):
+        owners = _owners(cell)
+        for column, entry in enumerate(names):
+            owner, name = entry.rsplit(":", 1)
+            if owner in owners:
+                maps[index, estimate.names.index(name), column] = 1.0
+    mean = np.zeros(len(names))
+    mean[: estimate.mean.size] = estimate.mean
+    return Layers(
+        estimate=estimate,
+        cells=tuple(cells),
+        names=tuple(names),
+        maps=maps,
+        mean=mean,
+        covariance=prior,
+        plot_cell=np.array(members, dtype=np.intp),
+    )
+
+
+def _lot(variety: str | None, seed_lot: str) -> str:
+    return f"lot {variety or ''}/{seed_lot}"
+
+
+def _owners(cell: Cell) -> set[str]:
+    variety, seed_lot, label = cell
+    owners = {"crop"}
+    if variety:
+        owners.add(f"variety {variety}")
+    if seed_lot:
+        owners.add(_lot(variety, seed_lot))
+    if label:
+        owners.add(f"treatment {label}")
+    return owners
+
+
+def _deviations(
+    estimate: Estimate, cells: Sequence[Cell]
+) -> list[tuple[str, tuple[str, ...], FloatArray]]:
+    """What sets each variety, lot and label apart: owner, parameters, prior covariance."""
+    found: list[tuple[str, tuple[str, ...], FloatArray]] = []
+
+    def some(parameters: tuple[str, ...], share: float) -> FloatArray:
+        index = [estimate.names.index(name) for name in parameters]
+        return np.asarray(share * _own(estimate, parameters)[np.ix_(index, index)])
+
+    for variety in dict.fromkeys(cell[0] for cell in cells if cell[0]):
+        found.append((f"variety {variety}", OF_VARIETY, some(OF_VARIETY, VARIETY_SHARE)))
+    for lot in dict.fromkeys(_lot(cell[0], cell[1]) for cell in cells if cell[1]):
+        found.append((lot, OF_LOT, some(OF_LOT, LOT_SHARE)))
+    for label in dict.fromkeys(cell[2] for cell in cells if cell[2]):
+        spreads = np.diag(np.square(list(LABEL_SPREADS.values())))
+        found.append((f"treatment {label}", tuple(LABEL_SPREADS), spreads))
+    return found
+
+
+def _own(estimate: Estimate, parameters: tuple[str, ...]) -> FloatArray:
+    """Covariance of some parameters given all others, in the place of the full matrix.
+
+    A part of it can be taken off the full covariance without making that indefinite.
+    """
+    index = [estimate.names.index(name) for name in parameters]
+    rest = [i for i in range(len(estimate.names)) if i not in index]
+    full = estimate.covariance
+    cross = full[np.ix_(index, rest)]
+    own = full[np.ix_(index, index)] - cross @ np.linalg.pinv(full[np.ix_(rest, rest)]) @ cross.T
+    placed = np.zeros_like(full)
+    placed[np.ix_(index, index)] = 0.5 * (own + own.T)
+    return placed
+
+
+def _block_diagonal(blocks: Sequence[FloatArray]) -> FloatArray:
+    size = sum(block.shape[0] for block in blocks)
+    matrix = np.zeros((size, size))
+    at = 0
+    for block in blocks:
+        end = at + block.shape[0]
+        matrix[at:end, at:end] = block
+        at = end
+    return matrix

@@ -1,0 +1,295 @@
+"""Likelihood of plots under many parameter vectors at once.
+
+Seedlings are interval-censored in thermal time. What a plot has of its own is integrated out:
+its speed by adaptive Gauss-Hermite quadrature about the most likely value (Pinheiro & Bates 1995,
+J. Comput. Graph. Stat. 4:12-35), its stand as a beta-binomial.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import logsumexp, ndtr, ndtri
+
+from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.predict import Model, Predicted
+from thermosprout.emergence.counts import partial_rho, stand_log_likelihood
+
+FloatArray = npt.NDArray[np.float64]
+
+SLIPS = 1e-3
+"""Share of seedlings that may be counted at any odd inspection: slips and weeds."""
+
+NOTED_SPREAD = 0.7
+"""Where in the stand a single noted date of emergence lies, as an sd of normal deviates about
+half emergence: between about a quarter and three quarters (common practice, no source)."""
+
+Nodes = tuple[FloatArray, FloatArray]
+"""Centre and width of the speeds of plots, each of shape (draw, plot)."""
+
+_NO_SPREAD = 1e-5
+_LEAST_CD = 0.05
+_FLOOR = 1e-300
+_STEPS = 8
+_CLOSE = 0.02
+_EM_STEPS = 25
+_BLOCK = 1_500_000
+_NODES, _NODE_WEIGHTS = np.polynomial.hermite.hermgauss(5)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Counted:
+    """Counts of all plots as arrays.
+
+    Attributes
+    ----------
+    new : ndarray, shape (plot, inspection)
+        New seedlings; zero in the padding.
+    seeds, emerged : ndarray, shape (plot,)
+    slip : ndarray, shape (plot, inspection)
+        Share of slips that falls between two inspections; rows sum to one.
+    noted : ndarray of bool, shape (plot,)
+        A single date instead of counts.
+    dish : ndarray of bool, shape (plot,)
+    """
+
+    new: FloatArray
+    seeds: FloatArray
+    emerged: FloatArray
+    slip: FloatArray
+    noted: npt.NDArray[np.bool_]
+    dish: npt.NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, plots: Sequence[Plot], inspections: int) -> Counted:
+        """Collect the counts of plots."""
+        new = np.zeros((len(plots), inspections))
+        slip = np.zeros((len(plots), inspections))
+        for row, plot in enumerate(plots):
+            if plot.noted_h is not None:
+                continue
+            hours, fresh = plot.telling()
+            new[row, : fresh.size] = fresh
+            spans = np.diff(hours, prepend=plot.planted_h)
+            slip[row, : spans.size] = spans / spans.sum()
+        return cls(
+            new=new,
+            seeds=np.array([plot.seeds for plot in plots], dtype=float),
+            emerged=new.sum(axis=1),
+            slip=slip,
+            noted=np.array([plot.noted_h is not None for plot in plots]),
+            dish=np.array([plot.dish for plot in plots]),
+        )
+
+
+class Likelihood:
+    """Log-likelihood of every plot for batches of vectors.
+
+    Parameters
+    ----------
+    model : Model
+        Plots and soil.
+    slips : float
+        See :data:`SLIPS`; zero gives the plain interval-censored likelihood.
+    free_dishes : bool
+        Take for each setting of dishes the final share that fits best, instead of a wide prior.
+    """
+
+    def __init__(self, model: Model, *, slips: float = SLIPS, free_dishes: bool = False) -> None:
+        self.model = model
+        self.counted = Counted.of(model.plots, model.inspections)
+        self._slips = slips
+        self._free_dishes = free_dishes
+        self._pool = np.eye(len(model.settings))[model.plot_setting]
+
+    def plots(self, vectors: FloatArray) -> FloatArray:
+        """Log-likelihood of each plot, shape (draw, plot), for vectors of the layers."""
+        return self.plots_of_cells(self.model.layers.parameters(vectors))
+
+    def plots_of_cells(self, parameters: FloatArray, nodes: Nodes | None = None) -> FloatArray:
+        """Log-likelihood of each plot for parameters of shape (draw, cell, parameter).
+
+        Parameters
+        ----------
+        nodes : tuple of ndarray, shape (1, plot), optional
+            Where and how wide the speeds of the plots are integrated, from :meth:`nodes`; for
+            vectors next to the one they were found for.
+        """
+        per_draw = len(self.model.plots) * self.model.inspections
+        block = max(1, _BLOCK // per_draw)
+        parts = [
+            self._block(parameters[at : at + block], nodes)
+            for at in range(0, parameters.shape[0], block)
+        ]
+        return np.concatenate(parts)
+
+    def nodes(self, parameters: FloatArray) -> Nodes:
+        """Centre and width of each plot's speed for parameters of shape (1, cell, parameter)."""
+        return self._given(self.model.predict_cells(parameters)).centre()
+
+    def _given(self, predicted: Predicted) -> _Given:
+        share = self._profile(predicted)
+        return _Given(predicted, self.counted, self._slips, share, self._pool)
+
+    def _block(self, parameters: FloatArray, nodes: Nodes | None) -> FloatArray:
+        predicted = self.model.predict_cells(parameters)
+        result = np.zeros(predicted.share.shape)
+        if not self.counted.noted.all():
+            result = self._counted(predicted, nodes)
+        if self.counted.noted.any():
+            result = np.where(self.counted.noted, noted_log_likelihood(predicted), result)
+        return result
+
+    def _counted(self, predicted: Predicted, nodes: Nodes | None) -> FloatArray:
+        given = self._given(predicted)
+        if not (predicted.speed_sd > _NO_SPREAD).any():
+            return given.log_density(np.zeros(predicted.share.shape))
+        at, width = given.centre() if nodes is None else nodes
+        logs = []
+        for node, weight in zip(_NODES, _NODE_WEIGHTS, strict=True):
+            speed = at + np.sqrt(2.0) * width * node
+            log_normal = node**2 + np.log(weight) - 0.5 * np.square(speed)
+            logs.append(given.log_density(speed) + log_normal)
+        total = logsumexp(np.stack(logs), axis=0)
+        return np.asarray(total + np.log(width) - 0.5 * np.log(np.pi))
+
+    def _profile(self, predicted: Predicted) -> FloatArray:
+        """Final share of each plot: the expected one, or for free dishes the one that fits."""
+        if not (self._free_dishes and self.counted.dish.any()):
+            return predicted.share
+        return np.where(self.counted.dish, np.nan, predicted.share)
+
+
+class _Given:
+    """Likelihood of counted plots given the standardised speed of each, shape (draw, plot)."""
+
+    def __init__(
+        self,
+        predicted: Predicted,
+        counted: Counted,
+        slips: float,
+        share: FloatArray,
+        pool: FloatArray,
+    ) -> None:
+        self.p, self.c, self.slips = predicted, counted, slips
+        self.share, self.pool = share, pool
+        self.free = np.isnan(share)
+        self.cut = bool(np.isfinite(predicted.z_low).any() or np.isfinite(predicted.z_high).any())
+        self.handled = bool(predicted.credit.any())
+        if not self.handled:
+            with np.errstate(divide="ignore"):
+                self.ln_progress = np.log(np.maximum(predicted.progress, 1e-12))
+        self.too_soon = predicted.progress < _LEAST_CD
+
+    def shown(self, speed: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Share of the final stand at each inspection, and its slope with the speed."""
+        p = self.p
+        shift = p.speed_sd * speed
+        if self.handled:
+            done = p.progress + (p.credit + p.credit_slope * shift)[..., None]
+            ln_done = np.log(np.maximum(done, 1e-12))
+        else:
+            ln_done = self.ln_progress
+        z = (ln_done - (p.ln_scale + shift)[..., None]) / p.sigma[..., None]
+        value = ndtr(z)
+        slope = (
+            np.exp(-0.5 * np.square(z)) * (-0.3989422804014327 * p.speed_sd / p.sigma)[..., None]
+        )
+        if self.cut:
+            low = ndtr(p.z_low + p.low_slope * shift)[..., None]
+            span = np.maximum(ndtr(p.z_high + p.high_slope * shift)[..., None] - low, 1e-12)
+            raw = (value - low) / span
+            inside = (raw > 0) & (raw < 1)
+            value, slope = np.clip(raw, 0.0, 1.0), np.where(inside, slope / span, 0.0)
+        value = np.where(self.too_soon, 0.0, value)
+        return value, np.where(self.too_soon, 0.0, slope)
+
+    def _gained(self, shown: FloatArray) -> FloatArray:
+        gained = np.diff(shown, axis=-1, prepend=0.0)
+        if self.slips > 0:
+            gained = (1.0 - self.slips) * gained + self.slips * self.c.slip
+        return np.asarray(np.maximum(gained, _FLOOR))
+
+    def _stand(self, last: FloatArray) -> FloatArray:
+        c = self.c
+        share = self.share
+        if self.free.any():
+            share = np.where(self.free, self._best_share(last), share)
+        rho = np.where(self.free, 0.0, partial_rho(last, share, self.p.rho))
+        return stand_log_likelihood(c.emerged, c.seeds, share * last, np.maximum(rho, 1e-7))
+
+    def _best_share(self, last: FloatArray) -> FloatArray:
+        """Final share of all dishes of a setting that fits best, by expectation-maximisation."""
+        c, pool = self.c, self.pool
+        seeds = c.seeds @ pool
+        best = np.clip((c.emerged @ pool) / np.maximum((c.seeds * last) @ pool, 1e-12), 0.0, 1.0)
+        for _ in range(_EM_STEPS):
+            own = best @ pool.T
+            waiting = own * (1.0 - last) / np.maximum(1.0 - own * last, 1e-12)
+            best = (c.emerged + (c.seeds - c.emerged) * waiting) @ pool / seeds
+        return np.asarray(best @ pool.T)
+
+    def log_density(self, speed: FloatArray) -> FloatArray:
+        """Log-likelihood of the counts, shape (draw, plot)."""
+        shown, _ = self.shown(speed)
+        gained = self._gained(shown)
+        last = gained.sum(axis=-1)
+        timing = (self.c.new * np.log(gained)).sum(axis=-1) - self.c.emerged * np.log(last)
+        return np.asarray(timing + self._stand(last))
+
+    def _first_guess(self) -> FloatArray:
+        """Speed that puts the middle seedling of each plot where it was seen, shrunk to zero."""
+        p, c = self.p, self.c
+        rows = np.arange(c.emerged.size)
+        cumulative = c.new.cumsum(axis=1)
+        column = (cumulative < 0.5 * c.emerged[:, None]).sum(axis=1)
+        column = np.minimum(column, c.new.shape[1] - 1)
+        seen = (cumulative[rows, column] + 0.3) / (c.emerged + 0.6)
+        done = np.maximum(p.progress[:, rows, column] + p.credit, 1e-12)
+        off = np.log(done) - p.ln_scale - p.sigma * ndtri(seen)
+        sd = np.maximum(p.speed_sd, _NO_SPREAD)
+        shrink = np.square(sd) / (np.square(sd) + 2.0 * np.square(p.sigma) / (c.emerged + 1e-9))
+        return np.asarray(np.clip(off / sd * shrink, -6.0, 6.0))
+
+    def centre(self) -> tuple[FloatArray, FloatArray]:
+        """Most likely speed of each plot and the width about it, by Fisher scoring."""
+        speed, c, h = self._first_guess(), self.c, 1e-4
+        curvature = np.ones(speed.shape)
+        for _ in range(_STEPS):
+            shown, slope = self.shown(speed)
+            gained = self._gained(shown)
+            last = gained.sum(axis=-1)
+            change = np.diff(slope, axis=-1, prepend=0.0) / gained
+            change = np.where(c.new > 0, (1.0 - self.slips) * change, 0.0)
+            whole = (1.0 - self.slips) * slope[..., -1] / last
+            up, down = np.minimum(last * (1 + h), 1.0), last * (1 - h)
+            stand = (self._stand(up) - self._stand(down)) / (up - down) * last * whole
+            first = (c.new * change).sum(axis=-1) - c.emerged * whole + stand - speed
+            curvature = (
+                1.0
+                + np.maximum(
+                    (c.new * np.square(change)).sum(axis=-1) - c.emerged * np.square(whole), 0.0
+                )
+                + np.square(stand) / np.maximum(c.seeds - c.emerged, 1.0)
+            )
+            step = np.clip(first / curvature, -1.0, 1.0)
+            speed = speed + step
+            if np.abs(step).max() < _CLOSE:
+                break
+        return speed, 1.0 / np.sqrt(curvature)
+
+
+def noted_log_likelihood(predicted: Predicted) -> FloatArray:
+    """Log-likelihood of single dates of emergence, shape (draw, plot).
+
+    Which share of the stand the observer took for emergence is not known; it varies from note to
+    note as the plot's own speed does.
+    """
+    done = np.maximum(predicted.progress[..., :2] + predicted.credit[..., None], 1e-12)
+    spread = np.sqrt(np.square(predicted.sigma * NOTED_SPREAD) + np.square(predicted.speed_sd))
+    z = (np.log(done) - predicted.ln_scale[..., None]) / spread[..., None]
+    inside = ndtr(z[..., 1]) - ndtr(z[..., 0])
+    return np.asarray(np.log((1.0 - SLIPS) * inside + SLIPS / 60.0))
