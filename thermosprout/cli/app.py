@@ -38,13 +38,25 @@ def root(
 
 def _gather() -> None:
     """Add each command group; the modules are light and import science only when run."""
-    from thermosprout.cli import demo, forecast, map, soil, start
+    from thermosprout.cli import crops, demo, forecast, map, soil, start
 
     app.command()(forecast.forecast)
     app.command()(demo.demo)
     app.command()(start.start)
+    app.command()(crops.crops)
     app.add_typer(soil.app, name="soil")
     app.command("map")(map.map_grid)
+    from thermosprout.cli import compare, presprout, sow_again, stations, succession, window
+
+    for plan in (
+        compare.compare,
+        presprout.presprout,
+        window.window,
+        stations.stations,
+        succession.succession,
+        sow_again.sow_again,
+    ):
+        app.command()(plan)
 
 
 _gather()

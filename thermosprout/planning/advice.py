@@ -7,7 +7,8 @@ import numpy.typing as npt
 
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Treatment
-from thermosprout.planning.compare import GOAL_WORDS, Comparison, Goal, Outcome, Verdict
+from thermosprout.planning.compare import GOAL_WORDS, Comparison, Goal, Verdict
+from thermosprout.planning.options import Outcome
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -57,9 +58,9 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
     else:
         gain = f"{name} {_shift(early)} emergence by {abs(early):.1f} d"
     if verdict.worth_acting_on:
-        return f"{_capital(gain)}; the odds that it gains are {verdict.gain_odds:.0%}."
+        return f"{_capital(gain)}; it gains in {surely(verdict.gain_odds)} of cases."
     return (
-        f"{_capital(gain)} (odds that it gains {verdict.gain_odds:.0%}): "
+        f"{_capital(gain)} (it gains in {surely(verdict.gain_odds)} of cases): "
         "the difference is not worth acting on."
     )
 
@@ -102,6 +103,15 @@ def _left(days: float) -> str:
 def _middle(values: FloatArray) -> float:
     finite = values[np.isfinite(values)]
     return float(np.median(finite)) if 2 * finite.size > values.size else float("nan")
+
+
+def surely(odds_of: float) -> str:
+    """Odds in per cent; nothing is quite sure."""
+    if odds_of > 0.99:
+        return "more than 99 %"
+    if odds_of < 0.01:
+        return "less than 1 %"
+    return f"{odds_of:.0%}".replace("%", " %")
 
 
 def _capital(text: str) -> str:

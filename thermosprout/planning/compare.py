@@ -1,4 +1,4 @@
-"""Dry, soaked and pre-sprouted side by side: what each brings, and whether it is worth acting on."""
+"""Dry, soaked and pre-sprouted side by side: what each brings, and whether to act on it."""
 
 from __future__ import annotations
 
@@ -225,9 +225,7 @@ def judge(outcomes: Sequence[Outcome], goal: Goal) -> Verdict:
 
 def _usable(outcomes: Sequence[Outcome]) -> npt.NDArray[np.bool_]:
     """Set aside what is likely to fail where something else is much less so."""
-    failing = np.array(
-        [float(o.row.weights[o.filled < _FAILED_FILL].sum()) for o in outcomes]
-    )
+    failing = np.array([float(o.row.weights[o.filled < _FAILED_FILL].sum()) for o in outcomes])
     return np.asarray(failing <= max(_FAILED_ODDS, float(failing.min()) + 0.1))
 
 

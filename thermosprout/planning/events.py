@@ -9,6 +9,14 @@ from zoneinfo import ZoneInfo
 from thermosprout.planning.sprouting import SproutingPlan
 from thermosprout.season.schema import local
 
+_KEEP_MOIST = (
+    "Plant into moist soil and do not let it dry. Seed that has sprouted for sowing is not food."
+)
+_FALLBACK = (
+    "If the bed is still not free, prick the sprouts into cells or pots, or give this batch up "
+    "and sow dry or start a new batch when the bed is free."
+)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Event:
@@ -73,16 +81,14 @@ def sprouting_events(
         (
             "plant",
             f"Plant sprouted {crop}{where}",
-            f"Odds that the batch is fit to plant: {plan.ready_odds:.0%}. Plant into moist soil "
-            "and do not let it dry. Seed that has sprouted for sowing is not food.",
+            f"Odds that the batch is fit to plant: {plan.ready_odds:.0%}. {_KEEP_MOIST}",
             plan.plant_h,
             max(minutes, 15.0),
         ),
         (
             "fallback",
             f"Last day for the sprouted {crop}",
-            "If the bed is still not free, prick the sprouts into cells or pots, or give this "
-            "batch up and sow dry or start a new batch when the bed is free.",
+            _FALLBACK,
             plan.last_h,
             15.0,
         ),

@@ -71,14 +71,17 @@ class HarvestNeed:
         """Draw the thermal time to first harvest of a crop; the same seed, the same draws."""
         base, optimum, ceiling = GROWTH_CARDINALS_C[crop.season]
         reference = CHART_SEASON_C[crop.season]
-        low, high = crop.practice.days_to_harvest_low, crop.practice.days_to_harvest_high
-        published = low is not None or high is not None
-        spread = _UNKNOWN_SD
-        days = _UNKNOWN_DAYS
-        if published:
-            low = high if low is None else low
-            high = low if high is None else high
-            assert low is not None and high is not None  # noqa: S101  (one of them is there)
+        given = [
+            days
+            for days in (
+                crop.practice.days_to_harvest_low,
+                crop.practice.days_to_harvest_high,
+            )
+            if days is not None
+        ]
+        spread, days = _UNKNOWN_SD, _UNKNOWN_DAYS
+        if given:
+            low, high = min(given), max(given)
             days = float(np.sqrt(low * high))
             spread = float(np.hypot(np.log(high / low) / (2 * _CHART_Z), _PLACE_SD))
         centre = crop.estimate.centre()
@@ -94,7 +97,7 @@ class HarvestNeed:
             median=from_emergence_d * rate,
             spread=spread,
             cardinals_C=(base, optimum, ceiling),
-            published=published,
+            published=bool(given),
         )
 
 

@@ -9,7 +9,6 @@ import numpy.typing as npt
 
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import RowForecast
-from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.seeds_needed import seeds_for_stand
@@ -96,9 +95,7 @@ def usual_options(
         radicle_mm=None if sprout_h else PLANTING_RADICLE_MM,
         sorted=sorted_by_radicle,
     )
-    sprouted = Option(
-        name="pre-sprouted", handling=sprouting, minutes=work[Treatment.PRESPROUTED]
-    )
+    sprouted = Option(name="pre-sprouted", handling=sprouting, minutes=work[Treatment.PRESPROUTED])
     return (direct, *soaked, sprouted)
 
 
@@ -199,16 +196,14 @@ def weigh(
             planted_h = ready_h
             row = setting.forecast(option.handling, planted_h, seeds=seeds)
     half = setting.clock.cross(planted_h, row.state.needed(np.full((setting.size, 1), 0.5)))[:, 0]
-    started_per_planted = _started_per_planted(row)
-    to_plant = seeds_for_stand(
-        row.share, draws.values["plot_stand_rho"], wanted, confidence=confidence
-    )
+    rho = draws.values["plot_stand_rho"]
+    per_started = row.stand_per_seed_started
+    to_plant = seeds_for_stand(row.share, rho, wanted, confidence=confidence)
+    to_start = to_plant
+    if row.state.proven:
+        to_start = seeds_for_stand(per_started, rho, wanted, confidence=confidence)
     with np.errstate(divide="ignore"):
-        per_plant = started_per_planted / row.share
-    to_start = None
-    if to_plant is not None:
-        factor = float(weighted_quantile(started_per_planted, row.weights, [confidence])[0])
-        to_start = int(np.ceil(to_plant * factor)) if np.isfinite(factor) else None
+        per_plant = 1.0 / per_started
     return Outcome(
         option=option,
         row=row,
@@ -221,14 +216,6 @@ def weigh(
         seeds_to_start=to_start,
         seeds_per_plant=per_plant,
     )
-
-
-def _started_per_planted(row: RowForecast) -> FloatArray:
-    """Seeds to wet for each that is planted: all are planted unless only sprouted seed is."""
-    if not row.state.proven:
-        return np.ones(row.share.size)
-    with np.errstate(divide="ignore"):
-        return np.asarray(1.0 / (row.viability * row.state.sprouted))
 
 
 def lead_hours(row: RowForecast) -> FloatArray:

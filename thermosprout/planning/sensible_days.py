@@ -9,6 +9,7 @@ import numpy.typing as npt
 import xarray as xr
 
 BoolArray = npt.NDArray[np.bool_]
+FloatArray = npt.NDArray[np.float64]
 
 IN_TIME_ODDS = 0.8
 STAND_OF_BEST = 0.8
@@ -69,12 +70,16 @@ def _of(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> SensibleDa
         (stand >= STAND_OF_BEST * stand.max(), "too many seeds are lost"),
     ]
     if "frost_risk" in one and one.attrs["tender"]:
-        with np.errstate(invalid="ignore"):
-            tests.append((one["frost_risk"].values <= FROST_RISK, "frost may take the seedlings"))
+        tests.append(
+            (
+                _where_known(one["frost_risk"].values, high=FROST_RISK),
+                "frost may take the seedlings",
+            )
+        )
     if "odds_harvest_before_frost" in one:
         tests.append(
             (
-                one["odds_harvest_before_frost"].values >= harvest_odds,
+                _where_known(one["odds_harvest_before_frost"].values, low=harvest_odds),
                 "first harvest may not come before the first hard frost",
             )
         )
@@ -101,6 +106,11 @@ def _of(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> SensibleDa
         early_reason=_why_not(tests, first - 1),
         late_reason=_why_not(tests, last + 1),
     )
+
+
+def _where_known(values: FloatArray, *, low: float = 0.0, high: float = 1.0) -> BoolArray:
+    """Whether values lie between bounds; what is not known stands in nobody's way."""
+    return np.asarray(np.isnan(values) | ((values >= low) & (values <= high)))
 
 
 def _first_run(good: BoolArray) -> int | None:

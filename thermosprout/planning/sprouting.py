@@ -160,8 +160,7 @@ def plan_sprouting(
         room_C=room_C,
         ready_d={name: value / 24.0 for name, value in odds(batch.short_h, equal).items()},
         plantable_d={
-            name: value / 24.0
-            for name, value in odds(batch.long_h - batch.short_h, equal).items()
+            name: value / 24.0 for name, value in odds(batch.long_h - batch.short_h, equal).items()
         },
         ready_odds=float(late),
         ready_odds_without_hold=float(bare),
@@ -201,14 +200,28 @@ def _batch(draws: CropDraws, ln_shift: FloatArray, room_C: float, seed: int) -> 
     )
 
 
+def radicle_times(
+    draws: CropDraws, *, ln_shift: FloatArray, room_C: float, seed: int = 0
+) -> tuple[FloatArray, FloatArray]:
+    """Hours from wetting until radicles are long enough to plant, and until they are too long.
+
+    Raises
+    ------
+    InputError
+        When the crop hardly sprouts at that temperature.
+    """
+    batch = _batch(draws, ln_shift, room_C, seed)
+    return batch.short_h, batch.long_h
+
+
 def _possible_leads(bed_h: float, zone: ZoneInfo, earliest_h: float | None) -> FloatArray:
     """Whole hours before the bed at which somebody is awake to wet the seed."""
     leads = np.arange(1.0, _LONGEST_H + 1.0)
     awake = np.array([local(bed_h - lead, zone).hour in _AWAKE for lead in leads])
-    leads = leads[awake]
+    leads = np.asarray(leads[awake], dtype=float)
     if earliest_h is None:
         return leads
-    possible = leads[leads <= bed_h - earliest_h]
+    possible = np.asarray(leads[leads <= bed_h - earliest_h], dtype=float)
     if not possible.size:
         raise InputError(
             "the bed comes free before seed could be wetted",
@@ -219,14 +232,14 @@ def _possible_leads(bed_h: float, zone: ZoneInfo, earliest_h: float | None) -> F
 
 def _morning(hour: float, zone: ZoneInfo) -> float:
     """Hour of eight in the morning on the local day of an instant."""
-    return hours(local(hour, zone).replace(hour=_MORNING, minute=0))
+    return float(hours(local(hour, zone).replace(hour=_MORNING, minute=0)))
 
 
 def _fit_odds(batch: _Batch, leads: FloatArray, wait_h: float, hold_h: float) -> FloatArray:
     """Odds per lead that radicles are long enough on the first day and not too long on the last."""
     long_enough = batch.short_h[:, None] <= leads + _SAME_DAY_H
     not_too_long = leads + wait_h - _SAME_DAY_H <= batch.long_h[:, None] + hold_h
-    return np.asarray((long_enough & not_too_long).mean(axis=0))
+    return np.asarray((long_enough & not_too_long).mean(axis=0), dtype=float)
 
 
 def _earliest_good(fit: FloatArray) -> int:
@@ -239,15 +252,12 @@ def _seeds(
 ) -> tuple[int | None, int | None]:
     """Seeds to plant and to wet, in a good moist seedbed."""
     share = draws.values["field_factor"] * batch.survival
-    to_plant = seeds_for_stand(
-        share, draws.values["plot_stand_rho"], wanted, confidence=confidence
+    started = share * viability * batch.sprouted
+    rho = draws.values["plot_stand_rho"]
+    return (
+        seeds_for_stand(share, rho, wanted, confidence=confidence),
+        seeds_for_stand(started, rho, wanted, confidence=confidence),
     )
-    if to_plant is None:
-        return None, None
-    with np.errstate(divide="ignore"):
-        per_planted = 1.0 / (viability * batch.sprouted)
-    factor = float(weighted_quantile(per_planted, np.ones(share.size), [confidence])[0])
-    return to_plant, int(np.ceil(to_plant * factor)) if np.isfinite(factor) else None
 
 
 def _notes(

@@ -14,6 +14,11 @@ from thermosprout.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
+FINE_PROBABILITIES = (0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98)
+"""Points of the days to harvest from which odds of being ready in time are read."""
+
+READY_ODDS = 0.8
+
 
 class Aim(StrEnum):
     """What shall come at even intervals."""
@@ -113,7 +118,9 @@ def plan_succession(
 def _stamp(start: np.datetime64, days: float) -> np.datetime64:
     if not np.isfinite(days):
         return np.datetime64("NaT", "ns")
-    return np.asarray(start + np.timedelta64(round(days * 24 * 60), "m"), dtype="datetime64[ns]")[()]
+    minutes = np.timedelta64(round(days * 24 * 60), "m")
+    result: np.datetime64 = start + minutes
+    return result
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,11 +173,15 @@ def fit_openings(
     cover : str, optional
         Cover of the windows to use; the first when absent.
 
+    Raises
+    ------
+    InputError
+        When an opening begins outside the windows.
+
     Notes
     -----
-    Odds between the three points of the days to harvest are taken from a normal curve through
-    them on the logarithm of days, as the spread of thermal time is log-normal. A crop that uses
-    more of the opening stands before one that leaves the bed empty, if both are ready in time.
+    A crop that uses more of the opening stands before one that leaves the bed empty, if both are
+    ready in time. Ask the windows for :data:`FINE_PROBABILITIES`.
     """
     fits: list[Fit] = []
     for opening in openings:
@@ -179,6 +190,8 @@ def fit_openings(
             one = window.isel(cover=0) if cover is None else window.sel(cover=cover)
             gap = np.abs((one["sowing"].values - opening.start) / np.timedelta64(1, "D"))
             index = int(np.argmin(gap))
+            points = one["probability"].values
+            middle = int(np.argmin(np.abs(points - 0.5)))
             if gap[index] > 1.0:
                 raise InputError(
                     f"bed {opening.bed} opens on {str(opening.start)[:10]}, outside the season "
@@ -192,28 +205,27 @@ def fit_openings(
                         opening=opening,
                         crop=crop,
                         treatment=str(treatment),
-                        ready_odds=_odds_within(days, opening.days),
-                        spare_d=float(opening.days - days[1]),
+                        ready_odds=_odds_within(days, points, opening.days),
+                        spare_d=float(opening.days - days[middle]),
                         stand=float(at["stand"]),
                     )
                 )
-        fits.extend(sorted(found, key=lambda fit: (fit.ready_odds < 0.8, _rank(fit))))
+        fits.extend(sorted(found, key=lambda fit: (fit.ready_odds < READY_ODDS, _rank(fit))))
     return tuple(fits)
 
 
 def _rank(fit: Fit) -> float:
-    return fit.spare_d if fit.ready_odds >= 0.8 else -fit.ready_odds
+    return fit.spare_d if fit.ready_odds >= READY_ODDS else -fit.ready_odds
 
 
-def _odds_within(days: FloatArray, limit: float) -> float:
-    """Odds of no more than ``limit`` days from the 10, 50 and 90 % points."""
-    from scipy.special import ndtr
-
-    low, middle, high = days
-    if not np.isfinite(middle) or limit <= 0:
-        return 0.0 if limit <= 0 or not np.isfinite(low) or limit < low else 0.3
-    side = high if limit >= middle and np.isfinite(high) else low
-    spread = abs(np.log(side / middle)) / 1.2816
-    if limit >= middle and not np.isfinite(high):
-        spread = max(spread, 0.3)
-    return float(ndtr(np.log(limit / middle) / max(spread, 1e-3)))
+def _odds_within(days: FloatArray, probabilities: FloatArray, limit: float) -> float:
+    """Odds of no more than ``limit`` days, between the points at which days are known."""
+    if limit <= 0:
+        return 0.0
+    finite = np.isfinite(days)
+    if not finite.any():
+        return 0.0
+    low, high = days[finite], probabilities[finite]
+    if limit >= low[-1]:
+        return float(high[-1]) if not finite.all() else 1.0
+    return float(np.interp(limit, np.concatenate([[0.0], low]), np.concatenate([[0.0], high])))

@@ -1,9 +1,10 @@
-"""The sowing window: every day of a season, every treatment and cover, over members or past years."""
+"""The sowing window: every day of a season, every treatment and cover, over many years."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,7 +19,7 @@ from thermosprout.emergence.forecast import CropDraws, generator, label
 from thermosprout.emergence.stand import stand_share
 from thermosprout.emergence.treatments import SeedState, seed_state
 from thermosprout.errors import InputError
-from thermosprout.planning.harvest import HarvestNeed
+from thermosprout.planning.harvest import CHART_SEASON_C, HarvestNeed
 from thermosprout.planning.many_sowings import SoilSteps, cross_rising, next_true
 from thermosprout.planning.options import Option
 
@@ -38,8 +39,15 @@ SEEDLING_D = 28.0
 """For so long after emergence a frost counts against a sowing. [d]"""
 
 DRAWS_PER_MEMBER = 16
+"""Draws under each member where there are many of them; a power of two."""
 
-_PROBABILITIES = (0.1, 0.5, 0.9)
+_CASES = 480
+_MOST_DRAWS = 512
+
+_KNOWN_SHARE = 0.5
+
+PROBABILITIES = (0.1, 0.5, 0.9)
+"""Points at which days are given unless others are asked for."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,15 +67,19 @@ class AirSteps:
         values = np.atleast_2d(air.values.astype(float))[:, :size]
         coldest = values.reshape(values.shape[0], -1, step_h)
         with np.errstate(invalid="ignore"):
-            frost = (coldest <= FROST_C).any(axis=2)
-            hard = (coldest <= HARD_FROST_C).any(axis=2)
+            frost = np.asarray((coldest <= FROST_C).any(axis=2))
+            hard = np.asarray((coldest <= HARD_FROST_C).any(axis=2))
         month = 30 * steps.per_day
         running = steps.running_C.mean(axis=0)
         span = min(month, steps.steps)
         warmest = int(np.argmax(running[span:] - running[:-span])) + span // 2
-        return cls(
-            steps=steps, frost=next_true(frost), hard_frost=next_true(hard), warmest=warmest
-        )
+        return cls(steps=steps, frost=next_true(frost), hard_frost=next_true(hard), warmest=warmest)
+
+
+def draws_for(members: int) -> int:
+    """Draws to take under each member so that odds are smooth: a power of two."""
+    wanted = max(_CASES / max(members, 1), DRAWS_PER_MEMBER)
+    return int(min(2 ** np.ceil(np.log2(wanted)), _MOST_DRAWS))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,6 +136,16 @@ class FewDraws:
         )
 
 
+def usual_within_d(crop: Crop) -> float:
+    """Days in which half of a row should be up: twice as many as in a good season. [d]"""
+    centre = crop.estimate.centre()
+    rates = ResponseDraws.from_draws(
+        crop.response, {name: np.array([value]) for name, value in centre.items()}
+    )
+    rate = max(float(rates.at(CHART_SEASON_C[crop.season])[0]), 0.5)
+    return float(max(np.ceil(2.0 * centre["thermal_time_50_Cd"] / rate), 10.0))
+
+
 @dataclass(frozen=True, kw_only=True)
 class _ManyClock:
     """Mean temperature from many sowings at once, for the stand."""
@@ -149,6 +171,7 @@ def sowing_window(
     draws: FewDraws,
     air: AirSteps | None = None,
     within_d: float = 14.0,
+    probabilities: tuple[float, ...] = PROBABILITIES,
 ) -> xr.Dataset:
     """Odds of a good sowing for each day, treatment and cover.
 
@@ -171,6 +194,8 @@ def sowing_window(
         known.
     within_d : float
         Days within which half of the row shall be up. [d]
+    probabilities : tuple of float
+        Points at which days are given.
 
     Returns
     -------
@@ -199,20 +224,67 @@ def sowing_window(
         for option in options
     ]
     need = HarvestNeed.of(crop, 1)
-    thermal = need.median * np.exp(need.spread * draws.harvest)
+    asked = _Asked(
+        crop=crop,
+        draws=draws,
+        need=need,
+        air=air,
+        within_d=within_d,
+        probabilities=np.asarray(probabilities, dtype=float),
+    )
     parts: dict[str, list[FloatArray]] = {}
     for steps in soil.values():
-        running = steps.running(draws.crop.rates, draws.site)
-        sown = steps.step_of(sowing_h)
-        growing = air.steps if air is not None else steps
-        growth = growing.running(_growth_rates(need))[0]
+        bed = _Bed.of(asked, steps, sowing_h)
         for state in states:
-            one = _one(
-                crop, draws, state, steps, running, sown, growing, growth, thermal, air, within_d
-            )
-            for name, values in one.items():
+            for name, values in _figures(asked, bed, state).items():
                 parts.setdefault(name, []).append(values)
-    return _dataset(crop, soil, options, sowing_h, parts, air is not None, within_d, need)
+    return _dataset(asked, soil, options, sowing_h, parts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Asked:
+    """The question, common to all covers and treatments."""
+
+    crop: Crop
+    draws: FewDraws
+    need: HarvestNeed
+    air: AirSteps | None
+    within_d: float
+    probabilities: FloatArray
+
+    @property
+    def harvest_Cd(self) -> FloatArray:
+        """Thermal time to first harvest, per draw."""
+        return np.asarray(self.need.median * np.exp(self.need.spread * self.draws.harvest))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Bed:
+    """Running sums under one cover, common to all treatments."""
+
+    steps: SoilSteps
+    running: FloatArray
+    sown: IntArray
+    growing: SoilSteps
+    growth: FloatArray
+
+    @classmethod
+    def of(cls, asked: _Asked, steps: SoilSteps, sowing_h: FloatArray) -> _Bed:
+        growing = steps if asked.air is None else asked.air.steps
+        if growing.members not in (1, steps.members):
+            raise InputError(
+                f"soil temperature has {steps.members} years or members, air temperature "
+                f"{growing.members}",
+                hint="give both for the same years",
+            )
+        growth = growing.running(_growth_rates(asked.need))[0]
+        return cls(
+            steps=steps,
+            running=steps.running(asked.draws.crop.rates, asked.draws.site),
+            sown=steps.step_of(sowing_h),
+            growing=growing,
+            growth=np.broadcast_to(growth, (steps.members, growth.shape[1])),
+        )
 
 
 def _growth_rates(need: HarvestNeed) -> ResponseDraws:
@@ -222,68 +294,50 @@ def _growth_rates(need: HarvestNeed) -> ResponseDraws:
     )
 
 
-def _one(
-    crop: Crop,
-    draws: FewDraws,
-    state: SeedState,
-    steps: SoilSteps,
-    running: FloatArray,
-    sown: IntArray,
-    growing: SoilSteps,
-    growth: FloatArray,
-    thermal: FloatArray,
-    air: AirSteps | None,
-    within_d: float,
-) -> dict[str, FloatArray]:
+def _figures(asked: _Asked, bed: _Bed, state: SeedState) -> dict[str, FloatArray]:
     """All figures of one treatment under one cover, each of shape (sowing[, probability])."""
-    size, members, per_day = draws.row_speed.size, steps.members, steps.per_day
-    needed = state.needed(np.full((size, 1), 0.5))[:, 0]
-    half = steps.cross(running, sown, needed)
+    steps, growing, sown = bed.steps, bed.growing, bed.sown
+    size, members, per_day = asked.draws.row_speed.size, steps.members, steps.per_day
+    half = steps.cross(bed.running, sown, state.needed(np.full((size, 1), 0.5))[:, 0])
     days = (half - sown) / per_day
-    share = _stand(crop, draws, state, steps, sown, half)
+    share = _stand(asked, bed, state, half)
     # The air may start at another hour than the soil.
     shift = (steps.start_h - growing.start_h) / growing.step_h
     begun = half + shift
-    harvest = _harvest(growth, begun, thermal, growing)
+    harvest = _harvest(bed, begun, asked.harvest_Cd)
     weights = np.broadcast_to(steps.weights / size, (size, members))
+    points = asked.probabilities
     result = {
-        "odds_in_time": _mean((days <= within_d).astype(float), weights),
-        "days_to_half": _quantiles(days, weights),
+        "odds_in_time": _mean((days <= asked.within_d).astype(float), weights),
+        "days_to_half": _quantiles(days, weights, points),
         "stand": _mean(share, weights),
-        "stand_low": _quantiles(share, weights)[:, 0],
-        "days_to_harvest": _quantiles((harvest - shift - sown) / per_day, weights),
+        "stand_low": _quantiles(share, weights, np.array([0.1]))[:, 0],
+        "days_to_harvest": _quantiles((harvest - shift - sown) / per_day, weights, points),
     }
-    if air is not None:
-        result |= _frost(air, begun, harvest, weights)
+    if asked.air is not None:
+        result |= _frost(asked.air, begun, harvest, weights)
     return result
 
 
-def _stand(
-    crop: Crop,
-    draws: FewDraws,
-    state: SeedState,
-    steps: SoilSteps,
-    sown: IntArray,
-    half: FloatArray,
-) -> FloatArray:
+def _stand(asked: _Asked, bed: _Bed, state: SeedState, half: FloatArray) -> FloatArray:
     """Share of the seeds planted that emerges, (draw, member, sowing), by the forecast's rule."""
+    draws, steps = asked.draws, bed.steps
     wide = {name: values[:, None, None] for name, values in draws.crop.values.items()}
     return stand_share(
-        crop,
+        asked.crop,
         wide,
         replace(state, survival=state.survival[:, None, None]),
         _ManyClock(soil=steps, offset=draws.site),  # type: ignore[arg-type]
-        planted_h=steps.start_h + sown * steps.step_h,  # type: ignore[arg-type]
+        planted_h=steps.start_h + bed.sown * steps.step_h,  # type: ignore[arg-type]
         half_h=steps.start_h + half * steps.step_h,
         viability=np.broadcast_to(draws.viability[:, None, None], half.shape),
     )
 
 
-def _harvest(
-    growth: FloatArray, begun: FloatArray, thermal: FloatArray, growing: SoilSteps
-) -> FloatArray:
+def _harvest(bed: _Bed, begun: FloatArray, thermal: FloatArray) -> FloatArray:
     """Step of first harvest from fractional steps of emergence, (draw, member, sowing)."""
     draws, members, sowings = begun.shape
+    growing, growth = bed.growing, bed.growth
     inside = np.isfinite(begun) & (begun >= 0) & (begun <= growing.steps)
     position = np.where(inside, begun, 0.0)
     lower = np.minimum(position.astype(np.intp), growing.steps - 1)
@@ -292,8 +346,8 @@ def _harvest(
     target = low + (position - lower) * (high - low) + thermal[:, None, None]
     flat = target.transpose(1, 0, 2).reshape(members, -1)
     found = cross_rising(growth, flat).reshape(members, draws, sowings).transpose(1, 0, 2)
-    whole = inside & (found <= growing.hole[member, lower])
-    return np.asarray(np.where(whole, found, np.inf))
+    hole = np.broadcast_to(growing.hole, (members, growing.hole.shape[1]))
+    return np.asarray(np.where(inside & (found <= hole[member, lower]), found, np.inf))
 
 
 def _frost(
@@ -301,20 +355,29 @@ def _frost(
 ) -> dict[str, FloatArray]:
     """Odds of a frost on the seedlings, and of a harvest before the first hard frost of autumn."""
     steps = air.steps
-    member = np.arange(steps.members)[:, None]
+    member = np.minimum(np.arange(begun.shape[1]), steps.members - 1)[:, None]
     known = np.isfinite(begun)
     at = np.clip(np.nan_to_num(begun, posinf=0.0), 0, steps.steps).astype(np.intp)
     frosted = known & (air.frost[member, at] - at <= SEEDLING_D * steps.per_day)
     autumn = np.maximum(at, air.warmest)
     first_hard = air.hard_frost[member, np.minimum(autumn, steps.steps)]
     in_time = known & np.isfinite(harvest) & (harvest <= first_hard)
+    # Where a record ends before harvest and frost, nobody knows which would have come first.
+    decided = known & (np.isfinite(harvest) | (first_hard <= steps.steps))
+    return {
+        "frost_risk": _mean_of(frosted, known, weights),
+        "odds_harvest_before_frost": _mean_of(in_time, decided, weights),
+    }
+
+
+def _mean_of(
+    flags: npt.NDArray[np.bool_], known: npt.NDArray[np.bool_], weights: FloatArray
+) -> FloatArray:
+    """Weighted share among what is known; NaN where that is less than half."""
     seen = _mean(known.astype(float), weights)
     with np.errstate(invalid="ignore", divide="ignore"):
-        risk = np.where(seen > 0, _mean(frosted.astype(float), weights) / seen, np.nan)
-    return {
-        "frost_risk": risk,
-        "odds_harvest_before_frost": _mean(in_time.astype(float), weights),
-    }
+        share = _mean((flags & known).astype(float), weights) / seen
+    return np.asarray(np.where(seen >= _KNOWN_SHARE, share, np.nan))
 
 
 def _mean(values: FloatArray, weights: FloatArray) -> FloatArray:
@@ -322,13 +385,14 @@ def _mean(values: FloatArray, weights: FloatArray) -> FloatArray:
     return np.asarray(np.einsum("dms,dm->s", values, weights))
 
 
-def _quantiles(values: FloatArray, weights: FloatArray) -> FloatArray:
-    """Weighted 10, 50 and 90 % points over draws and members, (sowing, 3); inf counts as late."""
+def _quantiles(values: FloatArray, weights: FloatArray, points: FloatArray) -> FloatArray:
+    """Weighted points over draws and members, (sowing, probability); inf counts as late."""
     flat = np.ascontiguousarray(values.reshape(-1, values.shape[-1]).T)
     odds = np.ascontiguousarray(weights).ravel()
+    ranked: npt.NDArray[np.floating]
     if np.allclose(odds, odds[0]):
         ranked = np.sort(flat.astype(np.float32), axis=1)
-        place = np.clip(np.array(_PROBABILITIES) * odds.size - 0.5, 0, odds.size - 1)
+        place = np.clip(points * odds.size - 0.5, 0, odds.size - 1)
         low = place.astype(np.intp)
         high = np.minimum(low + 1, odds.size - 1)
         share = place - low
@@ -337,7 +401,7 @@ def _quantiles(values: FloatArray, weights: FloatArray) -> FloatArray:
         ranked = np.take_along_axis(flat, order, axis=1)
         mass = odds[order]
         middle = np.cumsum(mass, axis=1) - 0.5 * mass
-        high = np.stack([(middle < p).sum(axis=1) for p in _PROBABILITIES], axis=1)
+        high = np.stack([(middle < point).sum(axis=1) for point in points], axis=1)
         high = np.minimum(high, odds.size - 1)
         low, share = high, np.zeros(high.shape)
     rows = np.arange(ranked.shape[0])[:, None]
@@ -353,7 +417,7 @@ _MEANING = {
     "stand": ("1", "expected share of the seeds planted that emerge"),
     "stand_low": ("1", "share of the seeds planted that emerge, 10 % point"),
     "days_to_harvest": ("d", "bed-days: days from planting to first harvest"),
-    "frost_risk": ("1", "odds of a frost in the four weeks after half emergence, if that is seen"),
+    "frost_risk": ("1", "odds of a frost in the four weeks after half emergence"),
     "odds_harvest_before_frost": (
         "1",
         "odds that first harvest comes before the first hard frost of autumn",
@@ -362,14 +426,11 @@ _MEANING = {
 
 
 def _dataset(
-    crop: Crop,
+    asked: _Asked,
     soil: Mapping[str, SoilSteps],
     options: Sequence[Option],
     sowing_h: FloatArray,
     parts: Mapping[str, list[FloatArray]],
-    has_air: bool,
-    within_d: float,
-    need: HarvestNeed,
 ) -> xr.Dataset:
     """Lay the figures out with CF attributes."""
     shape = (len(soil), len(options))
@@ -381,9 +442,10 @@ def _dataset(
         variables[name] = (
             dims if stacked.ndim == 2 else (*dims, "probability"),
             stacked.reshape(*shape, *stacked.shape[1:]),
-            {"units": units, "long_name": meaning.format(within=within_d)},
+            {"units": units, "long_name": meaning.format(within=asked.within_d)},
         )
     stamps = (sowing_h * 3.6e12).astype("int64").astype("datetime64[ns]")
+    crop = asked.crop
     window = xr.Dataset(
         variables,
         coords={
@@ -392,7 +454,7 @@ def _dataset(
             "sowing": ("sowing", stamps, {"standard_name": "time", "long_name": "planting, UTC"}),
             "probability": (
                 "probability",
-                list(_PROBABILITIES),
+                asked.probabilities,
                 {"units": "1", "long_name": "odds that it comes no later"},
             ),
         },
@@ -400,9 +462,9 @@ def _dataset(
             "Conventions": "CF-1.11",
             "title": f"Sowing window of {crop.name}",
             "crop": crop.name,
-            "harvest_on": "air temperature" if has_air else "soil temperature",
-            "harvest_from_chart": int(need.published),
-            "within_days": within_d,
+            "harvest_on": "soil temperature" if asked.air is None else "air temperature",
+            "harvest_from_chart": int(asked.need.published),
+            "within_days": asked.within_d,
             "tender": int(crop.tender),
             "members": next(iter(soil.values())).members,
         },
@@ -410,3 +472,17 @@ def _dataset(
     window["cover"].attrs = {"long_name": "seedbed cover"}
     window["treatment"].attrs = {"long_name": "how the seed is handled before planting"}
     return window
+
+
+def window_netcdf(window: xr.Dataset) -> bytes:
+    """The window as a CF NetCDF file; days that are past the horizon are missing values."""
+    from tempfile import TemporaryDirectory
+
+    finite = window.map(lambda values: values.where(np.isfinite(values)), keep_attrs=True)
+    finite.attrs = dict(window.attrs)
+    encoding = {name: {"_FillValue": np.nan, "dtype": "float32"} for name in finite.data_vars}
+    encoding["sowing"] = {"units": "minutes since 1970-01-01 00:00:00", "dtype": "int64"}
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "window.nc"
+        finite.to_netcdf(path, engine="h5netcdf", encoding=encoding)
+        return path.read_bytes()

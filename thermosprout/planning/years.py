@@ -10,7 +10,9 @@ from thermosprout.errors import CoverageError
 _HELD_SHARE = 0.9
 
 
-def years_as_members(series: xr.DataArray, start: np.datetime64, days: int) -> xr.DataArray:
+def years_as_members(
+    series: xr.DataArray, start: np.datetime64, days: int, *, must_d: int | None = None
+) -> xr.DataArray:
     """Cut a record into seasons that begin on one calendar day, one member each.
 
     Parameters
@@ -22,23 +24,28 @@ def years_as_members(series: xr.DataArray, start: np.datetime64, days: int) -> x
         First instant of the season wanted (UTC).
     days : int
         Length of the season. [d]
+    must_d : int, optional
+        Days at its start of which a year must hold nine tenths to count; half the season when
+        absent. [d]
 
     Returns
     -------
     xarray.DataArray, dims (member, time)
-        The coordinate ``year`` names each member's year; hours a year does not hold are NaN.
+        Years are laid over each other by the day of the year. The coordinate ``year`` names
+        each member's year; hours a year does not hold are NaN.
 
     Raises
     ------
     CoverageError
-        When no year of the record holds nine tenths of the first half of the season.
+        When no year of the record holds enough of the season.
     """
+    must = 24 * (days // 2 if must_d is None else min(must_d, days)) + 1
     first = start.astype("datetime64[h]")
     size = 24 * days + 1
     wanted = first + np.arange(size) * np.timedelta64(1, "h")
     if "member" in series.dims:
         cut = series.sel(time=slice(wanted[0], wanted[-1]))
-        if cut.sizes["time"] < size // 2:
+        if cut.sizes["time"] < _HELD_SHARE * must:
             raise _too_short(series, wanted)
         return cut
     stamps = series["time"].values.astype("datetime64[h]")
@@ -50,7 +57,7 @@ def years_as_members(series: xr.DataArray, start: np.datetime64, days: int) -> x
         at = ((begin - stamps[0]) / np.timedelta64(1, "h")).astype(int) + np.arange(size)
         inside = (at >= 0) & (at < values.size)
         part = np.where(inside, values[np.clip(at, 0, values.size - 1)], np.nan)
-        if np.isfinite(part[: size // 2]).mean() >= _HELD_SHARE:
+        if np.isfinite(part[:must]).mean() >= _HELD_SHARE:
             parts.append(part)
             years.append(year)
     if not parts:

@@ -63,4 +63,4 @@ def calendar_file(events: Iterable[Event], *, made: datetime, name: str = "Sowin
             first_date=min(starts).date() - timedelta(days=366),
             last_date=max(starts).date() + timedelta(days=366),
         )
-    return calendar.to_ical()
+    return bytes(calendar.to_ical())

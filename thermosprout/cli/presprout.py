@@ -1,0 +1,109 @@
+"""``thermosprout presprout``: when to start a sprouting batch for the day a bed comes free."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from thermosprout.cli import plan_options as opt
+from thermosprout.quantities import Units
+
+
+def presprout(
+    season: opt.SeasonFile = None,
+    crop: opt.CropName = "",
+    lot: opt.LotName = "",
+    bed: opt.BedName = "",
+    bed_free: Annotated[
+        str,
+        typer.Option(help="Day the bed comes free, or 2026-05-01/2026-05-08 where it is not sure."),
+    ] = "",
+    room_c: Annotated[float, typer.Option(help="Temperature where the seed sprouts [°C].")] = 20.0,
+    plants: Annotated[int, typer.Option(min=1, help="Plants wanted.")] = 100,
+    hold: Annotated[bool, typer.Option(help="Sprouted seed may be held in the cold.")] = True,
+    calendar: Annotated[
+        Path | None, typer.Option(help="Write the things to do as a calendar file (.ics).")
+    ] = None,
+    timezone: opt.Zone = "",
+    germination: opt.Germination = None,
+    seeds_tested: opt.SeedsTested = None,
+    as_of: opt.AsOf = "",
+    seed: opt.Seed = 0,
+    units: opt.UnitsOption = Units.METRIC,
+    json: opt.Json = False,
+) -> None:
+    """When to wet the seed so that it is fit to plant on the day, and what if the bed is late.
+
+    Example: thermosprout presprout --crop parsnip --bed-free 2026-05-10 --calendar sprouts.ics
+    """
+    from thermosprout.emergence.forecast import CropDraws
+    from thermosprout.emergence.treatments import Treatment
+    from thermosprout.errors import InputError
+    from thermosprout.planning.advice import DRESSED
+    from thermosprout.planning.documents import presprout_document
+    from thermosprout.planning.events import sprouting_events
+    from thermosprout.planning.sources import days_between
+    from thermosprout.planning.sprouting import plan_sprouting
+    from thermosprout.reports.plan_tables import presprout_tables
+    from thermosprout.season.schema import hours, instant, local
+
+    # Seed sprouts at room temperature, so no soil temperature is asked for here.
+    sources = opt.sources_of(
+        season=season, crop=crop, lot=lot, bed=bed, timezone=timezone,
+        constant_C=room_c if season is None else None, germination=germination,
+        seeds_tested=seeds_tested, as_of=as_of, seed=seed,
+    )  # fmt: skip
+    found = sources.crop()
+    seed_lot = sources.lot()
+    if seed_lot is not None and seed_lot.dressed:
+        raise InputError(f"lot {seed_lot.id} is dressed. {DRESSED}")
+    place = sources.bed()
+    if bed_free:
+        first, last = days_between(bed_free, sources.zone)
+    elif place is not None and place.free_from is not None:
+        first = last = hours(instant(place.free_from, sources.zone))
+    else:
+        raise InputError("no day was named", hint="add --bed-free 2026-05-10")
+    draws = CropDraws.of(found, seed=seed)
+    viability, ln_shift = sources.lot_draws(
+        found, draws.rates.size, local(first, sources.zone).date()
+    )
+    plan = plan_sprouting(
+        draws,
+        viability=viability,
+        ln_shift=ln_shift,
+        room_C=room_c,
+        bed_from_h=first,
+        bed_until_h=last,
+        zone=sources.zone,
+        earliest_start_h=hours(sources.now) if as_of else None,
+        wanted=plants,
+        may_hold=hold,
+        seed=seed,
+    )
+    events = sprouting_events(
+        plan,
+        sources.zone,
+        crop=found.name,
+        bed=bed,
+        minutes=sources.minutes[Treatment.PRESPROUTED],
+    )
+    document = presprout_document(
+        plan,
+        events,
+        zone=sources.zone,
+        crop=found.name,
+        said=found.cautions,
+        lot=lot or None,
+        bed=bed or None,
+    )
+    opt.show(document, presprout_tables(document, units), sources, json=json)
+    if calendar is not None:
+        from thermosprout.cli.output import note
+        from thermosprout.files import write_atomic
+        from thermosprout.reports.calendar import calendar_file
+
+        write_atomic(calendar, calendar_file(events, made=sources.now, name="Sprouting"))
+        note(f"Wrote {calendar}")

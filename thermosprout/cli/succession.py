@@ -1,0 +1,96 @@
+"""``thermosprout succession``: rows that come even, and crops for bed openings."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from thermosprout.cli import plan_options as opt
+from thermosprout.quantities import Units
+
+
+class AimName(StrEnum):
+    """What comes at even intervals."""
+
+    HARVEST = "harvest"
+    EMERGENCE = "emergence"
+
+
+def succession(
+    season: opt.SeasonFile = None,
+    crop: Annotated[
+        list[str] | None, typer.Option("--crop", help="Crop; several with --opening.")
+    ] = None,
+    lot: opt.LotName = "",
+    first: Annotated[str, typer.Option(help="Day of the first sowing.")] = "",
+    every: Annotated[float, typer.Option(help="Days between rows being ready.")] = 14.0,
+    count: Annotated[int, typer.Option(min=1, max=200, help="Number of sowings.")] = 6,
+    aim: Annotated[AimName, typer.Option(help="What shall come evenly.")] = AimName.HARVEST,
+    treatment: Annotated[str, typer.Option(help="direct, soaked or presprouted.")] = "direct",
+    opening: Annotated[
+        list[str] | None,
+        typer.Option(help="A bed's gap: BED=2026-06-01/2026-08-15; can be repeated."),
+    ] = None,
+    soil: opt.SoilFile = None,
+    weather: opt.WeatherFile = None,
+    lat: opt.Latitude = None,
+    lon: opt.Longitude = None,
+    timezone: opt.Zone = "",
+    surface: opt.Surface = "bare",
+    cover: Annotated[str, typer.Option(help="Cover on the bed, such as fleece.")] = "",
+    depth_cm: opt.DepthCm = None,
+    germination: opt.Germination = None,
+    seeds_tested: opt.SeedsTested = None,
+    as_of: opt.AsOf = "",
+    offline: opt.Offline = False,
+    seed: opt.Seed = 0,
+    units: opt.UnitsOption = Units.METRIC,
+    json: opt.Json = False,
+) -> None:
+    """Sowing days for rows that are ready at even intervals, or what fits a bed's gap.
+
+    Example: thermosprout succession --crop lettuce --weather weather.csv --lat 56 --lon -3
+    --first 2026-04-10 --every 14
+    """
+    from thermosprout.errors import InputError
+    from thermosprout.planning.openings import beds_of, openings_of, plan_openings
+    from thermosprout.planning.season_documents import openings_document, succession_document
+    from thermosprout.planning.sources import day_hour
+    from thermosprout.planning.succession import Aim
+    from thermosprout.planning.successions import plan_from_sources
+    from thermosprout.reports.season_tables import openings_tables, succession_tables
+
+    crops = tuple(crop or ())
+    sources = opt.sources_of(
+        season=season, crop=crops[0] if crops else "", lot=lot, soil=soil, weather=weather,
+        latitude=lat, longitude=lon, timezone=timezone, surface=surface, cover=cover,
+        depth_cm=depth_cm, germination=germination, seeds_tested=seeds_tested, as_of=as_of,
+        offline=offline, seed=seed,
+    )  # fmt: skip
+    if opening or not first:
+        gaps = openings_of(opening, sources.zone) if opening else beds_of(sources)
+        if not gaps:
+            raise InputError(
+                "neither a first day nor an opening was named",
+                hint="add --first 2026-04-10, or --opening north=2026-06-01/2026-08-15",
+            )
+        fits = plan_openings(sources, gaps, crops)
+        document = openings_document(fits, zone=sources.zone)
+        opt.show(document, openings_tables(document), sources, json=json)
+        return
+    if len(crops) > 1:
+        raise InputError("a succession is of one crop", hint="name one --crop, or --opening")
+    day_hour(first, sources.zone)
+    option, sowings = plan_from_sources(
+        sources, first=first, every_d=every, count=count, aim=Aim(aim.value), treatment=treatment
+    )
+    notes: tuple[str, ...] = ()
+    if len(sowings) < count:
+        notes = (f"Only {len(sowings)} of {count} sowings are ready within the record.",)
+    document = succession_document(
+        sowings, zone=sources.zone, crop=sources.crop().name, treatment=option, aim=aim.value,
+        every_d=every, asked=count, notes=notes,
+    )  # fmt: skip
+    opt.show(document, succession_tables(document), sources, json=json)

@@ -1,0 +1,99 @@
+"""``thermosprout window``: how good every planting day of a season is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from thermosprout.cli import plan_options as opt
+from thermosprout.quantities import Units
+
+
+def window(
+    season: opt.SeasonFile = None,
+    crop: opt.CropName = "",
+    lot: opt.LotName = "",
+    bed: opt.BedName = "",
+    start: Annotated[str, typer.Option("--from", help="First day of planting.")] = "",
+    end: Annotated[str, typer.Option("--to", help="Last day of planting.")] = "",
+    within: Annotated[
+        float | None,
+        typer.Option(min=1, max=120, help="Days in which half shall be up; by the crop if absent."),
+    ] = None,
+    cover: Annotated[
+        list[str] | None, typer.Option(help="Cover to weigh, such as fleece; can be repeated.")
+    ] = None,
+    soil: opt.SoilFile = None,
+    weather: opt.WeatherFile = None,
+    lat: opt.Latitude = None,
+    lon: opt.Longitude = None,
+    timezone: opt.Zone = "",
+    surface: opt.Surface = "bare",
+    depth_cm: opt.DepthCm = None,
+    germination: opt.Germination = None,
+    seeds_tested: opt.SeedsTested = None,
+    soak_h: Annotated[
+        list[float] | None, typer.Option(help="Soak to weigh [h]; can be repeated.")
+    ] = None,
+    room_c: Annotated[float, typer.Option(help="Temperature of the room [°C].")] = 20.0,
+    netcdf: Annotated[Path | None, typer.Option(help="Write all figures as CF NetCDF.")] = None,
+    plot: Annotated[Path | None, typer.Option(help="Write a picture: .png, .svg or .pdf.")] = None,
+    every: Annotated[int, typer.Option(min=1, help="Show every so many days in the table.")] = 7,
+    as_of: opt.AsOf = "",
+    offline: opt.Offline = False,
+    seed: opt.Seed = 0,
+    units: opt.UnitsOption = Units.METRIC,
+    json: opt.Json = False,
+) -> None:
+    """Every planting day of a season: odds, stand, bed-days, frost, the earliest and the last.
+
+    Past years in the record count as so many ways the season may go.
+
+    Example: thermosprout window season.toml --lot COR25 --from 2026-04-20 --to 2026-06-10
+    """
+    from thermosprout.planning.options import usual_options
+    from thermosprout.planning.season_documents import window_document
+    from thermosprout.planning.season_window import WindowBuilder
+    from thermosprout.planning.sensible_days import sensible_days
+    from thermosprout.planning.sources import known_covers, season_days
+    from thermosprout.planning.window import usual_within_d
+    from thermosprout.reports.season_tables import window_tables
+
+    sources = opt.sources_of(
+        season=season, crop=crop, lot=lot, bed=bed, soil=soil, weather=weather, latitude=lat,
+        longitude=lon, timezone=timezone, surface=surface, depth_cm=depth_cm,
+        germination=germination, seeds_tested=seeds_tested, as_of=as_of, offline=offline,
+        seed=seed,
+    )  # fmt: skip
+    found = sources.crop()
+    first, last = season_days(start, end, sources.now.astimezone(sources.zone).date())
+    builder = WindowBuilder(sources, first=first, last=last, covers=known_covers(cover or ()))
+    seed_lot = sources.lot()
+    options = usual_options(
+        found,
+        soaks_h=tuple(soak_h or (found.safe_soak_h,)),
+        room_C=room_c,
+        minutes=sources.minutes,
+        dressed=seed_lot is not None and seed_lot.dressed,
+    )
+    result = builder.window(found, options, within_d=within or usual_within_d(found))
+    days = sensible_days(result)
+    document = window_document(result, days, zone=sources.zone, soil=builder.described)
+    opt.show(document, window_tables(document, every), sources, json=json)
+    if netcdf is not None:
+        from thermosprout.cli.output import note
+        from thermosprout.files import write_atomic
+        from thermosprout.planning.window import window_netcdf
+
+        write_atomic(netcdf, window_netcdf(result))
+        note(f"Wrote {netcdf}")
+    if plot is not None:
+        from thermosprout.cli.output import note
+        from thermosprout.reports.style import save_figure
+        from thermosprout.reports.window_plot import window_figure
+
+        marks = [(one.earliest, one.last) for one in days]
+        save_figure(window_figure(result, marks), plot)
+        note(f"Wrote {plot}")

@@ -1,0 +1,155 @@
+"""A sowing window from named sources: years as members, covers modelled from weather."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from thermosprout.crops.crop import Crop
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.planning.many_sowings import SoilSteps
+from thermosprout.planning.options import Option
+from thermosprout.planning.sources import NOON, Sources
+from thermosprout.planning.window import PROBABILITIES, AirSteps, FewDraws, draws_for, sowing_window
+from thermosprout.planning.years import years_as_members
+from thermosprout.season.schema import hours
+from thermosprout.season.soil import describe
+
+FloatArray = npt.NDArray[np.float64]
+
+EMERGENCE_D = 21
+"""Days past the last sowing that a year must hold to count. [d]"""
+
+HARVEST_D = 200
+"""Days past the last sowing that are looked at where the record holds them. [d]"""
+
+
+class WindowBuilder:
+    """Opens soil and air once and answers for many crops.
+
+    Parameters
+    ----------
+    sources : Sources
+        What was named.
+    first, last : date
+        First and last day of planting, local.
+    covers : sequence of str
+        Names of covers; the open bed when empty.
+
+    Raises
+    ------
+    InputError
+        When the days run backwards or a constant temperature was named.
+    """
+
+    def __init__(
+        self, sources: Sources, *, first: date, last: date, covers: Sequence[str] = ()
+    ) -> None:
+        if sources.asked.constant_C is not None:
+            raise InputError(
+                "a sowing window needs weather, not a constant temperature",
+                hint="give a season file, --soil or --weather",
+            )
+        days = (last - first).days + 1
+        if not 1 <= days <= 731:
+            raise InputError(
+                f"a window from {first} to {last} was asked for, expected 1 to 731 days"
+            )
+        self.sources = sources
+        self.days = days
+        self.first = first
+        self.covers = tuple(covers)
+        self.described = ""
+        self._soil: dict[float, dict[str, SoilSteps]] = {}
+        self._site_sd_K = 0.0
+        self._air: AirSteps | None = None
+        self._air_read = False
+
+    @property
+    def sowing_h(self) -> FloatArray:
+        """Local noons of all days, over changes of the clocks."""
+        zone = self.sources.zone
+        days = (self.first + timedelta(days=n) for n in range(self.days))
+        return np.array([hours(datetime.combine(day, NOON, tzinfo=zone)) for day in days])
+
+    def _cut(self, series: xr.DataArray) -> xr.DataArray:
+        start = np.datetime64(int(self.sowing_h[0] // 24) * 24, "h")
+        cut = years_as_members(series, start, self.days + HARVEST_D, must_d=self.days + EMERGENCE_D)
+        self._check(cut, series)
+        return cut
+
+    def _check(self, cut: xr.DataArray, series: xr.DataArray) -> None:
+        """Refuse days that no year of the record holds."""
+        last = np.datetime64(int(self.sowing_h[-1]), "h") + np.timedelta64(24, "h")
+        held = cut.sel(time=slice(None, last))
+        values = np.atleast_2d(held.values)
+        if held["time"].values[-1] < last or not np.isfinite(values[:, -1]).any():
+            ends = series["time"].values
+            raise CoverageError(
+                f"the record runs from {str(ends[0])[:10]} to {str(ends[-1])[:10]} and does not "
+                f"hold planting days up to {str(last)[:10]}",
+                hint="end the window earlier with --to, or give a longer record",
+            )
+
+    def soil(self, depth_cm: float) -> dict[str, SoilSteps]:
+        """Steps of each cover at one depth."""
+        key = round(depth_cm, 2)
+        if key not in self._soil:
+            found: dict[str, SoilSteps] = {}
+            for cover in self.covers or ("",):
+                series = self._cut(self.sources.soil(depth_cm, cover))
+                self.described = self.described or describe(series)
+                self._site_sd_K = float(series.attrs.get("site_sd_K", 0.0))
+                found[cover or "open bed"] = SoilSteps.of(series)
+            self._soil[key] = found
+        return self._soil[key]
+
+    def air(self) -> AirSteps | None:
+        """Steps of the air temperature, where weather is known."""
+        if not self._air_read:
+            air = self.sources.air()
+            self._air = None if air is None else AirSteps.of(self._cut(air))
+            if air is None:
+                self.sources.notes.append(
+                    "Air temperature is not known: growth to harvest runs on soil temperature, "
+                    "and frosts are not looked at."
+                )
+            self._air_read = True
+        return self._air
+
+    def window(
+        self,
+        crop: Crop,
+        options: Sequence[Option],
+        *,
+        within_d: float = 14.0,
+        probabilities: tuple[float, ...] = PROBABILITIES,
+    ) -> xr.Dataset:
+        """Sowing window of one crop over the days, covers and treatments."""
+        depth = self.sources.depth_cm(crop)
+        soil = self.soil(depth)
+        middle = self.first + timedelta(days=self.days // 2)
+        viability, ln_shift = self.sources.lot_draws(crop, 400, middle)
+        draws = FewDraws.of(
+            crop,
+            size=draws_for(next(iter(soil.values())).members),
+            viability=viability,
+            ln_shift=ln_shift,
+            site_sd_K=self._site_sd_K,
+            seed=self.sources.asked.seed,
+        )
+        return sowing_window(
+            crop,
+            soil,
+            options,
+            sowing_h=self.sowing_h,
+            depth_cm=depth,
+            draws=draws,
+            air=self.air(),
+            within_d=within_d,
+            probabilities=probabilities,
+        )

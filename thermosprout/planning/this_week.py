@@ -1,0 +1,340 @@
+"""What to do this week, read off the forecast of a season: start, look, plant, expect, stop."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+
+from thermosprout.emergence.forecast import STAGES
+from thermosprout.emergence.quantiles import weighted_quantile
+from thermosprout.emergence.treatments import Treatment
+from thermosprout.errors import InputError
+from thermosprout.planning.sprouting import radicle_times
+from thermosprout.season.forecast import RowAnswer, SeasonForecast
+from thermosprout.season.schema import hours, local
+
+WEEK_D = 7
+"""Days that are this week, today included."""
+
+AHEAD_D = 21
+"""Days looked ahead in all."""
+
+LIKELY_FAILED = 0.5
+"""From these odds of failure on, the row is worth a decision now (our judgement)."""
+
+_MORNING = 6
+_ALL_UP = 0.95
+
+
+class Kind(StrEnum):
+    """What a task is, in the order in which tasks of one day are done."""
+
+    STOP = "stop waiting"
+    SOAK = "start soaking"
+    SPROUT = "start sprouting"
+    LOOK = "look at sprouts"
+    SOW = "sow"
+    PLANT = "plant"
+    EXPECT = "expect"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Task:
+    """One thing to do, or to expect, for one row.
+
+    Attributes
+    ----------
+    kind : Kind
+    row, crop, treatment : str
+    day : date
+        Local day; today for what is going on already.
+    until : date or None
+        Last local day, for what may happen over several days.
+    sentence, why : str
+        What to do, and the numbers behind it.
+    cautions : tuple of str
+        For the one who handles the seed.
+    """
+
+    kind: Kind
+    row: str
+    crop: str
+    treatment: str
+    day: date
+    until: date | None
+    sentence: str
+    why: str
+    cautions: tuple[str, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the task as plain data."""
+        return {
+            "task": str(self.kind),
+            "row": self.row,
+            "crop": self.crop,
+            "treatment": self.treatment,
+            "day": self.day.isoformat(),
+            "until": self.until.isoformat() if self.until else None,
+            "sentence": self.sentence,
+            "why": self.why,
+            "cautions": list(self.cautions),
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Week:
+    """Tasks of this week and of the two after it, each in order of day."""
+
+    today: date
+    last: date
+    now: tuple[Task, ...]
+    later: tuple[Task, ...]
+
+
+def this_week(result: SeasonForecast) -> Week:
+    """Tasks of all rows of a season, seen from the forecast's own today.
+
+    A row whose day of planting has passed is taken as planted on it.
+    """
+    zone = result.season.data.site.zone
+    today = result.as_of.astimezone(zone).date()
+    last = today + timedelta(days=WEEK_D - 1)
+    found = [task for answer in result.rows for task in _Row(answer, result).tasks(today)]
+    order = list(Kind)
+    found.sort(key=lambda task: (task.day, order.index(task.kind), task.row))
+    return Week(
+        today=today,
+        last=last,
+        now=tuple(task for task in found if task.day <= last),
+        later=tuple(task for task in found if task.day > last),
+    )
+
+
+def day_words(day: date) -> str:
+    """Day as 6 May."""
+    return f"{day.day} {day:%b}"
+
+
+class _Row:
+    """One row on the days around today."""
+
+    def __init__(self, answer: RowAnswer, result: SeasonForecast) -> None:
+        self.answer = answer
+        self.forecast = answer.forecast
+        self.sowing = answer.forecast.sowing
+        self.zone = result.season.data.site.zone
+        self.now_h = hours(result.as_of)
+        self.treatment = self.sowing.handling.treatment
+        self.started = self.day(self.sowing.started_h)
+        self.planted = self.day(self.sowing.planted_h)
+        # Nobody gets up at night to soak seed: it is done in the evening before.
+        early = local(self.sowing.started_h, self.zone).hour < _MORNING
+        self.handled = self.started - timedelta(days=1) if early else self.started
+
+    def day(self, hour: float) -> date:
+        return local(hour, self.zone).date()
+
+    def task(
+        self,
+        kind: Kind,
+        day: date,
+        sentence: str,
+        why: str,
+        *,
+        until: date | None = None,
+        handled: bool = False,
+    ) -> Task:
+        return Task(
+            kind=kind,
+            row=self.sowing.row,
+            crop=self.answer.crop.name,
+            treatment=str(self.treatment),
+            day=day,
+            until=until if until is not None and until > day else None,
+            sentence=sentence,
+            why=why,
+            cautions=self.answer.crop.cautions if handled else (),
+        )
+
+    def tasks(self, today: date) -> Iterator[Task]:
+        end = today + timedelta(days=AHEAD_D - 1)
+        if today <= self.handled <= end and self.treatment is not Treatment.DIRECT:
+            yield self._start()
+        if self.treatment is Treatment.PRESPROUTED and self.planted > today:
+            yield from self._look(today, end)
+        if today <= self.planted <= end:
+            yield self._plant()
+        stop = self._stop(today, end)
+        if stop is not None:
+            yield stop
+        if stop is None or stop.day > today:
+            yield from self._expect(today, end)
+
+    def _start(self) -> Task:
+        handling = self.sowing.handling
+        seeds = self.sowing.seeds_started
+        count = f"{seeds} seeds" if seeds else "the seed"
+        if self.treatment is Treatment.SOAKED:
+            when = local(self.sowing.started_h, self.zone)
+            evening = self.handled < self.started
+            clock = "in the evening" if evening else f"at about {when:%H:%M}"
+            return self.task(
+                Kind.SOAK,
+                self.handled,
+                f"Put {count} in water {clock}, for about {handling.soak_h:g} h.",
+                f"Sowing is on {day_words(self.planted)}.",
+                handled=True,
+            )
+        return self.task(
+            Kind.SPROUT,
+            self.handled,
+            f"Wet {count} on moist paper at {handling.room_C:g} °C "
+            f"({handling.room_C * 1.8 + 32:.0f} °F).",
+            f"Planting is on {day_words(self.planted)}. {self._ready_words()}",
+            handled=True,
+        )
+
+    def _ready(self) -> tuple[float, float, float] | None:
+        """Hours at which radicles are long enough to plant: p10, p50, p90."""
+        try:
+            short_h, _ = radicle_times(
+                self.forecast.draws,
+                ln_shift=self.forecast.ln_shift,
+                room_C=self.sowing.handling.room_C,
+            )
+        except InputError:
+            return None
+        at = weighted_quantile(short_h, self.forecast.weights, [0.1, 0.5, 0.9])
+        if not np.isfinite(at).all():
+            return None
+        low, middle, high = (float(self.sowing.started_h + hour) for hour in at)
+        return low, middle, high
+
+    def _ready_words(self) -> str:
+        ready = self._ready()
+        if ready is None:
+            return "How long the radicles take in that room is not known: look daily."
+        low, middle, high = (day_words(self.day(hour)) for hour in ready)
+        return (
+            f"Radicles of 2 mm, long enough to plant, are likely about {middle} "
+            f"({low} to {high}, 8 times in 10)."
+        )
+
+    def _look(self, today: date, end: date) -> Iterator[Task]:
+        ready = self._ready()
+        first = self.started + timedelta(days=1) if ready is None else self.day(ready[0])
+        first = min(max(first, self.started + timedelta(days=1), today), self.planted)
+        if self.started > end or first > end:
+            return
+        yield self.task(
+            Kind.LOOK,
+            first,
+            "Look daily; plant when radicles are 2 to 5 mm long. Keep the paper moist.",
+            self._ready_words(),
+            until=self.planted,
+        )
+
+    def _plant(self) -> Task:
+        sowing = self.sowing
+        depth = f"{sowing.depth_cm:g} cm ({sowing.depth_cm / 2.54:.2g} in)"
+        sprouted = self.treatment is Treatment.PRESPROUTED
+        verb = "Plant" if sprouted else "Sow"
+        soil = (
+            f"Mean soil temperature until half of it is up: {self.forecast.soil_mean_C():.1f} °C."
+        )
+        return self.task(
+            Kind.PLANT if sprouted else Kind.SOW,
+            self.planted,
+            f"{verb} {sowing.seeds_planted} seeds {depth} deep"
+            + (", sprouts upwards or lying, into moist soil." if sprouted else "."),
+            f"{self._stage_words('first')} {soil}",
+            handled=sprouted,
+        )
+
+    def _range(self, stage: str) -> tuple[date | None, date | None, date | None]:
+        low, middle, high = (
+            self.day(float(hour)) if np.isfinite(hour) else None
+            for hour in self.forecast.stage_quantile(stage, [0.1, 0.5, 0.9])
+        )
+        return low, middle, high
+
+    def _stage_words(self, stage: str) -> str:
+        names = {"first": "First seedlings", "half": "Half of the stand", "full": "Nine tenths"}
+        low, middle, high = self._range(stage)
+        if low is None:
+            return f"{names[stage]}: later than the soil temperature known reaches."
+        likely = day_words(middle) if middle else "later"
+        late = day_words(high) if high else "later"
+        return f"{names[stage]} likely about {likely} ({day_words(low)} to {late}, 8 times in 10)."
+
+    def _expect(self, today: date, end: date) -> Iterator[Task]:
+        """Tell the next stage that is still to come."""
+        seen = max((count.emerged for count in self.answer.counts), default=0)
+        for stage in STAGES[1:] if seen else STAGES:
+            low, middle, high = self._range(stage)
+            over = high is not None and high < today
+            if over or (middle is not None and middle < today and stage != STAGES[-1]):
+                continue
+            if low is None or low > end:
+                return
+            names = {
+                "first": "First seedlings",
+                "half": "Half of the stand",
+                "full": "Nine tenths of the stand",
+            }
+            counts = f" Counted so far: {seen}." if self.answer.counts else ""
+            yield self.task(
+                Kind.EXPECT,
+                max(low, today),
+                f"{names[stage]}. Look and count.",
+                self._stage_words(stage) + counts,
+                until=high or end,
+            )
+            return
+
+    def _stop(self, today: date, end: date) -> Task | None:
+        if self.planted > today:
+            return None
+        failed = self.answer.conditioned.failed_odds if self.answer.conditioned else 0.0
+        if failed >= LIKELY_FAILED:
+            return self.task(
+                Kind.STOP,
+                today,
+                "Decide whether to fill the gaps or to sow again.",
+                f"After what was counted, the odds that the row has failed are {failed:.0%}.",
+            )
+        wait_h = self.forecast.wait_until_h
+        if not np.isfinite(wait_h):
+            return None
+        seen = max((count.emerged for count in self.answer.counts), default=0)
+        stand = self.forecast.stand_quantile([0.5])[0] * self.sowing.seeds_planted
+        until = self.day(wait_h)
+        if seen >= _ALL_UP * stand > 0:
+            return None
+        if not today - timedelta(days=WEEK_D) < until <= end:
+            return None
+        passed = "passed on" if until < today else "is"
+        return self.task(
+            Kind.STOP,
+            max(until, today),
+            "What is not up by now is not worth waiting for: keep the row, fill gaps or sow again.",
+            f"The day after which fewer than 1 seedling in 20 is still to come {passed} "
+            f"{day_words(until)}.",
+        )
+
+
+def week_document(week: Week, *, site: str, as_of: datetime) -> dict[str, Any]:
+    """Return the week as one JSON document."""
+    return {
+        "site": site,
+        "as_of": as_of.isoformat(),
+        "today": week.today.isoformat(),
+        "last": week.last.isoformat(),
+        "tasks": [task.to_json() for task in week.now],
+        "later": [task.to_json() for task in week.later],
+    }
