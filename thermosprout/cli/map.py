@@ -38,6 +38,9 @@ def map_grid(
     maximum: Annotated[str, typer.Option(help="Name of the daily maximum.")] = "",
     threads: Annotated[int, typer.Option(min=1, max=256, help="Tiles at once.")] = 2,
     memory_gb: Annotated[float, typer.Option(min=0.3, help="Memory for all tiles.")] = 1.0,
+    tile_cells: Annotated[
+        int | None, typer.Option(min=1, help="Cells of a tile; what fits, by default.")
+    ] = None,
     scheduler: Annotated[
         str, typer.Option(help="Address of a dask scheduler, tcp://HOST:8786; its workers do it.")
     ] = "",
@@ -81,6 +84,7 @@ def map_grid(
         values_per_cell=len(crop) * len(ways) * len(days) * len(STAGES) * 3,
         threads=threads,
         memory_gb=memory_gb,
+        tile_cells=tile_cells,
     )
     if reads > 4:
         note(
@@ -172,7 +176,7 @@ def _cluster(address: str) -> Iterator[Any]:
     from thermosprout.errors import ServiceError
 
     try:
-        client = Client(address, timeout="10s")  # type: ignore[no-untyped-call]
+        client = Client(address, timeout="5s")  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError) as error:
         raise ServiceError(
             f"no dask scheduler answers at {address} ({type(error).__name__})",

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.emergence.forecast import STAGES, forecast_constant
+from thermosprout.emergence.clock import ConstantClock
+from thermosprout.emergence.forecast import STAGES, CropDraws, Sowing, forecast_row
 from thermosprout.emergence.grid import GridResponse, Thresholds
 from thermosprout.emergence.treatments import Handling
 
@@ -69,17 +70,25 @@ def stage_thresholds(
     # From just above the base to the optimum: beyond it, ground is no faster, so nothing is asked.
     gap = response.t_opt - response.t_base
     temperatures = response.t_base + gap * np.linspace(0.03, 1.0, _LINES) ** 1.5
-    alive = np.full(draws, viability)
+    crop_draws = CropDraws.of(crop, draws, seed)
+    # The same name at every temperature: the same rows and seeds, so that lines differ smoothly.
+    sowing = Sowing(
+        row="map",
+        crop=crop,
+        handling=handling,
+        started_h=0.0,
+        planted_h=0.0,
+        depth_cm=depth_cm,
+        seeds_planted=seeds,
+    )
     lines = []
-    for temperature in temperatures:
-        row = forecast_constant(
-            crop,
-            float(temperature),
-            depth_cm=depth_cm,
-            handling=handling,
-            seeds=seeds,
-            viability=alive,
-            size=draws,
+    for temperature in temperatures.tolist():
+        row = forecast_row(
+            sowing,
+            crop_draws,
+            ConstantClock(draws=crop_draws.rates, temperature_C=temperature),
+            viability=np.full(draws, viability),
+            ln_shift=np.zeros(draws),
             seed=seed,
         )
         days = np.stack([row.stage_quantile(stage, list(odds)) / 24.0 for stage in STAGES])

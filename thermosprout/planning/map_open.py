@@ -14,7 +14,7 @@ from thermosprout.planning.map_soil import grid_soil
 _STRIP_BYTES = 120e6
 """Working room of one thread in the grid engine, whatever the tile."""
 
-_MOST_CELLS, _LEAST_CELLS = 262_144, 256
+_MOST_CELLS, _STRIP_CELLS, _LEAST_CELLS = 262_144, 4096, 256
 
 
 def open_grid(
@@ -73,7 +73,10 @@ def open_grid(
         # Values are held as stored, as decoded and as copied; answers as computed and as written.
         per_cell = len(names) * times * 10.0 + values_per_cell * 16.0
         room = max(memory_gb * 1e9 / threads - _STRIP_BYTES, 2e7)
-        cells = tile_cells or int(np.clip(room / per_cell, _LEAST_CELLS, _MOST_CELLS))
+        # Several tiles for each thread, so that none waits long for the last one.
+        share = max(np.prod(list(sizes.values())) / (4 * threads), _STRIP_CELLS)
+        most = min(room / per_cell, share, _MOST_CELLS)
+        cells = tile_cells or max(int(most), _LEAST_CELLS)
         stored = _stored_chunks(first)
         tile = tile_shape(sizes, stored, cells)
         reads = 1
