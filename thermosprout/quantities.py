@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+    FloatArray = npt.NDArray[np.float64]
 
 
 class Units(StrEnum):

@@ -1,0 +1,76 @@
+"""What a start imports: commands show their help without the libraries that only work needs."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+HEAVY = (
+    "dask", "distributed", "h5netcdf", "h5py", "icalendar", "jinja2", "matplotlib", "numpy",
+    "pandas", "pvlib", "pydantic", "requests", "requests_cache", "scipy", "xarray", "zarr",
+)  # fmt: skip
+
+_LIST_IMPORTS = """
+import contextlib, io, json, sys
+bare = set(sys.modules)
+from thermosprout.cli.app import app
+from typer.main import get_command
+
+def listed(command, path=()):
+    yield path, command
+    for name, below in getattr(command, "commands", {}).items():
+        yield from listed(below, (*path, name))
+
+found, before = {}, bare
+for path, command in listed(get_command(app)):
+    shown = io.StringIO()
+    with contextlib.redirect_stdout(shown), contextlib.suppress(SystemExit):
+        command.main([*(), "--help"], prog_name="thermosprout")
+    now = {name.partition(".")[0] for name in set(sys.modules) - before}
+    found[" ".join(path) or "thermosprout"] = {"imports": sorted(now), "help": shown.getvalue()}
+    before = set(sys.modules)
+json.dump(found, sys.stdout)
+"""
+
+
+@pytest.fixture(scope="module")
+def starts() -> dict[str, dict[str, object]]:
+    """What each command imports when its help is shown, and the help."""
+    run = subprocess.run(
+        [sys.executable, "-c", _LIST_IMPORTS], capture_output=True, text=True, check=True
+    )
+    return json.loads(run.stdout)
+
+
+def test_no_command_imports_anything_heavy_for_its_help(
+    starts: dict[str, dict[str, object]],
+) -> None:
+    assert {"thermosprout", "forecast", "map"} <= set(starts)
+    heavy = {
+        name: sorted(set(HEAVY) & set(start["imports"]))  # type: ignore[arg-type]
+        for name, start in starts.items()
+    }
+    assert {name: found for name, found in heavy.items() if found} == {}
+
+
+def test_help_of_every_command_ends_with_an_example(starts: dict[str, dict[str, object]]) -> None:
+    for name, start in starts.items():
+        text = str(start["help"])
+        assert "Usage:" in text, name
+        # A group leads to its commands, which have the examples.
+        if "Commands:" not in text:
+            assert "Example" in text, name
+
+
+def test_the_library_loads_nothing_before_it_is_used() -> None:
+    code = "import sys, thermosprout; print([m for m in sys.modules if m in {heavy!r}])"
+    run = subprocess.run(
+        [sys.executable, "-c", code.replace("{heavy!r}", repr(HEAVY))],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert run.stdout.strip() == "[]"
