@@ -339,7 +339,7 @@ def _plain(what: str, source: str, verified: str) -> dict[str, str]:
 
 
 def _round(value: float) -> float:
-    return float(f"{value:.8g}")
+    return float(f"{value:.6g}")
 
 
 def _compact(document: dict[str, Any]) -> str:

@@ -205,7 +205,8 @@ def leave_one_out(
         priors = {}
         for shape in fitting.SHAPES:
             if refit_others:
-                priors[shape] = fitting.fit_together(shape, others)[0]
+                found = together[shape]
+                priors[shape] = fitting.fit_together(shape, others, starts=found)[0]
             else:
                 fits = {n: together[shape][n] for n in others}
                 priors[shape] = fitting.common_prior(shape, fits, seasons)

@@ -239,8 +239,10 @@ def fit_shape(
 
 
 def _starts(prior: Prior, given: FloatArray | None) -> list[FloatArray]:
+    """Points to start from: the one given and the prior's, else some around the prior's."""
+    around = ((0.0, 0.0), (0.0, 0.15), (-4.0, 0.15)) if given is None else ((0.0, 0.0),)
     starts = [] if given is None else [given.copy()]
-    for base, gap in ((0.0, 0.0), (0.0, 0.15), (-4.0, 0.15)):
+    for base, gap in around:
         point = prior.mean.copy()
         point[BASE] += base
         point[OPT_GAP] += gap
@@ -318,12 +320,22 @@ def common_prior(
 
 
 def fit_together(
-    shape: Shape, crops: Mapping[str, Evidence], *, rounds: int = 4
+    shape: Shape,
+    crops: Mapping[str, Evidence],
+    *,
+    rounds: int = 4,
+    starts: Mapping[str, Fit] | None = None,
 ) -> tuple[dict[str, Prior], dict[str, Fit]]:
-    """Fit all crops of a day table and what they have in common, in turn."""
+    """Fit all crops of a day table and what they have in common, in turn.
+
+    Parameters
+    ----------
+    starts : mapping of str to Fit, optional
+        Where the solver starts for each crop; has no say in where it ends.
+    """
     seasons = {name: evidence.season for name, evidence in crops.items()}
     priors = {season: first_prior(shape, season) for season in ("warm", "cool")}
-    fits: dict[str, Fit] = {}
+    fits = dict(starts or {})
     for _ in range(rounds):
         fits = {
             name: fit_shape(
