@@ -45,6 +45,11 @@ def _names() -> Mapping[str, str]:
     return MappingProxyType(known)
 
 
+def _species(crop: Crop) -> str:
+    """Latin name without the cultivar group."""
+    return crop.latin_name.partition(" (")[0]
+
+
 def _folded(name: str) -> str:
     return " ".join(name.replace("-", " ").replace("_", " ").casefold().split())
 
@@ -66,6 +71,14 @@ def find_crop(name: str) -> Crop:
     for candidate in (wanted, wanted.removesuffix("s"), wanted.removesuffix("es")):
         if candidate and candidate in known:
             return catalogue()[known[candidate]]
+    species = [c.name for c in catalogue().values() if _folded(_species(c)) == wanted]
+    if len(species) == 1:
+        return catalogue()[species[0]]
+    if species:
+        raise InputError(
+            f"{name!r} is the species of several crops: {', '.join(species)}",
+            hint="name one of them",
+        )
     near = difflib.get_close_matches(wanted, list(known), n=3, cutoff=0.6)
     if not near:
         near = [alias for alias in known if wanted and wanted in alias][:3]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +18,7 @@ FloatArray = npt.NDArray[np.float64]
 __all__ = [
     "GerminationTest",
     "SeedLot",
+    "STORAGES",
     "Storage",
     "ln_time_shift_draws",
     "overdispersion",
@@ -28,6 +29,8 @@ __all__ = [
 ]
 
 Storage = Literal["kitchen drawer", "cool cellar", "fridge with desiccant"]
+
+STORAGES: tuple[str, ...] = get_args(Storage)
 
 PACKET_SEEDS = 60.0
 """A share without counts is taken like a test of this many seeds (assumption)."""
@@ -97,6 +100,11 @@ class SeedLot:
                 raise InputError(
                     f"seed lot {self.id}: {germinated} of {tested} seeds cannot have germinated"
                 )
+        if self.storage is not None and self.storage not in STORAGES:
+            raise InputError(
+                f"storage of seed lot {self.id} is {self.storage!r}, expected one of "
+                f"{', '.join(STORAGES)}"
+            )
         if self.moisture_pct is not None and not 2.0 <= self.moisture_pct <= 25.0:
             raise InputError(
                 f"moisture of seed lot {self.id} is {self.moisture_pct:g} %, expected 2 to 25 %"

@@ -85,7 +85,7 @@ def _head(document: dict[str, Any], units: Units) -> str:
     ]
     lines = [
         f"{document['name']}, {document['latin_name']}" + (f"; also {names}" if names else ""),
-        f"Base {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; {total:.0f} C d to half.",
+        f"Base {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; sum {total:.0f} C d.",
         f"Response: {document['response_reason']}.",
         f"{document['season'].capitalize()}-season crop, {hardy}, {document['seed_size']} seed.",
     ]
