@@ -9,10 +9,12 @@ from typing import Annotated
 import typer
 
 from thermosprout import __version__
+from thermosprout.cli.overview import Overview
 from thermosprout.errors import ThermosproutError
 
 app = typer.Typer(
     name="thermosprout",
+    cls=Overview,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -32,17 +34,23 @@ def root(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
     ] = False,
+    plain: Annotated[
+        bool,
+        typer.Option("--plain", help="Tables as tab-separated lines; may stand anywhere."),
+    ] = False,
 ) -> None:
     """Hold the options common to all commands."""
 
 
 def _gather() -> None:
     """Add each command group; the modules are light and import science only when run."""
-    from thermosprout.cli import crops, demo, forecast, map, soil, start
+    from thermosprout.cli import crops, demo, forecast, map, report, soil, start
 
     app.command()(forecast.forecast)
     app.command()(demo.demo)
     app.command()(start.start)
+    for page in (report.report, report.week, report.method):
+        app.command()(page)
     app.command()(crops.crops)
     app.add_typer(soil.app, name="soil")
     app.command("map")(map.map_grid)

@@ -37,8 +37,21 @@ def print_json(document: Any) -> None:
     sys.stdout.write("\n")
 
 
+_plain = False
+
+
+def use_plain(wanted: bool) -> None:
+    """Choose whether tables are printed as tab-separated lines without colour."""
+    global _plain  # noqa: PLW0603 - one terminal, one choice
+    _plain = wanted
+
+
 def console() -> Console:
     """Console for tables and sentences on standard output."""
+    if _plain:
+        from thermosprout.cli.plain import PlainConsole
+
+        return PlainConsole()
     from rich.console import Console
 
     return Console(highlight=False, soft_wrap=False)

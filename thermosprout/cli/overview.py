@@ -1,0 +1,65 @@
+"""``thermosprout --help`` as a map of the job: commands by what the grower is about to do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from typer.core import TyperGroup
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+MAP: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("First steps", ("demo", "start")),
+    ("This season", ("forecast", "week", "report", "record")),
+    (
+        "Decide",
+        ("compare", "presprout", "window", "stations", "succession", "sow-again"),
+    ),
+    ("Try it side by side, and learn from it", ("trial", "calibrate", "estimates")),
+    ("What stands behind it", ("soil", "crops", "map", "method")),
+)
+"""Headings and the commands under them, in the order of a season's work."""
+
+_PLAIN = "--plain"
+_LONGEST = 300
+
+
+class Overview(TyperGroup):
+    """Group whose help lists commands by the map, and that takes ``--plain`` anywhere."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Names in the order of the map; what is not on it comes last."""
+        known = [name for _, names in MAP for name in names]
+        return sorted(
+            self.commands,
+            key=lambda name: (known.index(name) if name in known else len(known), name),
+        )
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write each heading with its commands and the first sentence of each."""
+        for title, rows in self._sections(ctx):
+            with formatter.section(title):
+                formatter.write_dl(rows)
+
+    def _sections(self, ctx: Any) -> Iterator[tuple[str, list[tuple[str, str]]]]:
+        there = {name: self.get_command(ctx, name) for name in self.list_commands(ctx)}
+        shown = {name: command for name, command in there.items() if command and not command.hidden}
+        others = [name for name in shown if not any(name in names for _, names in MAP)]
+        for title, names in (*MAP, ("More", tuple(others))):
+            rows = [
+                (name, shown[name].get_short_help_str(_LONGEST)) for name in names if name in shown
+            ]
+            if rows:
+                yield title, rows
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Take ``--plain`` wherever it stands: it belongs to every command that prints a table."""
+        from thermosprout.cli.output import use_plain
+
+        end = args.index("--") if "--" in args else len(args)
+        plain = _PLAIN in args[:end]
+        use_plain(plain)
+        if plain:
+            args = [text for text in args[:end] if text != _PLAIN] + args[end:]
+        return super().parse_args(ctx, args)

@@ -1,0 +1,45 @@
+"""Tables as tab-separated lines: for screen readers, pipes and narrow terminals."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+
+class PlainConsole(Console):
+    """Console without colour and boxes; a table becomes its title, its head and its lines."""
+
+    def __init__(self) -> None:
+        super().__init__(highlight=False, no_color=True, soft_wrap=True, emoji=False)
+
+    def print(self, *objects: Any, **options: Any) -> None:
+        """Print as rich does, save that tables come out as tab-separated lines."""
+        for item in objects:
+            if isinstance(item, Table):
+                for line in table_lines(item):
+                    self.out(line, highlight=False)
+            else:
+                super().print(item, **{**options, "soft_wrap": True})
+
+
+def table_lines(table: Table) -> list[str]:
+    """Lines of a table: title, head, one line a row, caption."""
+    cells = [[_text(cell) for cell in column.cells] for column in table.columns]
+    lines = [_text(table.title)] if table.title else []
+    if table.show_header:
+        lines.append("\t".join(_text(column.header) for column in table.columns))
+    lines += ["\t".join(row) for row in zip(*cells, strict=True)]
+    if table.caption:
+        lines.append(_text(table.caption))
+    return lines
+
+
+def _text(cell: Any) -> str:
+    """Text of a cell on one line."""
+    if isinstance(cell, str):
+        cell = Text.from_markup(cell)
+    plain = cell.plain if isinstance(cell, Text) else str(cell)
+    return " ".join(plain.split())

@@ -1,0 +1,147 @@
+"""``report``, ``week`` and ``method``: what the grower looks at."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from thermosprout.quantities import Units
+
+if TYPE_CHECKING:
+    from thermosprout.reports.season_page import TrialReport
+
+SeasonArgument = Annotated[Path, typer.Argument(help="The season file (TOML).")]
+AsOf = Annotated[
+    str, typer.Option(help="Day or instant taken as today, as 2026-05-01; now by default.")
+]
+Draws = Annotated[int, typer.Option(min=100, max=100_000, help="Number of draws.")]
+Seed = Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")]
+Offline = Annotated[bool, typer.Option(help="Ask no service; use what is cached.")]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
+
+
+def report(
+    season: SeasonArgument,
+    out: Annotated[Path, typer.Option("--out", "-o", help="Page to write (HTML).")] = Path(
+        "season.html"
+    ),
+    as_of: AsOf = "",
+    trial: Annotated[
+        list[Path] | None,
+        typer.Option(help="Records of a trial to show with its verdict; can be repeated."),
+    ] = None,
+    units: Annotated[Units, typer.Option(help="Units shown first.")] = Units.METRIC,
+    draws: Draws = 1000,
+    seed: Seed = 0,
+    offline: Offline = False,
+    json: Json = False,
+) -> None:
+    """Make the season page: what to do this week, every row with its picture, the trials.
+
+    The page is one file that works without a network, on a phone and on paper.
+
+    Example: thermosprout report season.toml --as-of 2026-05-08 -o season.html
+    """
+    from thermosprout import __version__
+    from thermosprout.cli.forecast import moment
+    from thermosprout.cli.output import note, print_json
+    from thermosprout.errors import InputError
+    from thermosprout.files import write_atomic
+    from thermosprout.planning.evidence import evidence_name, lot_words, season_evidence
+    from thermosprout.planning.this_week import this_week, week_document
+    from thermosprout.reports.season_page import SeasonReport, season_page
+    from thermosprout.season.curves import emergence_curves
+    from thermosprout.season.forecast import forecast_season, season_json
+    from thermosprout.season.load import load_season
+
+    if out.suffix.lower() not in {".html", ".htm"}:
+        raise InputError(f"a page ends in .html, found {out.name!r}")
+    loaded = load_season(season)
+    as_seen = moment(as_of, loaded.data.site.timezone)
+    result = forecast_season(loaded, as_of=as_seen, size=draws, seed=seed, offline=offline)
+    week = this_week(result)
+    page = season_page(
+        SeasonReport(
+            title=loaded.data.title or loaded.data.site.name,
+            document=season_json(result),
+            curves=emergence_curves(result),
+            week=week,
+            evidence=season_evidence(result),
+            row_evidence=[evidence_name(answer) for answer in result.rows],
+            row_lots=[lot_words(loaded.row_lot(answer.row)) for answer in result.rows],
+            trials=_trials(tuple(trial or ()), loaded.data.site.timezone),
+            made=f"Made by thermosprout {__version__} from {season.name}.",
+            units=units,
+        )
+    )
+    write_atomic(out, page)
+    for sentence in result.notes:
+        note(sentence)
+    if json:
+        document = week_document(week, site=loaded.data.site.name, as_of=as_seen)
+        print_json({"page": str(out), "bytes": len(page.encode()), **document})
+    else:
+        note(f"Wrote {out}: {len(result.rows)} rows, {len(page.encode()) / 1e6:.2f} MB.")
+
+
+def week(
+    season: SeasonArgument,
+    as_of: AsOf = "",
+    draws: Draws = 1000,
+    seed: Seed = 0,
+    offline: Offline = False,
+    json: Json = False,
+) -> None:
+    """Tell what to do this week: start soaking, look at sprouts, plant, expect, stop waiting.
+
+    Example: thermosprout week season.toml --as-of 2026-05-12
+    """
+    from thermosprout.cli.forecast import moment
+    from thermosprout.cli.output import console, note, print_json
+    from thermosprout.planning.this_week import this_week, week_document
+    from thermosprout.reports.week_table import week_table
+    from thermosprout.season.forecast import forecast_season
+    from thermosprout.season.load import load_season
+
+    loaded = load_season(season)
+    as_seen = moment(as_of, loaded.data.site.timezone)
+    result = forecast_season(loaded, as_of=as_seen, size=draws, seed=seed, offline=offline)
+    for sentence in result.notes:
+        note(sentence)
+    found = this_week(result)
+    if json:
+        print_json(week_document(found, site=loaded.data.site.name, as_of=as_seen))
+        return
+    out = console()
+    for item in week_table(found):
+        out.print(item)
+
+
+def method() -> None:
+    """Tell why the dates are what they are, with sources.
+
+    Example: thermosprout method
+    """
+    from rich.markdown import Markdown
+
+    from thermosprout.cli.output import console
+    from thermosprout.reports.method_page import method_text
+
+    out = console()
+    out.print(Markdown(method_text()), width=min(out.width, 88))
+
+
+def _trials(paths: tuple[Path, ...], timezone: str) -> list[TrialReport]:
+    """Analyse each trial on its own."""
+    from thermosprout.reports.season_page import TrialReport
+    from thermosprout.trials.analysis import analyse
+    from thermosprout.trials.records import read_records
+
+    return [
+        TrialReport(
+            title=path.stem, result=analyse(read_records(path, timezone=timezone)).to_json()
+        )
+        for path in paths
+    ]

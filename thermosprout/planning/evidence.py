@@ -1,0 +1,113 @@
+"""Where the numbers of a season come from: what is known of each crop, and by whom."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.seed_lots import SeedLot
+from thermosprout.season.forecast import RowAnswer, SeasonForecast
+
+_FIGURES = (
+    ("t_base_C", "base temperature", "{:.1f} °C", "{:.1f} to {:.1f} °C"),
+    (
+        "thermal_time_50_Cd",
+        "thermal time to half emergence",
+        "{:.0f} °C d",
+        "{:.0f} to {:.0f} °C d",
+    ),
+    ("germination_share", "of it up to the radicle", "{:.0%}", "{:.0%} to {:.0%}"),
+    ("field_factor", "live seed that comes up in a good bed", "{:.0%}", "{:.0%} to {:.0%}"),
+    ("soak_credit", "of a soak's thermal time kept", "{:.0%}", "{:.0%} to {:.0%}"),
+)
+"""Figures a grower may want to see, of the many in an estimate."""
+
+HOW_KNOWN = {
+    "page": "read in the source",
+    "memory": "from memory, not checked",
+    "assumption": "assumed, with a wide spread",
+    "records": "own records",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class CropEvidence:
+    """What stands behind the dates of one crop (or of a variety or lot with its own estimate).
+
+    Attributes
+    ----------
+    figures : tuple of (name, value, interval)
+        Words, with nine in ten odds for the interval.
+    sources : tuple of (what, source, how known)
+    """
+
+    name: str
+    latin_name: str
+    response: str
+    figures: tuple[tuple[str, str, str], ...]
+    sources: tuple[tuple[str, str, str], ...]
+    cautions: tuple[str, ...]
+
+
+def season_evidence(result: SeasonForecast) -> dict[str, CropEvidence]:
+    """Evidence for each estimate a season uses, by the name :func:`evidence_name` gives."""
+    found: dict[str, CropEvidence] = {}
+    for answer in result.rows:
+        name = evidence_name(answer)
+        if name not in found:
+            found[name] = crop_evidence(answer.crop, name)
+    return dict(sorted(found.items()))
+
+
+def evidence_name(answer: RowAnswer) -> str:
+    """Name of the crop, with the variety or lot where the estimate is theirs."""
+    estimate = answer.crop.estimate
+    return " ".join(filter(None, (answer.crop.name, estimate.variety, estimate.seed_lot)))
+
+
+def crop_evidence(crop: Crop, name: str = "") -> CropEvidence:
+    """Evidence for one crop."""
+    centre = crop.estimate.centre()
+    figures = []
+    for key, words, one, two in _FIGURES:
+        low, high = crop.estimate.interval(key)
+        figures.append((words, one.format(centre[key]), two.format(low, high)))
+    return CropEvidence(
+        name=name or crop.name,
+        latin_name=crop.latin_name,
+        response=crop.response_reason,
+        figures=tuple(figures),
+        sources=tuple(_merged((s.what, s.source, s.verified) for s in crop.estimate.provenance)),
+        cautions=crop.cautions,
+    )
+
+
+def _merged(sources: Iterable[tuple[str, str, str]]) -> list[tuple[str, str, str]]:
+    """Sources with what they are for gathered, so that none is printed over and over."""
+    gathered: dict[tuple[str, str], list[str]] = {}
+    for what, source, verified in sources:
+        gathered.setdefault((source, verified), []).append(what.replace("_", " "))
+    return [
+        ("; ".join(what), source, HOW_KNOWN.get(verified, verified))
+        for (source, verified), what in gathered.items()
+    ]
+
+
+def lot_words(lot: SeedLot | None) -> str:
+    """What is known of a row's seed, in a phrase."""
+    if lot is None:
+        return "no seed lot named: viability as is usual for the crop"
+    parts = [f"lot {lot.id}"]
+    if lot.germination is not None:
+        tested = f" of {lot.seeds_tested} tested" if lot.seeds_tested else " (seeds tested unknown)"
+        parts.append(f"germination {lot.germination:.0%}{tested}")
+    else:
+        parts.append("germination not tested")
+    if lot.year is not None:
+        parts.append(f"harvested {lot.year}")
+    if lot.storage is not None:
+        parts.append(f"kept in: {lot.storage}")
+    if lot.dressed:
+        parts.append("dressed seed")
+    return ", ".join(parts)

@@ -1,0 +1,237 @@
+"""Small picture of one row for the season page: seedlings with their odds over soil temperature.
+
+SVG without styles of its own: classes take the colours of the page, so that it follows light,
+dark and grey print. Lines differ in pattern as well as in colour and carry their names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.season.curve import EmergenceCurve
+
+FloatArray = npt.NDArray[np.float64]
+
+WIDTH, HEIGHT = 360, 250
+_LEFT, _RIGHT = 38, 322
+_TOP, _MIDDLE = 26, 148
+_SOIL_TOP, _SOIL_BOTTOM = 172, 226
+_TOLERANCE = 0.4
+_DAY_STEPS = (1, 2, 5, 7, 14, 28, 56)
+_MOST_DAY_TICKS = 5
+
+
+@dataclass(frozen=True)
+class Mark:
+    """One text or line of the picture, in its own coordinates; templates escape the text."""
+
+    kind: str
+    x: float
+    y: float
+    x2: float = 0.0
+    y2: float = 0.0
+    text: str = ""
+    anchor: str = "start"
+
+
+@dataclass(frozen=True, kw_only=True)
+class RowPicture:
+    """Paths and marks of one picture.
+
+    Attributes
+    ----------
+    band, line, soil_band, soil_line : str
+        SVG paths; empty where there is nothing to draw.
+    counts : list of (x, y)
+        Rings at what was counted.
+    marks : list of Mark
+        Lines of the grid, ticks and labels.
+    """
+
+    band: str
+    line: str
+    soil_band: str
+    soil_line: str
+    counts: list[tuple[float, float]]
+    marks: list[Mark]
+    width: int = WIDTH
+    height: int = HEIGHT
+
+
+def row_picture(curve: EmergenceCurve) -> RowPicture:
+    """Lay out the picture of a row.
+
+    Parameters
+    ----------
+    curve : EmergenceCurve
+        Seedlings per 100 seeds planted and the soil temperature below them.
+    """
+    start = min(curve.soil_when[0] if curve.soil_when else curve.planted, curve.planted)
+    end = max([*curve.when[-1:], *curve.soil_when[-1:], curve.planted + timedelta(days=4)])
+    across = _Scale(start.timestamp(), end.timestamp(), _LEFT, _RIGHT)
+    top = max([float(np.nanmax(curve.high, initial=0.0)), *(seen for _, seen in curve.counts), 8.0])
+    up = _Scale(0.0, min(top * 1.08, max(100.0, top)), _MIDDLE, _TOP)
+    x = np.array([across(when.timestamp()) for when in curve.when])
+    marks = [*_share_axis(up), *_day_axis(across, start, end)]
+    soil_band, soil_line, soil_marks = _soil(curve, across)
+    marks += soil_marks
+    marks += _moments(curve, across, start, end)
+    counts = [
+        (round(across(when.timestamp()), 1), round(up(seen), 1)) for when, seen in curve.counts
+    ]
+    marks += _labels(curve, x, up, counts)
+    return RowPicture(
+        band=_band(x, up.of(curve.low), up.of(curve.high)),
+        line=_line(x, up.of(curve.middle)),
+        soil_band=soil_band,
+        soil_line=soil_line,
+        counts=counts,
+        marks=marks,
+    )
+
+
+class _Scale:
+    """Straight map from values to places."""
+
+    def __init__(self, low: float, high: float, start: float, end: float) -> None:
+        self.low, self.high = low, high
+        self._start = start
+        self._slope = (end - start) / ((high - low) or 1.0)
+
+    def __call__(self, value: float) -> float:
+        return self._start + (value - self.low) * self._slope
+
+    def of(self, values: FloatArray) -> FloatArray:
+        return np.asarray(self._start + (np.asarray(values) - self.low) * self._slope)
+
+
+def _share_axis(up: _Scale) -> Iterator[Mark]:
+    step = 25.0 if up.high > 60 else 10.0 if up.high > 25 else 5.0
+    for value in np.arange(0.0, up.high + 1e-9, step):
+        y = round(up(float(value)), 1)
+        yield Mark("grid", _LEFT, y, _RIGHT, y)
+        yield Mark("tick", _LEFT - 5, y + 4, text=f"{value:.0f}", anchor="end")
+    yield Mark("tick", 2, _TOP - 13, text="seedlings per 100 seeds planted")
+
+
+def _day_axis(across: _Scale, start: datetime, end: datetime) -> Iterator[Mark]:
+    days = (end - start).total_seconds() / 86400
+    step = next((s for s in _DAY_STEPS if days / s <= _MOST_DAY_TICKS), _DAY_STEPS[-1])
+    # Midnights of the local calendar, also over a change of the clocks.
+    day = datetime(start.year, start.month, start.day, tzinfo=start.tzinfo) + timedelta(days=1)
+    while day <= end:
+        x = round(across(day.timestamp()), 1)
+        yield Mark("grid", x, _TOP, x, _SOIL_BOTTOM)
+        if _LEFT + 8 <= x <= _RIGHT - 8:
+            yield Mark("tick", x, _SOIL_BOTTOM + 15, text=f"{day.day} {day:%b}", anchor="middle")
+        day += timedelta(days=step)
+
+
+def _moments(
+    curve: EmergenceCurve, across: _Scale, start: datetime, end: datetime
+) -> Iterator[Mark]:
+    planted, today = across(curve.planted.timestamp()), across(curve.today.timestamp())
+    yield Mark("moment", round(planted, 1), _TOP, round(planted, 1), _SOIL_BOTTOM)
+    shows_today = start <= curve.today <= end
+    crowded = shows_today and abs(today - planted) < 52
+    if not crowded:
+        yield Mark("name", round(planted, 1) + 3, _TOP + 9, text="planted")
+    if shows_today:
+        yield Mark("moment", round(today, 1), _TOP, round(today, 1), _SOIL_BOTTOM)
+        late = today > _RIGHT - 40
+        yield Mark(
+            "name",
+            round(today, 1) + (-3 if late else 3),
+            _TOP + 9,
+            text="today",
+            anchor="end" if late else "start",
+        )
+
+
+def _soil(curve: EmergenceCurve, across: _Scale) -> tuple[str, str, list[Mark]]:
+    if not curve.soil_when:
+        return "", "", []
+    low, high = float(np.nanmin(curve.soil_low_C)), float(np.nanmax(curve.soil_high_C))
+    margin = max(1.0, 0.15 * (high - low))
+    down = _Scale(low - margin, high + margin, _SOIL_BOTTOM, _SOIL_TOP)
+    x = np.array([across(when.timestamp()) for when in curve.soil_when])
+    spread = float(np.nanmax(curve.soil_high_C - curve.soil_low_C, initial=0.0)) > 0.05
+    band = _band(x, down.of(curve.soil_low_C), down.of(curve.soil_high_C)) if spread else ""
+    marks = [Mark("tick", 2, _SOIL_TOP - 7, text="soil °C"),
+             Mark("tick", WIDTH - 2, _SOIL_TOP - 7, text="°F", anchor="end")]  # fmt: skip
+    step = 5.0 if high - low > 6 else 2.0
+    first = np.ceil(down.low / step) * step
+    for value in np.arange(first, down.high, step):
+        y = round(down(float(value)), 1)
+        if _SOIL_TOP + 2 <= y <= _SOIL_BOTTOM - 2:
+            marks += [
+                Mark("grid", _LEFT, y, _RIGHT, y),
+                Mark("tick", _LEFT - 5, y + 4, text=f"{value:.0f}", anchor="end"),
+                Mark("tick", _RIGHT + 5, y + 4, text=f"{value * 1.8 + 32:.0f}"),
+            ]
+    return band, _line(x, down.of(curve.soil_C)), marks
+
+
+def _labels(
+    curve: EmergenceCurve, x: FloatArray, up: _Scale, counts: Sequence[tuple[float, float]]
+) -> Iterator[Mark]:
+    if x.size and float(np.nanmax(curve.high, initial=0.0)) > 0.5:
+        end = float(up(float(curve.high[-1])))
+        yield Mark(
+            "leaf", _RIGHT, round(max(end - 4, _TOP + 9), 1), text="8 in 10 odds", anchor="end"
+        )
+    if counts:
+        cx, cy = counts[-1]
+        left = cx > 0.5 * (_LEFT + _RIGHT)
+        yield Mark(
+            "name",
+            round(cx + (-7 if left else 7), 1),
+            round(cy + 14 if cy < _TOP + 24 else cy - 6, 1),
+            text="counted",
+            anchor="end" if left else "start",
+        )
+
+
+def _line(x: FloatArray, y: FloatArray) -> str:
+    points = _thinned(x, y)
+    return "" if points.shape[0] < 2 else "M" + _joined(points)
+
+
+def _band(x: FloatArray, low: FloatArray, high: FloatArray) -> str:
+    upper, lower = _thinned(x, high), _thinned(x, low)
+    if upper.shape[0] < 2 or lower.shape[0] < 2:
+        return ""
+    return "M" + _joined(upper) + "L" + _joined(lower[::-1]) + "Z"
+
+
+def _joined(points: FloatArray) -> str:
+    return "L".join(f"{a:.1f} {b:.1f}" for a, b in points)
+
+
+def _thinned(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Points without which a line would move by more than the eye sees (Douglas & Peucker 1973)."""
+    points = np.column_stack([x, y])[np.isfinite(x) & np.isfinite(y)]
+    if points.shape[0] < 3:
+        return points
+    kept = np.zeros(points.shape[0], dtype=bool)
+    kept[[0, -1]] = True
+    spans = [(0, points.shape[0] - 1)]
+    while spans:
+        first, last = spans.pop()
+        if last - first < 2:
+            continue
+        chord = points[last] - points[first]
+        inner = points[first + 1 : last] - points[first]
+        length = float(np.hypot(*chord)) or 1.0
+        away = np.abs(chord[0] * inner[:, 1] - chord[1] * inner[:, 0]) / length
+        worst = int(np.argmax(away))
+        if away[worst] > _TOLERANCE:
+            middle = first + 1 + worst
+            kept[middle] = True
+            spans += [(first, middle), (middle, last)]
+    return points[kept]
