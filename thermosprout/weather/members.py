@@ -112,13 +112,12 @@ def join_members(
     step = _step(max(known, key=lambda part: part.sizes["time"]))
     grid = np.arange(_ns(start), _ns(end) + step, step)
     notes: list[str] = []
-    past = None
+    row, seam = _measured_part(measured, grid, _ns(now))
+    past, base = None, row
     series = _as_list(past_years)
     if series:
-        past = past_seasons(series, grid)
-        notes.append(f"beyond that, seasons of {past.years} past years")
-    base, seam, said = _measured_part(measured, grid, _ns(now), past)
-    notes += said
+        past, base, said = _past_and_bridged(series, grid, row, seam)
+        notes += [f"beyond that, seasons of {past.years} past years", *said]
     parts = base
     if forecast_members is not None:
         parts, seam = _with_forecast(base, seam, forecast_members, grid)
@@ -326,33 +325,62 @@ def _bridge(values: FloatArray, longest: int) -> FloatArray:
 
 
 def _measured_part(
-    measured: xr.DataArray | None, grid: Stamps, now: np.datetime64, past: PastSeasons | None
-) -> tuple[FloatArray, int, list[str]]:
-    """Measured values on the grid, holes bridged by past seasons; index of the last one."""
-    empty = np.full((1, grid.size), np.nan)
+    measured: xr.DataArray | None, grid: Stamps, now: np.datetime64
+) -> tuple[FloatArray, int]:
+    """Measured values on the grid, shape (1, time), and the index of the last one or -1."""
     if measured is None:
-        return empty, -1, []
-    row = _on(measured, grid)[0]
-    row[grid > now] = np.nan
-    known = np.flatnonzero(np.isfinite(row))
-    if known.size == 0:
-        return empty, -1, []
-    seam = int(known[-1])
-    holes = np.flatnonzero(np.diff(known) > 1)
-    if holes.size == 0 or past is None:
-        return row[None, :], seam, []
-    parts = np.repeat(row[None, :], past.departures.shape[0], axis=0)
+        return np.full((1, grid.size), np.nan), -1
+    row = _on(measured, grid)[:1]
+    row[:, grid > now] = np.nan
+    known = np.flatnonzero(np.isfinite(row[0]))
+    return row, int(known[-1]) if known.size else -1
+
+
+def _past_and_bridged(
+    series: Sequence[xr.DataArray], grid: Stamps, row: FloatArray, seam: int
+) -> tuple[PastSeasons, FloatArray, list[str]]:
+    """Past seasons from the day before the seam on, or from the first hole, which they bridge."""
+    per_day = int(np.timedelta64(1, "D") / (grid[1] - grid[0]))
+    begin = max(0, seam - per_day) if seam >= 0 else 0
+    known = np.flatnonzero(np.isfinite(row[0]))
+    lefts = known[:-1][np.diff(known) > 1] if known.size else known
+    if lefts.size and lefts[0] < begin:
+        try:
+            past = _padded(past_seasons(series, grid[lefts[0] :]), int(lefts[0]))
+            return past, *_bridged(row, known, past)
+        except CoverageError:
+            past = _padded(past_seasons(series, grid[begin:]), begin)
+            return past, row, ["past seasons do not reach back to the holes, which stay empty"]
+    past = _padded(past_seasons(series, grid[begin:]), begin)
+    return past, *_bridged(row, known, past)
+
+
+def _padded(past: PastSeasons, before: int) -> PastSeasons:
+    return PastSeasons(
+        usual=np.concatenate([np.full(before, np.nan), past.usual]),
+        departures=np.pad(past.departures, ((0, 0), (before, 0)), constant_values=np.nan),
+        years=past.years,
+    )
+
+
+def _bridged(
+    row: FloatArray, known: npt.NDArray[np.intp], past: PastSeasons
+) -> tuple[FloatArray, list[str]]:
+    """Fill holes with past seasons that are moved to fit at both ends."""
+    lefts = np.flatnonzero(np.diff(known) > 1)
+    if lefts.size == 0:
+        return row, []
+    parts = np.repeat(row, past.departures.shape[0], axis=0)
     missing = 0
-    for left in holes:
+    for left in lefts:
         a, b = int(known[left]), int(known[left + 1])
         path = past.usual[a : b + 1] + past.departures[:, a : b + 1]
         share = np.linspace(0.0, 1.0, b - a + 1)
-        path = (
-            path + np.outer(row[a] - path[:, 0], 1 - share) + np.outer(row[b] - path[:, -1], share)
-        )
+        path = path + np.outer(row[0, a] - path[:, 0], 1 - share)
+        path = path + np.outer(row[0, b] - path[:, -1], share)
         parts[:, a + 1 : b] = path[:, 1:-1]
         missing += b - a - 1
-    return parts, seam, [f"{missing} missing values bridged by past seasons"]
+    return parts, [f"{missing} missing values bridged by past seasons"]
 
 
 def _slow(values: FloatArray, at: int, per_day: int) -> FloatArray:

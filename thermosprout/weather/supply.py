@@ -147,8 +147,18 @@ def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
     attribution = ""
     if source.service is not None:
         bed = "grass" if source.surface == "grass" else "bare"
+        own = 100.0 * float(measured["depth"])
+        depth = min(max(own, 0.5), 30.0) if np.isfinite(own) else source.depth_cm
         modelled = _from_service(
-            replace(source, kind="service", surface=bed, path=None, past_years_file=None), session
+            replace(
+                source,
+                kind="service",
+                surface=bed,
+                path=None,
+                past_years_file=None,
+                depth_cm=depth,
+            ),  # fmt: skip
+            session,
         )
         attribution = str(modelled.attrs.get("attribution", ""))
         said.append(str(modelled.attrs.get("notes", "")))

@@ -1,0 +1,177 @@
+"""A real HTTP server on loopback that plays the weather services, with invented numbers."""
+
+from __future__ import annotations
+
+import json
+import math
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any
+from urllib.parse import parse_qs, urlsplit
+
+UNITS = {
+    "temperature_2m": "°C",
+    "shortwave_radiation": "W/m²",
+    "precipitation": "mm",
+    "relative_humidity_2m": "%",
+    "wind_speed_10m": "m/s",
+}
+
+
+@dataclass
+class Reply:
+    """What the server sends; ``cut`` closes the connection after so many bytes."""
+
+    status: int = 200
+    body: bytes = b""
+    headers: dict[str, str] = field(default_factory=dict)
+    content_type: str = "application/json"
+    cut: int | None = None
+    wait_s: float = 0.0
+
+
+@dataclass
+class Playing:
+    """The server's address, what it was asked, and how it answers."""
+
+    url: str
+    answer: Callable[[str, dict[str, str]], Reply]
+    asked: list[tuple[str, dict[str, str]]] = field(default_factory=list)
+
+
+def at(hour: float, latitude: float, member: int = 0) -> dict[str, float]:
+    """Invented weather at an hour since 1970: a season, a day, and a member's own wobble."""
+    day = hour / 24.0
+    season = -math.cos(2 * math.pi * (day % 365.2425 - 15) / 365.2425) * (1 if latitude > 0 else -1)
+    year = math.floor(day / 365.2425)
+    wobble = 2.0 * math.sin(day / 4.1 + 1.7 * member + 2.3 * year)
+    sun = max(0.0, -math.cos(2 * math.pi * (hour % 24) / 24))
+    return {
+        "temperature_2m": round(11 + 8 * season + 4 * -math.cos(2 * math.pi * (hour - 3) / 24)
+                                + wobble, 1),
+        "shortwave_radiation": round((350 + 250 * season) * sun, 0),
+        "precipitation": 0.4 if int(day + member) % 5 == 0 else 0.0,
+        "relative_humidity_2m": 70.0,
+        "wind_speed_10m": 2.5,
+    }  # fmt: skip
+
+
+def open_meteo(path: str, query: dict[str, str], today: date) -> dict[str, Any]:
+    """Answer in the documented shape."""
+    latitude = float(query["latitude"])
+    if "start_date" in query:
+        first = date.fromisoformat(query["start_date"])
+        last = date.fromisoformat(query["end_date"])
+    else:
+        first = today - timedelta(days=int(query.get("past_days", 0)))
+        last = today + timedelta(days=int(query.get("forecast_days", 7)) - 1)
+    start = int(datetime(first.year, first.month, first.day, tzinfo=UTC).timestamp())
+    count = 24 * ((last - first).days + 1)
+    stamps = [start + 3600 * i for i in range(count)]
+    ready = datetime(today.year, today.month, today.day, tzinfo=UTC).timestamp() - 5 * 86400
+    hourly: dict[str, Any] = {"time": stamps}
+    units: dict[str, str] = {"time": "unixtime"}
+    members = 8 if path.endswith("ensemble") else 1
+    for name in query["hourly"].split(","):
+        for member in range(members):
+            column = name if member == 0 else f"{name}_member{member:02d}"
+            if name.startswith("soil_temperature"):
+                values: list[Any] = [12.0 + 2 * math.sin(s / 43200 * math.pi) for s in stamps]
+                units[column] = "°C"
+            else:
+                values = [at(s / 3600, latitude, member)[name] for s in stamps]
+                units[column] = UNITS[name]
+            if path.endswith("archive"):
+                values = [v if s <= ready else None for v, s in zip(values, stamps, strict=True)]
+            hourly[column] = values
+    return {
+        "latitude": latitude, "longitude": float(query["longitude"]), "elevation": 38.0,
+        "generationtime_ms": 0.5, "utc_offset_seconds": 0, "timezone": "GMT",
+        "timezone_abbreviation": "GMT", "hourly_units": units, "hourly": hourly,
+    }  # fmt: skip
+
+
+def power(query: dict[str, str]) -> dict[str, Any]:
+    """Answer of the hourly point interface in the documented shape."""
+    latitude = float(query["latitude"])
+    first = datetime.strptime(query["start"], "%Y%m%d").replace(tzinfo=UTC)
+    last = datetime.strptime(query["end"], "%Y%m%d").replace(tzinfo=UTC)
+    names = {
+        "T2M": ("temperature_2m", "C"),
+        "ALLSKY_SFC_SW_DWN": ("shortwave_radiation", "Wh/m^2"),
+        "PRECTOTCORR": ("precipitation", "mm/hour"),
+        "RH2M": ("relative_humidity_2m", "%"),
+        "WS2M": ("wind_speed_10m", "m/s"),
+    }
+    hours = int((last - first).total_seconds() // 3600) + 24
+    values: dict[str, dict[str, float]] = {name: {} for name in names}
+    for step in range(hours):
+        moment = first + timedelta(hours=step)
+        weather = at(moment.timestamp() / 3600, latitude)
+        for name, (ours, _) in names.items():
+            values[name][f"{moment:%Y%m%d%H}"] = weather[ours]
+    return {
+        "type": "Feature",
+        "geometry": {"type": "Point", "coordinates": [float(query["longitude"]), latitude, 41.0]},
+        "properties": {"parameter": values},
+        "parameters": {
+            name: {"units": unit, "longname": name} for name, (_, unit) in names.items()
+        },
+    }
+
+
+def good(path: str, query: dict[str, str], today: date | None = None) -> Reply:
+    """Serve a good answer of whichever service the path is of."""
+    now = today or datetime.now(UTC).date()
+    document = power(query) if "temporal" in path else open_meteo(path, query, now)
+    return Reply(body=json.dumps(document).encode())
+
+
+@contextmanager
+def play(answer: Callable[[str, dict[str, str]], Reply]) -> Iterator[Playing]:
+    """Serve on a free port of loopback until the block ends."""
+    playing = Playing(url="", answer=answer)
+
+    class Handler(BaseHTTPRequestHandler):
+        protocol_version = "HTTP/1.1"
+
+        def do_GET(self) -> None:
+            parts = urlsplit(self.path)
+            query = {key: values[0] for key, values in parse_qs(parts.query).items()}
+            playing.asked.append((parts.path, query))
+            reply = playing.answer(parts.path, query)
+            time.sleep(reply.wait_s)
+            try:
+                self.send_response(reply.status)
+                self.send_header("Content-Type", reply.content_type)
+                self.send_header("Content-Length", str(len(reply.body)))
+                for name, value in reply.headers.items():
+                    self.send_header(name, value)
+                self.end_headers()
+                self.wfile.write(reply.body if reply.cut is None else reply.body[: reply.cut])
+                if reply.cut is not None:
+                    self.close_connection = True
+            except OSError:
+                self.close_connection = True
+
+        def log_message(self, *_: object) -> None:
+            return
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    server.daemon_threads = True
+    playing.url = f"http://127.0.0.1:{server.server_address[1]}"
+    thread = threading.Thread(
+        target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True
+    )
+    thread.start()
+    try:
+        yield playing
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join(5)

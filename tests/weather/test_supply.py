@@ -1,0 +1,152 @@
+"""From a season's settings to members, with the services playing on loopback."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.weather.playing import Playing, Reply, good
+from thermosprout.errors import InputError, ServiceError
+from thermosprout.soil.series import check_soil_series
+from thermosprout.weather import supply
+from thermosprout.weather.session import WeatherSession
+from thermosprout.weather.supply import SoilSource, soil_from
+
+
+@pytest.fixture(autouse=True)
+def _few_years(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(supply, "PAST_YEARS", 4)
+
+
+def source(url: str, **more: object) -> SoilSource:
+    now = datetime.now(UTC)
+    settings: dict[str, object] = {
+        "kind": "service", "service": "open-meteo", "base_url": url, "as_of": now,
+        "latitude": 52.2, "longitude": 0.12, "elevation_m": 20.0, "depth_cm": 3.0,
+        "start": (now - timedelta(days=30)).date(),
+        "horizon_end": (now + timedelta(days=60)).date(),
+    }  # fmt: skip
+    return SoilSource(**(settings | more))  # type: ignore[arg-type]
+
+
+def test_measured_forecast_and_past_seasons_in_one(
+    service: Playing, session: WeatherSession
+) -> None:
+    asked = source(service.url)
+    series = check_soil_series(soil_from(asked, session=session))
+    assert series.dims == ("member", "time")
+    assert np.isfinite(series.values).all()
+    assert series["time"].values[0] == np.datetime64(asked.first)
+    assert series["time"].values[-1] == np.datetime64(asked.last)
+    assert float(series["depth"]) == pytest.approx(0.03)
+    assert series.attrs["surface"] == "bare"
+    spread = series.std("member")
+    assert float(spread.sel(time=slice(None, asked.now)).max()) < 1e-6
+    assert float(spread[-240:].mean()) > 0.5
+    steps = np.abs(np.diff(series.values, axis=1))
+    seam = int(np.flatnonzero(series["time"].values == asked.now)[0])
+    assert steps[:, seam - 3 : seam + 50].max() < 3.0
+    assert "forecast of 8 members" in series.attrs["notes"]
+    assert "seasons of 4 past years" in series.attrs["notes"]
+    assert "Open-Meteo.com" in series.attrs["attribution"]
+    paths = {path for path, _ in service.asked}
+    assert paths == {"/v1/forecast", "/v1/archive", "/v1/ensemble"}
+
+
+def test_second_time_nothing_settled_is_asked_again(
+    service: Playing, session: WeatherSession
+) -> None:
+    soil_from(source(service.url), session=session)
+    before = len(service.asked)
+    soil_from(source(service.url), session=session)
+    again = [query for path, query in service.asked[before:] if path.endswith("archive")]
+    assert all(query["end_date"] >= str(date.today() - timedelta(days=45)) for query in again)
+    assert not [path for path, _ in service.asked[before:] if not path.endswith("archive")]
+
+
+def test_offline_gives_the_same_from_the_cache(
+    service: Playing, session: WeatherSession, tmp_path: Path
+) -> None:
+    asked = source(service.url)
+    first = soil_from(asked, session=session)
+    with WeatherSession(folder=tmp_path / "cache", offline=True) as offline:
+        again = soil_from(asked, session=offline)
+    assert again.sizes == first.sizes
+    with (
+        WeatherSession(folder=tmp_path / "empty", offline=True) as offline,
+        pytest.raises(ServiceError, match="no answer is cached"),
+    ):
+        soil_from(asked, session=offline)
+
+
+@pytest.mark.parametrize(
+    ("broken", "said"),
+    [("ensemble", "no ensemble"), ("archive", "the archive could not be used")],
+)
+def test_one_interface_that_fails_is_told_and_gone_without(
+    broken: str, said: str, service: Playing, session: WeatherSession
+) -> None:
+    service.answer = lambda path, query: (
+        Reply(status=500) if path.endswith(broken) else good(path, query)
+    )
+    series = soil_from(source(service.url), session=session)
+    assert said in series.attrs["notes"]
+    assert series["time"].values[-1] > np.datetime64(date.today()) + np.timedelta64(5, "D")
+
+
+def test_day_in_the_past_uses_no_forecast(service: Playing, session: WeatherSession) -> None:
+    when = datetime(2024, 4, 20, 7, tzinfo=UTC)
+    asked = source(
+        service.url, as_of=when, start=date(2024, 4, 1), horizon_end=date(2024, 6, 20)
+    )  # fmt: skip
+    series = soil_from(asked, session=session)
+    assert "past seasons instead" in series.attrs["notes"]
+    assert {path for path, _ in service.asked} == {"/v1/archive"}
+    assert max(query["end_date"] for _, query in service.asked) <= "2024-12-31"
+    spread = series.std("member").sel(time=slice(when.replace(tzinfo=None), None))
+    assert float(spread[0]) < 1e-6 < float(spread[-1])
+
+
+def test_nasa_power_has_past_seasons_only(service: Playing, session: WeatherSession) -> None:
+    series = soil_from(source(service.url, service="nasa-power"), session=session)
+    assert "NASA POWER has no forecast" in series.attrs["notes"]
+    assert "NASA Langley" in series.attrs["attribution"]
+    assert np.isfinite(series.values).all()
+
+
+def test_logger_goes_on_with_the_forecast_of_a_service(
+    service: Playing, session: WeatherSession, tmp_path: Path
+) -> None:
+    asked = source(service.url)
+    modelled = soil_from(asked, session=session)
+    known = modelled.isel(member=0).sel(time=slice(None, asked.now))
+    lines = ["time_utc,soil_temp_3cm_C"] + [
+        f"{str(t)[:16]}Z,{v + 2.0:.2f}"
+        for t, v in zip(known["time"].values, known.values, strict=True)
+    ]
+    path = tmp_path / "logger.csv"
+    path.write_text("\n".join(lines) + "\n")
+    series = soil_from(
+        source(service.url, kind="csv", path=path, depth_cm=None), session=session
+    )  # fmt: skip
+    both = series.sel(time=slice(asked.now, asked.now + np.timedelta64(5, "D"))).mean("member")
+    there = modelled.sel(time=both["time"]).mean("member")
+    assert np.allclose(both - there, 2.0, atol=0.6)
+    assert series["time"].values[-1] == np.datetime64(asked.last)
+    assert "read as CSV table" in series.attrs["notes"]
+
+
+def test_logger_alone_stays_one_series(session: WeatherSession, tmp_path: Path) -> None:
+    path = tmp_path / "logger.csv"
+    path.write_text("time_utc,soil_temp_C\n" + "".join(
+        f"2026-04-01T{hour:02d}:00Z,{10 + hour / 10}\n" for hour in range(24)
+    ))  # fmt: skip
+    series = soil_from(
+        source("", kind="csv", service=None, path=path, depth_cm=4.0), session=session
+    )  # fmt: skip
+    assert series.dims == ("time",)
+    with pytest.raises(InputError, match="no service is named"):
+        soil_from(source("", service=None), session=session)
