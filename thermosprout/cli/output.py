@@ -42,7 +42,7 @@ _plain = False
 
 def use_plain(wanted: bool) -> None:
     """Choose whether tables are printed as tab-separated lines without colour."""
-    global _plain  # noqa: PLW0603 - one terminal, one choice
+    global _plain
     _plain = wanted
 
 

@@ -322,7 +322,7 @@ class _Row:
         return self.task(
             Kind.STOP,
             max(until, today),
-            "What is not up by the end of it is not worth waiting for: keep, fill gaps or sow again.",
+            "What is not up by then is not worth waiting for: keep the row, fill gaps, sow again.",
             f"The day after which fewer than 1 seedling in 20 is still to come {passed} "
             f"{day_words(until)}.",
         )
