@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 
 _MARKS = ("o", "s", "^", "D")
-_LEAST_D, _MOST_D = 1.0, 200.0
+_LEAST_D, _MOST_D = 0.8, 200.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,16 +111,17 @@ def _draw_days(axes: Axes, curve: CropCurve, units: Units) -> None:
             linewidth=1,
             label=label,
         )
-    axes.axvline(curve.base_C, color=QUIET, linewidth=1, linestyle=(0, (4, 3)))
-    axes.annotate(
-        f"base {show_temperature(curve.base_C, units)}",
-        (curve.base_C, 0.0),
-        xycoords=("data", "axes fraction"),
-        xytext=(4, 5),
-        textcoords="offset points",
-        color=QUIET,
-        fontsize=8,
-    )
+    if curve.base_C > curve.temperature_C[0]:
+        axes.axvline(curve.base_C, color=QUIET, linewidth=1, linestyle=(0, (4, 3)))
+        axes.annotate(
+            f"base {show_temperature(curve.base_C, units)}",
+            (curve.base_C, 0.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(4, 5),
+            textcoords="offset points",
+            color=QUIET,
+            fontsize=8,
+        )
     axes.set_yscale("log")
     axes.set_ylim(_LEAST_D, _MOST_D)
     axes.set_yticks([1, 2, 3, 5, 7, 10, 14, 21, 30, 60, 100, 200])
@@ -128,7 +129,15 @@ def _draw_days(axes: Axes, curve: CropCurve, units: Units) -> None:
     axes.yaxis.set_minor_locator(NullLocator())
     axes.set_xlim(curve.temperature_C[0], curve.temperature_C[-1])
     axes.set_ylabel("days to half emergence, 1.27 cm deep")
-    axes.legend(frameon=False, fontsize=8, loc="upper right")
+    axes.legend(
+        frameon=False,
+        fontsize=8,
+        ncols=4,
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        borderaxespad=0.2,
+        handlelength=1.6,
+    )
 
 
 def _ticks(axes: Axes, units: Units) -> None:
