@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -74,3 +75,44 @@ def emergence_shape(records: pd.DataFrame) -> Shape | None:
     return Shape(
         t50_d=float(np.exp(fit.mu[0])), sigma=float(fit.sigma[0]), final=float(fit.final[0])
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlotSteps:
+    """Counts of one plot for its small picture: days since planting, share of seeds planted."""
+
+    block: str
+    label: str
+    plot: str
+    days: list[float]
+    emerged: list[float]
+
+
+def block_steps(records: pd.DataFrame, compared: str = "treatment") -> list[PlotSteps]:
+    """Counts of every plot in the order of blocks, for small multiples.
+
+    Parameters
+    ----------
+    records : pandas.DataFrame
+        Counts.
+    compared : str
+        Column that tells plots of a block apart.
+    """
+    counted = records[records["inspected"].notna() & (records["seeds_planted"] > 0)]
+    waits = (counted["inspected"] - counted["planted"]).dt.total_seconds() / 86_400.0
+    table = counted.assign(days=waits, share=counted["emerged"] / counted["seeds_planted"])
+    several = counted["variety"].nunique() > 1 and compared != "variety"
+    found = []
+    for plot, rows in table.sort_values("days").groupby("plot", sort=False):
+        first = rows.iloc[0]
+        block = f"{first['variety']}, block {first['block']}" if several else first["block"]
+        found.append(
+            PlotSteps(
+                block=str(block) or "all",
+                label=str(first[compared]),
+                plot=str(plot),
+                days=[0.0, *rows["days"].tolist()],
+                emerged=[0.0, *rows["share"].tolist()],
+            )
+        )
+    return sorted(found, key=lambda item: (item.block, item.plot))

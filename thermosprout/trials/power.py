@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,10 @@ FloatArray = npt.NDArray[np.float64]
 
 _LEVEL = 0.05
 _BLOCKS = (3, 4, 5, 6, 8, 10, 12, 15, 20)
+_SEEDS = (20, 30, 50, 80, 120, 200)
+
+SEARCHED = 20
+"""About how many sizes of trial a search for the smallest one tries."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -262,18 +266,34 @@ def smallest_trial(
     Power or None
         None where 20 blocks of 200 seeds do not do.
     """
-    for blocks, seeds in _sizes():
+    best: Power | None = None
+    steps = 0
+
+    def at(blocks: int, seeds: int) -> Power:
+        nonlocal steps
+        steps += 1
         found = power(
             replace(trial, blocks=blocks, seeds=seeds), truths, rng, later_d=later_d, points=points
         )
         if tried is not None:
             tried(found)
-        if found.chance >= wanted:
-            return found
-    return None
+        return found
 
-
-def _sizes() -> Iterator[tuple[int, int]]:
-    """Blocks and seeds a plot, in the order of seeds in all and then of work."""
-    sizes = [(blocks, seeds) for blocks in _BLOCKS for seeds in (20, 30, 50, 80, 120, 200)]
-    yield from sorted(sizes, key=lambda size: (size[0] * size[1], size[0]))
+    for blocks in _BLOCKS:
+        sizes = [
+            n for n in _SEEDS if best is None or blocks * n < best.trial.blocks * best.trial.seeds
+        ]
+        if not sizes or (found := at(blocks, sizes[-1])).chance < wanted:
+            continue
+        best, low, high = found, 0, len(sizes) - 1
+        while low < high:  # more seeds never hurt, so the fewest are found by halving
+            middle = (low + high) // 2
+            found = at(blocks, sizes[middle])
+            if found.chance >= wanted:
+                best, high = found, middle
+            else:
+                low = middle + 1
+    if tried is not None and best is not None:
+        for _ in range(SEARCHED - steps):
+            tried(best)
+    return best

@@ -1,0 +1,142 @@
+"""``thermosprout record``: add counts to a trial's records, safely."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def record(
+    records: Annotated[Path, typer.Argument(help="The trial's records file (CSV).")],
+    counts: Annotated[
+        list[str] | None,
+        typer.Argument(help="Plot and seedlings counted so far, as A1=5; or plots for --harvest."),
+    ] = None,
+    on: Annotated[
+        str, typer.Option(help="Day of the inspection, as 2026-05-03; today by default.")
+    ] = "",
+    source: Annotated[
+        Path | None,
+        typer.Option("--from", help="Counts from a CSV file: plot, inspected, emerged."),
+    ] = None,
+    correct: Annotated[
+        bool, typer.Option("--correct", help="Replace a count that is there (it is kept).")
+    ] = False,
+    harvest: Annotated[
+        bool, typer.Option("--harvest", help="The plots named gave their first harvest that day.")
+    ] = False,
+    planted: Annotated[
+        str, typer.Option(help="The plots named were planted on this day, not as planned.")
+    ] = "",
+    started: Annotated[
+        str, typer.Option(help="Their seed was started on this day, not as planned.")
+    ] = "",
+    note: Annotated[str, typer.Option(help="A note for all counts.")] = "",
+    observer: Annotated[str, typer.Option(help="Who counted.")] = "",
+    timezone: Annotated[
+        str, typer.Option(help="IANA time zone of dates that stand alone.")
+    ] = "UTC",
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Record counts: all seedlings that have come up so far, also those that died since.
+
+    Nothing typed is overwritten: a correction is a new line. All counts of one call are written,
+    or none; when the command says so, they are on the disk.
+
+    Example: thermosprout record trial.csv A1=5 A2=3 --on 2026-05-06
+    """
+    from dataclasses import asdict
+
+    from thermosprout.cli.output import note as tell
+    from thermosprout.cli.output import print_json
+    from thermosprout.trials.counting import filed_counts
+    from thermosprout.trials.entering import append_records
+
+    day = _day(on, timezone)
+    words = counts or []
+    if harvest or planted or started:
+        rows = _facts(words, day if harvest else "", planted, started, source)
+    elif source is not None:
+        rows = filed_counts(source, day if on else "")
+        _nothing_typed(words)
+    else:
+        rows = _typed(words, day)
+    extra = {name: text for name, text in (("note", note), ("observer", observer)) if text}
+    done = append_records(
+        records, [{**row, **extra} for row in rows], timezone=timezone, correct=correct
+    )
+    if json:
+        print_json(
+            {
+                "records": str(records),
+                "recorded": [asdict(item) for item in done.added],
+                "already_there": list(done.already),
+                "set_aside": done.set_aside or None,
+            }
+        )
+        return
+    if done.set_aside:
+        tell(f"An unfinished line of a stopped writer was moved to {records.name}.unfinished.")
+    typer.echo(_summary(len(done.added), sum(item.corrects for item in done.added)))
+    for item in done.added:
+        if item.corrects:
+            typer.echo(f"  {item.plot} on {item.inspected}: {item.before} -> {item.emerged}")
+    if done.already:
+        tell(f"There already, not written again: {', '.join(done.already)}")
+
+
+def _summary(added: int, corrected: int) -> str:
+    lines = f"{added} line{'' if added == 1 else 's'} recorded"
+    return f"{lines}, {corrected} of them as corrections." if corrected else f"{lines}."
+
+
+def _typed(words: list[str], day: str) -> list[dict[str, str]]:
+    from thermosprout.errors import InputError
+    from thermosprout.trials.counting import typed_counts
+
+    if not words:
+        raise InputError(
+            "nothing to record", hint="give counts, such as A1=5, or a file with --from"
+        )
+    return typed_counts(words, day)
+
+
+def _nothing_typed(words: list[str]) -> None:
+    from thermosprout.errors import InputError
+
+    if words:
+        raise InputError(f"give counts or a file, not both: found {words[0]!r} beside --from")
+
+
+def _facts(
+    words: list[str], harvest: str, planted: str, started: str, source: Path | None
+) -> list[dict[str, str]]:
+    from thermosprout.errors import InputError
+
+    if source is not None or any("=" in word for word in words):
+        raise InputError(
+            "a harvest or a date of planting goes with names of plots, not with counts"
+        )
+    if not words:
+        raise InputError("name the plots, such as A1 A2")
+    told = {"first_harvest": harvest, "planted": planted, "started": started}
+    return [{"plot": w, **{name: text for name, text in told.items() if text}} for w in words]
+
+
+def _day(text: str, timezone: str) -> str:
+    """Day or instant of the option, checked; today where nothing is said."""
+    from datetime import UTC, datetime, timedelta
+
+    from thermosprout.errors import InputError
+    from thermosprout.trials.moments import read_moment, zone
+
+    tz = zone(timezone)
+    now = datetime.now(UTC)
+    if not text:
+        return now.astimezone(tz).date().isoformat()
+    moment = read_moment(text, tz)
+    if moment.day > now.astimezone(tz).date() + timedelta(days=1):
+        raise InputError(f"{text} lies ahead, and nothing can be counted before it is there")
+    return text

@@ -1,0 +1,279 @@
+"""``thermosprout trial design``: lay out a trial, say what it can show, write its first files."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from thermosprout.crops.crop import Crop
+    from thermosprout.trials.plan import Plan
+
+
+class LayoutName(StrEnum):
+    """How plots are randomised."""
+
+    BLOCKS = "blocks"
+    LATIN = "latin"
+    SINGLE = "single"
+    SPLIT = "split"
+
+
+class TogetherName(StrEnum):
+    """What all treatments do on the same day."""
+
+    PLANT = "plant"
+    START = "start"
+
+
+def design(
+    treatment: Annotated[
+        list[str], typer.Option("--treatment", "-t", help="A treatment; repeat for each.")
+    ],
+    planting: Annotated[
+        list[str],
+        typer.Option("--planting", help="Shared day, as 2026-05-02; several with --layout split."),
+    ],
+    out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the trial's files.")],
+    variety: Annotated[
+        list[str] | None, typer.Option("--variety", "-v", help="A variety; repeat for each.")
+    ] = None,
+    blocks: Annotated[int, typer.Option(min=1, max=200, help="Blocks, or replicates.")] = 4,
+    layout: Annotated[LayoutName, typer.Option(help="How plots are randomised.")] = (
+        LayoutName.BLOCKS
+    ),
+    together: Annotated[
+        TogetherName, typer.Option(help="What all treatments do on the shared day.")
+    ] = TogetherName.PLANT,
+    stations: Annotated[int, typer.Option(min=1, help="Stations per plot.")] = 25,
+    seeds_per_station: Annotated[int, typer.Option(min=1, help="Seeds per station.")] = 2,
+    depth_cm: Annotated[float, typer.Option(min=0.0, max=30.0, help="Sowing depth, cm.")] = 2.5,
+    spacing_cm: Annotated[float, typer.Option(min=0.5, help="Between stations, cm.")] = 10.0,
+    row_spacing_cm: Annotated[float, typer.Option(min=1.0, help="Between rows, cm.")] = 30.0,
+    rows: Annotated[int, typer.Option(min=1, help="Rows of stations in a plot.")] = 2,
+    gap_cm: Annotated[float, typer.Option(min=0.0, help="Between plots along the bed.")] = 30.0,
+    path_cm: Annotated[float, typer.Option(min=0.0, help="Between blocks, cm.")] = 50.0,
+    soak_h: Annotated[float, typer.Option(help="Hours of soaking.")] = 12.0,
+    sprout_h: Annotated[
+        float, typer.Option(help="Hours of sprouting; from the crop and the room when 0.")
+    ] = 0.0,
+    room_c: Annotated[float, typer.Option("--room-C", help="Sprouting room, degC.")] = 20.0,
+    sprout_share: Annotated[float, typer.Option(help="Share of the seed that sprouts.")] = 0.8,
+    seed_lot: Annotated[str, typer.Option(help="Seed lot.")] = "",
+    crop: Annotated[str, typer.Option(help="Crop, for the chance to show a difference.")] = "",
+    soil_c: Annotated[float, typer.Option("--soil-C", help="Soil temperature then.")] = 15.0,
+    detect_days: Annotated[float, typer.Option(help="Difference in days to be shown.")] = 1.0,
+    detect_points: Annotated[float, typer.Option(help="Difference in stand, points.")] = 10.0,
+    every_d: Annotated[float, typer.Option(help="Days between inspections.")] = 1.0,
+    simulations: Annotated[int, typer.Option(min=100, max=20_000, help="Trials on paper.")] = 1000,
+    timezone: Annotated[str, typer.Option(help="IANA time zone of the dates.")] = "UTC",
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the randomisation.")] = 1,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Lay out a trial: where each plot goes, what to start when, and what it will be able to show.
+
+    Writes records.csv (to count into), layout.svg, layout.png and calendar.csv into a folder.
+
+    Example: thermosprout trial design -t direct -t soaked --planting 2026-05-02 -o trial
+    """
+    import numpy as np
+
+    from thermosprout.errors import InputError
+    from thermosprout.trials.design import LAYOUT_WORDS, Layout, lay_out
+    from thermosprout.trials.moments import read_moment, zone
+    from thermosprout.trials.plan import (
+        ANSWERS,
+        Plan,
+        Together,
+        calendar,
+        in_the_morning,
+        lead_hours,
+    )
+
+    found = _crop(crop)
+    tz = zone(timezone)
+    hours = _sprout_hours(sprout_h, found, room_c)
+    records = out / "records.csv"
+    if records.exists():
+        raise InputError(
+            f"{records} is there already and is not written over", hint="name another folder"
+        )
+    spots = lay_out(
+        Layout(layout.value), variety or [""], treatment, blocks,
+        np.random.default_rng(seed), days=len(planting),
+    )  # fmt: skip
+    lead_h = lead_hours(treatment, soak_h, hours)
+    plan = Plan(
+        spots=spots,
+        together=Together(together.value),
+        planting=tuple(in_the_morning(read_moment(text, tz), lead_h, tz) for text in planting),
+        lead_h=lead_h,
+        stations=stations,
+        seeds_per_station=seeds_per_station,
+        sprout_share=sprout_share,
+        depth_cm=depth_cm,
+        seed_lot=seed_lot,
+        timezone=tz,
+    )
+    tasks = calendar(plan)
+    columns = -(-stations // rows)
+    bed = {
+        "plot_length_cm": columns * spacing_cm,
+        "plot_width_cm": rows * row_spacing_cm,
+        "gap_cm": gap_cm,
+        "path_cm": path_cm,
+    }
+    files = _write(plan, tasks, out, bed)
+    cells = len(treatment) * max(len(variety or []), 1)
+    chances = _chances(
+        found, soil_c, depth_cm, cells, blocks * len(planting), plan.seeds, every_d, simulations,
+        detect_days, detect_points / 100.0, seed,
+    )  # fmt: skip
+    document = {
+        "layout": layout.value,
+        "layout_words": LAYOUT_WORDS[Layout(layout.value)],
+        "answers": ANSWERS[plan.together],
+        "seed": seed,
+        "plots": len(spots),
+        "seeds_per_plot": plan.seeds,
+        "bed": bed,
+        "calendar": [{"when": t.when, "what": t.what, "plots": list(t.plots)} for t in tasks],
+        "power": chances,
+        "files": [str(path) for path in files],
+        "cautions": list(found.cautions) if found is not None else [],
+    }
+    _tell(document, json)
+
+
+def _crop(name: str) -> Crop | None:
+    if not name:
+        return None
+    from thermosprout.crops.catalogue import find_crop
+
+    return find_crop(name)
+
+
+def _sprout_hours(given: float, crop: Crop | None, room_C: float) -> float:
+    from thermosprout.errors import InputError
+    from thermosprout.trials.plan import sprout_hours
+
+    if given > 0:
+        return given
+    if crop is None:
+        return 72.0
+    hours = sprout_hours(crop, room_C)
+    if hours is None:
+        raise InputError(f"{crop.name} does not sprout at {room_C:g} °C")
+    return hours
+
+
+def _write(plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float]) -> list[Path]:
+    from thermosprout.errors import InputError, Place
+    from thermosprout.files import write_atomic
+    from thermosprout.reports.style import save_figure
+    from thermosprout.reports.trial_layout import BedSize, layout_figure
+    from thermosprout.trials.cells import neutral
+    from thermosprout.trials.table import format_table
+
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"cannot be made ({error.strerror})", place=Place(file=out)) from None
+    figure = layout_figure(plan.spots, BedSize(**bed), "Trial bed, drawn to scale")
+    files = [save_figure(figure, out / "layout.svg"), save_figure(figure, out / "layout.png")]
+    rows = [[neutral(t.when), neutral(t.what), " ".join(t.plots)] for t in tasks]
+    write_atomic(out / "calendar.csv", format_table(("when", "what", "plots"), rows))
+    write_atomic(out / "records.csv", format_table(*plan.records()))
+    return [out / "records.csv", *files, out / "calendar.csv"]
+
+
+def _chances(
+    crop: Crop | None,
+    soil_C: float,
+    depth_cm: float,
+    treatments: int,
+    blocks: int,
+    seeds: int,
+    every_d: float,
+    simulations: int,
+    days: float,
+    points: float,
+    seed: int,
+) -> list[dict[str, Any]]:
+    """Chance to show each difference, and the smallest trial that has 8 chances in 10."""
+    if crop is None or blocks < 2:
+        return []
+    import numpy as np
+
+    from thermosprout.cli.output import progress
+    from thermosprout.trials.power import SEARCHED, Trial, power, smallest_trial, truths_of
+
+    rng = np.random.default_rng([seed, 4])
+    truths = truths_of(crop, soil_C, depth_cm=depth_cm, trials=simulations, seed=seed)
+    quick = truths_of(crop, soil_C, depth_cm=depth_cm, trials=min(simulations, 300), seed=seed)
+    trial = Trial(treatments=treatments, blocks=blocks, seeds=seeds, every_d=every_d)
+    wanted = [("days", "later_d", days), ("points", "points", points)]
+    wanted = [item for item in wanted if item[2]]
+    found = []
+    with progress("trials on paper", len(wanted) * SEARCHED) as done:
+        for unit, key, size in wanted:
+            here = power(trial, truths, rng, **{key: size})
+            least = smallest_trial(trial, quick, rng, tried=lambda _: done(), **{key: size})
+            found.append(
+                {
+                    "difference": size if unit == "days" else 100.0 * size,
+                    "unit": unit,
+                    "chance": here.chance,
+                    "standard_error": here.standard_error,
+                    "smallest": None
+                    if least is None
+                    else {
+                        "blocks": least.trial.blocks,
+                        "seeds_per_plot": least.trial.seeds,
+                        "chance": least.chance,
+                    },
+                }
+            )
+    return found
+
+
+def _tell(document: dict[str, Any], json: bool) -> None:
+    from thermosprout.cli.output import note, print_json
+
+    if json:
+        print_json(document)
+        return
+    typer.echo(
+        f"{document['plots']} plots of {document['seeds_per_plot']} seeds; "
+        f"{document['layout_words']} (seed {document['seed']})."
+    )
+    typer.echo(document["answers"])
+    typer.echo("")
+    for task in document["calendar"]:
+        plots = task["plots"]
+        names = " ".join(plots[:8]) + (f" and {len(plots) - 8} more" if len(plots) > 8 else "")
+        typer.echo(f"{task['when']}  {task['what']}\n    {names}")
+    typer.echo("")
+    for item in document["power"]:
+        typer.echo(_chance_words(item))
+    if not document["power"]:
+        typer.echo("Name the crop (--crop) to hear what this trial can show.")
+    for caution in document["cautions"]:
+        typer.echo(f"Caution: {caution}")
+    for path in document["files"]:
+        note(f"Wrote {path}")
+
+
+def _chance_words(item: dict[str, Any]) -> str:
+    size = f"{item['difference']:g} {'days' if item['unit'] == 'days' else 'points of stand'}"
+    words = f"A difference of {size}: {100 * item['chance']:.0f} chances in 100 to show it at 5 %."
+    least = item["smallest"]
+    if least is None:
+        return f"{words} Even 20 blocks of 200 seeds a plot would not reach 80."
+    return (
+        f"{words} Smallest trial with 80: {least['blocks']} blocks of {least['seeds_per_plot']} "
+        "seeds a plot."
+    )

@@ -1,0 +1,113 @@
+"""What a trial showed, for the terminal: two tables, then sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+_MOST_ROWS = 40
+_TIMES = (
+    ("t50_since_planted_d", "half since\nplanted, d", 1),
+    ("t50_since_started_d", "half since\nstarted, d", 1),
+    ("first_since_planted_d", "first since\nplanted, d", 1),
+    ("spread_d", "1/10 to\n9/10, d", 1),
+    ("thermal_time_50_Cd", "half,\n°C d", 0),
+    ("bed_days_to_first_harvest", "bed-days to\nharvest", 0),
+)
+
+
+def trial_tables(document: Mapping[str, Any]) -> Iterator[RenderableType]:
+    """Tables and sentences of one analysis.
+
+    Parameters
+    ----------
+    document : mapping
+        As :meth:`thermosprout.trials.results.TrialResult.to_json` gives it.
+    """
+    from rich.padding import Padding
+    from rich.text import Text
+
+    level = round(100 * document["interval"])
+    yield _stand(document["treatments"], level)
+    yield _times(document["treatments"], level)
+    if document["varieties"]:
+        yield Text(f"Varieties one by one ({len(document['varieties'])}): see --json.")
+    yield Text("What it shows", style="bold")
+    for sentence in document["verdict"]:
+        yield Padding(Text(_closed(sentence)), (0, 0, 0, 2))
+    if document["warnings"]:
+        yield Text("Keep in mind", style="bold")
+        for sentence in document["warnings"]:
+            yield Padding(Text(_closed(sentence)), (0, 0, 0, 2))
+
+
+def _closed(sentence: str) -> str:
+    return (
+        "- " + sentence[:1].upper() + sentence[1:] + ("" if sentence.endswith((".", "?")) else ".")
+    )
+
+
+def _stand(treatments: list[Mapping[str, Any]], level: int) -> RenderableType:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(
+        title=f"Final stand ({level} % interval)", box=box.SIMPLE_HEAD, title_justify="left"
+    )
+    table.add_column("", overflow="fold")
+    for name in ("plots", "seeds\nplanted", "emerged", "per seed\nplanted", "per seed\nstarted"):
+        table.add_column(name, justify="right")
+    for item in treatments[:_MOST_ROWS]:
+        table.add_row(
+            _plain(item["treatment"]),
+            str(item["plots"]),
+            str(item["seeds_planted"]),
+            str(item["emerged"]),
+            _share(item["stand"]),
+            _share(item["stand_per_started"]),
+        )
+    return table
+
+
+def _times(treatments: list[Mapping[str, Any]], level: int) -> RenderableType:
+    from rich import box
+    from rich.table import Table
+
+    shown = [column for column in _TIMES if any(item[column[0]] for item in treatments)]
+    table = Table(title=f"Times ({level} % interval)", box=box.SIMPLE_HEAD, title_justify="left")
+    table.add_column("", overflow="fold")
+    for _, name, _ in shown:
+        table.add_column(name, justify="right")
+    for item in treatments[:_MOST_ROWS]:
+        table.add_row(
+            _plain(item["treatment"]), *(_number(item[key], digits) for key, _, digits in shown)
+        )
+    return table
+
+
+def _plain(label: str) -> str:
+    """Label that the terminal's mark-up cannot take for an instruction."""
+    from rich.markup import escape
+
+    return escape(label)
+
+
+def _share(value: Mapping[str, Any] | None) -> str:
+    if value is None or value["estimate"] is None:
+        return "-"
+    text = f"{100 * value['estimate']:.0f} %"
+    if value["low"] is not None:
+        text += f"\n{100 * value['low']:.0f} to {100 * value['high']:.0f}"
+    return text
+
+
+def _number(value: Mapping[str, Any] | None, digits: int) -> str:
+    if value is None or value["estimate"] is None:
+        return "-"
+    text = f"{value['estimate']:.{digits}f}"
+    if value["low"] is not None:
+        text += f"\n{value['low']:.{digits}f} to {value['high']:.{digits}f}"
+    return text
