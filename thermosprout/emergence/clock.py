@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from copy import copy
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -179,7 +180,7 @@ class ThermalClock:
         self._slowing = None if slowing is None else np.broadcast_to(slowing, filled.shape)
         self._days = int(np.ceil((filled.shape[1] - 1) / _HOURS_IN_DAY))
         self._tabulate()
-        self._multiply()
+        self._forget()
 
     def with_draws(
         self,
@@ -209,7 +210,7 @@ class ThermalClock:
             other._offset = np.zeros(draws.size)
         if offset is not None:
             other._offset = np.asarray(offset, dtype=float)
-        other._multiply()
+        other._forget()
         return other
 
     def _tabulate(self) -> None:
@@ -297,15 +298,25 @@ class ThermalClock:
             result[mine] = self._rates[mine] @ spent[member].T
         return result
 
-    def _multiply(self) -> None:
-        """Progress per day as the table times the response of each draw."""
+    def _forget(self) -> None:
+        """Drop what was worked out for other draws; it is worked out again when asked for."""
         self._begun: tuple[float, FloatArray] | None = None
-        self._rates = self._draws.at(self._grid[None, :] + self._offset[:, None])
+        for name in ("_rates", "_running"):
+            self.__dict__.pop(name, None)
+
+    @cached_property
+    def _rates(self) -> FloatArray:
+        """Response of each draw on the grid of temperatures, (draw, bin)."""
+        return self._draws.at(self._grid[None, :] + self._offset[:, None])
+
+    @cached_property
+    def _running(self) -> FloatArray:
+        """Thermal time at the beginning of each day and at the end, (draw, day + 1)."""
         daily = np.empty((self._draws.size, self._days))
         for member in np.unique(self._member):
             mine = np.flatnonzero(self._member == member)
             daily[mine] = self._rates[mine] @ self._table[member].T
-        self._running = np.concatenate([np.zeros((daily.shape[0], 1)), daily.cumsum(axis=1)], 1)
+        return np.concatenate([np.zeros((daily.shape[0], 1)), daily.cumsum(axis=1)], 1)
 
     def _hourly(self, draw: IntArray, day: IntArray) -> FloatArray:
         """Running thermal time at the 25 hours of one day per entry, ending at the day's sum."""
