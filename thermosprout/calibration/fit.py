@@ -28,6 +28,9 @@ SCREENED = 120
 STARTS = 2
 DRAWN = 800
 _ROUNDS = 4
+_LONG = 150
+_SHORT = 15
+_GRADIENT = 5e-2
 _ENOUGH = 0.3
 _FREEDOM = 8.0
 _INFORMED = 1.5
@@ -157,19 +160,49 @@ def starts(problem: Problem, rng: np.random.Generator, screened: int = SCREENED)
     return np.asarray(w[order[:STARTS]])
 
 
-def climb(problem: Problem, points: FloatArray) -> FloatArray:
-    """Best optimum from several starting points, shape (coordinate,)."""
-    best, value = points[0], np.inf
-    for point in points:
+def climb(problem: Problem, points: FloatArray, *, exact: bool = False) -> FloatArray:
+    """Best optimum from several starting points, shape (coordinate,).
+
+    Parameters
+    ----------
+    exact : bool
+        Follow each start to its end and the best one to the last digit, instead of a short look
+        at all starts but the first.
+
+    Raises
+    ------
+    FitError
+        When no start leads anywhere.
+    """
+
+    def run(point: FloatArray, iterations: int, gradient: float) -> tuple[FloatArray, float]:
         found = minimize(
             problem.value_and_gradient, point, jac=True, method="BFGS",
-            options={"gtol": 2e-2, "maxiter": 120},
+            options={"gtol": gradient, "maxiter": iterations},
         )  # fmt: skip
-        if found.fun < value:
-            best, value = found.x, float(found.fun)
+        return found.x, float(found.fun)
+
+    best, value = run(points[0], _LONG, _GRADIENT)
+    for point in points[1:]:
+        other, reached = run(point, _LONG if exact else _SHORT, _GRADIENT)
+        if reached < value - 0.01:
+            best, value = (other, reached) if exact else run(other, _LONG, _GRADIENT)
     if not np.isfinite(value):
         raise FitError("no parameters explain the records at all")
+    if exact:
+        best, _ = run(best, _LONG, 1e-5)
+        best = _polished(problem, best)
     return np.asarray(best)
+
+
+def _polished(problem: Problem, point: FloatArray) -> FloatArray:
+    """Last digits without gradients, which the grain of the temperature bins disturbs."""
+    found = minimize(
+        lambda w: -float(problem.log_posterior(w[None])[0]), point, method="Nelder-Mead",
+        options={"xatol": 1e-5, "fatol": 1e-7, "maxfev": 300,
+                 "initial_simplex": np.vstack([point, point + 2e-3 * np.eye(point.size)])},
+    )  # fmt: skip
+    return np.asarray(found.x)
 
 
 def sample(

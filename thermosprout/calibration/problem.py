@@ -58,7 +58,7 @@ class Problem:
     def _inverse(self) -> FloatArray:
         return np.asarray(np.linalg.pinv(self.root))
 
-    def _jacobian(self, w: FloatArray) -> FloatArray:
+    def jacobian(self, w: FloatArray) -> FloatArray:
         """Slope of the vector with the coordinates, shape (entry, coordinate)."""
         slope = self.shear.slope(self.origin + self.root @ w)
         jacobian = self.root.copy()
@@ -116,7 +116,7 @@ class Problem:
             plain = self._inverse @ (self.vectors(w[None])[0] - self.origin)
             slope = slope - self._inverse.T @ plain
         value = float(logs[0].sum() + self.log_prior(w[None])[0])
-        return -value, -(self._jacobian(w).T @ slope)
+        return -value, -(self.jacobian(w).T @ slope)
 
     def _by_cell(self, per_plot: FloatArray) -> FloatArray:
         """Sum the last axis, plots, within cells."""

@@ -1,0 +1,68 @@
+"""Which temperatures the records saw, and whether they can tell a base temperature."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.calibration.predict import Model
+from thermosprout.calibration.shear import middle_h
+
+FloatArray = npt.NDArray[np.float64]
+
+NARROW_C = 5.0
+"""Below this range of mean temperatures a base temperature is not reported (common practice, no
+source): the line from the plots back to no progress is longer than the plots lie apart."""
+
+_ALIKE_C = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Temperatures:
+    """Mean temperature of each plot in which anything came up, from planting to half of it.
+
+    Attributes
+    ----------
+    means : ndarray, shape (plot,)
+        [degC]
+    plots_at : tuple of (float, int)
+        Temperatures a degree or more apart, and how many plots were at each.
+    """
+
+    means: FloatArray
+    plots_at: tuple[tuple[float, int], ...]
+
+    @property
+    def low(self) -> float:
+        """Lowest mean. [degC]"""
+        return float(self.means.min()) if self.means.size else np.nan
+
+    @property
+    def high(self) -> float:
+        """Highest mean. [degC]"""
+        return float(self.means.max()) if self.means.size else np.nan
+
+    @property
+    def wide_enough(self) -> bool:
+        """Whether the range can tell a base temperature."""
+        return self.means.size > 1 and self.high - self.low >= NARROW_C
+
+
+def temperatures_of(model: Model) -> Temperatures:
+    """Temperatures that the plots of a model saw."""
+    means = np.array(
+        [
+            float(model.temperature(plot, middle_h(plot)).mean())
+            for plot in model.plots
+            if plot.emerged > 0 or plot.noted_h is not None
+        ]
+    )
+    groups: list[tuple[float, int]] = []
+    for mean in np.sort(means):
+        if groups and mean - groups[-1][0] < _ALIKE_C:
+            groups[-1] = (groups[-1][0], groups[-1][1] + 1)
+        else:
+            groups.append((float(mean), 1))
+    return Temperatures(means=means, plots_at=tuple(groups))

@@ -1,0 +1,213 @@
+"""Maximum likelihood without a prior: only what the records alone can pin down is moved."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from thermosprout.calibration.fit import Tick, climb, root_of, starts
+from thermosprout.calibration.layers import Layers, layers_of
+from thermosprout.calibration.likelihood import Likelihood
+from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.predict import Model
+from thermosprout.calibration.problem import Problem
+from thermosprout.calibration.shear import shear_of
+from thermosprout.calibration.temperature import temperatures_of
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.errors import FitError
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+
+PINNED = 4.0
+"""A parameter is moved when the records alone pin it to half of its prior sd, the others of the
+fit being free: information of at least four in units of that sd."""
+
+_FLAT = 1e-3
+_REPLICATES = 3
+_NOTHING = {"plot_speed_sd": 1e-6, "plot_stand_rho": 1e-6}
+_ORDER = (
+    "t_base_C", "opt_gap_C", "ceiling_gap_C", "depth_cost_Cd_per_cm", "soak_credit",
+    "germination_share", "handling_delay_Cd", "curvature",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlainFit:
+    """Result of a fit without a prior.
+
+    Attributes
+    ----------
+    vector : ndarray, shape (entry,)
+        Most likely parameters; those not in ``free`` as the catalogue has them.
+    free : ndarray of int
+        Entries that were moved.
+    covariance : ndarray, shape (free, free)
+        Of the free entries, from the curvature.
+    log_likelihood : float
+        Of labelled seeds, at the maximum.
+    """
+
+    crop: Crop
+    plots: tuple[Plot, ...]
+    layers: Layers
+    model: Model
+    vector: FloatArray
+    free: IntArray
+    covariance: FloatArray
+    log_likelihood: float
+
+
+def fit_without_prior(
+    crop: Crop,
+    plots: Sequence[Plot],
+    series: Sequence[xr.DataArray] = (),
+    *,
+    seed: int = 0,
+    tick: Tick | None = None,
+) -> PlainFit:
+    """Fit plots by maximum likelihood.
+
+    Parameters
+    ----------
+    crop : Crop
+        Gives the response, and the values of what the records cannot tell.
+    plots : sequence of Plot
+        Varieties and lots are pooled. Germination in dishes is taken as the event itself, and
+        each temperature of dishes has a final share of its own.
+    series : sequence of xarray.DataArray
+        Soil temperature.
+    seed : int
+        Of the starting points.
+    tick : callable, optional
+        Told after each of the four steps.
+
+    Raises
+    ------
+    FitError
+        When nothing emerged, or no maximum is found.
+    """
+    pooled = [replace(plot, variety=None, seed_lot=None) for plot in plots]
+    if not any(plot.emerged or plot.noted_h for plot in pooled):
+        raise FitError(
+            "nothing emerged in these records, so they cannot say how fast it comes",
+            hint="leave out --no-prior to keep the catalogue's figures",
+        )
+    told = tick or (lambda _: None)
+    rng = np.random.default_rng(seed)
+    layers = layers_of(crop.estimate, pooled)
+    model = Model(crop, pooled, layers, series, dish_share=1.0)
+    likelihood = Likelihood(model, slips=0.0, free_dishes=True)
+    begun = _beginning(model, layers, rng)
+    told(1)
+    vector = _without_plot_effects(model, layers, begun)
+    always, more = _free_entries(model, likelihood, vector)
+    told(1)
+    while True:
+        free = np.array(always + more, dtype=np.intp)
+        problem = _problem(likelihood, vector, free)
+        best = _peak(problem, rng)
+        curvature = problem.curvature(best)
+        if np.linalg.eigvalsh(curvature).min() > _FLAT:
+            break
+        if not more:
+            raise FitError(
+                "the likelihood has no peak: these records alone do not determine "
+                + ", ".join(layers.names[i].rsplit(":", 1)[1] for i in free),
+                hint="leave out --no-prior, or add inspections, temperatures or plots",
+            )
+        more = more[:-1]
+    told(2)
+    jacobian = problem.jacobian(best)[free]
+    return PlainFit(
+        crop=crop,
+        plots=tuple(pooled),
+        layers=layers,
+        model=model,
+        vector=problem.vectors(best[None])[0],
+        free=free,
+        covariance=jacobian @ np.linalg.inv(curvature) @ jacobian.T,
+        log_likelihood=float(problem.log_likelihood(best[None])[0]),
+    )
+
+
+def _peak(problem: Problem, rng: np.random.Generator) -> FloatArray:
+    """Best point from the likeliest of several starts."""
+    spread = problem.size
+    points = np.concatenate([np.zeros((1, spread)), 0.5 * rng.standard_normal((24, spread))])
+    values = problem.log_likelihood(points)
+    return climb(problem, points[np.argsort(-values)[:3]], exact=True)
+
+
+def _beginning(model: Model, layers: Layers, rng: np.random.Generator) -> FloatArray:
+    """Where a weak prior puts the parameters: the same model, the spreads widened."""
+    wide = Problem(
+        likelihood=Likelihood(model, free_dishes=True), origin=layers.mean,
+        root=2.0 * root_of(layers.covariance), prior=True, shear=shear_of(model),
+    )  # fmt: skip
+    return np.asarray(wide.vectors(climb(wide, starts(wide, rng))[None])[0])
+
+
+def _without_plot_effects(model: Model, layers: Layers, vector: FloatArray) -> FloatArray:
+    """Take plots as alike where there are too few alike to tell how they differ."""
+    changed = vector.copy()
+    emerging = [i for i, plot in enumerate(model.plots) if not plot.dish]
+    alike = len(model.plots) - len(set(model.plot_setting.tolist()))
+    alike_emerging = len(emerging) - len({int(model.plot_setting[i]) for i in emerging})
+    for name, count in (("plot_speed_sd", alike), ("plot_stand_rho", alike_emerging)):
+        if count < _REPLICATES:
+            entry = layers.names.index(f"crop:{name}")
+            changed[entry] = _nothing(name)
+    return changed
+
+
+def _nothing(name: str) -> float:
+    """Return the value, on the parameter's scale, that stands for no effect of plots."""
+    return float(PARAMETERS[name].transform(_NOTHING[name]))
+
+
+def _problem(likelihood: Likelihood, vector: FloatArray, free: IntArray) -> Problem:
+    spreads = np.sqrt(np.diag(likelihood.model.layers.covariance))
+    root = np.zeros((vector.size, free.size))
+    root[free, np.arange(free.size)] = np.maximum(spreads[free], 0.05)
+    return Problem(
+        likelihood=likelihood, origin=vector, root=root, prior=False,
+        shear=shear_of(likelihood.model),
+    )  # fmt: skip
+
+
+def _free_entries(
+    model: Model, likelihood: Likelihood, vector: FloatArray
+) -> tuple[list[int], list[int]]:
+    """Entries that are always moved, and those the records alone can pin down as well."""
+    names = model.layers.names
+    always = ["crop:thermal_time_50_Cd"]
+    if max((int((plot.new > 0).sum()) for plot in model.plots), default=0) >= 3:
+        always.append("crop:sigma")
+    if any(not plot.dish and plot.noted_h is None for plot in model.plots):
+        always.append("crop:field_factor")
+    for name in _NOTHING:
+        entry = names.index(f"crop:{name}")
+        if vector[entry] > _nothing(name) + 1.0:
+            always.append(f"crop:{name}")
+    always += [name for name in names if name.startswith("treatment ")]
+    chosen = [names.index(name) for name in always]
+    seen = temperatures_of(model)
+    maybe = [names.index(f"crop:{name}") for name in _ORDER]
+    if not seen.wide_enough:
+        maybe.remove(names.index("crop:t_base_C"))
+    problem = _problem(likelihood, vector, np.array(chosen + maybe, dtype=np.intp))
+    information = problem.curvature(np.zeros(problem.size))
+    free = list(range(len(chosen)))
+    for candidate in range(len(chosen), len(chosen) + len(maybe)):
+        known = information[np.ix_(free, free)]
+        cross = information[candidate, free]
+        left = information[candidate, candidate] - cross @ np.linalg.pinv(known) @ cross
+        if left >= PINNED:
+            free.append(candidate)
+    return chosen, [maybe[i - len(chosen)] for i in free[len(chosen) :]]
