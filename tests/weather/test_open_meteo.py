@@ -11,7 +11,8 @@ import pytest
 
 from tests.weather.playing import Playing, good, open_meteo, play
 from thermosprout.errors import InputError
-from thermosprout.weather.open_meteo import get_archive, get_ensemble, get_forecast, parse, spans
+from thermosprout.weather.open_meteo import get_archive, get_ensemble, get_forecast, spans
+from thermosprout.weather.open_meteo_answer import parse
 from thermosprout.weather.session import WeatherSession
 from thermosprout.weather.transport import BadAnswerError
 

@@ -231,7 +231,8 @@ def past_seasons(history: Sequence[xr.DataArray], grid: Stamps) -> PastSeasons:
 
 
 def _ns(moment: np.datetime64) -> np.datetime64:
-    return np.datetime64(moment, "ns")
+    exact: np.datetime64 = moment.astype("datetime64[ns]")
+    return exact
 
 
 def _as_list(series: xr.DataArray | Sequence[xr.DataArray] | None) -> list[xr.DataArray]:
@@ -451,4 +452,4 @@ def _with_past(
         + slow[:, None] * np.exp(-hours / (24.0 * FADE_DAYS))
         + fast[:, None] * np.exp(-hours / FADE_WITHIN_DAY_HOURS)
     )
-    return out
+    return np.asarray(out)

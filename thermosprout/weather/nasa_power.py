@@ -77,7 +77,7 @@ def get_power(
         raise InputError(f"the last day {end} is before the first day {start}")
     if start.year < FIRST_YEAR:
         raise InputError(f"NASA POWER holds hourly values from {FIRST_YEAR} on, asked for {start}")
-    parts = []
+    parts: list[xr.Dataset] = []
     for first, last, settled in spans(start, end, today or datetime.now(UTC).date()):
         params: dict[str, str | int | float] = {
             "parameters": ",".join(name for name, _ in NAMES.values()),

@@ -140,12 +140,13 @@ class WeatherSession:
     def close(self) -> None:
         """Close connections and the cache."""
         if self._session is not None:
-            self._session.close()
+            self._session.close()  # type: ignore[no-untyped-call]
             self._session = None
 
     def _open(self) -> tuple[CachedSession, CheckedAdapter]:
         if self._session is None or self._adapter is None:
-            from requests_cache import CachedSession, SQLiteCache
+            from requests_cache import CachedSession
+            from requests_cache.backends.sqlite import SQLiteCache
 
             self._adapter = CheckedAdapter(sleep=self.sleep)
             self._session = CachedSession(

@@ -157,7 +157,7 @@ def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
                 path=None,
                 past_years_file=None,
                 depth_cm=depth,
-            ),  # fmt: skip
+            ),
             session,
         )
         attribution = str(modelled.attrs.get("attribution", ""))

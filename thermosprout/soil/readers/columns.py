@@ -100,7 +100,7 @@ def understand_all(
     names: Sequence[str], units: Sequence[str], preamble: Sequence[str] = ()
 ) -> list[Meaning]:
     """Work out all columns; a heading line ``name: what it is`` above the table counts too."""
-    said = {}
+    said: dict[str, str] = {}
     for line in preamble:
         key, mark, text = line.partition(":")
         if mark:

@@ -303,7 +303,7 @@ def hours_of_days(
 
 
 def _temperatures(full: dict[str, FloatArray]) -> list[str]:
-    pair = [name for name in ("air_tmin", "air_tmax") if name in full]
+    pair: list[str] = [name for name in ("air_tmin", "air_tmax") if name in full]
     return pair if len(pair) == 2 else ["air"]
 
 

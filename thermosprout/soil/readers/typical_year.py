@@ -173,7 +173,13 @@ def _dataset(
     ground: tuple[GroundTemperatures, ...],
     has_rain: bool,
 ) -> tuple[xr.Dataset, Reading]:
-    time = table.index.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[ns]")
+    time = (
+        pd.DatetimeIndex(table.index)
+        .tz_convert("UTC")
+        .tz_localize(None)
+        .to_numpy()
+        .astype("datetime64[ns]")
+    )
     air = _moved(table["temp_air"])
     if not has_rain:
         columns.pop("precipitation", None)

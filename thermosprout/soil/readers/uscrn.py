@@ -151,7 +151,7 @@ def _hourly(
     columns["relative_humidity"] = to_hourly(time, _numbers(table, "RH_HR_AVG")).values
     latitude, longitude = _place(table)
     weather = _weather(air.time, path, latitude, longitude, columns)
-    middle = time - np.timedelta64(30, "m")
+    middle = np.asarray(time - np.timedelta64(30, "m"), dtype="datetime64[ns]")
     rows, depths = _soil(table)
     gaps = air.gaps
     if rows:
@@ -193,7 +193,8 @@ def _daily(
     weather = _weather(time, path, latitude, longitude, hours)
     rows, depths = _soil(table, "_DAILY")
     if rows:
-        starts = dates.astype("datetime64[ns]") - np.timedelta64(round(offset * 3600), "s")
+        shift = np.timedelta64(round(offset * 3600), "s")
+        starts = np.asarray(dates.astype("datetime64[ns]") - shift, dtype="datetime64[ns]")
         hourly = []
         for row, depth in zip(rows, depths, strict=True):
             when, values = hours_from_days(starts, row, None, float(depth))
@@ -258,7 +259,12 @@ def _weather(
         if name == "air_temperature" or np.isfinite(values).any()
     }
     return weather_dataset(
-        time, source=f"USCRN file {path.name}", latitude=latitude, longitude=longitude, **kept
+        time,
+        source=f"USCRN file {path.name}",
+        latitude=latitude,
+        longitude=longitude,
+        elevation_m=None,
+        **kept,
     )
 
 
