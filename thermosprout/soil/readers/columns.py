@@ -32,7 +32,7 @@ _QUANTITIES: tuple[tuple[str, str], ...] = (
     (r"(?!.*soil)(?:air.?tmin|air.*min|tmin|t[_ ]min|mintp|min.*air)", "air_tmin"),
     (r"(?!.*soil)(?:air.?tmax|air.*max|tmax|t[_ ]max|maxtp|max.*air)", "air_tmax"),
     (rf"(?=.*(?:soil|ground|boden|erdreich|\bsol\b|suelo))(?=.*(?:{_TEMPERATURE}))", "soil"),
-    (r"tsoil|t_soil|^soil$|^ts_?\d", "soil"),
+    (r"tsoil|t_soil|^soil$|^ts_?\d|(?:soil|boden)[ _]*\d", "soil"),
     (rf"(?=.*(?:air|luft|outdoor|ambient|2m))(?=.*(?:{_TEMPERATURE}))|^tair|\bt avg\b", "air"),
     (_TEMPERATURE, "temperature"),
     (r"^[ ]?(?:°|º)?(?:deg)?[ _]?[cf]$", "temperature"),

@@ -200,9 +200,13 @@ def _order(
     first = may_day if day_first is None else day_first
     if not (may_day if first else may_month):
         wrong = b > 12 if first else a > 12
+        both = bool((a > 12).any() and (b > 12).any())
+        if both:
+            # The order that fewer lines have is the odd one out.
+            wrong = b > 12 if (b > 12).sum() <= (a > 12).sum() else a > 12
+            first = bool((wrong == (b > 12)).all())
         row = int(np.flatnonzero(wrong.to_numpy())[0])
         found = f"{parts['a'][row]}/{parts['b'][row]}/{parts['y'][row]}"
-        both = bool((a > 12).any() and (b > 12).any())
         raise InputError(
             f"{found} cannot be read with the {'day' if first else 'month'} first"
             + (", but other lines can only be read so: day and month are swapped" if both else ""),

@@ -1,0 +1,137 @@
+"""Logger exports, whole and spoilt: read right and said, or asked for, or refused with the line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.soil.readers.exports import EXPORTS, Export, soil
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.soil.readers.logger_csv import read_soil_csv
+from thermosprout.soil.series import check_soil_series
+
+READ = {name: export for name, export in EXPORTS.items() if export.expected is None}
+REFUSED = {name: export for name, export in EXPORTS.items() if export.expected is not None}
+
+
+def test_there_are_more_than_thirty() -> None:
+    assert len(READ) >= 30
+    assert len(REFUSED) >= 20
+
+
+@pytest.mark.parametrize("name", READ)
+def test_read_as_the_invented_series(name: str, tmp_path: Path) -> None:
+    export = READ[name]
+    path = tmp_path / "logger.csv"
+    path.write_bytes(export.raw)
+    series, reading = read_soil_csv(path, **export.options)
+    check_soil_series(series)
+    hours = (series["time"].values - series["time"].values[0]) / np.timedelta64(1, "h")
+    assert (np.diff(hours) == 1).all()
+    begin = _begin(name)
+    assert series["time"].values[0] == begin
+    assert np.abs(series.values - [soil(hour) for hour in hours]).max() < _tolerance(name)
+    assert len(hours) >= 59
+    assert float(series["depth"]) == pytest.approx(0.05)
+    said = " ".join(reading.sentences())
+    assert export.said in said
+    assert not reading.checks
+    assert path.read_bytes() == export.raw
+
+
+def _begin(name: str) -> np.datetime64:
+    if name == "end of summer time, hour doubled":
+        return np.datetime64("2026-10-24T00:00")
+    if name == "day or month first, told":
+        return np.datetime64("2026-04-03T00:00")
+    return np.datetime64("2026-04-14T00:00")
+
+
+def _tolerance(name: str) -> float:
+    """A mean of an hour loses 0.3 % of the wave; a filled hour lies on a straight line."""
+    loose = {"five minutes": 0.05, "missing-value code and empty cells": 0.12}
+    return loose.get(name, 0.006)
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_asked_or_refused_with_the_place_and_the_next_step(name: str, tmp_path: Path) -> None:
+    export: Export = REFUSED[name]
+    path = tmp_path / "logger.csv"
+    path.write_bytes(export.raw)
+    with pytest.raises((InputError, CoverageError), match=export.expected) as caught:
+        read_soil_csv(path, **export.options)
+    error = caught.value
+    assert error.hint or error.what in ("the file is empty",)
+    if name != "unknown zone":
+        assert error.place is not None
+        assert Path(error.place.file) == path
+    if export.error_line is not None:
+        assert error.place is not None
+        assert error.place.line == export.error_line
+
+
+def test_long_gap_stays_and_is_said(tmp_path: Path) -> None:
+    lines = EXPORTS["own columns"].raw.decode().splitlines()
+    path = tmp_path / "logger.csv"
+    path.write_text("\n".join(lines[:20] + lines[26:]) + "\n")
+    series, reading = read_soil_csv(path)
+    assert int(np.isnan(series.values).sum()) == 6
+    assert [gap.hours for gap in reading.gaps] == [6]
+    assert "1 longer gap stays empty, the longest 6 h from 2026-04-14T19:00" in " ".join(
+        reading.sentences()
+    )
+    path.write_text("\n".join(lines[:20] + lines[23:]) + "\n")
+    series, reading = read_soil_csv(path)
+    assert not np.isnan(series.values).any()
+    assert reading.filled_hours == 3
+
+
+def test_impossible_values_are_left_out_and_named(tmp_path: Path) -> None:
+    lines = EXPORTS["own columns"].raw.decode().splitlines()
+    lines[10] = lines[10].split(",")[0] + ",85.0"
+    path = tmp_path / "logger.csv"
+    path.write_text("\n".join(lines) + "\n")
+    series, reading = read_soil_csv(path)
+    assert np.nanmax(series.values) < 20
+    first = reading.checks[0]
+    assert first.impossible
+    assert first.where == "line 11, column soil_temp_5cm_C"
+
+
+def test_depth_not_stated_is_said(tmp_path: Path) -> None:
+    path = tmp_path / "soil.csv"
+    path.write_text("time_utc,soil_temp_C\n2026-04-01T00:00Z,2\n2026-04-01T01:00Z,3\n")
+    series, reading = read_soil_csv(path)
+    assert np.isnan(float(series["depth"]))
+    assert "does not say how deep" in " ".join(reading.sentences())
+
+
+def test_daily_means_become_hours_that_keep_them(tmp_path: Path) -> None:
+    path = tmp_path / "daily.csv"
+    means = [10.0, 11.5, 9.0, 12.0, 13.0, 12.5, 14.0, 13.0]
+    lines = [f"2026-04-{10 + i},{m - 6},{m + 6},{m}" for i, m in enumerate(means)]
+    path.write_text("\n".join(["date,air_tmin_C,air_tmax_C,soil_temp_10cm_C", *lines]) + "\n")
+    series, reading = read_soil_csv(path, timezone="UTC-6")
+    assert series["time"].values[0] == np.datetime64("2026-04-10T06:00")
+    days = series.values.reshape(-1, 24)
+    assert np.allclose(days.mean(axis=1), means, atol=0.08)
+    # exp(-1) of an air range of 12 K at 10 cm
+    assert np.ptp(days[4]) == pytest.approx(12 * np.exp(-1), abs=1.0)
+    assert "damped by the depth" in " ".join(reading.sentences())
+
+
+@pytest.mark.parametrize("step", [1, 2, 5, 10, 15, 20, 30, 60, 120, 180])
+def test_any_step_gives_the_same_hours(step: int, tmp_path: Path) -> None:
+    from tests.soil.readers.exports import rows, table
+
+    path = tmp_path / "logger.csv"
+    path.write_text(
+        table(
+            "time_utc,soil_temp_5cm_C", rows(lambda t, v: f"{t:%Y-%m-%dT%H:%M}Z,{v}", step_min=step)
+        )
+    )
+    series, _ = read_soil_csv(path)
+    hours = (series["time"].values - np.datetime64("2026-04-14")) / np.timedelta64(1, "h")
+    assert np.abs(series.values - [soil(h) for h in hours]).max() < (0.25 if step > 60 else 0.08)
