@@ -4,7 +4,7 @@ A forecast asks many draws of one soil; a map asks one response of millions of s
 sits in the thermal times asked for (:mod:`thermosprout.emergence.thresholds`), so that a cell
 costs one pass over its temperatures and one search for all its sowing days.
 
-Cells are worked on in blocks that stay in the processor's cache. Rates are summed into nodes a
+Cells are worked on in pieces that stay in the processor's cache. Rates are summed into nodes a
 few hours apart, and the running sums of all cells of a block are laid end to end: rates are
 never negative, so together they rise, and one search answers every cell, sowing day and odds.
 """
@@ -34,11 +34,9 @@ HOUR_OF_MAXIMUM = 15.0
 """Clock hour of the daily maximum near the surface (an assumption; the daily sum does not hang on
 it, only where in its day a crossing falls). [h]"""
 
-BLOCK_CELLS = 64
-"""Cells worked on at once: their temperatures and sums fit into the cache of one core."""
-
 _STRIP_CELLS = 4096
-_STRIP_DAYS = 2
+_STRIP_VALUES = 48 * _STRIP_CELLS
+_BLOCK_NODES = 100_000
 _SPARE_CELLS = 16
 _HOURS_IN_DAY = 24
 
@@ -216,15 +214,17 @@ class _Nodes:
         # A few spare columns: rows a power of two apart would share one line of the cache.
         room = np.empty((days, self.per_day, cells + _SPARE_CELLS), np.float32)
         self.sums = room[:, :, :cells]
-        hours = _STRIP_DAYS * _HOURS_IN_DAY
+        # As many days at once as the cache holds, all of them where there are few cells.
+        self._step = min(max(_STRIP_VALUES // (_HOURS_IN_DAY * cells), 1), days)
+        hours = self._step * _HOURS_IN_DAY
         self._room, self._rate, self._spare = (
             np.empty((hours, cells), np.float32) for _ in range(3)
         )
 
     def fill(self, soil: SoilGrid, cells: slice, response: GridResponse) -> None:
         """Sum the response of a strip into nodes, NaN from a hole to the end of its day."""
-        for begin in range(0, self.days, _STRIP_DAYS):
-            days = slice(begin, min(begin + _STRIP_DAYS, self.days))
+        for begin in range(0, self.days, self._step):
+            days = slice(begin, min(begin + self._step, self.days))
             hours = (days.stop - begin) * _HOURS_IN_DAY
             temperature = soil.temperature(days, cells, self._room[:hours])
             rate = self._rate[:hours]
@@ -331,7 +331,7 @@ def days_to_reach(
     thresholds: Sequence[Thresholds],
     *,
     node_h: int = NODE_H,
-    block_cells: int = BLOCK_CELLS,
+    block_cells: int | None = None,
 ) -> list[SingleArray]:
     """Days from each sowing until thermal times are reached, for every cell.
 
@@ -348,8 +348,8 @@ def days_to_reach(
         Thermal times asked for, as of several treatments: the soil is summed up once for all.
     node_h : int
         Hours between the nodes of the running sum; divides 24. [h]
-    block_cells : int
-        Cells worked on at once.
+    block_cells : int, optional
+        Cells searched at once; as many as the cache holds when absent.
 
     Returns
     -------
@@ -369,6 +369,8 @@ def days_to_reach(
     if sown.size and (sown.min() < 0 or sown.max() >= soil.days * _HOURS_IN_DAY):
         raise InputError("a sowing lies outside the soil temperature of the grid")
     # Daily values stand for the middles of their hours, hourly ones for the instant.
+    nodes_of_cell = soil.days * (_HOURS_IN_DAY // node_h)
+    width = block_cells or max(_BLOCK_NODES // nodes_of_cell, 8)
     shift = 0.0 if soil.hourly is not None else 0.5
     results = [np.empty((one.size, sown.size, soil.cells), np.float32) for one in thresholds]
     for begin in range(0, soil.cells, _STRIP_CELLS):
@@ -376,8 +378,8 @@ def days_to_reach(
         nodes = _Nodes(soil.days, strip.stop - begin, node_h)
         nodes.fill(soil, strip, response)
         block: _Block | None = None
-        for left in range(0, nodes.cells, block_cells):
-            sums = nodes.sums[:, :, left : left + block_cells]
+        for left in range(0, nodes.cells, width):
+            sums = nodes.sums[:, :, left : left + width]
             cells = slice(begin + left, begin + left + sums.shape[2])
             if np.isnan(sums[0]).all() and np.isnan(sums).all():
                 for result in results:

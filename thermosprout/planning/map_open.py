@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -74,16 +75,20 @@ def open_grid(
         per_cell = len(names) * times * 10.0 + values_per_cell * 16.0
         room = max(memory_gb * 1e9 / threads - _STRIP_BYTES, 2e7)
         # Several tiles for each thread, so that none waits long for the last one.
-        share = max(np.prod(list(sizes.values())) / (4 * threads), _STRIP_CELLS)
+        stored = _stored_chunks(first)
+        in_one = np.prod([stored.get(dim, 1) for dim in sizes])
+        share = max(np.prod(list(sizes.values())) / (4 * threads), in_one, _STRIP_CELLS)
         most = min(room / per_cell, share, _MOST_CELLS)
         cells = tile_cells or max(int(most), _LEAST_CELLS)
-        stored = _stored_chunks(first)
         tile = tile_shape(sizes, stored, cells)
         reads = 1
         for dim, size in sizes.items():
             reads *= int(np.ceil(min(stored.get(dim, 1), size) / tile[dim]))
         chunks = {str(dim): tile.get(str(dim), -1) for dim in first.dims}
-    return xr.open_dataset(path, engine=engine, chunks=chunks)[names], reads
+    with warnings.catch_warnings():
+        # Where a stored chunk does not fit it has to be cut; ``reads`` tells of it.
+        warnings.filterwarnings("ignore", "The specified chunks separate", UserWarning)
+        return xr.open_dataset(path, engine=engine, chunks=chunks)[names], reads
 
 
 def tile_shape(sizes: Mapping[str, int], stored: Mapping[str, int], cells: int) -> dict[str, int]:

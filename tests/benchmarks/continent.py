@@ -1,0 +1,140 @@
+"""A map of a continent from disk to disk: time, processor time and memory of the command.
+
+``python -m tests.benchmarks.continent --size 2000`` makes an invented grid of daily minimum and
+maximum under the folder for temporary files, runs ``thermosprout map`` on it, and clears up.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+CHUNK = 250
+DAYS = 120
+FIRST_DAY = np.datetime64("2026-03-01", "ns")
+
+
+def make_grid(path: Path, size: int, days: int = DAYS) -> None:
+    """Write daily minimum and maximum of ``size`` x ``size`` cells as chunked Zarr, strip by strip."""
+    import dask.array as da
+
+    rng = np.random.default_rng(3)
+    lat, lon = np.linspace(36, 60, size), np.linspace(-8, 30, size)
+    day = np.arange(days)
+    spells = np.convolve(rng.normal(0, 3, days + 4), np.ones(5) / 5, "valid").astype("f4")
+    season = (9 + 9 * np.sin(2 * np.pi * (day - 35) / 365)).astype("f4")
+
+    def block(half: float, block_info: Any = None) -> np.ndarray:
+        (_, rows, columns) = block_info[None]["array-location"]
+        local = np.random.default_rng([rows[0], columns[0]])
+        shape = (days, rows[1] - rows[0], columns[1] - columns[0])
+        north = (0.45 * (48 - lat[slice(*rows)])).astype("f4")[None, :, None]
+        hills = local.normal(0, 1.5, shape[1:]).astype("f4")[None]
+        noise = local.standard_normal(shape, dtype="f4")
+        values = (season + spells)[:, None, None] + north + hills + noise + np.float32(half)
+        return np.round(values, 1).astype("f4")
+
+    tiles = [min(CHUNK, size - begin) for begin in range(0, size, CHUNK)]
+    chunks = ((days,), tuple(tiles), tuple(tiles))
+    dims = ("time", "lat", "lon")
+    held = {}
+    for name, half, method in (("tmin", -4.0, "minimum"), ("tmax", 5.0, "maximum")):
+        values = da.map_blocks(
+            block, half, chunks=chunks, dtype="f4", meta=np.empty((0, 0, 0), "f4")
+        )
+        attrs = {
+            "units": "degC",
+            "standard_name": "soil_temperature",
+            "cell_methods": f"time: {method}",
+        }
+        held[name] = (dims, values, attrs)
+    grid = xr.Dataset(
+        held,
+        coords={
+            "time": FIRST_DAY + day * np.timedelta64(1, "D"),
+            "lat": ("lat", lat, {"units": "degrees_north"}),
+            "lon": ("lon", lon, {"units": "degrees_east"}),
+        },
+        attrs={"comment": "invented"},
+    )
+    grid.to_zarr(path, zarr_format=2)
+
+
+def run_map(soil: Path, out: Path, *options: str) -> dict[str, float]:
+    """Run the command and measure it with all its threads."""
+    command = [
+        sys.executable, "-m", "thermosprout", "map", str(soil), "--crop", "carrot",
+        "--sow", "2026-03-15", "--until", "2026-05-10", "--every", "14", "--out", str(out),
+        "--json", *options,
+    ]  # fmt: skip
+    begin = time.perf_counter()
+    run = subprocess.Popen(
+        command, stdout=subprocess.PIPE, env={**os.environ, "OMP_NUM_THREADS": "1"}
+    )
+    assert run.stdout is not None
+    answer = json.loads(run.stdout.read())
+    _, status, usage = os.wait4(run.pid, 0)
+    if status:
+        raise RuntimeError(f"the map ended with status {status}")
+    wall = time.perf_counter() - begin
+    return {
+        "wall_s": wall,
+        "cpu_s": usage.ru_utime + usage.ru_stime,
+        "peak_gb": usage.ru_maxrss * 1024 / 1e9,
+        "tiles": answer["tiles"],
+        "sowings": len(answer["rows"]),
+        "reached": float(np.mean([row["reached"] for row in answer["rows"]])),
+    }
+
+
+def size_gb(path: Path) -> float:
+    """Size on the disk."""
+    files: Iterator[Path] = path.rglob("*") if path.is_dir() else iter([path])
+    return sum(file.stat().st_size for file in files if file.is_file()) / 1e9
+
+
+def measure(
+    size: int, threads: tuple[int, ...] = (2,), folder: Path | None = None
+) -> dict[str, Any]:
+    """Make the grid, map it with each number of threads, and clear up."""
+    with tempfile.TemporaryDirectory(prefix="thermosprout-", dir=folder) as made:
+        soil = Path(made) / "soil.zarr"
+        make_grid(soil, size)
+        found: dict[str, Any] = {
+            "cells": size * size,
+            "days": DAYS,
+            "soil_gb_on_disk": size_gb(soil),
+            "soil_gb_in_memory": size * size * DAYS * 2 * 4 / 1e9,
+            "runs": {},
+        }
+        for count in threads:
+            out = Path(made) / f"map{count}.zarr"
+            run = run_map(soil, out, "--threads", str(count))
+            run["map_gb_on_disk"] = size_gb(out)
+            run["cpu_s_per_million_cell_days"] = run["cpu_s"] / (size * size * DAYS / 1e6)
+            run["wall_s_per_million_cell_days"] = run["wall_s"] / (size * size * DAYS / 1e6)
+            found["runs"][str(count)] = run
+        return found
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--size", type=int, default=2000, help="cells along each side")
+    parser.add_argument("--threads", type=int, nargs="+", default=[1, 2])
+    parser.add_argument("--out", type=Path, help="JSON file for the figures")
+    given = parser.parse_args()
+    figures = json.dumps(measure(given.size, tuple(given.threads)), indent=2)
+    sys.stdout.write(figures + "\n")
+    if given.out is not None:
+        given.out.write_text(figures + "\n", encoding="utf-8")
