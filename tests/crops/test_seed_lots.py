@@ -149,6 +149,7 @@ def test_draws_are_shares_whatever_was_typed(germinated, extra, year):
         ({"moisture_pct": 60.0}, "2 to 25"),
         ({"storage_C": 80.0}, "-25 to 50"),
         ({"storage": "attic"}, "kitchen drawer"),
+        ({"slower_pct": 900.0}, "-60 to 300"),
     ],
 )
 def test_what_cannot_be_is_refused(given_, words):
@@ -160,3 +161,11 @@ def test_same_seed_same_draws():
     lot = SeedLot(id="a", crop="onion", germination=0.8, year=2024)
     first, second = (viability_draws(lot, ONION, 10, rng(5), date(2026, 1, 1)) for _ in range(2))
     np.testing.assert_array_equal(first, second)
+
+
+def test_a_measured_vigour_outranks_what_the_share_suggests():
+    quick = SeedLot(
+        id="a", crop="snap bean", seeds_tested=100, seeds_germinated=60, slower_pct=-10.0
+    )
+    shift = ln_time_shift_draws(quick, BEAN, 4000, rng())
+    assert np.median(shift) == pytest.approx(np.log(0.9), abs=0.01)

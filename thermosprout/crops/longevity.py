@@ -23,7 +23,7 @@ SPREAD_LISTS = 0.9
 SPREAD_STORAGE = 0.5
 """More, where neither temperature and moisture nor the place of storage is known."""
 
-LIST_STORE = (18.0, 10.0, 6.3)
+LIST_STORE = (20.0, 10.3, 6.4)
 """Dry storage in the house that the lists stand for (assumption): degC, %, %."""
 
 COMMON = (0.0322, 0.000454)

@@ -42,6 +42,12 @@ SLOWER_PER_PROBIT = 0.11
 """Rise of ln thermal time for each probit of viability below a good fresh lot (assumption;
 fenugreek aged for 35 h had its thermal time rise from 37.5 to 44.7 C d, ln 0.18)."""
 
+MOST_SHIFT = 0.7
+"""A lot that would take twice as long hardly comes up at all (assumption)."""
+
+MEASURED_SD = 0.08
+"""sd of ln thermal time of a lot whose vigour was measured in a test (assumption)."""
+
 GOOD_LOT_PROBIT = 1.4
 """A good fresh lot: 92 % alive (assumption)."""
 
@@ -66,6 +72,9 @@ class SeedLot:
         Where it has been kept; unknown is taken as a kitchen drawer, less surely.
     moisture_pct, storage_C : float or None
         Seed moisture [% fresh weight] and temperature [degC] where they were measured.
+    slower_pct : float or None
+        How much longer than a usual lot it took in a germination test, negative for a quick lot;
+        see :meth:`GerminationTest.vigour_shift`. [%]
     dressed : bool
         Treated with a dressing: not to be soaked or handled bare-handed.
     """
@@ -82,6 +91,7 @@ class SeedLot:
     storage: Storage | None = None
     moisture_pct: float | None = None
     storage_C: float | None = None
+    slower_pct: float | None = None
     dressed: bool = False
 
     def __post_init__(self) -> None:
@@ -100,6 +110,10 @@ class SeedLot:
                 raise InputError(
                     f"seed lot {self.id}: {germinated} of {tested} seeds cannot have germinated"
                 )
+        if self.slower_pct is not None and not -60.0 <= self.slower_pct <= 300.0:
+            raise InputError(
+                f"seed lot {self.id} is {self.slower_pct:g} % slower, expected -60 to 300 %"
+            )
         if self.storage is not None and self.storage not in STORAGES:
             raise InputError(
                 f"storage of seed lot {self.id} is {self.storage!r}, expected one of "
@@ -179,19 +193,23 @@ def ln_time_shift_draws(
 ) -> FloatArray:
     """Draw how much ln thermal time rises because the lot is old or weak, shape (size,).
 
-    Zero for a good fresh lot; what is known only of the crop has no shift either, as the crop's
+    From its measured vigour where there is one, else from its test and its age. Zero for a good
+    fresh lot; what is known only of the crop has no shift either, as the crop's
     own spread holds the differences between lots.
     """
     from scipy.special import ndtri
 
     aged = probits_lost(lot, crop, size, rng, on)
+    slope = SLOWER_PER_PROBIT * np.exp(0.5 * rng.standard_normal(size))
+    if lot.slower_pct is not None:
+        seen = float(np.log1p(lot.slower_pct / 100.0)) + MEASURED_SD * rng.standard_normal(size)
+        return np.asarray(np.minimum(seen + slope * aged, MOST_SHIFT))
     weak = np.zeros(size)
     if lot.counts is not None or lot.germination is not None:
         alive, dead = _beta_counts(lot, crop)
         fresh = np.clip(rng.beta(alive, dead, size), 1e-4, 1.0 - 1e-4)
         weak = np.clip(GOOD_LOT_PROBIT - ndtri(fresh), 0.0, None)
-    slope = SLOWER_PER_PROBIT * np.exp(0.5 * rng.standard_normal(size))
-    return np.asarray(np.minimum(slope * (aged + weak), 0.7))
+    return np.asarray(np.minimum(slope * (aged + weak), MOST_SHIFT))
 
 
 def viability_interval(

@@ -169,3 +169,35 @@ def _sources(document: dict[str, Any]) -> Table:
     for row in document["provenance"]:
         table.add_row(row["what"], row["verified"], row["source"])
     return table
+
+
+def lot_tables(document: dict[str, Any]) -> list[RenderableType]:
+    """Viability of a lot by year, and its vigour in a sentence."""
+    from rich.table import Table
+
+    table = Table(title=document["crop"], box=None, header_style="bold", title_justify="left")
+    table.add_column("on", no_wrap=True)
+    table.add_column("alive, %", justify="right")
+    table.add_column(f"{document['interval']:.0%} interval", justify="right")
+    for row in document["viability"]:
+        table.add_row(
+            str(row["on"]),
+            f"{100 * row['estimate']:.0f}",
+            f"{100 * row['low']:.0f} to {100 * row['high']:.0f}",
+        )
+    parts: list[RenderableType] = [table]
+    slower = document["slower_pct"]
+    if slower is not None:
+        parts += ["", vigour_sentence(slower)]
+    return parts
+
+
+def vigour_sentence(slower: dict[str, float]) -> str:
+    """How a lot's speed compares with a usual lot's."""
+    low, middle, high = slower["low"], slower["estimate"], slower["high"]
+    spread = f"({low:+.0f} to {high:+.0f} %)"
+    if low > 0:
+        return f"Slower than a usual lot: {middle:.0f} % more time to half germination {spread}."
+    if high < 0:
+        return f"Quicker than a usual lot: {-middle:.0f} % less time to half germination {spread}."
+    return f"The test cannot tell its speed from a usual lot's: {middle:+.0f} % time {spread}."
