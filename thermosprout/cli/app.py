@@ -44,7 +44,7 @@ def root(
 
 def _gather() -> None:
     """Add each command group; the modules are light and import science only when run."""
-    from thermosprout.cli import crops, demo, forecast, map, record, report, soil, start, trial
+    from thermosprout.cli import crops, demo, forecast, lot, map, record, report, soil, start, trial
 
     app.command()(forecast.forecast)
     app.command()(demo.demo)
@@ -52,6 +52,7 @@ def _gather() -> None:
     for page in (report.report, report.week, report.method):
         app.command()(page)
     app.command()(crops.crops)
+    app.command()(lot.lot)
     app.command()(record.record)
     app.add_typer(trial.app, name="trial")
     app.add_typer(soil.app, name="soil")
