@@ -135,8 +135,10 @@ def _one_depth(
     named = [m for m in meanings if m.name.strip().lower() in ("depth_cm", "depth", "depth (cm)")]
     if not named:
         return table, []
-    cells = table.column(named[0].index)
-    depths = sorted({float(cell.replace(",", ".")) for cell in cells if cell})
+    found, _ = to_numbers(table, named[0], None)
+    depths = sorted(set(found[np.isfinite(found)].tolist()))
+    if not depths:
+        return table, []
     if depth_cm is None and len(depths) > 1:
         shown = ", ".join(f"{depth:g}" for depth in depths)
         raise InputError(
@@ -145,9 +147,7 @@ def _one_depth(
             hint="say which with --depth-cm",
         )
     wanted = depth_cm if depth_cm is not None else depths[0]
-    keep = [
-        row for row, cell in enumerate(cells) if cell and float(cell.replace(",", ".")) == wanted
-    ]
+    keep = np.flatnonzero(found == wanted).tolist()
     if not keep:
         raise InputError(
             f"no line has a depth of {wanted:g} cm",
@@ -367,6 +367,10 @@ def _in_order(
                 "one of the lines",
             )
         rows = np.delete(rows, same + 1)
+        if rows.size < 2:
+            raise InputError(
+                "all lines have one time", place=table.place(0), hint="give at least two hours"
+            )
         notes.append(f"{same.size} lines that stand twice with the same value were taken once.")
     return utc[rows], values[rows], rows, notes
 
