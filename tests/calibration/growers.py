@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 
@@ -105,3 +106,35 @@ def grow(crop, truth, series, plantings, rng, *, viability: float = 0.9) -> list
                 )  # fmt: skip
             )
     return plots
+
+
+def write_records(plots, path: Path) -> Path:
+    """Write plots as a records file; times are UTC."""
+
+    def stamp(hour: float) -> str:
+        return f"{np.datetime64(round(hour * 60), 'm')}Z"
+
+    lines = [
+        "plot,block,variety,seed_lot,treatment,started,planted,seeds_started,seeds_planted,"
+        "depth_cm,inspected,emerged,temperature_C"
+    ]
+    for plot in plots:
+        lead = plot.handling.soak_h or plot.handling.sprout_h
+        for hour, emerged in zip(plot.hours, plot.new.cumsum(), strict=True):
+            constant = "" if plot.constant_C is None else f"{plot.constant_C:g}"
+            lines.append(
+                f"{plot.name},1,{plot.variety or 'x'},{plot.seed_lot or 'x'},{plot.treatment},"
+                f"{stamp(plot.planted_h - lead)},{stamp(plot.planted_h)},{plot.seeds},"
+                f"{plot.seeds},{0 if plot.dish else plot.depth_cm:g},{stamp(hour)},"
+                f"{emerged:.0f},{constant}"
+            )
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def write_soil(series, path: Path) -> Path:
+    """Write a series as a soil file."""
+    rows = zip(series["time"].values, series.values, strict=True)
+    text = "".join(f"{str(time)[:16]}Z,{value:.3f}\n" for time, value in rows)
+    path.write_text("time_utc,soil_temp_2cm_C\n" + text, encoding="utf-8")
+    return path

@@ -57,6 +57,9 @@ def _gather() -> None:
     app.add_typer(trial.app, name="trial")
     app.add_typer(soil.app, name="soil")
     app.command("map")(map.map_grid)
+    from thermosprout.cli.calibrate import calibrate
+
+    app.command()(calibrate)
     from thermosprout.cli import compare, presprout, sow_again, stations, succession, window
 
     for plan in (

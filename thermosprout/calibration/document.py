@@ -1,0 +1,123 @@
+"""The answer of a calibration as a plain document, for JSON, tables and pages."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.result import INTERVAL, Calibration, Finding
+from thermosprout.calibration.saved import origin_of
+from thermosprout.calibration.scores import Score, half_seen_d
+from thermosprout.crops.parameters import PARAMETERS
+
+_MEANING = {
+    "t_opt_C": "optimum temperature",
+    "t_ceiling_C": "ceiling temperature: no progress at or above it",
+}
+
+
+def calibration_document(
+    calibration: Calibration,
+    *,
+    files: Sequence[Path],
+    prior: str,
+    scores: Sequence[Score] = (),
+    left_out: str = "",
+    saved: Sequence[Path] = (),
+    more_warnings: Sequence[str] = (),
+) -> dict[str, Any]:
+    """Document of a calibration; its keys are those other programs rely on."""
+    origin = origin_of(
+        calibration.plots, files, prior=prior, effective_draws=calibration.effective_draws or 0.0
+    )
+    seen = calibration.temperatures
+    document: dict[str, Any] = {
+        "crop": calibration.crop.name,
+        "variety": calibration.variety,
+        "seed_lot": calibration.seed_lot,
+        "prior": prior if calibration.with_prior else None,
+        "response": calibration.crop.response,
+        "interval": INTERVAL,
+        "parameters": {item.name: _parameter(item) for item in calibration.parameters},
+        "treatments": [_effect(item) for item in calibration.treatments],
+        "settings": _settings(calibration.plots),
+        "temperatures_C": {"low": seen.low, "high": seen.high},
+        "log_likelihood": calibration.log_likelihood,
+        "effective_draws": calibration.effective_draws,
+        "records": {
+            key: value
+            for key, value in asdict(origin).items()
+            if key not in ("prior", "effective_draws")
+        },
+        "warnings": [*more_warnings, *calibration.warnings],
+    }
+    if scores:
+        document["check"] = {
+            "left_out": left_out,
+            "scores": [asdict(score) for score in scores],
+        }
+    if saved:
+        document["saved"] = [str(path) for path in saved]
+    return document
+
+
+def _parameter(item: Finding) -> dict[str, Any]:
+    name = item.name
+    entry: dict[str, Any] = {
+        "estimate": item.estimate,
+        "low": item.low,
+        "high": item.high,
+        "before": dict(zip(("estimate", "low", "high"), item.prior, strict=True)),
+        "narrower": round(item.narrower, 3),
+        "learned": item.learned,
+        "kept": item.kept,
+        "meaning": _MEANING.get(name) or PARAMETERS[name].meaning,
+    }
+    if item.estimate is None:
+        entry["kept_at"] = item.prior[0]
+    return entry
+
+
+def _effect(item: Finding) -> dict[str, Any]:
+    label, measure = item.name.rsplit(":", 1)
+    return {
+        "treatment": label,
+        "measure": measure,
+        "estimate": item.estimate,
+        "low": item.low,
+        "high": item.high,
+    }
+
+
+def _settings(plots: Sequence[Plot]) -> list[dict[str, Any]]:
+    """Plots alike, with what was counted, to be held beside the fit."""
+    groups: dict[tuple[Any, ...], list[Plot]] = defaultdict(list)
+    for plot in plots:
+        groups[
+            (plot.variety, plot.seed_lot, plot.treatment, plot.constant_C, plot.planted_h)
+        ].append(plot)
+    found = []
+    for (variety, lot, treatment, constant, planted), group in groups.items():
+        days = [day for day in map(half_seen_d, group) if day is not None]
+        seeds = sum(plot.seeds for plot in group)
+        counted = group[0].noted_h is None
+        found.append(
+            {
+                "variety": variety,
+                "seed_lot": lot,
+                "treatment": treatment,
+                "planted": f"{np.datetime64(round(planted * 60), 'm')}Z",
+                "temperature_C": constant,
+                "plots": len(group),
+                "seeds": seeds if counted else None,
+                "emerged": sum(plot.emerged for plot in group) if counted else None,
+                "half_d": float(np.mean(days)) if days else None,
+            }
+        )
+    return found

@@ -1,0 +1,323 @@
+"""How well forecasts do on plots that were left out, before and after calibration, and rivals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from thermosprout.calibration.fit import fit_with_prior
+from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.predict import Model
+from thermosprout.calibration.result import base_from_prior
+from thermosprout.calibration.temperature import temperatures_of
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.estimate import Estimate
+from thermosprout.emergence.clock import ConstantClock, ThermalClock
+from thermosprout.emergence.forecast import (
+    CropDraws,
+    Sowing,
+    clock_for,
+    forecast_constant,
+    forecast_row,
+)
+from thermosprout.errors import CoverageError, InputError
+
+FloatArray = npt.NDArray[np.float64]
+
+DRAWS = 500
+PACKET_C = 18.0
+"""Soil temperature that stands for the "days to emergence" on a packet (common practice, no
+source). [degC]"""
+
+_FEW_SEEDLINGS = 3
+
+
+class LeftOut(StrEnum):
+    """What is left out at a time."""
+
+    PLOT = "plot"
+    DATE = "date"
+    SEASON = "season"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Score:
+    """Scores of one way to forecast.
+
+    Attributes
+    ----------
+    plots : int
+        Plots scored.
+    date_crps_d, date_error_d : float
+        Mean continuous ranked probability score and mean absolute error of the median, of the
+        day of half emergence. [d]
+    date_covered : float or None
+        Share of plots inside the 80 % interval; None for rivals, which give one day.
+    stand_crps, stand_covered : float or None
+        The same for the final stand as a share of the seeds planted.
+    """
+
+    name: str
+    plots: int
+    date_crps_d: float
+    date_error_d: float
+    date_covered: float | None
+    stand_crps: float | None
+    stand_covered: float | None
+
+
+def crps(draws: FloatArray, seen: float) -> float:
+    """Continuous ranked probability score of draws, in the unit of the draws.
+
+    Parameters
+    ----------
+    draws : ndarray, shape (draw,)
+        Equally likely; inf is cut to the latest finite draw or what was seen, whichever is later.
+    seen : float
+
+    Notes
+    -----
+    Fair estimator of Gneiting & Raftery (2007), J. Am. Stat. Assoc. 102:359-378, eq. 21, by
+    order statistics.
+    """
+    values = draws[~np.isnan(draws)]
+    if values.size == 0:
+        return float("nan")
+    finite = values[np.isfinite(values)]
+    latest = max(float(finite.max()) if finite.size else seen, seen)
+    values = np.sort(np.minimum(values, latest))
+    size = values.size
+    weights = 2.0 * np.arange(1, size + 1) - size - 1.0
+    spread = float((weights * values).sum()) / (size * max(size - 1, 1))
+    return float(np.abs(values - seen).mean()) - spread
+
+
+def half_seen_d(plot: Plot) -> float | None:
+    """Day after planting on which half of the plot's seedlings had come, by interpolation. [d]"""
+    if plot.noted_h is not None:
+        return (0.5 * (plot.noted_h[0] + plot.noted_h[1]) - plot.planted_h) / 24.0
+    if plot.emerged < _FEW_SEEDLINGS:
+        return None
+    cumulative = np.concatenate([[0.0], plot.new.cumsum()])
+    hours = np.concatenate([[plot.planted_h], plot.hours])
+    at = int(np.searchsorted(cumulative, 0.5 * plot.emerged))
+    part = (0.5 * plot.emerged - cumulative[at - 1]) / (cumulative[at] - cumulative[at - 1])
+    return float((hours[at - 1] + part * (hours[at] - hours[at - 1]) - plot.planted_h) / 24.0)
+
+
+def forecast_draws(
+    crop: Crop,
+    estimate: Estimate,
+    plot: Plot,
+    series: Sequence[xr.DataArray],
+    *,
+    size: int = DRAWS,
+    seed: int = 0,
+) -> tuple[FloatArray, FloatArray | None]:
+    """Forecast a plot as on the day of planting, its soil temperature being known.
+
+    Returns
+    -------
+    tuple of ndarray, shape (draw,), and (ndarray, shape (draw,), or None)
+        Days from planting to half emergence (inf where not reached), and the final stand as a
+        share of the seeds planted, None for dishes and for sowings without counts.
+
+    Raises
+    ------
+    CoverageError
+        When no series covers the plot.
+    """
+    draws = CropDraws.of(replace(crop, estimate=estimate), size, seed)
+    clock: ConstantClock | ThermalClock
+    if plot.constant_C is not None:
+        clock = ConstantClock(draws=draws.rates, temperature_C=plot.constant_C)
+    else:
+        clock = clock_for(draws, _covering(plot, series), seed=seed)
+    noted = plot.noted_h is not None
+    sowing = Sowing(
+        row=plot.name, crop=draws.crop, handling=plot.handling, started_h=plot.planted_h,
+        planted_h=plot.planted_h, depth_cm=plot.depth_cm, seeds_planted=plot.seeds or 200,
+    )  # fmt: skip
+    row = forecast_row(
+        sowing, draws, clock, viability=np.full(size, plot.viability), ln_shift=np.zeros(size),
+        seed=seed,
+    )  # fmt: skip
+    if plot.dish:
+        germination = draws.values["germination_share"] * draws.values["thermal_time_50_Cd"]
+        needed = (germination * np.exp(row.row_speed))[:, None]
+        half = clock.cross(plot.planted_h, needed)[:, 0]
+        return (half - plot.planted_h) / 24.0, None
+    half = (row.hours[:, 1] - plot.planted_h) / 24.0
+    return half, None if noted else row.seedlings / plot.seeds
+
+
+def _covering(plot: Plot, series: Sequence[xr.DataArray]) -> xr.DataArray:
+    stamp = np.datetime64(round(plot.planted_h * 3600), "s").astype("datetime64[ns]")
+    for part in series:
+        if part["time"].values[0] <= stamp <= part["time"].values[-1]:
+            return part
+    raise CoverageError(f"no soil temperature covers the planting of plot {plot.name}")
+
+
+def check(
+    crop: Crop,
+    plots: Sequence[Plot],
+    series: Sequence[xr.DataArray] = (),
+    *,
+    left_out: LeftOut,
+    packet_d: float | None = None,
+    timezone: str = "UTC",
+    seed: int = 0,
+    tick: Callable[[int], None] | None = None,
+) -> tuple[Score, ...]:
+    """Leave plots out in turn, calibrate on the others, and score forecasts of those left out.
+
+    Parameters
+    ----------
+    crop : Crop
+        With its estimate before any records.
+    plots, series
+        As for :func:`thermosprout.calibration.result.calibrate`.
+    left_out : LeftOut
+        One plot, all plots planted on one date, or all of one year at a time.
+    packet_d : float, optional
+        Days to emergence on the seed packet; by default what the crop needs at 18 degC.
+    timezone : str
+        IANA time zone of the dates.
+    seed : int
+        Of the random numbers.
+    tick : callable, optional
+        Told after each refit.
+
+    Returns
+    -------
+    tuple of Score
+        Catalogue, calibrated, packet, and mean of the other plots.
+
+    Raises
+    ------
+    InputError
+        When there is nothing to leave out.
+    """
+    groups = _groups(plots, left_out, timezone)
+    if len(groups) < 2:
+        raise InputError(
+            f"all plots are of one {left_out}, so none can be left out",
+            hint="check by plot or by date" if left_out is LeftOut.SEASON else "",
+        )
+    packet = packet_days(crop, seed=seed) if packet_d is None else packet_d
+    tables: dict[str, list[_Line]] = {name: [] for name in NAMES}
+    for group in groups:
+        rest = [plot for plot in plots if plot not in group]
+        fit = fit_with_prior(crop, rest, series, seed=seed)
+        if not temperatures_of(Model(crop, rest, fit.layers, series)).wide_enough:
+            fit = base_from_prior(fit)
+        named = {(plot.variety, plot.seed_lot) for plot in rest}
+        for plot in group:
+            level = _nearest(plot, named)
+            for name, estimate in (
+                ("catalogue", crop.estimate), ("calibrated", fit.estimate(*level)),
+            ):  # fmt: skip
+                half, stand = forecast_draws(crop, estimate, plot, series, seed=seed)
+                tables[name].append(_line(plot, half, stand))
+            tables["packet"].append(_line(plot, np.array([packet]), None))
+            mean = _mean_of(plot, rest)
+            tables["mean of the others"].append(_line(plot, np.array([mean]), None))
+        if tick is not None:
+            tick(1)
+    return tuple(_score(name, lines) for name, lines in tables.items())
+
+
+NAMES = ("catalogue", "calibrated", "packet", "mean of the others")
+"""Ways to forecast that are scored."""
+
+
+def packet_days(crop: Crop, *, seed: int = 0) -> float:
+    """Days to half emergence at the temperature packets have in mind. [d]"""
+    row = forecast_constant(crop, PACKET_C, size=DRAWS, seed=seed)
+    return float(row.stage_quantile("half", [0.5])[0]) / 24.0
+
+
+def _groups(plots: Sequence[Plot], left_out: LeftOut, timezone: str) -> list[list[Plot]]:
+    zone = ZoneInfo(timezone)
+    found: dict[object, list[Plot]] = {}
+    for plot in plots:
+        day = datetime.fromtimestamp(plot.planted_h * 3600.0, tz=zone).date()
+        key: object = plot.name
+        if left_out is LeftOut.DATE:
+            key = day
+        elif left_out is LeftOut.SEASON:
+            key = day.year
+        found.setdefault(key, []).append(plot)
+    return list(found.values())
+
+
+def _nearest(
+    plot: Plot, named: set[tuple[str | None, str | None]]
+) -> tuple[str | None, str | None]:
+    """Lot, else variety, else crop: the closest of which other plots know something."""
+    if (plot.variety, plot.seed_lot) in named:
+        return plot.variety, plot.seed_lot
+    if any(variety == plot.variety for variety, _ in named):
+        return plot.variety, None
+    return None, None
+
+
+def _mean_of(plot: Plot, rest: Sequence[Plot]) -> float:
+    """Mean day of half emergence of other plots, of the same treatment where there are any."""
+    same = [half_seen_d(other) for other in rest if other.treatment == plot.treatment]
+    days = [day for day in same if day is not None]
+    if not days:
+        days = [day for day in map(half_seen_d, rest) if day is not None]
+    return float(np.mean(days)) if days else float("nan")
+
+
+@dataclass(frozen=True)
+class _Line:
+    """Scores of one forecast of one plot; NaN where there is nothing to score."""
+
+    date_crps: float
+    date_error: float
+    date_inside: float
+    stand_crps: float
+    stand_inside: float
+
+
+def _line(plot: Plot, half: FloatArray, stand: FloatArray | None) -> _Line:
+    seen = half_seen_d(plot)
+    date = (np.nan, np.nan, np.nan)
+    if seen is not None:
+        low, middle, high = np.nanquantile(half, [0.1, 0.5, 0.9], method="hazen")
+        middle = middle if np.isfinite(middle) else np.nanmax(half[np.isfinite(half)], initial=seen)
+        date = (crps(half, seen), abs(middle - seen), float(low <= seen <= high))
+    if stand is None:
+        return _Line(*date, np.nan, np.nan)
+    share = plot.emerged / plot.seeds
+    low, high = np.quantile(stand, [0.1, 0.9])
+    return _Line(*date, crps(stand, share), float(low <= share <= high))
+
+
+def _score(name: str, lines: Sequence[_Line]) -> Score:
+    def mean(values: list[float]) -> float | None:
+        kept = [value for value in values if np.isfinite(value)]
+        return float(np.mean(kept)) if kept else None
+
+    alone = name in ("packet", "mean of the others")
+    date = mean([line.date_crps for line in lines])
+    error = mean([line.date_error for line in lines])
+    return Score(
+        name=name,
+        plots=len(lines),
+        date_crps_d=np.nan if date is None else date,
+        date_error_d=np.nan if error is None else error,
+        date_covered=None if alone else mean([line.date_inside for line in lines]),
+        stand_crps=mean([line.stand_crps for line in lines]),
+        stand_covered=mean([line.stand_inside for line in lines]),
+    )
