@@ -358,14 +358,17 @@ def _frost(
     member = np.minimum(np.arange(begun.shape[1]), steps.members - 1)[:, None]
     known = np.isfinite(begun)
     at = np.clip(np.nan_to_num(begun, posinf=0.0), 0, steps.steps).astype(np.intp)
-    frosted = known & (air.frost[member, at] - at <= SEEDLING_D * steps.per_day)
+    watched = SEEDLING_D * steps.per_day
+    next_frost = air.frost[member, at]
+    frosted = known & (next_frost <= steps.steps) & (next_frost - at <= watched)
+    watched_out = known & (frosted | (at + watched <= steps.steps))
     autumn = np.maximum(at, air.warmest)
     first_hard = air.hard_frost[member, np.minimum(autumn, steps.steps)]
     in_time = known & np.isfinite(harvest) & (harvest <= first_hard)
     # Where a record ends before harvest and frost, nobody knows which would have come first.
     decided = known & (np.isfinite(harvest) | (first_hard <= steps.steps))
     return {
-        "frost_risk": _mean_of(frosted, known, weights),
+        "frost_risk": _mean_of(frosted, watched_out, weights),
         "odds_harvest_before_frost": _mean_of(in_time, decided, weights),
     }
 

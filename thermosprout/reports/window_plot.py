@@ -152,13 +152,16 @@ def _bed(axes: Axes, window: xr.Dataset, strips: list[tuple[str, str]]) -> None:
             ends.append((float(values[known[-1]]), label, colour))
     axes.set_ylim(0, None)
     top = axes.get_ylim()[1]
-    lowest = -1.0
+    heights: list[float] = []
     # Labels stand beside the ends of their lines, pushed apart where lines lie close.
-    for height, label, colour in sorted(ends):
-        lowest = max(height / top, lowest + 0.105)
+    for height, _, _ in sorted(ends):
+        heights.append(max(height / top, heights[-1] + 0.105 if heights else 0.0))
+    too_high = max(heights[-1] - 1.0, 0.0) if heights else 0.0
+    for height, (_, label, colour) in zip(heights, sorted(ends), strict=True):
         axes.text(
-            1.01, lowest, label, transform=axes.transAxes, fontsize=7.5, color=colour, va="center"
-        )
+            1.01, height - too_high, label, transform=axes.transAxes, fontsize=7.5,
+            color=colour, va="center",
+        )  # fmt: skip
     axes.grid(color=FAINT, linewidth=0.6)
     what = "first harvest" if harvest else "half emergence"
     axes.set_title(f"bed-days to {what} (middle of all years)", fontsize=9, pad=3)

@@ -1,0 +1,157 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.emergence.plain_crop import plain_crop
+from tests.planning.climates import INLAND, series, soil_under, years
+from thermosprout.emergence.forecast import CropDraws, clock_for
+from thermosprout.emergence.treatments import Treatment
+from thermosprout.errors import InputError
+from thermosprout.planning.advice import DRESSED, SPROUTED_NOT_FOOD, advise, cautions
+from thermosprout.planning.compare import Comparison, Goal, compare
+from thermosprout.planning.documents import compare_document
+from thermosprout.planning.harvest import GrowthClock, HarvestNeed
+from thermosprout.planning.options import Option, usual_options
+from thermosprout.planning.setting import Setting
+
+CROP = plain_crop()
+
+
+@pytest.fixture(scope="module")
+def cold() -> Comparison:
+    setting = Setting.constant(CROP, 13.0, viability=np.full(1000, 0.85))
+    return compare(setting, usual_options(CROP), free_h=0.0)
+
+
+def test_options_cover_the_treatments_and_mind_the_safe_soak() -> None:
+    names = [option.name for option in usual_options(CROP)]
+    assert names == ["direct", "soaked 8 h", "soaked 12 h", "pre-sprouted"]
+    assert [o.name for o in usual_options(CROP, soaks_h=(3.0,))][1] == "soaked 3 h"
+    with pytest.raises(InputError, match="soak"):
+        usual_options(CROP, soaks_h=(-1.0,))
+
+
+def test_the_same_way_twice_is_no_different() -> None:
+    direct = usual_options(CROP)[0]
+    twin = replace(direct, name="the same")
+    found = compare(Setting.constant(CROP, 15.0), (direct, twin), free_h=0.0)
+    np.testing.assert_allclose(found.gains[1].emergence_d, 0.0, atol=1e-9)
+    for goal in Goal:
+        assert found.verdicts[goal].best_odds == pytest.approx((0.5, 0.5))
+        assert not found.verdicts[goal].worth_acting_on
+
+
+def test_sprouted_seed_gains_in_the_cold_and_the_gain_is_advised(cold: Comparison) -> None:
+    advice, reason = advise(cold, Goal.HARVEST)
+    assert advice == "Sprout indoors and plant sprouted seed."
+    assert "left at first harvest" in reason
+    assert cold.verdicts[Goal.HARVEST].worth_acting_on
+    assert np.nanmedian(cold.gains[-1].emergence_d) > 3
+
+
+def test_a_gain_too_small_is_said_not_to_be_worth_acting_on() -> None:
+    direct, soaked = usual_options(CROP)[:2]
+    found = compare(Setting.constant(CROP, 26.0), (direct, soaked), free_h=0.0)
+    advice, reason = advise(found, Goal.HARVEST)
+    assert advice == "Sow dry."
+    assert "not worth acting on" in reason
+
+
+def test_least_work_is_sowing_dry(cold: Comparison) -> None:
+    verdict = cold.verdicts[Goal.WORK]
+    assert verdict.advised == 0
+    assert verdict.best_odds[0] == pytest.approx(1.0)
+
+
+def test_odds_of_being_best_sum_to_one(cold: Comparison) -> None:
+    for verdict in cold.verdicts.values():
+        assert sum(verdict.best_odds) == pytest.approx(1.0)
+
+
+def test_stand_per_seed_started_is_below_that_per_seed_planted(cold: Comparison) -> None:
+    sprouted = cold.outcomes[-1]
+    assert np.all(sprouted.row.stand_per_seed_started < sprouted.row.share)
+    assert sprouted.seeds_to_start is not None
+    assert sprouted.seeds_to_plant is not None
+    assert sprouted.seeds_to_start > sprouted.seeds_to_plant
+    direct = cold.outcomes[0]
+    assert direct.seeds_to_start == direct.seeds_to_plant
+
+
+def test_both_clocks_differ_by_the_lead(cold: Comparison) -> None:
+    document = compare_document(cold, Goal.HARVEST, zone=None, soil="constant")
+    for option in document["options"]:
+        if option["treatment"] == "soaked":
+            since = option["days_since_planted"]["half"]["p50"]
+            started = option["days_since_started"]["half"]["p50"]
+            assert started - since == pytest.approx(option["soak_h"] / 24, abs=0.02)
+
+
+def test_seed_that_cannot_be_wetted_before_today_is_planted_later() -> None:
+    setting = Setting.constant(CROP, 15.0)
+    found = compare(setting, usual_options(CROP), free_h=0.0, earliest_start_h=0.0)
+    planted = [outcome.row.sowing.planted_h for outcome in found.outcomes]
+    assert planted[0] == 0.0
+    assert planted[1] == 8.0
+    assert planted[-1] > 24.0
+    # The bed waits meanwhile, and that counts as bed-days.
+    bed = found.outcomes[-1]
+    assert np.all(bed.bed_days >= (bed.harvest_h - bed.row.sowing.planted_h) / 24)
+
+
+def test_head_start_is_worth_less_when_it_warms_up() -> None:
+    air = years(INLAND, 4, days=330)
+    need = HarvestNeed.of(CROP, 300)
+    draws = CropDraws.of(CROP, 300)
+    soil = series(soil_under(air))
+    setting = Setting(
+        draws=draws, clock=clock_for(draws, soil), viability=np.ones(300),
+        ln_shift=np.zeros(300), depth_cm=2.5, need=need, growth=GrowthClock.of(series(air), need),
+    )  # fmt: skip
+    start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
+    found = compare(setting, usual_options(CROP), free_h=start + 24 * 120 + 12)
+    gain = found.gains[-1]
+    known = np.isfinite(gain.harvest_d)
+    assert known.mean() > 0.9
+    assert np.median(gain.harvest_d[known]) < np.median(gain.emergence_d[known])
+    assert np.median(gain.harvest_d[known]) > 0
+
+
+def test_dressed_seed_is_only_sown_dry_and_says_so() -> None:
+    setting = replace(Setting.constant(CROP, 15.0), dressed=True)
+    options = usual_options(CROP, dressed=True)
+    assert [o.handling.treatment for o in options] == [Treatment.DIRECT]
+    found = compare(setting, options, free_h=0.0)
+    assert DRESSED in cautions(found)
+    assert SPROUTED_NOT_FOOD not in cautions(found)
+    assert advise(found, Goal.HARVEST)[0] == "Sow dry."
+
+
+def test_cautions_are_said_once(cold: Comparison) -> None:
+    said = cautions(cold)
+    assert len(said) == len(set(said))
+    assert SPROUTED_NOT_FOOD in said
+
+
+def test_a_way_that_kills_the_seed_is_not_advised() -> None:
+    harmed = plain_crop(safe_soak_h=2.0)
+    direct = usual_options(harmed)[0]
+    drowned = usual_options(harmed, soaks_h=(240.0,))[1]
+    killing = Option(name=drowned.name, handling=drowned.handling, minutes=0.0)
+    setting = Setting.constant(harmed, 14.0)
+    values = dict(setting.draws.values) | {"soak_loss_per_d": np.full(1000, 2.0)}
+    setting = replace(setting, draws=replace(setting.draws, values=values))
+    found = compare(setting, (direct, killing), free_h=0.0)
+    for goal in Goal:
+        assert found.verdicts[goal].advised == 0
+
+
+def test_the_same_question_has_the_same_answer() -> None:
+    def ask() -> dict[str, object]:
+        found = compare(Setting.constant(CROP, 12.0), usual_options(CROP), free_h=0.0)
+        return compare_document(found, Goal.SEED, zone=None, soil="constant")
+
+    assert ask() == ask()

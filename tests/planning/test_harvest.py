@@ -1,0 +1,71 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.planning.climates import COOL, series, years
+from thermosprout.crops.catalogue import find_crop
+from thermosprout.emergence.treatments import Handling
+from thermosprout.errors import CoverageError
+from thermosprout.planning.harvest import CHART_SEASON_C, ConstantGrowth, GrowthClock, HarvestNeed
+from thermosprout.planning.setting import Setting
+
+CARROT = find_crop("carrot")
+
+
+def test_days_of_the_chart_come_back_in_the_season_it_has_in_mind() -> None:
+    season_C = CHART_SEASON_C[CARROT.season]
+    setting = Setting.constant(CARROT, season_C, size=4000)
+    half = setting.forecast(Handling(), 0.0).hours[:, 1]
+    days = setting.growth.harvest_h(half, setting.need.thermal_time) / 24
+    low, high = CARROT.practice.days_to_harvest_low, CARROT.practice.days_to_harvest_high
+    assert low is not None
+    assert high is not None
+    assert np.nanmedian(days) == pytest.approx(np.sqrt(low * high), rel=0.08)
+    # Wide: at least the chart's own range holds no more than the middle 80 %.
+    assert np.nanquantile(days, 0.1) < low
+    assert np.nanquantile(days, 0.9) > high
+
+
+def test_the_same_seed_gives_the_same_need() -> None:
+    one, other = HarvestNeed.of(CARROT, 50, 3), HarvestNeed.of(CARROT, 50, 3)
+    np.testing.assert_array_equal(one.thermal_time, other.thermal_time)
+    assert one.published
+
+
+def test_four_cold_days_gained_are_worth_one_warm_day() -> None:
+    need = HarvestNeed.of(CARROT, 1)
+    base = need.cardinals_C[0]
+    air = np.full(24 * 200 + 1, base + 4.0)
+    air[24 * 40 :] = base + 16.0
+    clock = GrowthClock.of(series(air), need)
+    start = clock.start_h
+    late, early = np.array([start + 240.0]), np.array([start + 240.0 - 4 * 24])
+    thermal = np.array([600.0])
+    left = clock.harvest_h(late, thermal) - clock.harvest_h(early, thermal)
+    assert left[0] / 24 == pytest.approx(1.0, abs=0.02)
+    assert clock.between(early, late)[0] == pytest.approx(16.0, abs=0.1)
+
+
+def test_past_the_horizon_is_open_and_nothing_stays_nothing() -> None:
+    need = HarvestNeed.of(CARROT, 3)
+    clock = GrowthClock.of(series(years(COOL, 2, days=40)), need)
+    emerged = np.array([clock.start_h + 24.0, np.inf, np.nan])
+    found = clock.harvest_h(emerged, np.full(3, 1e5))
+    assert np.isinf(found[:2]).all()
+    assert np.isnan(found[2])
+    assert np.isnan(clock.between(emerged, emerged)[1:]).all()
+
+
+def test_constant_growth_below_the_base_never_gets_there() -> None:
+    growth = ConstantGrowth(temperature_C=2.0, cardinals_C=(4.4, 24.0, 35.0))
+    assert np.isinf(growth.harvest_h(np.array([0.0]), np.array([100.0])))[0]
+    warm = ConstantGrowth(temperature_C=14.4, cardinals_C=(4.4, 24.0, 35.0))
+    assert warm.harvest_h(np.array([48.0]), np.array([100.0]))[0] == pytest.approx(48 + 240)
+
+
+def test_a_hole_at_the_start_is_refused() -> None:
+    air = years(COOL, 1, days=3)[0]
+    air[0] = np.nan
+    with pytest.raises(CoverageError, match="hole"):
+        GrowthClock.of(series(air), HarvestNeed.of(CARROT, 2))

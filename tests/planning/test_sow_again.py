@@ -1,0 +1,82 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.emergence.plain_crop import plain_crop
+from thermosprout.emergence.conditioning import Count, condition
+from thermosprout.emergence.forecast import RowForecast
+from thermosprout.emergence.treatments import Handling
+from thermosprout.errors import InputError
+from thermosprout.planning.setting import Setting
+from thermosprout.planning.sow_again import AGAIN, FILL, WAIT, SowAgain, sow_again
+
+CROP = plain_crop()
+SETTING = Setting.constant(CROP, 16.0, viability=np.full(1000, 0.9))
+NOW = 24.0 * 26
+
+
+def answer(emerged: int | None, *, wanted: int = 80, **changed: object) -> SowAgain:
+    row: RowForecast = SETTING.forecast(Handling(), 0.0, seeds=120)
+    if emerged is not None:
+        row = condition(row, [Count(hour=NOW, emerged=emerged)]).row
+    return sow_again(
+        row, now_h=NOW, wanted=wanted, need=SETTING.need, growth=SETTING.growth, **changed
+    )  # type: ignore[arg-type]
+
+
+def test_a_full_row_is_kept() -> None:
+    found = answer(92)
+    assert found.ways[found.advised].name == WAIT
+    assert found.advice.startswith("Wait")
+    assert found.days[0].plants["p50"] == pytest.approx(92, abs=6)
+
+
+def test_an_empty_row_is_not_waited_for() -> None:
+    found = answer(0)
+    assert found.ways[found.advised].name != WAIT
+    assert "of the 80 wanted" in found.reason
+    assert found.saved > 1
+
+
+def test_a_gappy_row_is_filled_rather_than_sown_again() -> None:
+    found = answer(45)
+    assert found.ways[found.advised].name == FILL
+    fill, again = found.ways[1], found.ways[2]
+    assert fill.name == FILL
+    assert again.name == AGAIN
+    assert np.median(fill.plants) > np.median(found.ways[0].plants)
+    assert 0 < fill.seeds < 200
+
+
+def test_plants_of_the_next_days_never_fall() -> None:
+    found = answer(20, ahead_d=12)
+    assert len(found.days) == 13
+    middle = [day.plants["p50"] for day in found.days]
+    assert middle == sorted(middle)
+    left = [day.still_to_come for day in found.days]
+    assert left == sorted(left, reverse=True)
+
+
+def test_filling_never_gives_fewer_plants_than_waiting() -> None:
+    found = answer(30)
+    assert np.all(found.ways[1].plants >= found.ways[0].plants - 1e-9)
+
+
+def test_another_lot_may_be_sown() -> None:
+    dead = answer(0, viability=np.full(1000, 0.02))
+    alive = answer(0, viability=np.full(1000, 0.95))
+    assert np.median(dead.ways[2].plants) < 10 < np.median(alive.ways[2].plants)
+
+
+def test_dressed_seed_is_not_sprouted_for_the_gaps() -> None:
+    dry, sprouted = answer(30, dressed=True), answer(30)
+    assert np.median(dry.ways[1].half_h) > np.median(sprouted.ways[1].half_h)
+
+
+def test_nonsense_is_refused() -> None:
+    with pytest.raises(InputError, match="at least 1"):
+        answer(10, wanted=0)
+    row = SETTING.forecast(Handling(), NOW + 24)
+    with pytest.raises(InputError, match="not planted yet"):
+        sow_again(row, now_h=NOW, wanted=10, need=SETTING.need, growth=SETTING.growth)

@@ -1,0 +1,131 @@
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from tests.emergence.plain_crop import plain_crop
+from thermosprout.crops.catalogue import find_crop
+from thermosprout.emergence.forecast import CropDraws
+from thermosprout.errors import InputError
+from thermosprout.planning.events import sprouting_events
+from thermosprout.planning.holding import hold_of, holding_table
+from thermosprout.planning.sprouting import SproutingPlan, plan_sprouting
+from thermosprout.season.schema import hours, local
+
+DUBLIN = ZoneInfo("Europe/Dublin")
+CARROT = CropDraws.of(find_crop("carrot"), 600)
+
+
+def noon(day: str, zone: ZoneInfo = DUBLIN) -> float:
+    return hours(datetime.fromisoformat(day).replace(hour=12, tzinfo=zone))
+
+
+def plan(day: str = "2026-05-10", **changed: object) -> SproutingPlan:
+    asked: dict[str, object] = {
+        "viability": np.full(600, 0.85), "ln_shift": np.zeros(600), "room_C": 20.0,
+        "bed_from_h": noon(day), "zone": DUBLIN,
+    }  # fmt: skip
+    return plan_sprouting(CARROT, **(asked | changed))  # type: ignore[arg-type]
+
+
+# Cold storage of germinated vegetable seeds before fluid drilling, Annals of Applied Biology 1981
+# (read on page): days that germinated seed kept at 1 C.
+@pytest.mark.parametrize(
+    ("name", "days"),
+    [("carrot", 15), ("parsnip", 15), ("onion", 9), ("lettuce", 6), ("cabbage", 3)],
+)
+def test_published_days_in_the_cold(name: str, days: float) -> None:
+    hold = hold_of(find_crop(name))
+    assert hold.days == days
+    assert hold.temperature_C == 1
+    assert hold.verified == "page"
+    assert holding_table()[name] is hold
+
+
+def test_crops_without_a_published_time_are_not_held() -> None:
+    assert hold_of(plain_crop()).days == 0
+    assert hold_of(plain_crop()).source == ""
+
+
+def test_steps_come_in_order_and_in_waking_hours() -> None:
+    found = plan()
+    assert found.start_h < found.look_h <= found.plant_h <= found.last_h
+    assert 7 <= local(found.start_h, DUBLIN).hour <= 21
+    assert local(found.look_h, DUBLIN).hour == 8
+
+
+def test_the_cold_makes_the_day_safe_and_starts_sooner() -> None:
+    held, bare = plan(), plan(may_hold=False)
+    assert held.ready_odds > 0.9
+    assert held.ready_odds > bare.ready_odds
+    assert held.start_h < bare.start_h
+    assert held.ready_odds_without_hold <= bare.ready_odds + 1e-9
+    assert bare.hold.days == 0
+    assert any("look daily" in note for note in bare.notes)
+
+
+def test_a_warmer_room_is_started_later() -> None:
+    assert plan(room_C=24.0).start_h > plan(room_C=16.0).start_h
+    assert plan(room_C=24.0).ready_d["p50"] < plan(room_C=16.0).ready_d["p50"]
+
+
+def test_a_bed_that_may_be_late_lowers_the_odds() -> None:
+    week = plan(bed_until_h=noon("2026-05-17"))
+    month = plan(bed_until_h=noon("2026-06-10"))
+    assert plan().ready_odds >= week.ready_odds > month.ready_odds
+    assert week.plant_until_h - week.plant_h == 7 * 24
+    assert any("second one" in note for note in month.notes)
+    with pytest.raises(InputError, match="before the first"):
+        plan(bed_until_h=noon("2026-05-01"))
+
+
+def test_started_too_late_is_said() -> None:
+    late = plan(earliest_start_h=noon("2026-05-09"))
+    assert late.start_h >= noon("2026-05-09") - 1e-6
+    assert late.too_short_odds > 0.9
+    assert any("Wetted now" in note for note in late.notes)
+    with pytest.raises(InputError, match="before seed could be wetted"):
+        plan(earliest_start_h=noon("2026-05-11"))
+
+
+def test_more_seed_is_started_than_planted_and_dead_seed_counts() -> None:
+    good, poor = plan(), plan(viability=np.full(600, 0.4))
+    assert good.seeds_to_plant is not None
+    assert good.seeds_to_start is not None
+    assert poor.seeds_to_start is not None
+    assert good.seeds_to_plant > good.wanted
+    assert good.seeds_to_start > good.seeds_to_plant / 0.85
+    assert poor.seeds_to_start > 1.8 * good.seeds_to_start
+    assert poor.seeds_to_plant == good.seeds_to_plant
+
+
+def test_a_room_too_cold_to_sprout_in_is_refused() -> None:
+    with pytest.raises(InputError, match="hardly sprouts at"):
+        plan(room_C=-5.0)
+
+
+# Clocks went forward in Ireland on 29 March 2026 at 01:00 UTC and back on 25 October.
+@pytest.mark.parametrize(("bed", "offset"), [("2026-03-31", 1), ("2026-10-27", 0)])
+def test_days_over_a_change_of_clocks_keep_local_hours(bed: str, offset: int) -> None:
+    found = plan(bed)
+    events = {event.key.rsplit("/", 1)[1]: event for event in sprouting_events(
+        found, DUBLIN, crop="carrot", bed="north"
+    )}  # fmt: skip
+    planted, started = events["plant"].start, events["start"].start
+    assert planted.hour == 12
+    assert planted.utcoffset() == timedelta(hours=offset)
+    assert started.utcoffset() == timedelta(hours=1 - offset)
+    assert hours(planted) - hours(started) == pytest.approx(found.plant_h - found.start_h)
+
+
+def test_events_keep_their_names_when_the_plan_is_made_again() -> None:
+    one, other = plan(), plan(room_C=18.0)
+    keys = [
+        [event.key for event in sprouting_events(found, DUBLIN, crop="carrot", bed="north")]
+        for found in (one, other)
+    ]
+    assert keys[0] == keys[1]
+    assert len(set(keys[0])) == 4

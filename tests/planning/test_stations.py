@@ -1,0 +1,85 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from thermosprout.errors import InputError
+from thermosprout.planning.seeds_needed import odds_of_stand, row_shares, seeds_for_stand
+from thermosprout.planning.stations import filled_share, filled_share_beta, plan_stations
+
+
+@given(st.floats(0.001, 0.999), st.integers(1, 40))
+def test_known_share_is_the_closed_form(p: float, n: int) -> None:
+    assert float(filled_share(p, n)) == pytest.approx(1 - (1 - p) ** n, rel=1e-12)
+    assert float(filled_share_beta(np.array([p]), np.zeros(1), n)[0]) == pytest.approx(
+        1 - (1 - p) ** n, rel=1e-9
+    )
+
+
+@given(st.floats(0.02, 0.98), st.floats(0.005, 0.5), st.integers(1, 30))
+def test_seeds_that_hang_together_are_beta_binomial(p: float, rho: float, n: int) -> None:
+    strength = (1 - rho) / rho
+    expected = 1 - stats.betabinom.pmf(0, n, p * strength, (1 - p) * strength)
+    found = filled_share_beta(np.array([p]), np.array([rho]), n)[0]
+    assert found == pytest.approx(expected, rel=1e-8)
+
+
+def test_uncertain_viability_asks_for_more_seeds() -> None:
+    sure = plan_stations(np.full(500, 0.7), stations=100)
+    unsure = plan_stations(np.linspace(0.4, 1.0, 500), stations=100)
+    assert sure.chosen is not None
+    assert unsure.chosen is not None
+    assert sure.chosen.seeds == 3
+    assert unsure.chosen.seeds > sure.chosen.seeds
+    assert unsure.chosen.odds_reached >= 0.8
+
+
+def test_thinning_is_plants_less_filled_stations() -> None:
+    plan = plan_stations(np.full(3, 0.5), stations=200, wanted_filled=0.9)
+    assert plan.chosen is not None
+    assert plan.chosen.seeds == 4
+    assert plan.chosen.surplus_per_station == pytest.approx(4 * 0.5 - (1 - 0.5**4))
+    assert plan.chosen.seeds_in_all == 800
+    assert plan.choices[-1].seeds == 5
+
+
+def test_dead_seed_has_no_answer() -> None:
+    assert plan_stations(np.full(10, 0.01), stations=10).chosen is None
+
+
+@pytest.mark.parametrize(
+    ("named", "value"), [("wanted_filled", 1.0), ("confidence", 0.0), ("stations", 0)]
+)
+def test_impossible_questions_are_refused(named: str, value: float) -> None:
+    asked = {"stations": 10} | {named: value}
+    with pytest.raises(InputError, match="asked for"):
+        plan_stations(np.full(3, 0.5), **asked)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("rho", [0.01, 0.05, 0.2])
+@pytest.mark.parametrize("seeds", [110, 150, 220])
+def test_odds_of_a_stand_are_beta_binomial(rho: float, seeds: int) -> None:
+    share = np.linspace(0.5, 0.9, 41)
+    strength = (1 - rho) / rho
+    exact = stats.betabinom.sf(99, seeds, share * strength, (1 - share) * strength).mean()
+    found = odds_of_stand(row_shares(share, np.full(41, rho)), seeds, 100)
+    assert found == pytest.approx(exact, abs=0.01)
+
+
+def test_fewest_seeds_reach_the_odds_and_one_less_does_not() -> None:
+    share, rho = np.linspace(0.6, 0.9, 200), np.full(200, 0.04)
+    seeds = seeds_for_stand(share, rho, 100)
+    assert seeds is not None
+    shares = row_shares(share, rho)
+    assert odds_of_stand(shares, seeds, 100) >= 0.8
+    assert odds_of_stand(shares, seeds - 1, 100) < 0.8
+    assert seeds_for_stand(np.zeros(5), np.full(5, 0.04), 10) is None
+
+
+def test_certain_seed_needs_as_many_as_plants() -> None:
+    assert seeds_for_stand(np.full(4, 1.0), np.full(4, 1e-6), 30) == 30
+    with pytest.raises(InputError):
+        seeds_for_stand(np.full(4, 1.0), np.full(4, 0.01), 0)

@@ -1,0 +1,142 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from tests.emergence.plain_crop import plain_crop
+from tests.planning.climates import INLAND, START, series, soil_under, years
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.planning.many_sowings import SoilSteps
+from thermosprout.planning.options import usual_options
+from thermosprout.planning.succession import (
+    FINE_PROBABILITIES,
+    Aim,
+    Opening,
+    _odds_within,
+    fit_openings,
+    plan_succession,
+)
+from thermosprout.planning.window import AirSteps, FewDraws, sowing_window
+from thermosprout.planning.years import years_as_members
+
+CROP = plain_crop()
+AIR = years(INLAND, 5, days=500)
+
+
+@pytest.fixture(scope="module")
+def window() -> xr.Dataset:
+    steps = SoilSteps.of(series(soil_under(AIR)))
+    return sowing_window(
+        CROP, {"open bed": steps}, usual_options(CROP)[:1],
+        sowing_h=steps.start_h + 12 + 24.0 * np.arange(110, 240), depth_cm=2.5,
+        draws=FewDraws.of(CROP), air=AirSteps.of(series(AIR)), probabilities=FINE_PROBABILITIES,
+    )  # fmt: skip
+
+
+def test_rows_come_even_although_they_are_not_sown_even(window: xr.Dataset) -> None:
+    one = window.isel(cover=0, treatment=0)
+    found = plan_succession(
+        one, first=window["sowing"].values[0], every_d=8, count=6, aim=Aim.EMERGENCE
+    )
+    assert len(found) == 6
+    ready = np.array([sowing.middle for sowing in found])
+    gaps = np.diff(ready) / np.timedelta64(1, "D")
+    np.testing.assert_allclose(gaps, 8, atol=1.1)
+    sown = np.diff([sowing.sow for sowing in found]) / np.timedelta64(1, "D")
+    # The ground warms, so what is sown later comes faster: gaps between sowings are longer.
+    assert sown.sum() > 8 * 5
+    for sowing in found:
+        assert sowing.early <= sowing.middle <= sowing.late
+        assert abs(sowing.miss_d) <= 1.1
+
+
+def test_a_season_that_ends_gives_fewer_sowings(window: xr.Dataset) -> None:
+    one = window.isel(cover=0, treatment=0)
+    found = plan_succession(
+        one, first=window["sowing"].values[100], every_d=30, count=12, aim=Aim.EMERGENCE
+    )
+    assert 1 <= len(found) < 12
+    assert len({sowing.sow for sowing in found}) == len(found)
+
+
+def test_first_day_outside_the_window_is_refused(window: xr.Dataset) -> None:
+    one = window.isel(cover=0, treatment=0)
+    with pytest.raises(InputError, match="outside the window"):
+        plan_succession(one, first=np.datetime64("2026-01-01"), every_d=7, count=3, aim=Aim.HARVEST)
+    with pytest.raises(InputError, match="1 to 200"):
+        plan_succession(one, first=window["sowing"].values[0], every_d=0, count=3, aim=Aim.HARVEST)
+
+
+def _window(days: float, sowing: np.ndarray) -> xr.Dataset:
+    """A window in which harvest takes about so many days whatever the day."""
+    points = np.array(FINE_PROBABILITIES)
+    spread = days * (0.8 + 0.4 * points)
+    shape = (1, 1, sowing.size)
+    return xr.Dataset(
+        {
+            "days_to_harvest": (
+                ("cover", "treatment", "sowing", "probability"),
+                np.broadcast_to(spread, (*shape, points.size)),
+            ),
+            "stand": (("cover", "treatment", "sowing"), np.full(shape, 0.7)),
+        },
+        coords={
+            "cover": ["open bed"], "treatment": ["direct"], "sowing": sowing,
+            "probability": points,
+        },
+    )  # fmt: skip
+
+
+def test_a_gap_gets_the_crop_that_fills_it_and_is_ready() -> None:
+    sowing = (START + np.arange(0, 240, 24) * np.timedelta64(1, "h")).astype("datetime64[ns]")
+    opening = Opening(bed="north", start=sowing[2], end=sowing[2] + np.timedelta64(70, "D"))
+    windows = {name: _window(days, sowing) for name, days in
+               (("quick", 25.0), ("fitting", 55.0), ("slow", 110.0))}  # fmt: skip
+    found = fit_openings(windows, [opening])
+    assert [fit.crop for fit in found] == ["fitting", "quick", "slow"]
+    assert found[0].ready_odds > 0.95
+    assert found[2].ready_odds < 0.02
+    assert found[0].spare_d == pytest.approx(15, abs=0.1)
+    outside = Opening(bed="n", start=sowing[2] + np.timedelta64(90, "D"), end=opening.end)
+    with pytest.raises(InputError, match="outside the season"):
+        fit_openings(windows, [outside])
+
+
+def test_odds_between_points() -> None:
+    days, points = np.array([20.0, 30.0, 40.0]), np.array([0.1, 0.5, 0.9])
+    assert _odds_within(days, points, 30.0) == pytest.approx(0.5)
+    assert _odds_within(days, points, 35.0) == pytest.approx(0.7)
+    assert _odds_within(days, points, 0.0) == 0
+    assert _odds_within(np.array([20.0, np.inf, np.inf]), points, 80.0) == pytest.approx(0.1)
+    assert _odds_within(np.full(3, np.inf), points, 80.0) == 0
+
+
+def test_years_of_a_record_become_members() -> None:
+    record = years(INLAND, 1, days=3 * 365 + 120)[0]
+    found = years_as_members(series(record), np.datetime64("2030-03-01T00"), 200)
+    assert list(found["year"].values) == [2026, 2027, 2028]
+    assert found["time"].values[0] == np.datetime64("2030-03-01T00")
+    begin = 59 * 24
+    np.testing.assert_array_equal(found.values[0, :100], record[begin : begin + 100])
+    np.testing.assert_array_equal(
+        found.values[1, :100], record[begin + 365 * 24 : begin + 365 * 24 + 100]
+    )
+    assert found.attrs["source"].endswith("years 2026 to 2028")
+    # A year of which too little is held does not count, one that ends later ends in nothing.
+    short = years_as_members(series(record), np.datetime64("2030-03-01T00"), 200, must_d=30)
+    assert list(short["year"].values) == [2026, 2027, 2028, 2029]
+    assert np.isnan(short.values[3, -1])
+
+
+def test_a_record_without_the_season_is_refused() -> None:
+    with pytest.raises(CoverageError, match="holds no season from 06-01 on"):
+        years_as_members(series(years(INLAND, 1, days=60)[0]), np.datetime64("2026-06-01T00"), 100)
+
+
+def test_members_stay_members() -> None:
+    members = series(AIR)
+    start = START + np.timedelta64(24 * 30, "h")
+    found = years_as_members(members, start, 100)
+    assert found.sizes["member"] == 5
+    assert found["time"].values[0] == start

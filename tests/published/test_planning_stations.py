@@ -1,0 +1,48 @@
+"""Seeds per station against printed and worked examples of the closed form 1 - (1 - p)**n.
+
+The 0.9 examples: web article "How Many Seeds to Plant Per Hole, Pot, or Cell?" (read on page).
+The 0.25 example: the assumption (about 1 in 4, five seeds a spot) is quoted in Schubert & Fowells
+1964, US Forest Service Research Note PSW-44, from Corson & Fowells 1952 (read on page); its
+probability and the table of seeds are worked from the definition.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from thermosprout.planning.stations import filled_share, plan_stations
+
+
+def test_three_seeds_of_nine_tenths_leave_one_in_a_thousand_empty() -> None:
+    assert float(filled_share(0.9, 3)) == pytest.approx(0.999, abs=5e-7)
+
+
+def test_cells_filled_of_seventy_two() -> None:
+    assert 72 * float(filled_share(0.9, 1)) == pytest.approx(64.8)
+
+
+def test_five_seeds_in_a_spot_at_one_in_four() -> None:
+    assert float(filled_share(0.25, 5)) == pytest.approx(0.7627, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("share", "wanted", "seeds", "reached"),
+    [
+        (0.9, 0.95, 2, 0.9900),
+        (0.8, 0.95, 2, 0.9600),
+        (0.7, 0.95, 3, 0.9730),
+        (0.6, 0.95, 4, 0.9744),
+        (0.5, 0.95, 5, 0.9688),
+        (0.25, 0.95, 11, 0.9578),
+        (0.8, 0.99, 3, 0.9920),
+        (0.5, 0.99, 7, 0.9922),
+    ],
+)
+def test_seeds_for_a_share_of_stations(
+    share: float, wanted: float, seeds: int, reached: float
+) -> None:
+    plan = plan_stations(np.full(1, share), stations=100, wanted_filled=wanted)
+    assert plan.chosen is not None
+    assert plan.chosen.seeds == seeds
+    assert plan.chosen.filled["p50"] == pytest.approx(reached, abs=5e-5)
