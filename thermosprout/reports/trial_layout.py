@@ -56,9 +56,9 @@ def layout_figure(spots: Sequence[Spot], size: BedSize, title: str) -> Figure:
     with own_style():
         from matplotlib.figure import Figure
 
-        scale = min(9.6 / length, 12.0 / width, 1.6 / size.plot_width_cm)
+        scale = min(6.6 / length, 9.0 / width, 1.2 / size.plot_width_cm)
         height = scale * width + 1.5
-        figure = Figure(figsize=(10.6, max(2.6, height)), layout="constrained")
+        figure = Figure(figsize=(7.6, max(2.4, height)), layout="constrained")
         axes = figure.subplots()
         for spot in spots:
             _plot(axes, spot, size, treatments, (spot.column * step_x, spot.row * step_y))

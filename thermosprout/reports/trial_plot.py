@@ -164,14 +164,18 @@ def blocks_figure(steps: Sequence[PlotSteps]) -> Figure:
     with own_style():
         from matplotlib.figure import Figure
 
-        figure = Figure(figsize=(1.9 * columns + 0.9, 1.75 * rows + 0.9), layout="constrained")
+        figure = Figure(figsize=(1.9 * columns + 0.9, 1.75 * rows + 1.2), layout="constrained")
         grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
         for axes, (block, mine) in zip(grid.flat, blocks.items(), strict=False):
             for item in mine:
                 ink, line, mark = _look(item.label, labels.index(item.label))
+                turns = [
+                    i for i in range(1, len(item.days)) if item.emerged[i] > item.emerged[i - 1]
+                ]
                 axes.plot(
                     item.days, item.emerged, color=ink, linestyle=line, linewidth=1.3,
-                    drawstyle="steps-post", marker=mark, markersize=2.6, markerfacecolor="white",
+                    drawstyle="steps-post", marker=mark, markevery=turns or [0], markersize=2.6,
+                    markerfacecolor="white",
                 )  # fmt: skip
             axes.set_title(f"block {block}" if len(block) < 6 else block, fontsize=8.5, color=INK)
             axes.set_ylim(0, 1.02)
@@ -183,7 +187,7 @@ def blocks_figure(steps: Sequence[PlotSteps]) -> Figure:
             handles=handles, loc="outside upper left", ncols=min(4, len(labels)), frameon=False
         )
         figure.supxlabel("days since planted", fontsize=9)
-        figure.supylabel("emerged, per 100 seeds planted", fontsize=9)
+        figure.supylabel("emerged, per 100 planted", fontsize=9)
     return figure
 
 

@@ -52,7 +52,7 @@ T50_PLANTED = Measure(
 T50_STARTED = Measure(
     name="t50_since_started_d",
     scale="time",
-    words="half emergence, counted from the day the seed was started",
+    words="half emergence, counted from starting the seed",
 )
 THERMAL_50 = Measure(
     name="thermal_time_50_Cd", scale="time", words="thermal time from planting to half emergence"
@@ -63,7 +63,7 @@ BED_DAYS = Measure(
 HARVEST_STARTED = Measure(
     name="first_harvest_since_started_d",
     scale="time",
-    words="first harvest, counted from the day the seed was started",
+    words="first harvest, counted from starting the seed",
 )
 COMPARED: tuple[Measure, ...] = (
     STAND,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -35,10 +35,23 @@ _SMALL = {
 """Differences below which nobody would change what they do (our judgement)."""
 
 
+_SENTENCES = {
+    STAND.name: "{a} gives {amount} {way} stand than {b} per seed planted",
+    STAND_STARTED.name: "{a} gives {amount} {way} stand than {b} per seed started",
+    T50_PLANTED.name: "{a} is half up {amount} {way} than {b}, counted from planting",
+    T50_STARTED.name: "{a} is half up {amount} {way} than {b}, counted from starting the seed",
+    THERMAL_50.name: "{a} needs {amount} {way} than {b} from planting to half emergence",
+    BED_DAYS.name: "{a} gives its first harvest {amount} {way} than {b}, counted from planting",
+    HARVEST_STARTED.name: "{a} gives its first harvest {amount} {way} than {b}, counted from "
+    "starting the seed",
+}
+
+
 def verdict(result: TrialResult) -> tuple[str, ...]:
-    """Sentences on all comparisons, the shown ones first within each measure."""
+    """Sentences on all comparisons, those that are shown first."""
     if len(result.treatments) < 2:
         return ("There is one treatment, so that there is nothing to compare",)
+    shown: list[str] = []
     found: list[str] = []
     for measure in COMPARED:
         mine = [
@@ -46,27 +59,30 @@ def verdict(result: TrialResult) -> tuple[str, ...]:
             for item in result.differences
             if item.measure == measure.name and item.method == BY_PLOTS
         ]
-        found += _measure(measure, mine)
+        shown += _told(measure, [item for item in mine if is_shown(item)], _shown, "shown")
+        found += _told(
+            measure, [item for item in mine if not is_shown(item)], _not_shown, "not shown"
+        )
+    found = [*shown, *found]
     found += list(_next_trial(result))
     if result.comparisons > 1:
         found.append(
-            f"{result.comparisons} tests were made in all; p values are adjusted by Holm's method "
-            "within each measure and method"
+            f"Ranges are {100 * result.interval:.0f} % intervals. {result.comparisons} tests were "
+            "made in all; p is adjusted for the number of comparisons of a measure (Holm)"
         )
     return tuple(found)
 
 
-def _measure(measure: Measure, items: list[Difference]) -> Iterator[str]:
-    shown = [item for item in items if is_shown(item)]
-    rest = [item for item in items if not is_shown(item)]
-    for item in shown[:_MOST_SENTENCES]:
-        yield _shown(measure, item)
-    if len(shown) > _MOST_SENTENCES:
-        yield f"{len(shown) - _MOST_SENTENCES} more differences in {measure.words} are shown"
-    for item in rest[:_MOST_SENTENCES]:
-        yield _not_shown(measure, item)
-    if len(rest) > _MOST_SENTENCES:
-        yield f"{len(rest) - _MOST_SENTENCES} more pairs show no difference in {measure.words}"
+def _told(
+    measure: Measure,
+    items: list[Difference],
+    tell: Callable[[Measure, Difference], str],
+    state: str,
+) -> Iterator[str]:
+    for item in items[:_MOST_SENTENCES]:
+        yield tell(measure, item)
+    if len(items) > _MOST_SENTENCES:
+        yield f"{len(items) - _MOST_SENTENCES} more pairs in {measure.words}: {state}"
 
 
 def is_shown(item: Difference) -> bool:
@@ -77,7 +93,8 @@ def is_shown(item: Difference) -> bool:
 def amount(measure: Measure, size: float) -> str:
     """Size of a difference with its unit, without its sign."""
     if measure.scale == "share":
-        return f"{abs(size) * 100:.0f} points"
+        points = f"{abs(size) * 100:.0f}"
+        return f"{points} point{'' if points == '1' else 's'}"
     if measure is THERMAL_50:
         return f"{abs(size):.0f} °C d"
     return f"{abs(size):.1f} days"
@@ -97,50 +114,42 @@ def _way(measure: Measure, size: float) -> str:
 
 
 def _p(item: Difference) -> str:
-    if item.p_value is None or item.p_adjusted is None:
+    p = item.p_adjusted
+    if p is None:
         return ""
-    text = f"p {_number(item.p_value)}"
-    if item.comparisons > 1:
-        text += f", adjusted for {item.comparisons} comparisons {_number(item.p_adjusted)}"
-    return text
-
-
-def _number(p: float) -> str:
-    return "< 0.001" if p < 0.001 else f"= {p:.2g}"
+    return "p < 0.001" if p < 0.001 else f"p = {p:.2f}" if p >= 0.095 else f"p = {p:.2g}"
 
 
 def _shown(measure: Measure, item: Difference) -> str:
     estimate = item.estimate or 0.0
-    low, high = item.low or 0.0, item.high or 0.0
-    near, far = sorted((low, high), key=abs)
-    return (
-        f"Shown: {item.a} against {item.b}, {measure.words}: {amount(measure, estimate)} "
-        f"{_way(measure, estimate)} (90 % interval {_span(measure, near, far)}; {_p(item)})"
+    near, far = sorted((item.low or 0.0, item.high or 0.0), key=abs)
+    sentence = _SENTENCES[measure.name].format(
+        a=item.a, b=item.b, amount=amount(measure, estimate), way=_way(measure, estimate)
     )
+    # Adjusted for many comparisons p may stand while the plain interval is wider than zero.
+    return f"Shown: {sentence} ({_span(measure, near, far)}; {_p(item)})"
 
 
 def _not_shown(measure: Measure, item: Difference) -> str:
-    head = f"Not shown: {item.a} against {item.b}, {measure.words}"
+    head = f"Not shown: a difference between {item.a} and {item.b} in {measure.words}"
     if item.low is None or item.high is None:
-        return f"{head}: without replicates nothing can be said of it"
+        return f"{head}; without replicates nothing can be said of it"
     small = _SMALL.get(measure.name)
     if small is not None and max(abs(item.low), abs(item.high)) < small:
         return (
-            f"{head}: whatever difference there is, is smaller than {amount(measure, small)} "
-            f"(90 % interval), too little to act on"
+            f"{head}; if there is one, it is under {amount(measure, small)}, too little to act on"
         )
     if item.low < 0 < item.high:
-        size = (
-            f"it could be anything from {amount(measure, item.low)} {_way(measure, item.low)} to "
-            f"{amount(measure, item.high)} {_way(measure, item.high)}"
+        return (
+            f"{head}; {item.a} could be anything from {amount(measure, item.low)} "
+            f"{_way(measure, item.low)} to {amount(measure, item.high)} "
+            f"{_way(measure, item.high)} ({_p(item)})"
         )
-    else:
-        near, far = sorted((item.low, item.high), key=abs)
-        size = (
-            f"it looks {_way(measure, far)}, by {_span(measure, near, far)}, "
-            f"but chance is not ruled out"
-        )
-    return f"{head}: {size} (90 % interval; {_p(item)})"
+    near, far = sorted((item.low, item.high), key=abs)
+    return (
+        f"{head}; {item.a} looks {_span(measure, near, far)} {_way(measure, far)}, but chance is "
+        f"not ruled out ({_p(item)})"
+    )
 
 
 def _next_trial(result: TrialResult) -> Iterator[str]:
