@@ -1,0 +1,51 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import matplotlib.image as mpimg
+import numpy as np
+import pytest
+
+from tests.emergence.plain_crop import plain_crop
+from tests.planning.climates import INLAND, series, soil_under, years
+from thermosprout.planning.many_sowings import SoilSteps
+from thermosprout.planning.options import usual_options
+from thermosprout.planning.sensible_days import sensible_days
+from thermosprout.planning.window import AirSteps, FewDraws, sowing_window
+from thermosprout.reports.style import save_figure
+from thermosprout.reports.window_plot import window_figure
+
+
+@pytest.mark.parametrize("covers", [1, 2])
+def test_picture_shows_every_treatment_and_the_sensible_days(tmp_path: Path, covers: int) -> None:
+    crop = plain_crop()
+    air = years(INLAND, 3, days=420)
+    soil = soil_under(air)
+    beds = {"open bed": SoilSteps.of(series(soil)), "fleece": SoilSteps.of(series(soil + 2))}
+    chosen = dict(list(beds.items())[:covers])
+    first = next(iter(chosen.values())).start_h
+    window = sowing_window(
+        crop, chosen, usual_options(crop, soaks_h=(8.0,)),
+        sowing_h=first + 12 + 24.0 * np.arange(80, 260), depth_cm=2.0, draws=FewDraws.of(crop),
+        air=AirSteps.of(series(air)), within_d=22.0,
+    )  # fmt: skip
+    days = sensible_days(window)
+    assert any(one.earliest is not None for one in days)
+    figure = window_figure(window, [(one.earliest, one.last) for one in days])
+    texts = [text.get_text() for axes in figure.axes for text in axes.texts]
+    titles = [axes.get_title(loc="left") or axes.get_title() for axes in figure.axes]
+    assert len(figure.axes) == 3 * covers + 1
+    assert any("pre-sprouted" in title for title in titles)
+    for one in days:
+        if one.earliest is not None:
+            day = one.earliest.astype("datetime64[D]").item()
+            assert f"{day.day} {day:%b}" in texts
+        else:
+            assert "no sensible day" in texts
+    path = save_figure(figure, tmp_path / "window.png")
+    pixels = mpimg.imread(path)[..., :3]
+    grey = pixels @ np.array([0.299, 0.587, 0.114])
+    # Readable in grey: dark lines, a middle tone for the hill, light paper.
+    assert (grey < 0.25).mean() > 0.002
+    assert ((grey > 0.35) & (grey < 0.8)).mean() > 0.02
+    assert (grey > 0.9).mean() > 0.3
