@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 
 from thermosprout.calibration.catalogue_fit_check import leave_one_out, summary, table_check
+from thermosprout.crops.catalogue import catalogue
+from thermosprout.emergence.forecast import forecast_constant
 
 
 @pytest.fixture(scope="module")
@@ -29,6 +31,18 @@ def test_all_cells_of_crops_with_five_or_more(fitted):
     assert found["cells"] == 117
     assert found["median"] <= 0.03
     assert found["p90"] <= 0.08
+
+
+def test_the_forecast_of_a_usual_lot_gives_the_same(fitted):
+    """Even odds of half emergence at a constant temperature, as `thermosprout crops` prints it."""
+    misses = []
+    for row in fitted:
+        crop = catalogue()[row.crop]
+        forecast = forecast_constant(crop, row.temperature, size=8000)
+        days = float(forecast.stage_quantile("half", [0.5])[0]) / 24.0
+        misses.append(abs(np.log(days / row.decimal)))
+    assert np.median(misses) <= 0.03
+    assert np.quantile(misses, 0.9) <= 0.08
 
 
 def test_against_whole_days_read_in_print(fitted):

@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
 
 
+_DRAWS = 8000
+"""Enough for a median that another seed moves by less than one part in a hundred."""
+
+
 class TreatmentName(StrEnum):
     """Treatments the model knows."""
 
@@ -180,7 +184,7 @@ def _constant(
     import numpy as np
 
     from thermosprout.crops.seed_lots import SeedLot, viability_draws
-    from thermosprout.emergence.forecast import DRAWS, STAGES, forecast_constant, generator
+    from thermosprout.emergence.forecast import STAGES, forecast_constant, generator
     from thermosprout.emergence.treatments import Handling, Treatment
     from thermosprout.errors import InputError
 
@@ -199,7 +203,8 @@ def _constant(
         temperature,
         depth_cm=depth_cm,
         handling=handlings[treatment],
-        viability=viability_draws(lot, crop, DRAWS, generator(seed, "viability", crop.name)),
+        viability=viability_draws(lot, crop, _DRAWS, generator(seed, "viability", crop.name)),
+        size=_DRAWS,
         seed=seed,
     )
     names, chances = ("p10", "p50", "p90"), (0.1, 0.5, 0.9)
