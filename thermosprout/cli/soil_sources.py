@@ -175,6 +175,14 @@ def _read_any(
         return series, replace(
             reading, depth_cm=100 * float(series["depth"]), checks=check_series(series)
         )
+    if kind is FileKind.EPW:
+        from thermosprout.errors import InputError, Place
+
+        raise InputError(
+            "a typical year holds weather, no soil temperature",
+            place=Place(file=file, line=1),
+            hint="model the soil from weather with soil model",
+        )
     from thermosprout.soil.readers.logger_csv import read_soil_csv
 
     return read_soil_csv(

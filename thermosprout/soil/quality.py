@@ -153,7 +153,7 @@ def check_series(series: xr.DataArray, *, air: xr.DataArray | None = None) -> tu
         Hourly air temperature of the same place, to find a sensor that lies in the open. [degC]
     """
     time, values = series["time"].values, np.asarray(series.values, dtype=float)
-    depth = float(series["depth"])
+    depth = 100.0 * float(series["depth"])
     over = None if air is None else air.reindex(time=time).values
     found: list[Check] = []
 
@@ -199,7 +199,7 @@ def masked(series: xr.DataArray, names: tuple[str, ...] = ("spikes", "flat line"
         Any of "spikes", "flat line", "degF in a degC column", "sensor out of the ground".
     """
     time, values = series["time"].values, np.asarray(series.values, dtype=float)
-    depth = float(series["depth"])
+    depth = 100.0 * float(series["depth"])
     marks = {
         "spikes": lambda: spikes(values),
         "flat line": lambda: flat_lines(values, depth),

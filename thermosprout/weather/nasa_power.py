@@ -1,4 +1,4 @@
-"""NASA POWER: hourly reanalysis by its service, and the CSV files it hands out.
+"""NASA POWER: hourly reanalysis by its service.
 
 Values are means over the hour that begins at the stamp (as pvlib reads them too); temperature,
 humidity and wind are moved to the instant between two such hours. Missing is -999.

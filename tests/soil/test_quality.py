@@ -1,0 +1,157 @@
+"""What is suspect in a series is found, told, and left alone unless asked."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from thermosprout.soil.quality import (
+    check_series,
+    mask_impossible,
+    masked,
+    swapped_day_and_month,
+)
+from thermosprout.soil.readers.logger_csv import read_soil_csv
+from thermosprout.soil.series import soil_series
+
+TIME = np.arange(np.datetime64("2026-04-01", "ns"), np.datetime64("2026-05-01", "ns"),
+                 np.timedelta64(1, "h"))  # fmt: skip
+
+
+def series(change: object = None, depth_cm: float = 5.0) -> xr.DataArray:
+    hours = np.arange(TIME.size)
+    rng = np.random.default_rng(3)
+    values = (
+        12 + 3 * np.cos(2 * np.pi * (hours - 16) / 24) + np.cumsum(rng.normal(0, 0.05, TIME.size))
+    )
+    if callable(change):
+        change(values)
+    return soil_series(TIME, values, depth_cm=depth_cm, source="invented")
+
+
+def names(checked: xr.DataArray, **more: object) -> list[str]:
+    return [check.name for check in check_series(checked, **more)]  # type: ignore[arg-type]
+
+
+def test_sound_series_has_nothing_to_tell() -> None:
+    assert names(series()) == []
+
+
+def test_spikes_and_gaps_are_counted_and_placed() -> None:
+    def spoil(values: np.ndarray) -> None:
+        values[100] += 9
+        values[300] = np.nan
+
+    checks = {check.name: check for check in check_series(series(spoil))}
+    assert checks["spikes"].found == "1 h"
+    assert checks["spikes"].where == "2026-04-05T04:00 UTC"
+    assert checks["gaps"].found == "1 h without a value in 1 gaps"
+
+
+def test_flat_line_but_not_thawing_ground() -> None:
+    def stuck(values: np.ndarray) -> None:
+        values[200:240] = values[200]
+
+    def thawing(values: np.ndarray) -> None:
+        values[200:400] = 0.1
+
+    assert "flat line" in names(series(stuck))
+    assert "flat line" not in names(series(thawing))
+
+
+def test_fahrenheit_in_part_of_a_celsius_column() -> None:
+    def switched(values: np.ndarray) -> None:
+        values[240:480] = values[240:480] * 1.8 + 32
+
+    checks = {check.name: check for check in check_series(series(switched))}
+    found = checks["degF in a degC column"]
+    assert "between 2026-04-11T00:00 and 2026-04-20T23:00 UTC" in found.where
+    assert "read as °F it is" in found.expected
+
+
+def test_sensor_pulled_out_by_the_hoe_is_found_with_and_without_air() -> None:
+    hours = np.arange(TIME.size)
+    air = 10 + 8 * np.cos(2 * np.pi * (hours - 15) / 24)
+
+    def out(values: np.ndarray) -> None:
+        values[480:600] = air[480:600] + 0.3
+
+    over = xr.DataArray(air, dims="time", coords={"time": TIME})
+    assert "sensor out of the ground" in names(series(out), air=over)
+    assert "sensor out of the ground" not in names(series(), air=over)
+
+    def in_the_sun(values: np.ndarray) -> None:
+        values[480:600] += 14 * np.cos(2 * np.pi * (hours[480:600] - 14) / 24)
+
+    assert "sensor out of the ground" in names(series(in_the_sun))
+
+
+def test_nothing_is_masked_unless_asked() -> None:
+    def spoil(values: np.ndarray) -> None:
+        values[100] += 9
+
+    suspect = series(spoil)
+    before = suspect.values.copy()
+    check_series(suspect)
+    assert (suspect.values == before).all()
+    cleaned = masked(suspect, ("spikes",))
+    assert np.isnan(cleaned.values[100])
+    assert int(np.isnan(cleaned.values).sum()) == 1
+    assert cleaned.attrs == suspect.attrs
+
+
+def test_impossible_is_masked() -> None:
+    values, wrong = mask_impossible(np.array([10.0, 85.0, -127.0, np.nan]))
+    assert wrong.tolist() == [False, True, True, False]
+    assert np.isnan(values[1:]).all()
+
+
+def test_swapped_runs_are_found() -> None:
+    days = np.arange(np.datetime64("2026-03-28"), np.datetime64("2026-05-20")).astype(
+        "datetime64[ns]"
+    )
+    assert swapped_day_and_month(days) == []
+    spoilt = days.copy()
+    for row, day in enumerate(days):
+        stamp = day.astype("datetime64[s]").item()
+        if stamp.month == 4 and 5 <= stamp.day <= 12:
+            spoilt[row] = np.datetime64(stamp.replace(month=stamp.day, day=stamp.month))
+    assert swapped_day_and_month(spoilt) == [8]
+
+
+def test_measured_files_are_not_cried_wolf_about(shared: Path) -> None:
+    """Two years of half-hourly soil by research stations: at most one spike each."""
+    for name in ("AMERIFLUX_US-Bo1", "FLUXNET_DE-Tha"):
+        _, reading = read_soil_csv(shared / "data/soil" / f"{name}.csv")
+        found = {check.name: check.found for check in reading.checks}
+        assert set(found) <= {"gaps", "spikes"}
+        assert found.get("spikes", "1 h") == "1 h"
+
+
+def test_air_given_as_soil_is_found_at_real_stations(shared: Path) -> None:
+    from thermosprout.soil.readers.station_csv import read_weather_csv
+
+    path = shared / "data/soil/AMERIFLUX_US-Bo1.csv"
+    weather, _ = read_weather_csv(path, latitude=40.0, longitude=-88.3)
+    air = weather["air_temperature"].sel(time=slice("2004-05-01", "2004-09-30"))
+    false = soil_series(air["time"].values, air.values, depth_cm=5, source="air")
+    assert "sensor out of the ground" in names(false, air=weather["air_temperature"])
+    soil, _ = read_soil_csv(path, depth_cm=5)
+    soil = soil.sel(time=air["time"])
+    true = soil_series(soil["time"].values, soil.values, depth_cm=5, source="soil")
+    share = {c.name: c for c in check_series(true, air=weather["air_temperature"])}
+    days = int(share["sensor out of the ground"].found.split()[0]) if share.get(
+        "sensor out of the ground") else 0  # fmt: skip
+    assert days <= 30, "the sensor lies at 1 to 3 cm, so some days swing like the air"
+
+
+@pytest.mark.parametrize("depth", [np.nan, 1.0, 5.0])
+def test_swing_of_six_degrees_is_sound_near_the_surface(depth: float) -> None:
+    assert names(series(depth_cm=depth)) == []
+
+
+def test_the_same_swing_at_20_cm_is_more_than_soil_lets_through() -> None:
+    assert names(series(depth_cm=20.0)) == ["sensor out of the ground"]
