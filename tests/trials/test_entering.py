@@ -276,9 +276,12 @@ def test_a_file_replaced_while_open_gets_its_line(
 
 def test_a_writer_waits_for_the_lock_and_says_so(write: Write) -> None:
     path = write({})
-    with locked(path), pytest.raises(InputError, match="another program is writing"):
-        with locked(path, wait_s=0.1):
-            pass
+    with (
+        locked(path),
+        pytest.raises(InputError, match="another program is writing"),
+        locked(path, wait_s=0.1),
+    ):
+        pass
 
 
 def test_a_folder_that_cannot_be_written_to_is_one_sentence(tmp_path: Path) -> None:

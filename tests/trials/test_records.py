@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thermosprout.errors import InputError, ThermosproutError
+from thermosprout.trials.columns import REQUIRED
 from thermosprout.trials.records import load, plots, read_records
 
 Write = Callable[..., Path]
@@ -199,15 +200,13 @@ def test_any_bytes_end_in_a_table_or_one_sentence(
     tmp_path_factory: pytest.TempPathFactory, junk: bytes
 ) -> None:
     path = tmp_path_factory.mktemp("junk") / "r.csv"
-    head = ",".join(
-        "plot block variety seed_lot treatment started planted seeds_started seeds_planted "
-        "depth_cm inspected emerged".split()
-    )
-    path.write_bytes(head.encode() + b"\n" + junk)
+    path.write_bytes(",".join(REQUIRED).encode() + b"\n" + junk)
+    said = ""
     try:
         load(path)
     except ThermosproutError as error:
-        assert "\n" not in str(error)
+        said = str(error)
+    assert "\n" not in said
 
 
 @settings(max_examples=300, deadline=None)
@@ -229,7 +228,9 @@ def test_a_valid_file_with_one_cell_changed_is_read_or_refused(
     try:
         records = read_records(path)
     except ThermosproutError as error:
-        assert "\n" not in str(error)
+        records, said = None, str(error)
+    if records is None:
+        assert "\n" not in said
     else:
         assert (records["emerged"] <= records["seeds_planted"]).all()
         assert (records["inspected"] >= records["planted"] - pd.Timedelta(hours=36)).all()

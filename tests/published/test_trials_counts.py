@@ -1,0 +1,173 @@
+"""Counts of plots against published analyses and general libraries."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
+
+from thermosprout.trials.betabinomial import fit_betabinomial, plot_correlation
+from thermosprout.trials.blocked import fit_blocked
+from thermosprout.trials.comparing import wilson
+from thermosprout.trials.permutation import permute_within_blocks
+
+
+@pytest.fixture
+def orobanche(shared: Path) -> pd.DataFrame:
+    """Crowder MJ (1978), Appl. Stat. 27:34-37, Table 3: 21 plates of Orobanche seed."""
+    return pd.read_csv(shared / "data" / "trials" / "orobanche_2x2_plates.csv")
+
+
+def terms(table: pd.DataFrame, seed: str) -> np.ndarray:
+    """Intercept, the named seed type, cucumber, and both."""
+    kind, root = table["seed_type"] == seed, table["extract"] == "cucumber"
+    return np.stack([np.ones(len(table)), kind, root, kind & root], axis=1).astype(float)
+
+
+def test_orobanche_logistic(orobanche: pd.DataFrame) -> None:
+    """Breslow & Clayton (1993); BUGS examples vol. 1, "Seeds" (values from memory, recomputed)."""
+    fit = fit_betabinomial(
+        orobanche["germinated"], orobanche["seeds"], terms(orobanche, "O73"), correlation=0.0
+    )
+    assert fit.coefficients == pytest.approx([-0.558, 0.146, 1.318, -0.778], abs=6e-4)
+    assert fit.standard_errors == pytest.approx([0.126, 0.223, 0.177, 0.306], abs=6e-4)
+
+
+def test_orobanche_with_plates_of_their_own(orobanche: pd.DataFrame) -> None:
+    """Random plate effects: -0.45 (0.22), -0.10 (0.28), 0.53 (0.30), 0.81 (0.38), printed output
+
+    on the manual page crowder.seeds of the package agridat (read on the page). The beta-binomial
+    spreads plates by another law, so agreement to a tenth of a standard error is asked for.
+    """
+    fit = fit_betabinomial(orobanche["germinated"], orobanche["seeds"], terms(orobanche, "O75"))
+    printed = np.array([-0.45, -0.10, 0.53, 0.81])
+    errors = np.array([0.22, 0.28, 0.30, 0.38])
+    assert (np.abs(fit.coefficients - printed) < 0.1 * errors).all()
+    assert fit.standard_errors == pytest.approx(errors, rel=0.1)
+
+
+def test_orobanche_correlation_within_plates(orobanche: pd.DataFrame) -> None:
+    """Beta-binomial: correlation 0.0124, log-likelihood -53.767 (computed elsewhere, no print)."""
+    fit = fit_betabinomial(orobanche["germinated"], orobanche["seeds"], terms(orobanche, "O73"))
+    assert fit.correlation == pytest.approx(0.0124, abs=2e-4)
+    assert fit.log_likelihood == pytest.approx(-53.767, abs=1e-3)
+    group = orobanche["seed_type"] + orobanche["extract"]
+    # Moments are another estimator of the same thing; both say "little, but not none".
+    moments = plot_correlation(orobanche["germinated"], orobanche["seeds"], group)
+    assert 0.005 < moments < 0.05
+
+
+def test_tree_seed_pretreatments(shared: Path) -> None:
+    """Williams, Harwood & Matheson (2023), CSIRO, example 4.3, as printed for eda4treeR.
+
+    Means 2.0, 56.89, 65.78, 80.89; residual sum of squares 4477 on 46 degrees of freedom;
+    control against treated F = 601.5.
+    """
+    table = pd.read_csv(shared / "data" / "trials" / "tree_seedlots_pretreatments.csv")
+    percent = (100.0 * table["germinated"] / table["seeds"]).to_numpy()
+    names = ["control", "nick", "bw&s", "bw1min"]
+    code = pd.Categorical(table["pretreatment"], categories=names).codes.astype(int)
+    lots = pd.factorize(table["seedlot"])[0]
+    means = [percent[code == k].mean() for k in range(4)]
+    assert means == pytest.approx([2.0, 56.89, 65.78, 80.89], abs=0.006)
+    # The printed model: treatments within seed lots, replicates as blocks.
+    fit = fit_blocked(
+        percent, code * 6 + lots, pd.factorize(table["replicate"])[0], 24, least_variance=0.0
+    )
+    assert fit.df == 46
+    assert fit.error_variance * fit.df == pytest.approx(4477, abs=0.5)
+    contrast = np.repeat([1.0, -1 / 3, -1 / 3, -1 / 3], 6) / 6.0
+    value = contrast @ fit.effects
+    assert value**2 / (contrast @ fit.covariance @ contrast) == pytest.approx(601.5, abs=0.05)
+
+
+def test_intervals_of_shares_as_statsmodels() -> None:
+    for count, seeds in ((0, 10), (3, 10), (45, 50), (50, 50), (812, 1000)):
+        ours = wilson(count, seeds, 0.9)
+        assert ours == pytest.approx(proportion_confint(count, seeds, 0.1, "wilson"), abs=1e-12)
+
+
+@pytest.mark.parametrize("blocks", [3, 5, 8])
+def test_pairs_in_blocks_as_scipy(blocks: int) -> None:
+    rng = np.random.default_rng(blocks)
+    a, b = rng.normal(0.5, 1.0, blocks), rng.normal(0.0, 1.0, blocks)
+    ours = permute_within_blocks(
+        np.r_[a, b], np.repeat([True, False], blocks), np.tile(np.arange(blocks), 2), rng=rng
+    )
+    theirs = stats.permutation_test(
+        (a, b), lambda x, y, axis: np.mean(x - y, axis=axis), permutation_type="samples",
+        n_resamples=np.inf, vectorized=True,
+    )  # fmt: skip
+    assert ours is not None
+    assert ours.exact
+    assert ours.arrangements == 2**blocks
+    assert ours.statistic == pytest.approx(theirs.statistic, abs=1e-12)
+    assert ours.p_value == pytest.approx(theirs.pvalue, abs=1e-12)
+
+
+def test_plots_in_one_random_order_as_scipy() -> None:
+    rng = np.random.default_rng(11)
+    a, b = rng.normal(0.8, 1.0, 5), rng.normal(0.0, 1.0, 4)
+    ours = permute_within_blocks(
+        np.r_[a, b], np.repeat([True, False], [5, 4]), np.zeros(9, dtype=int), rng=rng
+    )
+    assert ours is not None
+    sums = [
+        np.abs(np.r_[a, b][list(pick)].mean() - np.delete(np.r_[a, b], list(pick)).mean())
+        for pick in __import__("itertools").combinations(range(9), 5)
+    ]
+    observed = abs(a.mean() - b.mean())
+    assert ours.arrangements == 126
+    assert ours.p_value == pytest.approx(np.mean(np.array(sums) >= observed - 1e-12), abs=1e-12)
+    # Our p value counts what is as far from zero; scipy doubles the smaller tail. Where both
+    # groups are of one size the two are the same thing.
+    theirs = stats.permutation_test(
+        (a[:4], b), lambda x, y, axis: x.mean(axis=axis) - y.mean(axis=axis),
+        n_resamples=np.inf, vectorized=True,
+    )  # fmt: skip
+    same = permute_within_blocks(
+        np.r_[a[:4], b], np.repeat([True, False], [4, 4]), np.zeros(8, dtype=int), rng=rng
+    )
+    assert same is not None
+    assert same.p_value == pytest.approx(theirs.pvalue, abs=1e-12)
+
+
+def test_two_treatments_in_blocks_are_a_paired_t_test() -> None:
+    rng = np.random.default_rng(5)
+    a, b = rng.normal(1.0, 1.0, 6), rng.normal(0.0, 1.0, 6)
+    fit = fit_blocked(
+        np.r_[a, b], np.repeat([0, 1], 6), np.tile(np.arange(6), 2), 2, least_variance=0.0
+    )
+    contrast = fit.contrast(0, 1)
+    assert contrast is not None
+    assert contrast.p_value == pytest.approx(stats.ttest_rel(a, b).pvalue, rel=1e-10)
+    low, high = stats.ttest_rel(a, b).confidence_interval(0.9)
+    assert contrast.estimate - contrast.half_width == pytest.approx(low)
+    assert contrast.estimate + contrast.half_width == pytest.approx(high)
+
+
+def test_blocks_as_statsmodels_when_plots_are_missing_and_weighted() -> None:
+    import statsmodels.formula.api as smf
+
+    rng = np.random.default_rng(9)
+    table = pd.DataFrame(
+        {"t": np.tile([0, 1, 2], 5), "b": np.repeat(np.arange(5), 3), "w": rng.uniform(0.5, 2, 15)}
+    )
+    table["y"] = rng.normal(size=15) + 0.5 * table["t"]
+    table = table.drop(index=[3, 10]).reset_index(drop=True)
+    fit = fit_blocked(
+        table["y"].to_numpy(), table["t"].to_numpy(), table["b"].to_numpy(), 3,
+        least_variance=0.0, weights=table["w"].to_numpy(),
+    )  # fmt: skip
+    other = smf.wls("y ~ C(t) + C(b)", table, weights=table["w"]).fit()
+    contrast = fit.contrast(1, 0)
+    assert contrast is not None
+    assert contrast.estimate == pytest.approx(other.params["C(t)[T.1]"])
+    assert contrast.p_value == pytest.approx(other.pvalues["C(t)[T.1]"])
+    assert fit.overall_p == pytest.approx(
+        other.compare_f_test(smf.wls("y ~ C(b)", table, weights=table["w"]).fit())[1]
+    )
