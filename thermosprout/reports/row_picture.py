@@ -181,10 +181,10 @@ def _labels(
     curve: EmergenceCurve, x: FloatArray, up: _Scale, counts: Sequence[tuple[float, float]]
 ) -> Iterator[Mark]:
     if x.size and float(np.nanmax(curve.high, initial=0.0)) > 0.5:
-        end = float(up(float(curve.high[-1])))
-        yield Mark(
-            "leaf", _RIGHT, round(max(end - 4, _TOP + 9), 1), text="8 in 10 odds", anchor="end"
-        )
+        # Under the band at its end, where there is room; over it where there is none.
+        below = float(up(float(curve.low[-1]))) + 14
+        y = below if below < _MIDDLE - 3 else float(up(float(curve.high[-1]))) - 5
+        yield Mark("leaf", _RIGHT, round(y, 1), text="8 in 10 odds", anchor="end")
     if counts:
         cx, cy = counts[-1]
         left = cx > 0.5 * (_LEFT + _RIGHT)

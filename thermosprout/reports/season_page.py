@@ -26,7 +26,9 @@ KIND_CLASS = {
     Kind.EXPECT: "expect",
 }
 
-_STAGES = {"first": "first seedling", "half": "half up", "full": "nine tenths up"}
+_STAGES = {"first": "first seedling", "half": "half up", "full": "nine tenths"}
+
+_NOT_SHOWN = "Not shown"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -192,8 +194,9 @@ def _picture_words(
 
 
 def _plants(stand: Mapping[str, float], seeds: int) -> str:
+    middle = f"{stand['p50'] * seeds:.0f}"
     return (
-        f"{stand['p50'] * seeds:.0f} plants ({stand['p10'] * seeds:.0f} to "
+        f"{middle} {'plant' if middle == '1' else 'plants'} ({stand['p10'] * seeds:.0f} to "
         f"{stand['p90'] * seeds:.0f}) from {seeds} seeds planted"
     )
 
@@ -209,9 +212,12 @@ def _span(stage: Mapping[str, str | None]) -> tuple[str, str]:
         return "open", ""
     if high is None:
         return _day(middle), f"{_day(low)} or later"
-    if _day(low) == _day(high):
+    first, last = (datetime.fromisoformat(text).date() for text in (low, high))
+    if first == last:
         return _day(middle), "that day"
-    return _day(middle), f"{_day(low)} to {_day(high)}"
+    if (first.year, first.month) == (last.year, last.month):
+        return _day(middle), f"{first.day}–{day_words(last)}"
+    return _day(middle), f"{day_words(first)} – {day_words(last)}"
 
 
 def _day_count(days: Mapping[str, float | None]) -> str:
@@ -240,7 +246,9 @@ def _trial(index: int, trial: TrialReport) -> dict[str, Any]:
     return {
         "anchor": f"trial-{index + 1}",
         "title": trial.title,
-        "verdict": result["verdict"],
+        # What is shown comes first; the rest is a tap away where it is long.
+        "shown": [text for text in result["verdict"] if not text.startswith(_NOT_SHOWN)],
+        "not_shown": [text for text in result["verdict"] if text.startswith(_NOT_SHOWN)],
         "warnings": result["warnings"],
         "blocks": result["blocks"],
         "columns": [name for _, name, _, _ in shown],
