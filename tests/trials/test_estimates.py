@@ -1,0 +1,209 @@
+"""The estimators by themselves: derivatives, edges, invariants."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from thermosprout.errors import FitError, InputError
+from thermosprout.trials import betabinomial, lognormal
+from thermosprout.trials.blocked import fit_blocked
+from thermosprout.trials.lognormal import fit_lognormal, fit_many, fit_plots
+from thermosprout.trials.measures import difference
+from thermosprout.trials.npmle import turnbull
+from thermosprout.trials.permutation import blocks_for_p, permute_within_blocks
+from thermosprout.trials.size import blocks_needed, power_of_t
+
+LEFT = np.array([[0.0, 2.0, 3.0, 4.0, 6.0, 9.0]])
+RIGHT = np.array([[2.0, 3.0, 4.0, 6.0, 9.0, np.inf]])
+SEEDS = np.array([[1.0, 5.0, 9.0, 12.0, 3.0, 20.0]])
+
+
+def test_derivatives_of_the_log_normal_are_those_of_its_likelihood() -> None:
+    penalty = lognormal.Penalty(ln_sigma=np.array([-1.5]), ln_sigma_sd=np.array([0.4]))
+    with np.errstate(divide="ignore"):
+        ends = np.log(LEFT), np.log(RIGHT)
+    at = np.array([[1.4, -1.2, 0.3]])
+    for weak in (None, penalty):
+        _, gradient, hessian = lognormal._evaluate(at, *ends, SEEDS, weak)
+        for k in range(3):
+            step = np.zeros((1, 3))
+            step[0, k] = 1e-5
+            up = lognormal._evaluate(at + step, *ends, SEEDS, weak)
+            down = lognormal._evaluate(at - step, *ends, SEEDS, weak)
+            assert gradient[0, k] == pytest.approx((up[0] - down[0])[0] / 2e-5, rel=1e-5)
+            assert hessian[0, k] == pytest.approx((up[1] - down[1])[0] / 2e-5, rel=1e-5, abs=1e-5)
+
+
+def test_many_fits_at_once_are_the_fits_one_by_one() -> None:
+    other = SEEDS[:, ::-1].copy()
+    both = fit_many(np.vstack([LEFT, LEFT]), np.vstack([RIGHT, RIGHT]), np.vstack([SEEDS, other]))
+    for row, seeds in enumerate((SEEDS, other)):
+        alone = fit_lognormal(LEFT[0], RIGHT[0], seeds[0])
+        assert both.mu[row] == pytest.approx(alone.mu[0], abs=1e-7)
+        assert both.sigma[row] == pytest.approx(alone.sigma[0], abs=1e-7)
+
+
+@pytest.mark.parametrize(
+    "seeds", [[0, 20, 0], [1, 0, 9], [3, 0, 0], [0, 3, 0], [5, 5, 0], [0, 0, 0], [1, 1, 98]]
+)
+def test_plots_with_next_to_nothing_still_give_finite_numbers(seeds: list[float]) -> None:
+    fits = fit_plots(
+        np.array([[0.0, 1.0, 2.0]]), np.array([[1.0, 2.0, np.inf]]), np.array([seeds], dtype=float)
+    )
+    for values in (fits.mu, fits.sigma, fits.final):
+        assert np.isfinite(values).all()
+    assert 0 < fits.final[0] < 1
+
+
+def test_a_fit_of_nothing_is_refused() -> None:
+    with pytest.raises(FitError, match="nothing emerged"):
+        fit_lognormal([0.0, 5.0], [5.0, np.inf], [0, 20])
+    with pytest.raises(InputError, match="needs seeds"):
+        fit_lognormal([0.0], [1.0], [0])
+    with pytest.raises(InputError, match="needs seeds"):
+        fit_lognormal([2.0], [1.0], [3])
+
+
+def test_the_log_normal_scales_with_its_clock() -> None:
+    days, hours = (fit_lognormal(LEFT[0] * k, RIGHT[0] * k, SEEDS[0]) for k in (1.0, 24.0))
+    assert np.exp(hours.mu[0]) == pytest.approx(24 * np.exp(days.mu[0]), rel=1e-6)
+    assert hours.sigma[0] == pytest.approx(days.sigma[0], rel=1e-5)
+    assert days.quantile(0.5)[0] == pytest.approx(np.exp(days.mu[0]))
+    assert days.cumulative([1e9])[0, 0] == pytest.approx(days.final[0])
+
+
+def test_slope_in_the_correlation_is_right_near_none_too() -> None:
+    x = np.ones((3, 1))
+    y, n = np.array([3.0, 9.0, 6.0]), np.array([10.0, 12.0, 20.0])
+    beta = np.array([0.2])
+    for rho in (0.02, 0.3):
+        slope = betabinomial._likelihood(beta, rho, x, y, n)[2]
+        up, down = (betabinomial._likelihood(beta, rho + e, x, y, n)[0] for e in (1e-6, -1e-6))
+        assert slope == pytest.approx((up - down) / 2e-6, rel=1e-4)
+    limit = betabinomial._likelihood(beta, 0.0, x, y, n)[2]
+    near = betabinomial._likelihood(beta, 2e-5, x, y, n)[0]
+    none = betabinomial._likelihood(beta, 0.0, x, y, n)[0]
+    assert limit == pytest.approx((near - none) / 2e-5, rel=1e-2)
+
+
+def test_correlation_of_plots_is_found_again() -> None:
+    rng = np.random.default_rng(3)
+    mean, rho = np.repeat([0.8, 0.5], 150), 0.06
+    strength = (1 - rho) / rho
+    y = rng.binomial(50, rng.beta(mean * strength, (1 - mean) * strength))
+    group = np.repeat([0, 1], 150)
+    assert betabinomial.plot_correlation(y, np.full(300, 50), group) == pytest.approx(rho, abs=0.02)
+    small = np.arange(300) // 3  # three plots a group: no bias from fitting the means
+    found = betabinomial.plot_correlation(y, np.full(300, 50), small)
+    assert found == pytest.approx(rho, abs=0.025)
+    assert betabinomial.plot_correlation([5, 5], [5, 5], [0, 0]) == 0.0
+
+
+def test_counts_that_cannot_be_are_refused() -> None:
+    with pytest.raises(InputError, match="between 0 and the seeds"):
+        betabinomial.fit_betabinomial([3], [2], [[1.0]])
+    with pytest.raises(InputError, match="no seeds"):
+        turnbull([], [])
+    with pytest.raises(InputError, match="ends before it begins"):
+        turnbull([2.0], [1.0])
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 12), st.integers(0, 6), st.integers(1, 5), st.booleans()),
+        min_size=1, max_size=25,
+    )
+)  # fmt: skip
+def test_the_curve_is_a_maximum_whatever_the_intervals(
+    seen: list[tuple[int, int, int, bool]],
+) -> None:
+    left = np.array([float(a) for a, _, _, _ in seen])
+    right = np.array([np.inf if never else float(a + b) for a, b, _, never in seen])
+    weight = np.array([float(n) for _, _, n, _ in seen])
+    fit = turnbull(left, right, weight)
+    assert fit.mass.sum() == pytest.approx(1.0)
+    assert (fit.mass >= 0).all()
+    assert fit.gap <= 1e-9 * weight.sum()
+    order = np.random.default_rng(0).permutation(left.size)
+    again = turnbull(left[order], right[order], weight[order])
+    assert again.log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-6)
+
+
+def test_exact_times_give_the_share_below() -> None:
+    times = np.array([1.0, 2.0, 2.0, 5.0])
+    fit = turnbull(times, times)
+    assert fit.cumulative([0.5, 1.0, 2.0, 4.9, 5.0]) == pytest.approx([0, 0.25, 0.75, 0.75, 1.0])
+    assert fit.never == 0.0
+    assert fit.quantile(0.5) == (2.0, 2.0)
+
+
+def test_never_seen_seed_is_the_open_end() -> None:
+    fit = turnbull([0, 3], [3, np.inf], [12, 8])
+    assert fit.never == pytest.approx(0.4)
+    assert fit.quantile(0.7) == (np.inf, np.inf)
+
+
+def test_random_arrangements_agree_with_all_of_them() -> None:
+    rng = np.random.default_rng(2)
+    score = rng.normal(size=40) + np.repeat([0.6, 0.0], 20)
+    is_a, block = np.repeat([True, False], 20), np.tile(np.arange(20), 2)
+    some = permute_within_blocks(score, is_a, block, rng=rng, resamples=20_000)
+    assert some is not None
+    assert not some.exact
+    from scipy.stats import ttest_rel
+
+    assert some.p_value == pytest.approx(ttest_rel(score[:20], score[20:]).pvalue, abs=0.02)
+
+
+def test_unequal_blocks_enumerate_their_own_arrangements() -> None:
+    rng = np.random.default_rng(2)
+    test = permute_within_blocks(
+        np.array([1.0, 2.0, 0.0, 3.0, 1.0, 9.0]),
+        np.array([True, False, False, True, False, True]),
+        np.array([0, 0, 0, 1, 1, 2]),
+        rng=rng,
+    )
+    assert test is not None
+    assert test.arrangements == 6  # the third block holds one treatment and tells nothing
+    assert test.smallest_p == pytest.approx(1 / 6)
+    alone = permute_within_blocks(np.ones(2), np.array([True, True]), np.zeros(2, int), rng=rng)
+    assert alone is None
+
+
+def test_blocks_for_five_per_cent() -> None:
+    assert blocks_for_p(0.05) == 6
+    assert 2 / 2**6 <= 0.05 < 2 / 2**5
+
+
+def test_treatments_that_never_meet_are_compared_without_blocks() -> None:
+    score = np.array([1.0, 1.2, 0.9, 3.0, 3.1, 2.8])
+    fit = fit_blocked(score, np.repeat([0, 1], 3), np.arange(6), 2, least_variance=0.0)
+    assert not fit.blocked
+    contrast = fit.contrast(1, 0)
+    assert contrast is not None
+    assert contrast.df == 4
+
+
+@pytest.mark.parametrize("scale", ["share", "time"])
+def test_a_difference_back_in_its_unit_keeps_its_sign(scale: str) -> None:
+    for gap in (-0.3, 0.0, 0.2):
+        estimate, low, high = difference(scale, 0.8, gap, 0.1, 0.05)  # type: ignore[arg-type]
+        assert low <= estimate <= high
+        assert np.sign(estimate) == np.sign(gap)
+        assert (low > 0) == (gap - 0.1 > 1e-12) or abs(gap) < 0.25
+
+
+def test_power_of_t_as_a_library_says() -> None:
+    from statsmodels.stats.power import TTestIndPower
+
+    ours = power_of_t(0.8, 1.0, 12, 22, 0.05)
+    assert ours == pytest.approx(TTestIndPower().power(0.8, 12, 0.05), abs=1e-6)
+    needed = blocks_needed(0.8, 1.0, 2)
+    assert needed is not None
+    assert power_of_t(0.8, 1.0, needed, needed - 1, 0.05) >= 0.8
+    assert power_of_t(0.8, 1.0, needed - 1, needed - 2, 0.05) < 0.8
+    assert blocks_needed(0.01, 1.0, 2) is None
