@@ -23,6 +23,9 @@ from thermosprout.soil.texture import SoilType, soil_type
 from thermosprout.soil.water import SeedbedWater, seedbed_water
 from thermosprout.weather.supply import SoilSource, soil_from
 
+_ROUTINE = ("Temperature from", "Times from", "Columns parted", "Covers")
+"""What ``soil read`` tells of a file and nobody needs again with every forecast."""
+
 _LOOK_BACK_D = 10
 _HORIZON_D = 150
 
@@ -189,8 +192,10 @@ class SoilSupply:
             horizon_end=last.date(),
         )
         series = soil_from(source)
-        text = str(series.attrs.get("notes", ""))
-        self.notes.extend(f"Soil: {part}." for part in text.split("; ") if part)
+        parts = str(series.attrs.get("notes", "")).split("; ")
+        self.notes.extend(
+            f"Soil: {part}." for part in parts if part and not part.startswith(_ROUTINE)
+        )
         if attribution := series.attrs.get("attribution"):
             self.notes.append(str(attribution))
         return series
