@@ -10,15 +10,18 @@ import pytest
 
 from tests.weather.playing import Playing, Reply, good
 from thermosprout.errors import InputError, ServiceError
+from thermosprout.soil.model import soil_temperature
 from thermosprout.soil.series import check_soil_series
-from thermosprout.weather import supply
+from thermosprout.soil.surfaces import cover_named
+from thermosprout.weather import season_weather
+from thermosprout.weather.season_weather import weather_from
 from thermosprout.weather.session import WeatherSession
 from thermosprout.weather.supply import SoilSource, soil_from
 
 
 @pytest.fixture(autouse=True)
 def _few_years(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(supply, "PAST_YEARS", 4)
+    monkeypatch.setattr(season_weather, "PAST_YEARS", 4)
 
 
 def source(url: str, **more: object) -> SoilSource:
@@ -150,3 +153,24 @@ def test_logger_alone_stays_one_series(session: WeatherSession, tmp_path: Path) 
     assert series.dims == ("time",)
     with pytest.raises(InputError, match="no service is named"):
         soil_from(source("", service=None), session=session)
+
+
+def test_weather_to_the_horizon_for_covers_and_dry_beds(
+    service: Playing, session: WeatherSession
+) -> None:
+    asked = source(service.url)
+    weather = weather_from(asked, session=session)
+    assert weather["air_temperature"].dims == ("member", "time")
+    assert weather.sizes["member"] == 8
+    assert weather["time"].values[-1] >= np.datetime64(asked.last)
+    assert (np.diff(weather["time"].values) == np.timedelta64(1, "h")).all()
+    assert np.isfinite(weather["air_temperature"].values).all()
+    assert {"ghi", "precipitation"} <= set(weather)
+    before = weather["air_temperature"].sel(time=slice(None, asked.now))
+    assert float(before.std("member").max()) == pytest.approx(0, abs=1e-9)
+    covered = soil_temperature(
+        weather, depth_cm=3, surface="bare", cover=cover_named("fleece")
+    )  # fmt: skip
+    bare = soil_temperature(weather, depth_cm=3, surface="bare")
+    assert covered.shape == bare.shape
+    assert float(abs(covered - bare).max()) > 0.2

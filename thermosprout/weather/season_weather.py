@@ -1,0 +1,251 @@
+"""Weather of a season from a service: days past, members ahead, and past years beyond."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from thermosprout.errors import CoverageError, InputError, ServiceError
+from thermosprout.soil.forcing import VARIABLES, weather_dataset
+from thermosprout.weather import nasa_power, open_meteo
+from thermosprout.weather.session import WeatherSession
+from thermosprout.weather.source import (
+    ARCHIVE_LAG_DAYS,
+    MARGIN_DAYS,
+    WARM_UP_DAYS,
+    SoilSource,
+)
+
+FloatArray = npt.NDArray[np.float64]
+
+PAST_YEARS = 15
+AIR_FADE_DAYS = 3.0
+"""e-folding time of a departure of air temperature: weather systems pass in some days; common
+practice, no source. [d]"""
+
+
+def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -> xr.Dataset:
+    """Weather with members from before the season to its horizon, for covers and dry seedbeds.
+
+    Each member is what was measured, then a member of the forecast, then a past season whose air
+    temperature is moved to go on where the member ended; the move fades.
+
+    Parameters
+    ----------
+    source : SoilSource
+        With a service.
+    session : WeatherSession, optional
+        For tests; the user's cache by default.
+
+    Returns
+    -------
+    xarray.Dataset, dims (member, time)
+        Hourly, see :func:`thermosprout.soil.forcing.weather_dataset`; ``attrs["notes"]`` and
+        ``attrs["attribution"]`` as those of the soil temperature.
+
+    Raises
+    ------
+    InputError
+        When no service is named.
+    ServiceError, CoverageError
+        When it fails and nothing is cached.
+    """
+    if source.service is None:
+        raise InputError("no service is named", hint='write service = "open-meteo"')
+    opened = session or WeatherSession(offline=source.offline)
+    try:
+        recent, ahead, said = recent_and_ahead(source, opened)
+        years, more = past_weather(source, opened)
+    finally:
+        if session is None:
+            opened.close()
+    known = recent.sel(time=slice(None, source.now))
+    whole = known if ahead is None else continued(known, ahead)
+    if years:
+        whole = _with_years(whole, years, np.datetime64(source.last, "ns"))
+    whole.attrs["attribution"] = recent.attrs.get("attribution", "")
+    notes = [*recent.attrs.get("notes", ()), *said, *more]
+    whole.attrs["notes"] = "; ".join(dict.fromkeys(notes))
+    return whole
+
+
+def _with_years(weather: xr.Dataset, years: list[xr.Dataset], end: np.datetime64) -> xr.Dataset:
+    """Continue each member with a past year's weather on the same days."""
+    seam = weather["time"].values[-1]
+    after = np.arange(
+        seam + np.timedelta64(1, "h"), end + np.timedelta64(1, "h"), np.timedelta64(1, "h")
+    )
+    if after.size == 0:
+        return weather
+    count = max(weather.sizes.get("member", 1), len(years))
+    shared = [n for n in VARIABLES if n in weather and all(n in year for year in years)]
+    columns: dict[str, list[FloatArray]] = {name: [] for name in shared}
+    for row in range(count):
+        mine = (
+            weather.isel(member=row % weather.sizes["member"])
+            if "member" in weather.dims
+            else weather
+        )
+        year = years[row % len(years)]
+        middle = year["time"].values[year.sizes["time"] // 2]
+        back = round(float((seam - middle) / np.timedelta64(1, "D")) / 365.2425)
+        moved = year.assign_coords(
+            time=year["time"].values + np.timedelta64(round(365.2425 * back), "D")
+        )
+        last_day = moved["air_temperature"].sel(time=slice(seam - np.timedelta64(23, "h"), seam))
+        offset = float(mine["air_temperature"][-24:].mean() - last_day.mean())
+        fade = np.exp(-((after - seam) / np.timedelta64(1, "D")) / AIR_FADE_DAYS)
+        for name in shared:
+            tail = moved[name].reindex(time=after).values
+            if name == "air_temperature":
+                tail = tail + offset * fade
+            columns[name].append(np.concatenate([mine[name].values, tail]))
+    out = weather_dataset(
+        np.concatenate([weather["time"].values, after]),
+        source=f"{weather.attrs['source']} and {len(years)} past years",
+        latitude=float(weather.attrs["latitude"]),
+        longitude=float(weather.attrs["longitude"]),
+        elevation_m=weather.attrs.get("elevation_m"),
+        **{name: np.vstack(rows) for name, rows in columns.items()},
+    )
+    # A past season may be shorter by the hours of a leap day.
+    return out.isel(time=np.isfinite(out["air_temperature"].values).all(axis=0))
+
+
+def _is_past(source: SoilSource) -> bool:
+    """Tell whether ``as_of`` lies so far back that no forecast of that day is to be had."""
+    return source.as_of < datetime.now(UTC) - timedelta(days=ARCHIVE_LAG_DAYS)
+
+
+def recent_and_ahead(
+    source: SoilSource, session: WeatherSession
+) -> tuple[xr.Dataset, xr.Dataset | None, list[str]]:
+    """Weather to now and a little beyond, members ahead or None, and what was left out."""
+    if source.service == "nasa-power":
+        return _from_power(source, session)
+    return _from_open_meteo(source, session)
+
+
+def _from_open_meteo(
+    source: SoilSource, session: WeatherSession
+) -> tuple[xr.Dataset, xr.Dataset | None, list[str]]:
+    said: list[str] = []
+    begin = source.first - timedelta(days=WARM_UP_DAYS)
+    at = {"latitude": source.latitude, "longitude": source.longitude}
+    common = {"session": session, "base_url": source.base_url, "elevation_m": source.elevation_m}
+    if _is_past(source):
+        said.append("the day taken as today is past: no forecast of that day, past seasons instead")
+        until = source.as_of.astimezone(UTC).date()
+        return open_meteo.get_archive(**at, start=begin, end=until, **common), None, said  # type: ignore[arg-type]
+    until = source.as_of.astimezone(UTC).date() - timedelta(days=ARCHIVE_LAG_DAYS)
+    try:
+        older = [open_meteo.get_archive(**at, start=begin, end=until, **common)]  # type: ignore[arg-type]
+        back = 14
+    except (ServiceError, CoverageError) as error:
+        older, back = [], open_meteo.LONGEST_PAST_DAYS
+        said.append(f"the archive could not be used ({error.what}): the last {back} days only")
+    recent = open_meteo.get_forecast(**at, past_days=back, **common)  # type: ignore[arg-type]
+    whole = open_meteo.joined([*older, recent])
+    if older:
+        whole.attrs["attribution"] = older[0].attrs["attribution"]
+    try:
+        ahead = open_meteo.get_ensemble(**at, **common)  # type: ignore[arg-type]
+    except (ServiceError, CoverageError) as error:
+        said.append(f"no ensemble ({error.what}): the single forecast stands in")
+        ahead = recent
+    said += ahead.attrs.get("notes", ())
+    return whole, ahead, said
+
+
+def _from_power(
+    source: SoilSource, session: WeatherSession
+) -> tuple[xr.Dataset, xr.Dataset | None, list[str]]:
+    begin = source.first - timedelta(days=WARM_UP_DAYS)
+    data = nasa_power.get_power(
+        source.latitude,
+        source.longitude,
+        begin,
+        min(source.as_of, datetime.now(UTC)).astimezone(UTC).date(),
+        session=session,
+        base_url=source.base_url,
+    )
+    behind = (source.now - data["time"].values[-1]) / np.timedelta64(1, "D")
+    said = ["NASA POWER has no forecast: past seasons instead"]
+    if behind > 2:
+        said.append(f"its newest values are {behind:.0f} days old")
+    return data, None, said
+
+
+def past_weather(source: SoilSource, session: WeatherSession) -> tuple[list[xr.Dataset], list[str]]:
+    """Weather of the same season in past years, one Dataset a year."""
+    begin = source.as_of.astimezone(UTC).date() - timedelta(days=WARM_UP_DAYS + MARGIN_DAYS)
+    end = source.last + timedelta(days=MARGIN_DAYS)
+    floor = nasa_power.FIRST_YEAR + 1 if source.service == "nasa-power" else 1951
+    newest = datetime.now(UTC).date() - timedelta(days=ARCHIVE_LAG_DAYS + 1)
+    found: list[xr.Dataset] = []
+    failed = ""
+    for back in range(1, PAST_YEARS + 1):
+        shift = timedelta(days=round(365.2425 * back))
+        first, last = begin - shift, end - shift
+        if first.year < floor or last > newest:
+            continue
+        try:
+            if source.service == "nasa-power":
+                data = nasa_power.get_power(
+                    source.latitude, source.longitude, first, last,
+                    session=session, base_url=source.base_url,
+                )  # fmt: skip
+            else:
+                data = open_meteo.get_archive(
+                    source.latitude, source.longitude, first, last, session=session,
+                    base_url=source.base_url, elevation_m=source.elevation_m,
+                )  # fmt: skip
+        except (ServiceError, CoverageError) as error:
+            failed = error.what
+            if not found and back > 1:
+                break
+            continue
+        found.append(data.sel(time=slice(None, np.datetime64(last) + np.timedelta64(23, "h"))))
+    notes = [f"some past years could not be had ({failed})"] if failed else []
+    return found, notes
+
+
+def continued(known: xr.Dataset, ahead: xr.Dataset) -> xr.Dataset:
+    """Weather to now followed by each member; air is moved by what it was off by before now."""
+    seam = known["time"].values[-1]
+    after = ahead.sel(time=slice(seam + np.timedelta64(1, "h"), None))
+    if after.sizes["time"] < 24:
+        raise CoverageError(
+            "the forecast ends before the day taken as today",
+            hint="connect once, without --offline",
+        )
+    count = ahead.sizes.get("member", 1)
+    both = np.intersect1d(known["time"].values, ahead["time"].values)[-72:]
+    offset = 0.0
+    if both.size >= 24:
+        mean = ahead["air_temperature"].sel(time=both)
+        mean = mean.mean("member") if "member" in mean.dims else mean
+        offset = float((known["air_temperature"].sel(time=both) - mean).mean())
+    time = np.concatenate([known["time"].values, after["time"].values])
+    columns = {}
+    for name in VARIABLES:
+        if name not in known or name not in after:
+            continue
+        before = np.atleast_2d(known[name].values)
+        later = np.atleast_2d(after[name].values)
+        if name == "air_temperature":
+            later = later + offset
+        columns[name] = np.hstack(
+            [np.repeat(before, count, axis=0), np.broadcast_to(later, (count, later.shape[1]))]
+        )
+    return weather_dataset(
+        time,
+        source=str(ahead.attrs["source"]),
+        latitude=float(known.attrs["latitude"]),
+        longitude=float(known.attrs["longitude"]),
+        elevation_m=known.attrs.get("elevation_m"),
+        **columns,
+    )
