@@ -27,7 +27,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.emergence.response import Shape, response
 
 if TYPE_CHECKING:
-    from thermosprout.calibration.catalogue_fit_map import Prior
+    from thermosprout.calibration.catalogue_fit_map import Fit, Prior
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -210,12 +210,15 @@ def leave_one_out(
             else:
                 fits = {n: together[shape][n] for n in others}
                 priors[shape] = fitting.common_prior(shape, fits, seasons)
-        rows += list(_leave_out(tabled[name], priors))
+        starts = {shape: together[shape][name] for shape in fitting.SHAPES}
+        rows += list(_leave_out(tabled[name], priors, starts))
     return rows
 
 
 def _leave_out(
-    evidence: Evidence, priors: Mapping[Shape, Mapping[str, Prior]]
+    evidence: Evidence,
+    priors: Mapping[Shape, Mapping[str, Prior]],
+    starts: Mapping[Shape, Fit],
 ) -> Iterator[TableCheck]:
     from thermosprout.calibration import catalogue_fit_map as fitting
 
@@ -223,7 +226,13 @@ def _leave_out(
     for i in range(1, len(cells) - 1):
         kept = (*cells[:i], *cells[i + 1 :])
         fits = {
-            shape: fitting.fit_shape(evidence, shape, priors[shape][evidence.season], cells=kept)
+            shape: fitting.fit_shape(
+                evidence,
+                shape,
+                priors[shape][evidence.season],
+                cells=kept,
+                start=starts[shape].point,
+            )
             for shape in fitting.SHAPES
         }
         chosen = fitting.choose_shape(fits)

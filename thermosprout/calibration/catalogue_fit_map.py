@@ -231,7 +231,7 @@ def fit_shape(
         if used:
             gap = np.mean(model.middle - ln_days(shape, origin, model.temperature))
             origin[THETA] += float(np.clip(gap, -3.0, 3.0))
-        found = least_squares(residuals, origin, x_scale=scale, max_nfev=80)
+        found = least_squares(residuals, origin, x_scale=scale, method="lm", max_nfev=800)
         if best is None or found.cost < best.cost:
             best = found
     assert best is not None  # noqa: S101 - there is always a first start
