@@ -20,7 +20,13 @@ from scipy.special import logsumexp, ndtri
 from thermosprout.crops.estimate import Draws, Estimate
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.emergence.clock import ConstantClock, ResponseDraws, ThermalClock
-from thermosprout.emergence.counts import Count, count_log_likelihood, increments
+from thermosprout.emergence.counts import (
+    Count,
+    increments,
+    partial_rho,
+    stand_log_likelihood,
+    timing_log_likelihood,
+)
 from thermosprout.emergence.forecast import CropDraws, RowForecast, generator
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.stand import stand_share
@@ -33,8 +39,12 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 FAILED_BEFORE = 0.03
-"""Odds before anything is seen that a row is lost whole: washed out, dried up, eaten, crusted
-over (common practice, no source)."""
+"""Odds before anything is seen that a row is lost: washed out, dried up, eaten, crusted over
+(common practice, no source)."""
+
+FAILED_SHARE, FAILED_RHO = 0.1, 0.35
+"""What a lost row still has of a good stand, and how much that varies: mostly nothing, now and
+then a few (common practice, no source)."""
 
 FAILED_BELOW = 0.25
 """A row counts as failed when less than this part of the stand expected at sowing comes."""
@@ -95,6 +105,7 @@ class _Particles:
     likelihood: FloatArray
     speed: FloatArray
     share: FloatArray
+    failed: npt.NDArray[np.bool_]
 
     def taken(self, index: IntArray) -> _Particles:
         """Draws by index, repeated or left out."""
@@ -108,6 +119,7 @@ class _Particles:
             likelihood=self.likelihood[index],
             speed=self.speed[index],
             share=self.share[index],
+            failed=self.failed[index],
         )
 
 
@@ -140,15 +152,14 @@ def condition(row: RowForecast, counts: Sequence[Count], *, seed: int = 0) -> Co
     judge = _Judge(row, seen, rng)
     particles = judge.start()
     log_weights = np.log(np.maximum(row.weights, 1e-300)) + particles.likelihood
-    evidence = float(logsumexp(log_weights))
     size = row.weights.size
-    weights = np.exp(log_weights - evidence)
+    weights = np.exp(log_weights - logsumexp(log_weights))
     effective = _effective(weights)
     if effective < _FEW * size:
         particles, effective = _temper(judge, particles, row.weights, rng)
     else:
         particles = particles.taken(_systematic(weights, size, rng))
-    return _finish(row, seen, particles, judge, evidence, effective, rng)
+    return _finish(row, seen, particles, judge, effective, rng)
 
 
 def _seen(row: RowForecast, counts: Sequence[Count]) -> _Seen | None:
@@ -245,26 +256,45 @@ class _Judge:
         """Sum the likelihood over the row's speed, and draw a speed from what is left."""
         empty = np.zeros(draws.rates.size)
         particles = _Particles(
-            standard, draws, clock, viability, ln_shift, empty, empty.copy(), empty.copy()
+            standard, draws, clock, viability, ln_shift, empty, empty, empty, empty > 0
         )
         progress = self.progress(clock)
         particles.share = self.stand(particles, self.state(particles, empty))
-        rho = draws.values["plot_stand_rho"]
-        logs = np.empty((draws.rates.size, _SPEED_NODES.size))
-        for column, node in enumerate(_SPEED_NODES):
-            shown = self.state(particles, np.full(empty.size, node)).emerged(progress)
-            shown = (1.0 - _SLIPS) * shown + self._slips
-            logs[:, column] = count_log_likelihood(
-                shown, self.seen.new, self.row.sowing.seeds_planted, particles.share, rho
-            )
+        logs = self._logs(particles, progress)
         top = logs.max(axis=1, keepdims=True)
         mass = np.exp(logs - top).cumsum(axis=1)
         particles.likelihood = top[:, 0] + np.log(mass[:, -1] / _SPEED_NODES.size)
         pick = self.rng.random((empty.size, 1)) * mass[:, -1:]
-        column = (mass < pick).sum(axis=1)
-        inside = (column + self.rng.random(empty.size)) / _SPEED_NODES.size
+        column = np.minimum((mass < pick).sum(axis=1), mass.shape[1] - 1)
+        particles.failed = column >= _SPEED_NODES.size
+        node = column % _SPEED_NODES.size
+        inside = (node + self.rng.random(empty.size)) / _SPEED_NODES.size
         particles.speed = ndtri(np.clip(inside, 1e-9, 1 - 1e-9))
         return particles
+
+    def _logs(self, particles: _Particles, progress: FloatArray) -> FloatArray:
+        """Log-likelihood for each speed of a row that stands, then of one that is lost."""
+        new, seeds = self.seen.new, np.asarray(float(self.row.sowing.seeds_planted))
+        emerged, share = np.asarray(new.sum()), particles.share
+        kinds = (
+            (share, particles.draws.values["plot_stand_rho"], 1.0 - FAILED_BEFORE),
+            (FAILED_SHARE * share, np.full(share.size, FAILED_RHO), FAILED_BEFORE),
+        )
+        nodes = _SPEED_NODES.size
+        logs = np.empty((share.size, 2 * nodes))
+        for column, node in enumerate(_SPEED_NODES):
+            shown = self.state(particles, np.full(share.size, node)).emerged(progress)
+            shown = (1.0 - _SLIPS) * shown + self._slips
+            timing, last = timing_log_likelihood(shown, new), shown[:, -1]
+            for kind, (final, rho, odds) in enumerate(kinds):
+                logs[:, kind * nodes + column] = (
+                    np.log(odds)
+                    + timing
+                    + stand_log_likelihood(
+                        emerged, seeds, final * last, partial_rho(last, final, rho)
+                    )
+                )
+        return logs
 
 
 class _Scale:
@@ -375,6 +405,7 @@ def _merged(old: _Particles, new: _Particles, accepted: npt.NDArray[np.bool_]) -
         likelihood=pick(old.likelihood, new.likelihood),
         speed=pick(old.speed, new.speed),
         share=pick(old.share, new.share),
+        failed=np.where(accepted, new.failed, old.failed),
     )
 
 
@@ -409,7 +440,6 @@ def _finish(
     seen: _Seen,
     particles: _Particles,
     judge: _Judge,
-    evidence: float,
     effective: float,
     rng: np.random.Generator,
 ) -> Conditioned:
@@ -417,22 +447,15 @@ def _finish(
     size = particles.speed.size
     planted, seeds = row.sowing.planted_h, row.sowing.seeds_planted
     state = judge.state(particles, particles.speed)
-    share = judge.stand(particles, state)
+    share = judge.stand(particles, state) * np.where(particles.failed, FAILED_SHARE, 1.0)
     shown = state.emerged(judge.progress(particles.clock))
-    rho = particles.draws.values["plot_stand_rho"]
+    rho = np.where(particles.failed, FAILED_RHO, particles.draws.values["plot_stand_rho"])
     seedlings = seen.total + _still_to_come(share, rho, shown[:, -1], seen.total, seeds, rng)
     stages = _place_stages(seedlings, shown, seen, rng)
     hours = particles.clock.cross(planted, state.needed(stages.share))
     # What was seen stands, whatever the draw makes of it.
     earliest, latest = stages.bounds(planted, seen.hours)
     hours = np.clip(hours, earliest, latest)
-    weights = np.full(size, 1.0 / size)
-    lost = _lost_whole(seen, evidence)
-    if lost > 0:
-        failed = np.zeros(size, dtype=bool)
-        failed[rng.permutation(size)[: max(round(lost * size), size // 20)]] = True
-        seedlings = np.where(failed, 0, seedlings)
-        weights = np.where(failed, lost / failed.sum(), (1 - lost) / max((~failed).sum(), 1))
     hours[seedlings == 0] = np.nan
     conditioned = RowForecast(
         sowing=row.sowing,
@@ -446,7 +469,7 @@ def _finish(
         any_seed_h=hours[:, 3],
         share=share,
         seedlings=seedlings,
-        weights=weights / weights.sum(),
+        weights=np.full(size, 1.0 / size),
         horizon_h=row.horizon_h,
         notes=row.notes,
     )
@@ -458,13 +481,6 @@ def _finish(
         failed_odds=failed_odds,
         sentence=_sentence(row, conditioned, seen, failed_odds),
     )
-
-
-def _lost_whole(seen: _Seen, evidence: float) -> float:
-    """Odds that the whole row is lost, by Bayes' rule; none once a seedling has been seen."""
-    if seen.total > 0:
-        return 0.0
-    return FAILED_BEFORE / (FAILED_BEFORE + (1 - FAILED_BEFORE) * float(np.exp(evidence)))
 
 
 def _still_to_come(
