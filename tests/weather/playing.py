@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
@@ -127,9 +128,14 @@ def power(query: dict[str, str]) -> dict[str, Any]:
 
 def good(path: str, query: dict[str, str], today: date | None = None) -> Reply:
     """Serve a good answer of whichever service the path is of."""
-    now = today or datetime.now(UTC).date()
-    document = power(query) if "temporal" in path else open_meteo(path, query, now)
-    return Reply(body=json.dumps(document).encode())
+    return Reply(body=_body(path, tuple(query.items()), today or datetime.now(UTC).date()))
+
+
+@lru_cache(maxsize=64)
+def _body(path: str, query: tuple[tuple[str, str], ...], today: date) -> bytes:
+    asked = dict(query)
+    document = power(asked) if "temporal" in path else open_meteo(path, asked, today)
+    return json.dumps(document).encode()
 
 
 @contextmanager

@@ -91,8 +91,11 @@ def get_power(
         }
         life = NEVER if settled else 6 * FORECAST_EXPIRES_S
 
-        def check(body: bytes) -> bool:
-            return not parse(_document(body)).attrs["cut_hours"]
+        kept: dict[str, xr.Dataset] = {}
+
+        def check(body: bytes, kept: dict[str, xr.Dataset] = kept) -> bool:
+            kept["data"] = parse(_document(body))
+            return not kept["data"].attrs["cut_hours"]
 
         try:
             answer = session.get(
@@ -106,7 +109,7 @@ def get_power(
             if settled or not parts:
                 raise
             continue
-        data = parse(_document(answer.body))
+        data = kept["data"]
         note = answer.note(POWER_HOURLY.service)
         data.attrs |= {
             "source": "NASA POWER",

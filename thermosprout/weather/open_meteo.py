@@ -261,14 +261,16 @@ def _fetch(
 ) -> xr.Dataset:
     wanted = str(params["hourly"]).split(",")
 
+    kept: dict[str, xr.Dataset] = {}
+
     def check(body: bytes) -> bool:
-        data = parse(document_of(body), wanted=wanted)
-        return not data.attrs["cut_hours"] or expires_s == FORECAST_EXPIRES_S
+        kept["data"] = parse(document_of(body), wanted=wanted)
+        return not kept["data"].attrs["cut_hours"] or expires_s == FORECAST_EXPIRES_S
 
     answer = session.get(
         endpoint.service, endpoint.url(base_url), params, check=check, expires_s=expires_s
     )
-    data = parse(document_of(answer.body), wanted=wanted)
+    data = kept["data"]
     return _described(data, answer, endpoint, kind)
 
 
