@@ -38,9 +38,7 @@ def window_document(
     for cover in window["cover"].values:
         for treatment in window["treatment"].values:
             one = window.sel(cover=cover, treatment=treatment)
-            rows.extend(
-                _day_row(one, index, zone) for index in range(0, one.sizes["sowing"], every)
-            )
+            rows.extend(_day_rows(one, str(cover), str(treatment), zone, every))
     return {
         "crop": window.attrs["crop"],
         "within_days": window.attrs["within_days"],
@@ -63,31 +61,36 @@ def window_document(
     }
 
 
-def _day_row(one: xr.Dataset, index: int, zone: ZoneInfo) -> Document:
-    at = one.isel(sowing=index)
+def _day_rows(
+    one: xr.Dataset, cover: str, treatment: str, zone: ZoneInfo, every: int
+) -> list[Document]:
+    """Figures of every ``every``-th day of one cover and treatment."""
+    stamps = one["sowing"].values
     names = ("p10", "p50", "p90")
+    figures = {str(name): one[name].values for name in one.data_vars}
 
-    def share(name: str) -> float | None:
-        if name not in at:
+    def share(name: str, day: int) -> float | None:
+        if name not in figures or not np.isfinite(figures[name][day]):
             return None
-        value = float(at[name])
-        return round(value, 3) if np.isfinite(value) else None
+        return round(float(figures[name][day]), 3)
 
-    def points(name: str) -> dict[str, float | None]:
-        values = at[name].values
-        return rounded(dict(zip(names, values.tolist(), strict=True)), 1)
+    def points(name: str, day: int) -> dict[str, float | None]:
+        return rounded(dict(zip(names, figures[name][day].tolist(), strict=True)), 1)
 
-    return {
-        "cover": str(at["cover"].values),
-        "treatment": str(at["treatment"].values),
-        "planted": local_day(one["sowing"].values[index], zone),
-        "odds_in_time": share("odds_in_time"),
-        "days_to_half": points("days_to_half"),
-        "stand": share("stand"),
-        "bed_days_to_harvest": points("days_to_harvest"),
-        "frost_risk": share("frost_risk"),
-        "odds_harvest_before_frost": share("odds_harvest_before_frost"),
-    }
+    return [
+        {
+            "cover": cover,
+            "treatment": treatment,
+            "planted": local_day(stamps[day], zone),
+            "odds_in_time": share("odds_in_time", day),
+            "days_to_half": points("days_to_half", day),
+            "stand": share("stand", day),
+            "bed_days_to_harvest": points("days_to_harvest", day),
+            "frost_risk": share("frost_risk", day),
+            "odds_harvest_before_frost": share("odds_harvest_before_frost", day),
+        }
+        for day in range(0, stamps.size, every)
+    ]
 
 
 def stations_document(

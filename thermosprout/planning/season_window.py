@@ -21,6 +21,8 @@ from thermosprout.season.soil import describe
 
 FloatArray = npt.NDArray[np.float64]
 
+OPEN_BED = "open bed"
+
 EMERGENCE_D = 21
 """Days past the last sowing that a year must hold to count. [d]"""
 
@@ -104,7 +106,7 @@ class WindowBuilder:
                 series = self._cut(self.sources.soil(depth_cm, cover))
                 self.described = self.described or describe(series)
                 self._site_sd_K = float(series.attrs.get("site_sd_K", 0.0))
-                found[cover or "open bed"] = SoilSteps.of(series)
+                found[OPEN_BED if cover in ("", "none") else cover] = SoilSteps.of(series)
             self._soil[key] = found
         return self._soil[key]
 

@@ -99,6 +99,7 @@ class Sources:
         asked = self.asked
         if asked.season is not None:
             self.season = load_season(asked.season)
+        self._check_zone()
         given = [asked.season, asked.soil, asked.weather, asked.constant_C]
         if all(source is None for source in given):
             raise InputError(
@@ -113,10 +114,12 @@ class Sources:
         """Time zone that days are meant and shown in."""
         if self.season is not None:
             return self.season.data.site.zone
-        name = self.asked.timezone or "UTC"
-        if name not in available_timezones():
+        return ZoneInfo(self.asked.timezone or "UTC")
+
+    def _check_zone(self) -> None:
+        name = self.asked.timezone
+        if name and name not in available_timezones():
             raise InputError(f"{name!r} is not a time zone of the IANA list, such as Europe/Dublin")
-        return ZoneInfo(name)
 
     @property
     def _file_zone(self) -> str | None:

@@ -49,9 +49,9 @@ def plan_from_sources(
     lot = sources.lot()
     option = option_named(crop, treatment, dressed=lot is not None and lot.dressed)
     begin = date.fromisoformat(first)
-    # Intervals between sowings shrink as the season warms, so this many days are always enough
-    # while it does; in autumn fewer sowings come ready, and that is said.
-    last = begin + timedelta(days=min(int(np.ceil(every_d * count)), 365))
+    # While the season warms, what is sown later catches up, so sowings lie further apart than
+    # what they give; twice as far is more than enough.
+    last = begin + timedelta(days=min(int(np.ceil(2 * every_d * count)) + 14, 365))
     window = _window(sources, crop, option, begin, _held(sources, begin, last))
     day = np.datetime64(round(day_hour(first, sources.zone) * 60), "m").astype("datetime64[ns]")
     one = window.isel(cover=0, treatment=0)

@@ -30,7 +30,7 @@ def window_tables(document: Document, every: int = 7) -> list[RenderableType]:
     )  # fmt: skip
     for found in document["sensible"]:
         sensible.add_row(
-            _bed(found["cover"]),
+            found["cover"],
             found["treatment"],
             short_day(found["earliest"]),
             short_day(found["last"]),
@@ -50,7 +50,7 @@ def window_tables(document: Document, every: int = 7) -> list[RenderableType]:
         order[row["planted"]].append(row)
     for day in sorted(order)[::every]:
         for row in order[day]:
-            cover = f", {_bed(row['cover'])}" if several else ""
+            cover = f", {row['cover']}" if several else ""
             table.add_row(
                 short_day(row["planted"]),
                 f"{row['treatment']}{cover}",
@@ -62,10 +62,6 @@ def window_tables(document: Document, every: int = 7) -> list[RenderableType]:
                 _share(row["odds_harvest_before_frost"]),
             )
     return [sensible, table, *(Text(text) for text in document["notes"])]
-
-
-def _bed(cover: str) -> str:
-    return "open bed" if cover == "none" else cover
 
 
 def _share(value: float | None) -> str:
