@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +20,14 @@ from thermosprout.soil.conduction import Run, conduct
 from thermosprout.soil.energy import Skin, Sky, ground_flux, net_longwave
 from thermosprout.soil.ground import GroundParameters
 from thermosprout.soil.snow import ALBEDO, snow_cover, snow_resistance
-from thermosprout.soil.surfaces import COVER_SHARES, Cover, covered, ground_skin, hourly
+from thermosprout.soil.surfaces import (
+    COVER_SHARES,
+    Cover,
+    covered,
+    ground_skin,
+    hourly,
+    usual_exchange,
+)
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -33,6 +40,8 @@ snow-free and snowy climates alike; assumption."""
 FULL_SNOW_MM = 8.0
 """Water in the snow from which the ground counts as white. [mm] Assumption."""
 MINIMUM_CLEARNESS = 0.25
+RANGE_MEMORY_D = 20.0
+"""Memory of the daily range, which stands for the windiness of a place. [d]"""
 
 
 @dataclass(frozen=True)
@@ -47,6 +56,8 @@ class Weather:
         Measured and clear-sky radiation, mean of each hour. [W m-2]
     night_minimum : ndarray
         Lowest temperature of the 24 hours around. [degC]
+    daily_range : ndarray, shape (member, day)
+        Range of air temperature of each day. [K]
     rain : ndarray, shape (member, day)
         Sum of each day. [mm]
     rain_known : bool
@@ -62,6 +73,7 @@ class Weather:
     radiation: FloatArray
     clear: FloatArray
     night_minimum: FloatArray
+    daily_range: FloatArray
     rain: FloatArray
     rain_known: bool = True
     vapour: FloatArray | None = None
@@ -88,6 +100,16 @@ class Driven:
 def daily_mean(values: FloatArray) -> FloatArray:
     """Means of whole days, shape (member, day)."""
     return np.asarray(values.reshape(values.shape[0], -1, DAY).mean(axis=2))
+
+
+def fading_mean(values: FloatArray, days: float = RANGE_MEMORY_D) -> FloatArray:
+    """Exponentially fading mean over the days, shape (member, day)."""
+    out = np.empty_like(values)
+    state = values[:, : int(days)].mean(axis=1)
+    for day in range(values.shape[1]):
+        state = state + (values[:, day] - state) / days
+        out[:, day] = state
+    return out
 
 
 def running_day(values: FloatArray) -> FloatArray:
@@ -160,9 +182,11 @@ def drive(
             weather.radiation,
             clearness,
         )
-    skin = covered(ground_skin(surface, water, weather.radiation, ground), cover)
+    exchange = usual_exchange(weather.radiation, fading_mean(weather.daily_range), ground)
     if weather.wind_ratio is not None:
-        skin = replace(skin, exchange=np.asarray(skin.exchange) * weather.wind_ratio)
+        exchange = exchange * weather.wind_ratio
+    deficit = saturation_pressure(weather.air) - sky.vapour
+    skin = covered(ground_skin(surface, water, exchange, deficit, ground), cover)
     skin = _under_snow(skin, hourly(snow))
     supply, coupling = ground_flux(sky, skin, gamma)
     if weather.watering is not None:

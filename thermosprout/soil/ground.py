@@ -21,19 +21,28 @@ class GroundParameters:
     Attributes
     ----------
     exchange_night, exchange_day : float
-        Convective conductance to the air, in still nights and from 400 W m-2 of sun on; wind is
-        seldom known near a garden. [W m-2 K-1]
+        Convective conductance to the air, in still nights and from 400 W m-2 of sun on, at a place
+        whose air runs through 12 K a day; wind is seldom known near a garden. [W m-2 K-1]
+    exchange_range_power : float
+        Windy places have a small daily range of air temperature: the exchange goes with the
+        fading mean of the range, over 12 K, to the power of minus this.
     sward_conductance : float
         Between the leaves and the soil surface. [W m-2 K-1]
     sward_transmitted : float
         Share of the absorbed sun that reaches the soil through the sward.
     sward_resistance, sward_resistance_dry : float
         Of leaves to vapour when watered and when wilted. [s m-1]
+    sward_wet_conductance : float
+        Evaporation from the ground under the leaves while its surface is wet. [mm s-1]
+    sward_dry_air_closure : float
+        Leaves close in dry air: their resistance grows by exp of this per kPa of deficit above 1.
     sward_albedo : float
+        FAO-56 reference sward.
     root_zone_mm : float
         Available water of the sward's root zone. [mm]
     dew_gap_moist, dew_gap_dry : float
-        Night minimum minus dew point over moist and over dry land. [K]
+        Night minimum minus dew point over moist and over dry land; FAO-56, annex 6 has 0 and 2 to
+        4 K, from memory. [K]
     conductivity_factor : float
         On the conductivity of the texture: roots, humus and structure.
     site_sd_K, site_sd_corrected_K : float
@@ -44,15 +53,18 @@ class GroundParameters:
     """
 
     exchange_night: float = 4.0
-    exchange_day: float = 30.0
-    sward_conductance: float = 6.3
+    exchange_day: float = 20.0
+    exchange_range_power: float = 0.7
+    sward_conductance: float = 8.0
     sward_transmitted: float = 0.05
-    sward_resistance: float = 120.0
-    sward_resistance_dry: float = 1600.0
-    sward_albedo: float = 0.21
-    root_zone_mm: float = 170.0
+    sward_resistance: float = 70.0
+    sward_resistance_dry: float = 1500.0
+    sward_wet_conductance: float = 5.0
+    sward_dry_air_closure: float = 0.3
+    sward_albedo: float = 0.22
+    root_zone_mm: float = 200.0
     dew_gap_moist: float = 0.0
-    dew_gap_dry: float = 5.0
+    dew_gap_dry: float = 4.0
     conductivity_factor: float = 1.0
     site_sd_K: float = 1.2
     site_sd_corrected_K: float = 0.6

@@ -28,6 +28,8 @@ BARE_RESISTANCE_WET = 30.0
 values near zero to 100 for wet soil; from memory. [s m-1]"""
 BARE_RESISTANCE_DRY = 3000.0
 """Resistance of a dry mulch of soil. [s m-1] Same order as above; assumption."""
+USUAL_RANGE_K = 12.0
+"""Daily range of air temperature that the fitted exchange stands for. [K]"""
 COVER_SHARES = {"grass": 0.9, "bare": 0.05}
 """Share of the ground under leaves."""
 
@@ -85,8 +87,8 @@ COVERS: dict[str, Cover] = {
         Cover(
             name="clear polythene",
             light=0.84,
-            air_gap_conductance=14.0,
-            longwave=0.55,
+            air_gap_conductance=18.0,
+            longwave=0.7,
             vapour=0.05,
             rain=0.3,
             says="Ham, Kluitenberg & Lamont (1993), J. Am. Soc. Hort. Sci. 118:188-193: clear film "
@@ -106,30 +108,30 @@ COVERS: dict[str, Cover] = {
         ),
         Cover(
             name="straw",
-            albedo=0.30,
-            light=0.05,
-            ground_conductance=2.5,
+            albedo=0.35,
+            light=0.04,
+            ground_conductance=2.0,
             longwave=0.95,
-            vapour=0.4,
+            vapour=0.6,
             rain=0.9,
-            says="about 4 cm: conductivity near 0.1 W m-1 K-1 and albedo 0.3 (Horton et al. 1996, "
-            "Soil Tillage Res. 38:369-390, order of magnitude from memory); rest assumptions",
+            says="about 4 cm: conductivity near 0.1 W m-1 K-1, albedo 0.3 to 0.4 (Horton et al. "
+            "1996, Soil Tillage Res. 38:369-390, order of magnitude from memory); rest assumptions",
         ),
         Cover(
             name="low tunnel",
-            light=0.80,
-            air_gap_conductance=9.0,
-            longwave=0.6,
-            vapour=0.35,
+            light=0.78,
+            air_gap_conductance=14.0,
+            longwave=0.7,
+            vapour=0.5,
             rain=0.1,
             says="single film, edges buried, aired a little: all values are assumptions",
         ),
         Cover(
             name="cloche",
-            light=0.82,
-            air_gap_conductance=9.0,
-            longwave=0.35,
-            vapour=0.35,
+            light=0.80,
+            air_gap_conductance=13.0,
+            longwave=0.5,
+            vapour=0.5,
             rain=0.3,
             says="glass or rigid sheet, opaque to long-wave: Oke (1987) for glass in general, "
             "values are assumptions",
@@ -160,8 +162,31 @@ def hourly(daily: FloatArray) -> FloatArray:
     return np.repeat(daily, 24, axis=-1)
 
 
+def usual_exchange(
+    radiation: FloatArray, daily_range: FloatArray, ground: GroundParameters
+) -> FloatArray:
+    """Convective conductance where wind is not known, shape (member, step). [W m-2 K-1]
+
+    Parameters
+    ----------
+    radiation : ndarray, shape (member, step)
+        [W m-2]
+    daily_range : ndarray, shape (member, day)
+        Fading mean of the daily range of air temperature. [K]
+    ground : GroundParameters
+    """
+    sun_share = np.clip(radiation / 400.0, 0.0, 1.0)
+    exchange = ground.exchange_night + (ground.exchange_day - ground.exchange_night) * sun_share
+    still = np.clip(daily_range / USUAL_RANGE_K, 0.4, 2.5) ** -ground.exchange_range_power
+    return np.asarray(exchange * hourly(still))
+
+
 def ground_skin(
-    surface: str, water: Water, radiation: FloatArray, ground: GroundParameters
+    surface: str,
+    water: Water,
+    exchange: FloatArray,
+    deficit: FloatArray,
+    ground: GroundParameters,
 ) -> Skin:
     """Skin of grass or bare soil in its daily state of water.
 
@@ -170,24 +195,31 @@ def ground_skin(
     surface : {"grass", "bare"}
     water : Water
         Daily state, shape (member, day).
-    radiation : ndarray, shape (member, step)
-        [W m-2]
+    exchange : ndarray, shape (member, step)
+        Convective conductance. [W m-2 K-1]
+    deficit : ndarray, shape (member, step)
+        Vapour pressure deficit of the air. [kPa]
     ground : GroundParameters
+
+    Notes
+    -----
+    Leaves: the factors of Jarvis (1976), Phil. Trans. R. Soc. B 273:593-610, for soil water and
+    dry air. Bare soil: resistance over the share Kr of FAO-56.
     """
-    day_share = np.clip(radiation / 400.0, 0.0, 1.0)
-    exchange = ground.exchange_night + (ground.exchange_day - ground.exchange_night) * day_share
+    wet = hourly(water.evaporation_factor)
     if surface == "grass":
         active = np.maximum(
             water.stress_factor, ground.sward_resistance / ground.sward_resistance_dry
         )
+        closure = np.exp(ground.sward_dry_air_closure * np.clip(deficit - 1.0, -1.0, 2.0))
+        leaves = hourly(ground.sward_resistance / active) * closure
         return Skin(
             albedo=ground.sward_albedo,
             transmitted=ground.sward_transmitted,
             conductance=ground.sward_conductance,
             exchange=exchange,
-            vapour_resistance=hourly(ground.sward_resistance / active),
+            vapour_resistance=1.0 / (1.0 / leaves + 1e-3 * ground.sward_wet_conductance * wet),
         )
-    wet = hourly(water.evaporation_factor)
     return Skin(
         albedo=BARE_ALBEDO_DRY + (BARE_ALBEDO_WET - BARE_ALBEDO_DRY) * wet,
         transmitted=0.0,

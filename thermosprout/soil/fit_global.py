@@ -1,0 +1,281 @@
+"""Fit the global parameters of the ground to stations, and judge them on stations left out.
+
+Run ``python -m thermosprout.soil.fit_global --data FOLDER`` (the folder of
+:mod:`thermosprout.soil.stations`); it prints a table and writes ``global_parameters.json``.
+What is minimised is the sum over stations of the RMSE of daily means, April to September, plus a
+weak pull to published values. Every station is judged with parameters fitted to the others.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from thermosprout.files import write_atomic
+from thermosprout.soil.climate import YearlyCourse, yearly_course
+from thermosprout.soil.drive import DAY, Weather, drive
+from thermosprout.soil.ground import FITTED_FILE, GroundParameters
+from thermosprout.soil.model import weather_arrays
+from thermosprout.soil.stations import Station, growing_season, load_stations
+from thermosprout.soil.surfaces import COVERS
+from thermosprout.soil.texture import LOAM
+
+FloatArray = npt.NDArray[np.float64]
+
+FREE: dict[str, tuple[float, float, float]] = {
+    # centre, sd of the pull, lowest
+    "exchange_night": (4.0, 2.0, 2.0),
+    "exchange_day": (20.0, 7.0, 5.0),
+    "exchange_range_power": (0.7, 0.6, 0.0),
+    "sward_conductance": (8.0, 3.0, 2.0),
+    "sward_transmitted": (0.05, 0.04, 0.0),
+    "sward_resistance": (70.0, 40.0, 20.0),
+    "sward_wet_conductance": (5.0, 5.0, 0.0),
+    "sward_dry_air_closure": (0.3, 0.4, 0.0),
+    "root_zone_mm": (200.0, 50.0, 60.0),
+    "conductivity_factor": (1.0, 0.15, 0.4),
+}
+"""Parameters that are fitted; all others stay at published values."""
+PULL = 0.25
+"""Weight of the pull, as a share of one station's RMSE in kelvin. Chosen before judging."""
+SEASONS_PER_STATION = 4
+DAYS = 273
+"""From 1 January to the end of September, so that the soil has its winter behind it."""
+STEP = 0.2
+
+
+@dataclass(frozen=True)
+class Season:
+    """One year of one station: weather, measured days (NaN where none), and its place."""
+
+    station: str
+    year: int
+    depth_cm: float
+    weather: Weather
+    course: YearlyCourse
+    measured: FloatArray
+
+
+def seasons_of(station: Station, most: int = SEASONS_PER_STATION) -> list[Season]:
+    """Whole seasons of a station, spread evenly over its years."""
+    time = pd.DatetimeIndex(station.weather["time"].values)
+    found = []
+    for year in range(time[0].year, time[-1].year + 1):
+        offset = np.timedelta64(-round(station.utc_offset_h), "h")
+        first = np.datetime64(f"{year}-01-01T00", "ns") + offset
+        stop = first + np.timedelta64(DAYS * DAY, "h")
+        if time[0] > first or time[-1] < stop:
+            continue
+        piece = station.weather.sel(time=slice(first, stop - np.timedelta64(1, "h")))
+        air = piece["air_temperature"].values
+        if np.isfinite(air).mean() < 0.97:
+            continue
+        starts = pd.DatetimeIndex(first + np.arange(DAYS) * np.timedelta64(1, "D"))
+        local = starts - pd.Timedelta(offset)
+        measured = station.measured.reindex(starts).to_numpy(dtype=float)
+        measured = np.where(growing_season(pd.DatetimeIndex(local)), measured, np.nan)
+        if np.isfinite(measured).sum() < 60:
+            continue
+        inputs, _ = weather_arrays(piece.interpolate_na("time", fill_value="extrapolate"))
+        course = yearly_course(inputs.air.reshape(1, -1, DAY).mean(axis=2), 1.0, station.latitude)
+        found.append(Season(station.station_id, year, station.depth_cm, inputs, course, measured))
+    if len(found) <= most:
+        return found
+    pick = np.linspace(0, len(found) - 1, most).round().astype(int)
+    return [found[i] for i in pick]
+
+
+class Problem:
+    """Seasons of many stations as one batch of members, with the residuals of a parameter set."""
+
+    def __init__(self, seasons: Sequence[Season]) -> None:
+        self.names = list(dict.fromkeys(season.station for season in seasons))
+        self.depths = tuple(sorted({season.depth_cm for season in seasons}))
+        self.depth_of = np.array([self.depths.index(season.depth_cm) for season in seasons])
+        self.measured = np.stack([season.measured for season in seasons])
+        self.known = np.isfinite(self.measured)
+        index = np.array([self.names.index(season.station) for season in seasons])
+        self.station = np.broadcast_to(index[:, None], self.measured.shape)[self.known]
+        self.count = np.bincount(self.station)
+        parts = [season.weather for season in seasons]
+
+        def stack(name: str) -> FloatArray:
+            return np.concatenate([getattr(part, name) for part in parts])
+
+        self.weather = Weather(
+            **{
+                name: stack(name)
+                for name in ("air", "radiation", "clear", "night_minimum", "daily_range", "rain")
+            }
+        )
+        self.course = YearlyCourse(
+            mean=np.concatenate([season.course.mean for season in seasons]),
+            amplitude=np.concatenate([season.course.amplitude for season in seasons]),
+            warmest_day=seasons[0].course.warmest_day,
+        )
+
+    def daily(self, ground: GroundParameters) -> FloatArray:
+        """Modelled daily means at each season's depth, shape (season, day)."""
+        driven = drive(
+            self.weather,
+            depths_cm=self.depths,
+            surface="grass",
+            cover=COVERS["none"],
+            texture=LOAM.name,
+            ground=ground,
+            course=self.course,
+            day_of_year=1.0,
+        )
+        rows = np.arange(self.depth_of.size)
+        values = driven.temperature[self.depth_of, rows]
+        hours = 0.5 * (values[:, :-1] + values[:, 1:])
+        return np.asarray(hours.reshape(rows.size, -1, DAY).mean(axis=2))
+
+    def residuals(self, ground: GroundParameters) -> FloatArray:
+        """Modelled minus measured, shape (known day,). [K]"""
+        return np.asarray((self.daily(ground) - self.measured)[self.known])
+
+    def rmse(self, residuals: FloatArray) -> FloatArray:
+        """RMSE of each station, shape (station,). [K]"""
+        return np.asarray(np.sqrt(np.bincount(self.station, residuals**2) / self.count))
+
+
+def parameters_at(z: FloatArray) -> GroundParameters:
+    """Parameters from standard coordinates: zero is the centre, one a sd of the pull."""
+    values = {
+        name: max(centre + sd * float(step), low)
+        for (name, (centre, sd, low)), step in zip(FREE.items(), z, strict=True)
+    }
+    return replace(GroundParameters(), **values)
+
+
+def fit(
+    problem: Problem,
+    *,
+    left_out: int | None = None,
+    start: FloatArray | None = None,
+    jacobian: FloatArray | None = None,
+    rounds: int = 8,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Minimise the sum of the stations' RMSE by reweighted, damped Gauss-Newton steps.
+
+    Parameters
+    ----------
+    problem : Problem
+    left_out : int, optional
+        Station that the fit does not see.
+    start : ndarray, shape (parameter,), optional
+        Where to start, in standard coordinates.
+    jacobian : ndarray, shape (known day, parameter), optional
+        Kept through all rounds where given (chord method), else renewed in each.
+
+    Returns
+    -------
+    z, residuals, jacobian
+        At the optimum.
+    """
+    z = np.zeros(len(FREE)) if start is None else start.copy()
+    use = np.ones(len(problem.names))
+    if left_out is not None:
+        use[left_out] = 0.0
+    residuals = problem.residuals(parameters_at(z))
+
+    def cost(r: FloatArray, at: FloatArray) -> float:
+        return float((use * problem.rmse(r)).sum() + 0.5 * PULL**2 * (at @ at))
+
+    best, damping = cost(residuals, z), 1e-3
+    slopes = np.zeros((0, 0)) if jacobian is None else jacobian
+    for _ in range(rounds):
+        if jacobian is None:
+            slopes = np.stack(
+                [
+                    (problem.residuals(parameters_at(z + STEP * unit)) - residuals) / STEP
+                    for unit in np.eye(z.size)
+                ],
+                axis=1,
+            )
+        weight = (use / (problem.count * problem.rmse(residuals)))[problem.station]
+        normal = slopes.T @ (slopes * weight[:, None]) + PULL**2 * np.eye(z.size)
+        gradient = slopes.T @ (weight * residuals) + PULL**2 * z
+        for _try in range(5):
+            damped = normal + damping * np.diag(np.diag(normal))
+            trial = z + np.clip(-np.linalg.solve(damped, gradient), -1.5, 1.5)
+            then = problem.residuals(parameters_at(trial))
+            after = cost(then, trial)
+            if after < best:
+                break
+            damping = max(10.0 * damping, 0.01)
+        else:
+            break
+        gain = best - after
+        z, residuals, best, damping = trial, then, after, max(damping / 10.0, 1e-6)
+        if gain < 2e-3:
+            break
+    return z, residuals, slopes
+
+
+def leave_one_out(problem: Problem, z: FloatArray, jacobian: FloatArray) -> pd.DataFrame:
+    """Judge every station with parameters fitted to the others."""
+    rows = []
+    for index, name in enumerate(problem.names):
+        _, residuals, _ = fit(problem, left_out=index, start=z, jacobian=jacobian, rounds=4)
+        own = residuals[problem.station == index]
+        rows.append((name, np.sqrt(np.mean(own**2)), own.mean(), own.std()))
+    return pd.DataFrame(rows, columns=["station", "rmse_K", "bias_K", "sd_K"]).set_index("station")
+
+
+def fading(problem: Problem, residuals: FloatArray) -> tuple[float, float]:
+    """Sd [K] and memory [d] of what is left within a season after its mean."""
+    field = np.full(problem.measured.shape, np.nan)
+    field[problem.known] = residuals
+    field = field - np.nanmean(field, axis=1, keepdims=True)
+    sd = float(np.sqrt(np.nanmean(field**2)))
+    lags = np.arange(1, 40)
+    correlation = np.array([np.nanmean(field[:, lag:] * field[:, :-lag]) for lag in lags]) / sd**2
+    below = np.flatnonzero(correlation < np.exp(-1.0))
+    return sd, float(lags[below[0]] if below.size else lags[-1])
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Fit, judge, print and write."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--data", type=Path, required=True, help="folder of the stations")
+    parser.add_argument("--out", type=Path, default=FITTED_FILE, help="file to write")
+    options = parser.parse_args(arguments)
+    stations = load_stations(options.data)
+    seasons = [season for station in stations for season in seasons_of(station)]
+    problem = Problem(seasons)
+    z, residuals, jacobian = fit(problem)
+    judged = leave_one_out(problem, z, jacobian)
+    judged["fitted_rmse_K"] = problem.rmse(residuals)
+    with_sun = [station.station_id for station in stations if station.has_radiation]
+    judged_sun = judged.loc[[name for name in judged.index if name in with_sun]]
+    sd, memory = fading(problem, residuals)
+    ground = replace(
+        parameters_at(z),
+        site_sd_K=round(float(judged["bias_K"].std()), 2),
+        daily_sd_K=round(sd, 2),
+        daily_memory_d=round(memory, 1),
+    )
+    document = {
+        "written_by": "python -m thermosprout.soil.fit_global",
+        "stations": list(judged.index),
+        "seasons": len(seasons),
+        "mean_rmse_left_out_K": round(float(judged_sun["rmse_K"].mean()), 3),
+        "mean_rmse_fitted_K": round(float(judged_sun["fitted_rmse_K"].mean()), 3),
+        "parameters": {name: round(value, 4) for name, value in ground.as_dict().items()},
+    }
+    write_atomic(options.out, json.dumps(document, indent=1) + "\n")
+    print(judged.round(2).to_string())
+    print(json.dumps(document, indent=1))
+
+
+if __name__ == "__main__":
+    main()
