@@ -26,7 +26,7 @@ FIRST_DAY = np.datetime64("2026-03-01", "ns")
 
 
 def make_grid(path: Path, size: int, days: int = DAYS) -> None:
-    """Write daily minimum and maximum of ``size`` x ``size`` cells as chunked Zarr, strip by strip."""
+    """Write daily minimum and maximum of a square of cells as Zarr, one chunk at a time."""
     import dask.array as da
 
     rng = np.random.default_rng(3)

@@ -200,7 +200,7 @@ def test_time_grows_with_cells_and_with_hours(benchmark: Any) -> None:
 
 @pytest.mark.benchmark(group="grid: threads")
 def test_two_threads(benchmark: Any) -> None:
-    """Wall time of four tiles on one thread and on two, which the neighbours on the machine share."""
+    """Wall time of four tiles on one thread and on two, beside whoever shares the machine."""
     tiles = [spring_soil(4096, 120, seed) for seed in range(4)]
     sown = np.arange(0, 90, 7) * 24 + 12.0
 

@@ -383,7 +383,7 @@ class ThermalClock:
     @property
     def last_h(self) -> float:
         """Last hour of the series."""
-        return self._first_h + self._filled.shape[1] - 1
+        return float(self._first_h + self._filled.shape[1] - 1)
 
     def end_h(self, start_h: float) -> float:
         """See :class:`Clock`."""

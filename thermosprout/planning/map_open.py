@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 from collections.abc import Mapping
 from pathlib import Path
@@ -76,8 +77,8 @@ def open_grid(
         room = max(memory_gb * 1e9 / threads - _STRIP_BYTES, 2e7)
         # Several tiles for each thread, so that none waits long for the last one.
         stored = _stored_chunks(first)
-        in_one = np.prod([stored.get(dim, 1) for dim in sizes])
-        share = max(np.prod(list(sizes.values())) / (4 * threads), in_one, _STRIP_CELLS)
+        in_one = math.prod(stored.get(dim, 1) for dim in sizes)
+        share = max(math.prod(sizes.values()) / (4 * threads), in_one, _STRIP_CELLS)
         most = min(room / per_cell, share, _MOST_CELLS)
         cells = tile_cells or max(int(most), _LEAST_CELLS)
         tile = tile_shape(sizes, stored, cells)
