@@ -22,7 +22,7 @@ only a date was noted.
 
 Example:
 
-thermosprout calibrate trial.csv --soil bed.csv --crop carrot --save own
+thermosprout calibrate trial.csv --soil soil.csv --crop carrot --save own
 """
 
 

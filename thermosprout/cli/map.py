@@ -54,7 +54,7 @@ def map_grid(
     The grid is larger than memory if need be. An interrupted map goes on where it stopped when
     the same command is given again.
 
-    Example: thermosprout map soil.nc --crop carrot --sow 2026-03-01 --until 2026-05-31 --out map.nc
+    Example: thermosprout map grid.nc --crop carrot --sow 2026-03-01 --until 2026-05-31 --out map.nc
     """
     from thermosprout.cli.output import note, print_json, progress
     from thermosprout.errors import InputError

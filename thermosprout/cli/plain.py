@@ -20,7 +20,7 @@ class PlainConsole(Console):
         for item in objects:
             if isinstance(item, Table):
                 for line in table_lines(item):
-                    self.out(line, highlight=False)
+                    self.file.write(f"{line}\n")
             else:
                 super().print(item, **{**options, "soft_wrap": True})
 

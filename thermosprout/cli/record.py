@@ -45,7 +45,7 @@ def record(
     Nothing typed is overwritten: a correction is a new line. All counts of one call are written,
     or none; when the command says so, they are on the disk.
 
-    Example: thermosprout record trial.csv A1=5 A2=3 --on 2026-05-06
+    Example: thermosprout record trial.csv A1=40 A2=35 --on 2026-06-02
     """
     from dataclasses import asdict
 

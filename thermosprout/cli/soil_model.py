@@ -47,8 +47,8 @@ def model(
 ) -> None:
     """Soil temperature at seed depth from weather, corrected by readings where you have some.
 
-    Example: thermosprout soil model weather.csv --lat 47.1 --lon 8.5 --depth-cm 3 --surface bare
-    --out soil.csv
+    Example: thermosprout soil model weather.csv --lat 56.2 --lon -3.1
+    --timezone Europe/London --depth-cm 3 --surface bare --out modelled.csv
     """
     from thermosprout.cli.output import note, print_json
     from thermosprout.files import write_atomic

@@ -82,7 +82,7 @@ def read(
 ) -> None:
     """Read soil temperature from a file, say how it was read and what looks wrong.
 
-    Example: thermosprout soil read logger.csv --timezone Europe/London --out soil.csv
+    Example: thermosprout soil read logger.csv --timezone Europe/London --out bed.csv
     """
     from dataclasses import asdict
 
@@ -225,7 +225,7 @@ def fetch(
 ) -> None:
     """Ask a weather service and model the soil at a depth: days past, or now and ahead.
 
-    Example: thermosprout soil fetch --lat 52.2 --lon 0.1 --depth-cm 3 --out soil.csv
+    Example: thermosprout soil fetch --lat 56.2 --lon -3.1 --depth-cm 3 --out fetched.csv
     """
     import numpy as np
 

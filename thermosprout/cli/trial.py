@@ -141,7 +141,7 @@ def export(
 ) -> None:
     """Write the records as they stand after corrections; no cell runs in a spreadsheet.
 
-    Example: thermosprout trial export trial.csv --form wide -o notebook.csv
+    Example: thermosprout trial export trial.csv --form wide -o wide.csv
     """
     from thermosprout.cli.output import note
     from thermosprout.errors import InputError
