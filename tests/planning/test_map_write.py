@@ -76,6 +76,22 @@ def test_hourly_zarr_is_read_along_its_chunks(tmp_path: Path) -> None:
     xr.testing.assert_allclose(read(out).drop_attrs(), expected.drop_attrs(), rtol=1e-6)
 
 
+def test_projected_grid_keeps_its_projection(tmp_path: Path) -> None:
+    grid = daily_grid(4, 5, 60).rename(lat="y", lon="x")
+    grid["y"].attrs = {"units": "m", "standard_name": "projection_y_coordinate"}
+    grid["x"].attrs = {"units": "m", "standard_name": "projection_x_coordinate"}
+    grid["lambert"] = ((), 0, {"grid_mapping_name": "lambert_conformal_conic"})
+    for name in ("tslmin", "tslmax"):
+        grid[name].attrs["grid_mapping"] = "lambert"
+    grid.to_netcdf(tmp_path / "soil.nc", engine="h5netcdf")
+    soil, _ = open_grid(tmp_path / "soil.nc")
+    out = write_map(emergence_map(soil, "carrot", sowings=DAYS[:1]), tmp_path / "map.nc")
+    with xr.open_dataset(out, engine="h5netcdf", decode_coords="all") as found:
+        assert found["lambert"].attrs["grid_mapping_name"] == "lambert_conformal_conic"
+        assert found["days_since_planted"].dims[-2:] == ("y", "x")
+        assert found["days_since_planted"].encoding["grid_mapping"] == "lambert"
+
+
 def test_tiles_follow_what_is_stored() -> None:
     assert tile_shape({"lat": 100, "lon": 200}, {}, 1000) == {"lat": 5, "lon": 200}
     assert tile_shape({"lat": 100, "lon": 200}, {"lat": 10, "lon": 10}, 400) == {
@@ -244,8 +260,13 @@ def test_command_prints_what_the_map_holds(tmp_path: Path, soil_file: Path) -> N
     ],
 )
 def test_command_says_what_is_wrong(
-    tmp_path: Path, soil_file: Path, changed: dict[str, str], told: str
+    tmp_path: Path,
+    soil_file: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    changed: dict[str, str],
+    told: str,
 ) -> None:
+    monkeypatch.setattr("thermosprout.cli.map._SECONDS_TO_ANSWER", 0.3)
     options = {"--crop": "carrot", "--sow": "2026-03-10", "--out": str(tmp_path / "m.nc")} | changed
     arguments = [part for pair in options.items() for part in pair]
     result = CliRunner().invoke(app, ["map", str(soil_file), *arguments])

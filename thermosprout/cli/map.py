@@ -12,6 +12,9 @@ import typer
 if TYPE_CHECKING:
     from datetime import date
 
+_SECONDS_TO_ANSWER = 5.0
+"""How long a scheduler may take to answer. [s]"""
+
 
 def map_grid(
     soil: Annotated[
@@ -176,7 +179,7 @@ def _cluster(address: str) -> Iterator[Any]:
     from thermosprout.errors import ServiceError
 
     try:
-        client = Client(address, timeout="5s")  # type: ignore[no-untyped-call]
+        client = Client(address, timeout=_SECONDS_TO_ANSWER)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError) as error:
         raise ServiceError(
             f"no dask scheduler answers at {address} ({type(error).__name__})",

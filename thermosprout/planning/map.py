@@ -380,9 +380,14 @@ def _described(
         "long_name": "stage of the row: first seedling, half, nine tenths of the final stand"
     }
     result["odds"].attrs = {"long_name": "odds that the stage is reached by then", "units": "1"}
-    for name in grid.arrays[0].coords:
+    soil = grid.arrays[0]
+    projection = soil.attrs.get("grid_mapping") or soil.encoding.get("grid_mapping")
+    if projection in result.coords:
+        for held in result.data_vars.values():
+            held.attrs["grid_mapping"] = projection
+    for name in soil.coords:
         if name in result.coords:
-            result[name].attrs = dict(grid.arrays[0][name].attrs)
+            result[name].attrs = dict(soil[name].attrs)
     result.attrs = {
         "Conventions": "CF-1.10",
         "title": "Days to emergence of seed",

@@ -59,7 +59,7 @@ def open_grid(
     """
     engine = _engine(path)
     try:
-        whole = xr.open_dataset(path, engine=engine, chunks=None)
+        whole = xr.open_dataset(path, engine=engine, chunks=None, decode_coords="all")
     except Exception as error:  # the backends raise whatever their libraries raise
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise InputError(f"cannot be read as a grid ({reason})", place=Place(file=path)) from None
@@ -89,7 +89,8 @@ def open_grid(
     with warnings.catch_warnings():
         # Where a stored chunk does not fit it has to be cut; ``reads`` tells of it.
         warnings.filterwarnings("ignore", "The specified chunks separate", UserWarning)
-        return xr.open_dataset(path, engine=engine, chunks=chunks)[names], reads
+        opened = xr.open_dataset(path, engine=engine, chunks=chunks, decode_coords="all")
+    return opened[names], reads
 
 
 def tile_shape(sizes: Mapping[str, int], stored: Mapping[str, int], cells: int) -> dict[str, int]:

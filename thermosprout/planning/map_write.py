@@ -100,8 +100,8 @@ def write_map(
 def tiles(result: xr.Dataset) -> list[Region]:
     """Regions of a chunked map, one for each of its chunks in space."""
     days = result["days_since_planted"]
-    if days.chunks is None:
-        raise InputError("only a map of chunked soil temperature is written tile by tile")
+    if days.chunks is None or days.ndim == 5:
+        raise InputError("only a map of chunked soil temperature on a grid is written tile by tile")
     along = []
     for dim in days.dims[5:]:
         ends = np.cumsum(days.chunksizes[dim])
