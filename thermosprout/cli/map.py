@@ -195,10 +195,16 @@ def _show(rows: list[dict[str, Any]]) -> None:
 
     from thermosprout.cli.output import console
 
-    table = Table(title="Days from planting to half emergence, over the cells of the map")
+    table = Table(
+        title="Days from planting to half emergence, over the cells of the map",
+        box=None,
+        header_style="bold",
+        title_justify="left",
+        pad_edge=False,
+    )
     for heading in ("Crop", "Treatment", "Planted"):
         table.add_column(heading)
-    for heading in ("Reached", "Soonest", "Mean", "Latest"):
+    for heading in ("Started", "Reached", "Soonest", "Mean", "Latest"):
         table.add_column(heading, justify="right")
     for row in rows:
         days = row["days_since_planted"]
@@ -206,6 +212,7 @@ def _show(rows: list[dict[str, Any]]) -> None:
             row["crop"],
             row["treatment"],
             row["planted"][:10],
+            f"{row['days_before_planting']:.1f} d before" if row["days_before_planting"] else "",
             "no soil" if row["reached"] is None else f"{row['reached']:.0%}",
             *(
                 "–" if days[key] is None else f"{days[key]:.1f}"

@@ -24,9 +24,10 @@ def map_summary(path: Path) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        ``crop``, ``treatment``, ``planted``, ``cells`` with soil temperature, the share of them
-        ``reached`` within the series, and the ``mean``, ``soonest`` and ``latest`` of their
-        ``days_since_planted`` and ``days_since_started``; None where nothing is reached.
+        ``crop``, ``treatment``, ``planted``, ``days_before_planting`` (when the seed is started),
+        ``cells`` with soil temperature, the share of them ``reached`` within the series, and the
+        ``mean``, ``soonest`` and ``latest`` of their ``days_since_planted`` and
+        ``days_since_started``; None where nothing is reached.
     """
     opened = (
         xr.open_zarr(path, chunks=None)
@@ -61,6 +62,7 @@ def map_summary(path: Path) -> list[dict[str, Any]]:
                     "crop": str(whole["crop"].values[c]),
                     "treatment": str(whole["treatment"].values[t]),
                     "planted": str(whole["sowing"].values[s])[:16],
+                    "days_before_planting": lead,
                     "cells": int(cells[c, t, s]),
                     "reached": reached[c, t, s] / cells[c, t, s] if cells[c, t, s] else None,
                     "days_since_planted": since_planted,
