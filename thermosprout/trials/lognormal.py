@@ -221,21 +221,28 @@ def _evaluate(
     d_density = high_d - low_d
     d_first = high_d * high_z - low_d * low_z
     d_mass = np.where(never, -low, within)
-    first = np.stack([-final * d_density / sigma, -final * d_first, slope * d_mass], axis=-1)
-    first = first / share[..., None]
-    cube = high_d * high_z * (1.0 - high_z**2) - low_d * low_z * (1.0 - low_z**2)
-    square = high_d * (1.0 - high_z**2) - low_d * (1.0 - low_z**2)
-    second = np.empty((*share.shape, 3, 3))
-    second[..., 0, 0] = -final * d_first / sigma**2
-    second[..., 0, 1] = second[..., 1, 0] = final * square / sigma
-    second[..., 1, 1] = final * cube
-    second[..., 0, 2] = second[..., 2, 0] = -slope * d_density / sigma
-    second[..., 1, 2] = second[..., 2, 1] = -slope * d_first
-    second[..., 2, 2] = slope * (1.0 - 2.0 * final) * d_mass
-    second = second / share[..., None, None] - first[..., :, None] * first[..., None, :]
     value = (weight * np.log(share)).sum(axis=1)
-    gradient = np.einsum("fi,fip->fp", weight, first)
-    hessian = np.einsum("fi,fipq->fpq", weight, second)
+    # Derivatives of the share of each interval, over that share; summed one by one, since a
+    # table of them all would cost more in memory than the arithmetic does.
+    by = (
+        -final * d_density / (sigma * share),
+        -final * d_first / share,
+        slope * d_mass / share,
+    )
+    low_sq, high_sq = low_d * (1.0 - low_z**2), high_d * (1.0 - high_z**2)
+    bend = {
+        (0, 0): by[1] / sigma**2,
+        (0, 1): final * (high_sq - low_sq) / (sigma * share),
+        (1, 1): final * (high_sq * high_z - low_sq * low_z) / share,
+        (0, 2): by[0] * (1.0 - final),
+        (1, 2): by[1] * (1.0 - final),
+        (2, 2): by[2] * (1.0 - 2.0 * final),
+    }
+    gradient = np.stack([(weight * part).sum(axis=1) for part in by], axis=1)
+    hessian = np.empty((theta.shape[0], 3, 3))
+    for (p, q), second in bend.items():
+        total = (weight * (second - by[p] * by[q])).sum(axis=1)
+        hessian[:, p, q] = hessian[:, q, p] = total
     if penalty is not None:
         off = (theta[:, 1] - penalty.ln_sigma) / penalty.ln_sigma_sd
         count, share_final = penalty.final_counts, final[:, 0]
