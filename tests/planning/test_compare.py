@@ -155,3 +155,41 @@ def test_the_same_question_has_the_same_answer() -> None:
         return compare_document(found, Goal.SEED, zone=None, soil="constant")
 
     assert ask() == ask()
+
+
+def test_ground_in_which_nothing_comes_up_is_not_sown() -> None:
+    for cold in (-2.0, 50.0):
+        found = compare(Setting.constant(CROP, cold, size=200), usual_options(CROP), free_h=0.0)
+        for goal in Goal:
+            assert advise(found, goal)[0] == "Do not sow on this day."
+
+
+def test_temperatures_that_end_too_early_give_no_advice() -> None:
+    draws = CropDraws.of(CROP, 100)
+    need = HarvestNeed.of(CROP, 100)
+    soil = series(np.full(24 * 4, 18.0))
+    setting = Setting(
+        draws=draws, clock=clock_for(draws, soil), viability=np.ones(100), ln_shift=np.zeros(100),
+        depth_cm=2.5, need=need, growth=GrowthClock.of(soil, need),
+    )  # fmt: skip
+    start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
+    found = compare(setting, usual_options(CROP), free_h=start + 1)
+    advice, reason = advise(found, Goal.HARVEST)
+    assert advice == "No advice for this day."
+    assert "not up before the temperatures end" in reason
+
+
+def test_what_the_gain_takes_is_said_and_weighed(cold: Comparison) -> None:
+    _, reason = advise(cold, Goal.HARVEST)
+    assert "seeds started instead of" in reason
+    assert "35 minutes more work" in reason
+    laborious = tuple(
+        replace(option, minutes=600.0) if option.handling.treatment is Treatment.PRESPROUTED
+        else option for option in usual_options(CROP)
+    )  # fmt: skip
+    setting = Setting.constant(CROP, 20.0)
+    easy = compare(setting, usual_options(CROP), free_h=0.0)
+    hard = compare(setting, laborious, free_h=0.0)
+    assert easy.verdicts[Goal.HARVEST].worth_acting_on
+    assert not hard.verdicts[Goal.HARVEST].worth_acting_on
+    assert "not worth acting on" in advise(hard, Goal.HARVEST)[1]

@@ -70,6 +70,8 @@ def presprout(
     viability, ln_shift = sources.lot_draws(
         found, draws.rates.size, local(first, sources.zone).date()
     )
+    # Seed cannot be wetted in the past, unless a past season is looked at.
+    now_h = hours(sources.now)
     plan = plan_sprouting(
         draws,
         viability=viability,
@@ -78,7 +80,7 @@ def presprout(
         bed_from_h=first,
         bed_until_h=last,
         zone=sources.zone,
-        earliest_start_h=hours(sources.now) if as_of else None,
+        earliest_start_h=now_h if as_of or now_h < first else None,
         wanted=plants,
         may_hold=hold,
         seed=seed,

@@ -13,6 +13,8 @@ from thermosprout.planning.options import Outcome
 FloatArray = npt.NDArray[np.float64]
 
 SPROUTED_NOT_FOOD = "Seed sprouted for sowing is not food."
+_HOPELESS = 0.1
+
 DEFER = "Instructions on the packet and local advice come first."
 DRESSED = "Dressed seed is neither soaked nor handled bare-handed: sow it dry, with gloves."
 
@@ -22,6 +24,14 @@ def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
     verdict = comparison.verdicts[goal]
     outcomes = comparison.outcomes
     advised = outcomes[verdict.advised]
+    if max(_middle(outcome.row.share) for outcome in outcomes) < _HOPELESS:
+        return "Do not sow on this day.", (
+            "Fewer than 1 seed in 10 is expected to come up, however it is handled."
+        )
+    if not any(np.isfinite(_middle(outcome.half_h)) for outcome in outcomes):
+        return "No advice for this day.", (
+            "However it is handled, most likely the row is not up before the temperatures end."
+        )
     if len(outcomes) == 1:
         return f"{_order(advised)}.", "There is no other way to weigh it against."
     return f"{_order(advised)}.", _reason(comparison, verdict)
@@ -53,16 +63,31 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
         gain = f"{name} takes {verdict.gain:.0%} less work"
     elif verdict.goal is Goal.BED_DAYS:
         gain = f"{name} saves {verdict.gain:.1f} bed-days per full row by first harvest"
+    elif not np.isfinite(early):
+        gain = f"{name} is up in time more often"
     elif np.isfinite(left):
         gain = f"{name} {_shift(early)} emergence by {abs(early):.1f} d, {_left(left)}"
     else:
         gain = f"{name} {_shift(early)} emergence by {abs(early):.1f} d"
     if verdict.worth_acting_on:
-        return f"{_capital(gain)}; it gains in {surely(verdict.gain_odds)} of cases."
+        takes = _takes(outcomes[0], leader)
+        return f"{_capital(gain)}; it gains in {surely(verdict.gain_odds)} of cases{takes}."
     return (
         f"{_capital(gain)} (it gains in {surely(verdict.gain_odds)} of cases): "
         "the difference is not worth acting on."
     )
+
+
+def _takes(plain: Outcome, chosen: Outcome) -> str:
+    """What the chosen way takes in seed and work beyond the plain one."""
+    parts: list[str] = []
+    seeds, before = chosen.seeds_to_start, plain.seeds_to_start
+    if seeds is not None and before is not None and seeds > 1.05 * before:
+        parts.append(f"{seeds} seeds started instead of {before}")
+    more = chosen.option.minutes - plain.option.minutes
+    if more > 0:
+        parts.append(f"{more:.0f} minutes more work")
+    return f", and takes {' and '.join(parts)}" if parts else ""
 
 
 def _runner_up(comparison: Comparison) -> str:

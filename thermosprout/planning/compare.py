@@ -35,6 +35,9 @@ GOAL_WORDS = {
 WORTH_DAYS = 1.0
 """Fewer days than this at first harvest are not worth more handling (assumption). [d]"""
 
+MINUTES_FOR_A_DAY = 20.0
+"""More work than this for each day gained is not worth it either (assumption). [min/d]"""
+
 WORTH_SHARE = 0.10
 """Nor is less than this share of the seed saved (assumption)."""
 
@@ -210,7 +213,10 @@ def judge(outcomes: Sequence[Outcome], goal: Goal) -> Verdict:
     if goal in (Goal.SEED, Goal.WORK):
         gain /= max(float(weights @ costs[plain]), 1e-9)
     gain_odds = float(weights[won > 0].sum())
-    enough = WORTH_SHARE if goal in (Goal.SEED, Goal.WORK) else WORTH_DAYS
+    enough = WORTH_SHARE
+    if goal in (Goal.HARVEST, Goal.BED_DAYS):
+        more = outcomes[leader].option.minutes - outcomes[plain].option.minutes
+        enough = max(WORTH_DAYS, more / MINUTES_FOR_A_DAY)
     worth = leader != plain and gain >= enough and gain_odds >= WORTH_ODDS
     return Verdict(
         goal=goal,

@@ -37,6 +37,16 @@ the 50 to 86 degF form is that of maize); optimum and ceiling are assumptions.
 CHART_SEASON_C = {"cool": 16.0, "warm": 21.0}
 """Mean air temperature of the season a seed chart has in mind (assumption). [degC]"""
 
+TRANSPLANTED = frozenset(
+    {
+        "broccoli", "brussels sprouts", "cabbage", "cauliflower", "eggplant", "pepper", "tomato",
+    }
+)  # fmt: skip
+"""Crops whose charts may count from setting out (as the notes of the sowing charts say)."""
+
+NURSERY_D = 30.0
+"""Days that a plant set out is older than one sown in place (assumption). [d]"""
+
 _UNKNOWN_DAYS = 75.0
 _UNKNOWN_SD = 0.35
 _PLACE_SD = 0.15
@@ -90,6 +100,8 @@ class HarvestNeed:
         )
         emergence_d = centre["thermal_time_50_Cd"] / max(float(rates.at(reference)[0]), 0.5)
         from_emergence_d = max(days - emergence_d, 0.3 * days)
+        if crop.name in TRANSPLANTED:
+            from_emergence_d = days + NURSERY_D
         rate = float(linear_response(reference, base, optimum, ceiling))
         deviates = generator(seed, "harvest", crop.name).standard_normal(size)
         return cls(

@@ -83,6 +83,7 @@ class _Batch:
 
     short_h: FloatArray
     long_h: FloatArray
+    plantable_h: FloatArray
     sprouted: FloatArray
     survival: FloatArray
 
@@ -159,9 +160,7 @@ def plan_sprouting(
         last_h=max(_morning(start_h + last, zone), bed_from_h),
         room_C=room_C,
         ready_d={name: value / 24.0 for name, value in odds(batch.short_h, equal).items()},
-        plantable_d={
-            name: value / 24.0 for name, value in odds(batch.long_h - batch.short_h, equal).items()
-        },
+        plantable_d={name: value / 24.0 for name, value in odds(batch.plantable_h, equal).items()},
         ready_odds=float(late),
         ready_odds_without_hold=float(bare),
         too_short_odds=float((batch.short_h > lead + _SAME_DAY_H).mean()),
@@ -190,11 +189,13 @@ def _batch(draws: CropDraws, ln_shift: FloatArray, room_C: float, seed: int) -> 
     with np.errstate(divide="ignore"):
         short_h = np.where(rate > 0, (germination + short / growth) / rate * 24.0, np.inf)
         long_h = np.where(rate > 0, (germination + long / growth) / rate * 24.0, np.inf)
+        plantable_h = np.where(rate > 0, (long - short) / growth / rate * 24.0, np.inf)
     middle = 0.5 * (short + long)
     sprouted = ndtr(np.log1p(middle / growth / germination) / values["sigma"])
     return _Batch(
         short_h=short_h,
         long_h=long_h,
+        plantable_h=plantable_h,
         sprouted=np.asarray(sprouted),
         survival=np.exp(-values["handling_loss_per_mm"] * middle),
     )
