@@ -275,7 +275,8 @@ def fetch(
         f"{str(soil['time'].values[0])[:16]} to {str(soil['time'].values[-1])[:16]} UTC, "
         f"mean {float(soil.mean()):.1f} °C."
     )
-    for day, value in list(zip(days["time"].values, days.values, strict=True))[-10:]:
+    typer.echo("Daily means of the last two weeks:")
+    for day, value in list(zip(days["time"].values, days.values, strict=True))[-14:]:
         typer.echo(f"  {str(day)[:10]}  {value:5.1f} °C")
     typer.echo(weather.attrs["attribution"])
 
@@ -380,18 +381,22 @@ def status(
     if not rows:
         typer.echo("Nothing is cached yet.")
         return
-    table = Table("Host", "What", "Place", "Age", "Holds until", "kB", box=None, pad_edge=False)
+    table = Table("Host", "What", "Place", "Age", "Holds", "kB", box=None, pad_edge=False)
     for row in rows:
-        age = (now - row.retrieved).total_seconds() / 3600
-        until = "always" if row.expires is None else f"{row.expires:%Y-%m-%d %H:%M} UTC"
-        if row.expires is not None and row.expires < now:
-            until = "over"
+        left = None if row.expires is None else (row.expires - now).total_seconds() / 3600
         table.add_row(
             row.host,
             row.what,
             f"{row.latitude}, {row.longitude}",
-            f"{age:.1f} h" if age < 48 else f"{age / 24:.0f} d",
-            until,
+            _hours((now - row.retrieved).total_seconds() / 3600),
+            "always" if left is None else "over" if left < 0 else f"{_hours(left)} more",
             f"{row.kilobytes:.0f}",
         )
     console().print(table)
+
+
+def _hours(hours: float) -> str:
+    """Write a span of time in its own unit."""
+    if hours < 1:
+        return f"{hours * 60:.0f} min"
+    return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} d"

@@ -260,7 +260,7 @@ class WeatherSession:
             query = {key: values[0] for key, values in parse_qs(parts.query).items()}
             start = query.get("start_date", query.get("start", ""))
             end = query.get("end_date", query.get("end", ""))
-            span = f" {start} to {end}" if start else ""
+            span = f" {_short_span(start, end)}" if start else ""
             rows.append(
                 CachedAnswer(
                     host=parts.netloc,
@@ -273,6 +273,17 @@ class WeatherSession:
                 )
             )
         return sorted(rows, key=lambda row: row.retrieved, reverse=True)
+
+
+def _short_span(start: str, end: str) -> str:
+    """Write a whole year as 2024 and a whole month as 2024-05."""
+    if start[4:] in ("-01-01", "0101") and end[4:] in ("-12-31", "1231"):
+        return start[:4]
+    first = start if "-" in start else f"{start[:4]}-{start[4:6]}-{start[6:]}"
+    last = end if "-" in end else f"{end[:4]}-{end[4:6]}-{end[6:]}"
+    if first[:7] == last[:7] and first.endswith("-01") and last[8:] in ("28", "29", "30", "31"):
+        return first[:7]
+    return f"{first} to {last}"
 
 
 def _aware(moment: datetime) -> datetime:

@@ -18,7 +18,7 @@ from urllib3.response import HTTPResponse
 MAX_BODY_MB = 60.0
 """A year of hourly ensemble values is under 20 MB; more is no weather answer. [MB]"""
 ATTEMPTS = 3
-LONGEST_WAIT_S = 60.0
+LONGEST_WAIT_S = 30.0
 """A service that asks for a longer pause is reported, not waited for. [s]"""
 NOT_STORED = "X-Thermosprout-Not-Stored"
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})

@@ -37,7 +37,8 @@ def test_read_as_the_invented_series(name: str, tmp_path: Path) -> None:
     assert float(series["depth"]) == pytest.approx(0.05)
     said = " ".join(reading.sentences())
     assert export.said in said
-    assert not reading.checks
+    expected = ["doubled hour"] if "hour doubled" in name else []
+    assert [check.name for check in reading.checks] == expected
     assert path.read_bytes() == export.raw
 
 
@@ -98,6 +99,28 @@ def test_impossible_values_are_left_out_and_named(tmp_path: Path) -> None:
     first = reading.checks[0]
     assert first.impossible
     assert first.where == "line 11, column soil_temp_5cm_C"
+
+
+def test_depth_of_the_column_is_not_overruled_in_silence(tmp_path: Path) -> None:
+    path = tmp_path / "logger.csv"
+    path.write_bytes(EXPORTS["own columns"].raw)
+    with pytest.raises(InputError, match="says 5 cm, asked for was 3 cm; set the depth to 5"):
+        read_soil_csv(path, depth_cm=3)
+    series, reading = read_soil_csv(path, depth_cm=3, column="soil_temp_5cm_C")
+    assert float(series["depth"]) == pytest.approx(0.03)
+    assert "says 5 cm, asked for was 3 cm and taken" in " ".join(reading.sentences())
+
+
+def test_gap_of_a_month_that_looks_like_a_swap_is_told_but_read(tmp_path: Path) -> None:
+    path = tmp_path / "logger.csv"
+    times = [f"2026-04-0{day}T{hour:02d}:00Z" for day in (4, 5) for hour in range(24)]
+    times += [f"2026-05-04T{hour:02d}:00Z" for hour in range(24)]
+    path.write_text(
+        "time_utc,soil_temp_5cm_C\n" + "".join(f"{t},9.{i}\n" for i, t in enumerate(times))
+    )
+    series, reading = read_soil_csv(path)
+    assert series["time"].values[-1] == np.datetime64("2026-05-04T23:00")
+    assert "swapped day and month" in [check.name for check in reading.checks]
 
 
 def test_depth_not_stated_is_said(tmp_path: Path) -> None:

@@ -61,6 +61,54 @@ def test_uscrn_with_a_broken_line_names_it(tmp_path: Path) -> None:
     assert caught.value.place.line == 4
 
 
+def test_uscrn_five_minutes(tmp_path: Path) -> None:
+    path = tmp_path / "CRNS0101.txt"
+    lines = []
+    for step in range(1, 49):
+        stamp = np.datetime64("2024-05-01T00:00") + np.timedelta64(5 * step, "m")
+        day, clock = str(stamp)[:10].replace("-", ""), str(stamp)[11:13] + str(stamp)[14:16]
+        lines.append(
+            f"53131 {day} {clock} {day} {clock}      3 -111.17   32.24 {step / 12:7.1f} {0.1:7.1f} "
+            f"{300:6d} 0 {4.4:7.1f} C 0 {90:5d} 0 {0.2:7.3f} {10 + step / 12:7.1f} {24:5d} 0 "
+            f"{1.0:6.2f} 0"
+        )
+    path.write_text("\n".join(lines) + "\n")
+    assert kind_of(path) is FileKind.USCRN
+    data, reading = read_uscrn(path)
+    two = np.datetime64("2024-05-01T02:00")
+    assert float(data["air_temperature"].sel(time=two)) == pytest.approx(2.0, abs=0.05)
+    assert float(data["precipitation"].sel(time=two)) == pytest.approx(1.2)
+    assert float(data["ghi"].sel(time=two)) == 300
+    assert float(one_level(data, 5.0).sel(time=two)) == pytest.approx(12.0, abs=0.05)
+    assert reading.step == "5 minutes"
+
+
+def test_tmy3_hours_end_at_the_stamp(tmp_path: Path) -> None:
+    path = tmp_path / "typical.csv"
+    names = (
+        "Date (MM/DD/YYYY),Time (HH:MM),GHI (W/m^2),DNI (W/m^2),DHI (W/m^2),Dry-bulb (C),"
+        "RHum (%),Wspd (m/s),Lprecip depth (mm)"
+    )
+    lines = [
+        f"01/0{day}/199{day},{hour:02d}:00,{200 if 9 <= hour <= 16 else 0},0,0,"
+        f"{10 * day + hour / 10},70,2.0,{1 if hour == 5 else 0}"
+        for day in (1, 2)
+        for hour in range(1, 25)
+    ]
+    path.write_text("\n".join(["700001,INVENTED,XX,-6.0,40.0,-90.0,200", names, *lines]) + "\n")
+    data, reading = read_typical_year(path)
+    assert "UTC-6" in reading.time_zone
+    # 03:00 of local standard time is 09:00 UTC; the value stands at the end of its hour.
+    assert float(data["air_temperature"].sel(time="2023-01-01T09:00")) == pytest.approx(10.3)
+    assert float(data["ghi"].sel(time="2023-01-01T14:00")) == 200
+    assert float(data["ghi"].sel(time="2023-01-01T13:00")) == 0
+    assert float(data["precipitation"].sum()) == 2
+    assert float(data["precipitation"].sel(time="2023-01-01T10:00")) == 1
+    path.write_text("nothing of the kind\n")
+    with pytest.raises(InputError, match="neither an EPW nor a TMY3"):
+        read_typical_year(path)
+
+
 EPW_HEAD = """LOCATION,Invented,-,Nowhere,made up,0,48.000000,11.000000,1,520
 DESIGN CONDITIONS,0
 TYPICAL/EXTREME PERIODS,0

@@ -84,16 +84,24 @@ def read_soil_csv(
     chosen = _choose(table, meanings, time_index, column, depth_cm)
     depth = depth_cm if depth_cm is not None else chosen.depth_cm
     if chosen.depth_cm is not None and depth_cm is not None and chosen.depth_cm != depth_cm:
-        notes.append(
-            f"The column says {chosen.depth_cm:g} cm; {depth_cm:g} cm was taken as you said."
-        )
+        said = f"column {chosen.name!r} says {chosen.depth_cm:g} cm, asked for was {depth_cm:g} cm"
+        if column is None:
+            raise InputError(
+                said,
+                place=Place(file=table.path, line=table.lines[0], column=chosen.name),
+                hint=f"set the depth to {chosen.depth_cm:g}, or name the column too if it is wrong",
+            )
+        notes.append(f"{said[0].upper()}{said[1:]} and taken.")
     stamps = stamps_of(table, time_index, clock_index, day_first, timezone)
     numbers, mark = to_numbers(table, chosen, decimal)
     found_unit = _unit(table, chosen, numbers, unit)
     values = to_celsius(numbers, found_unit)
     utc, values, rows, order_notes = _in_order(table, stamps, values, chosen)
     values, wrong = quality.mask_impossible(values)
-    checks = _impossible(table, chosen, numbers, rows, wrong)
+    checks = [
+        *_impossible(table, chosen, numbers, rows, wrong),
+        *_of_the_clock(table, stamps),
+    ]
     hourly, step_notes = _hourly(table, meanings, chosen, stamps, utc, values, rows, depth, decimal)
     hourly, cut = _trim(hourly, table, chosen)
     if depth is None:
@@ -337,8 +345,8 @@ def _in_order(
         rows = rows[::-1]
         notes.append("The lines run from the newest to the oldest; they were turned round.")
     back = np.flatnonzero(np.diff(utc[rows]) < np.timedelta64(0, "ns"))
-    swapped = quality.swapped_day_and_month(stamps.local)
-    if swapped and (back.size or len(swapped) >= 1):
+    swapped = quality.swapped_day_and_month(stamps.local) if back.size else []
+    if swapped:
         raise InputError(
             f"the date jumps to {str(stamps.local[swapped[0]])[:10]} here, and fits only with day "
             "and month swapped",
@@ -394,6 +402,29 @@ def _impossible(
             impossible=True,
         )
     ]
+
+
+def _of_the_clock(table: Table, stamps: StampReading) -> list[Check]:
+    """Rows on doubled hours that were told apart, and on jumps that a swap would close."""
+    found = [
+        Check(
+            name="doubled hour",
+            found="an hour that stands twice",
+            expected="a clock that never changes",
+            where=f"clock change at line {line}",
+        )
+        for line in stamps.doubled_at
+    ]
+    found += [
+        Check(
+            name="swapped day and month",
+            found=f"a jump to {str(stamps.local[row])[:10]}",
+            expected="no jump, as with day and month swapped",
+            where=f"line {table.lines[row]}",
+        )
+        for row in quality.swapped_day_and_month(stamps.local)
+    ]
+    return found
 
 
 def _hourly(

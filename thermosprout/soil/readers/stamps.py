@@ -72,6 +72,7 @@ class StampReading:
     zone: str
     order: str
     notes: tuple[str, ...]
+    doubled_at: tuple[int, ...] = ()
 
 
 def looks_like_stamp(cell: str) -> bool:
@@ -130,6 +131,7 @@ def read_stamps(
     order, month, day = _order(name, parts, lines, path, column, day_first)
     local, has_clock = _local(parts, month, day, lines, text, path, column, notes)
     zones = parts["zone"] if "zone" in parts else pd.Series([None] * len(parts))
+    doubled_at: list[int] = []
     utc, zone = to_utc(
         local,
         zones,
@@ -140,9 +142,16 @@ def read_stamps(
         named_zone=named_zone,
         notes=notes,
         day_only=not has_clock,
+        doubled_at=doubled_at,
     )
     return StampReading(
-        utc=utc, local=local, day_only=not has_clock, zone=zone, order=order, notes=tuple(notes)
+        utc=utc,
+        local=local,
+        day_only=not has_clock,
+        zone=zone,
+        order=order,
+        notes=tuple(notes),
+        doubled_at=tuple(doubled_at),
     )
 
 

@@ -86,7 +86,10 @@ def decode(path: Path) -> tuple[str, str]:
 
 
 def _cells(line: str, separator: str) -> list[str]:
-    parsed = next(csv.reader([line], delimiter=separator), [])
+    try:
+        parsed = next(csv.reader([line], delimiter=separator), [])
+    except csv.Error:
+        return [line]
     return [cell.strip() for cell in parsed]
 
 

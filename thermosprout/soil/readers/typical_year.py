@@ -101,10 +101,10 @@ def ground_temperatures(text: str, path: Path) -> tuple[GroundTemperatures, ...]
 
 
 def _epw(path: Path, text: str, year: int) -> tuple[xr.Dataset, Reading]:
-    from pvlib.iotools import epw
+    from pvlib.iotools import read_epw
 
     try:
-        table, meta = epw._parse_epw(io.StringIO(text), coerce_year=year)
+        table, meta = read_epw(io.StringIO(text), coerce_year=year)
     except Exception as error:
         raise InputError(
             f"this EPW file cannot be read ({type(error).__name__}: {error})",

@@ -55,8 +55,11 @@ def to_utc(
     named_zone: str | None,
     notes: list[str],
     day_only: bool,
+    doubled_at: list[int] | None = None,
 ) -> tuple[Stamps, str]:
     """Turn wall-clock times into UTC, by the zone in each cell, in the heading, or given.
+
+    Lines at which a doubled hour was told apart are appended to ``doubled_at``.
 
     Raises
     ------
@@ -89,7 +92,10 @@ def to_utc(
     if not isinstance(zone, ZoneInfo):
         offset = zone.utcoffset(None) or dt.timedelta(0)
         return local - np.timedelta64(int(offset.total_seconds()), "s"), timezone
-    return _through_changes(local, zone, lines, path, column, timezone, notes, day_only), timezone
+    utc, doubled = _through_changes(local, zone, lines, path, column, timezone, notes, day_only)
+    if doubled_at is not None:
+        doubled_at += doubled
+    return utc, timezone
 
 
 def _offsets(zones: pd.Series) -> npt.NDArray[np.timedelta64]:
@@ -119,7 +125,7 @@ def _through_changes(
     name: str,
     notes: list[str],
     day_only: bool,
-) -> Stamps:
+) -> tuple[Stamps, list[int]]:
     index = pd.DatetimeIndex(local)
     first = index.tz_localize(zone, ambiguous=np.ones(len(index), bool), nonexistent="NaT")
     if first.isna().any() and day_only:
@@ -143,7 +149,7 @@ def _through_changes(
     late = second.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[ns]")
     doubled = early != late
     if not doubled.any() or day_only:
-        return early
+        return early, []
     return _doubled(local, early, late, doubled, lines, path, column, name, notes)
 
 
@@ -157,9 +163,10 @@ def _doubled(
     column: str,
     name: str,
     notes: list[str],
-) -> Stamps:
+) -> tuple[Stamps, list[int]]:
     """Tell the two runs of a doubled hour apart by the step back between them."""
     utc = early.copy()
+    told: list[int] = []
     rows = np.flatnonzero(doubled)
     for run in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1):
         steps = np.diff(local[run])
@@ -169,6 +176,7 @@ def _doubled(
         if len(back) == 1:
             second_half = run[back[0] + 1 :] if rising else run[: back[0] + 1]
             utc[second_half] = late[second_half]
+            told.append(line)
             notes.append(
                 f"The doubled hour of the clock change at line {line} was told apart by the order "
                 "of the lines."
@@ -182,4 +190,4 @@ def _doubled(
             hint="if the clock of the logger never changes, set --timezone to its offset, for "
             "example UTC+1; otherwise delete the lines of that hour",
         )
-    return utc
+    return utc, told
