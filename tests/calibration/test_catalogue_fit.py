@@ -127,7 +127,7 @@ def test_lots_differ_in_base_without_differing_in_speed_at_the_pivot():
     lots = rng.multivariate_normal(TRUE, covariance * 0.01, size=2000)
     days = np.array([fitting.ln_days("beta", lot, [PIVOT["cool"], 8.0]) for lot in lots])
     sd = days.std(axis=0) * 10.0
-    assert sd[0] == pytest.approx(0.18, abs=0.02)
+    assert sd[0] == pytest.approx(0.22, abs=0.02)
     assert sd[1] > 1.2 * sd[0]
     assert abs(np.corrcoef(days[:, 0], lots[:, 0])[0, 1]) < 0.1
     assert np.linalg.eigvalsh(covariance).min() > 0

@@ -66,7 +66,8 @@ def test_left_out_cells_were_left_out(fitted, left_out):
     """Predictions without a cell differ from those with it, and miss it by more."""
     seen = {(row.crop, row.temperature): row for row in fitted}
     pairs = [(row.miss, seen[row.crop, row.temperature].miss) for row in left_out]
-    assert np.mean([out > inside for out, inside in pairs]) > 0.8
+    assert np.mean([out > inside for out, inside in pairs]) > 0.7
+    assert np.median([out for out, _ in pairs]) > 1.5 * np.median([inside for _, inside in pairs])
     assert all(row.left_out for row in left_out)
 
 
