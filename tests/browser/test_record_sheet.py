@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
 from tests.browser.conftest import OpenPhone, overflow, serious_faults
+from thermosprout.cli.app import app
 from thermosprout.reports.record_sheet import COLUMNS, record_sheet, sheet_of
 from thermosprout.trials.entering import append_records
 from thermosprout.trials.records import load, read_records
@@ -47,6 +49,12 @@ def tap(page: Any, plot: str, times: int = 1) -> None:
 
 
 def export(page: Any, folder: Path) -> list[dict[str, str]]:
+    """Save the file as a grower does, and read it."""
+    text = saved(page, folder).read_text(encoding="utf-8")
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+def saved(page: Any, folder: Path) -> Path:
     page.get_by_role("button", name="Export", exact=True).click()
     with page.expect_download() as waiting:
         page.get_by_role("button", name="Save as CSV file").click()
@@ -55,7 +63,7 @@ def export(page: Any, folder: Path) -> list[dict[str, str]]:
     text = path.read_text(encoding="utf-8")
     assert page.get_by_label("The same as text").input_value().split() == text.split()
     page.get_by_role("button", name="Back").last.click()
-    return list(csv.DictReader(io.StringIO(text)))
+    return path
 
 
 def set_day(page: Any, day: str = DAY) -> None:
@@ -81,14 +89,13 @@ def test_a_round_survives_closing_and_comes_home_with_the_same_numbers(
     page.get_by_label("Note").fill('slugs, "two" eaten\n=1+1 و 👩‍🌾')
     page.get_by_role("button", name="Keep").click()
     page.reload()
-    rows = export(page, tmp_path)
-
+    path = saved(page, tmp_path)
+    rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))))
     assert [row["plot"] for row in rows] == ["A1", "A2", "A3", "B1"]
     assert tuple(rows[0]) == COLUMNS
-    result = append_records(trial, rows)
-    assert [(one.plot, one.emerged) for one in result.added] == [
-        ("A1", 5), ("A2", 3), ("A3", 2), ("B1", 17),
-    ]  # fmt: skip
+
+    result = CliRunner().invoke(app, ["record", str(trial), "--from", str(path)])
+    assert result.exit_code == 0, result.output
     frame = read_records(trial).query("inspected_local == @DAY").set_index("plot")
     assert frame["emerged"].to_dict() == {"A1": 5, "A2": 3, "A3": 2, "B1": 17}
     assert frame.loc["B1", "note"] == 'slugs, "two" eaten =1+1 و 👩‍🌾'
@@ -208,3 +215,21 @@ def test_the_sheet_works_from_the_keyboard(phone: OpenPhone, trial: Path) -> Non
     page.keyboard.press("Enter")
     assert [tile.inner_text() for tile in page.locator(".count").all()][:2] == ["2", "2"]
     assert page.get_by_role("status").inner_text() == "A2: 2"
+
+
+def test_nothing_exported_runs_in_a_spreadsheet(
+    phone: OpenPhone, trial: Path, tmp_path: Path
+) -> None:
+    page = phone().open(make_page(trial))
+    set_day(page)
+    page.get_by_label("Counted by").fill("@SUM(A1:A9)")
+    notes = ("=cmd|' /C calc'!A0", "+1", "-1", "@x", "\t=2", "plain", "'=3")
+    for plot, note in zip(("A1", "A2", "A3", "B1", "B2", "B3"), notes, strict=False):
+        page.get_by_role("button", name=f"More on {plot}").click()
+        page.get_by_label("Note").fill(note)
+        page.get_by_role("button", name="Keep").click()
+    rows = export(page, tmp_path)
+    cells = [cell for row in rows for cell in row.values()]
+    assert not [cell for cell in cells if cell.lstrip().startswith(("=", "+", "-", "@"))]
+    assert [row["note"] for row in rows][:2] == ["'=cmd|' /C calc'!A0", "'+1"]
+    append_records(trial, rows)

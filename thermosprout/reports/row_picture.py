@@ -187,7 +187,7 @@ def _labels(
         yield Mark("leaf", _RIGHT, round(y, 1), text="8 in 10 odds", anchor="end")
     if counts:
         cx, cy = counts[-1]
-        left = cx > 0.5 * (_LEFT + _RIGHT)
+        left = cx > _LEFT + 58  # the curve rises to the right
         yield Mark(
             "name",
             round(cx + (-7 if left else 7), 1),
