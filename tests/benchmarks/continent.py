@@ -71,6 +71,15 @@ def make_grid(path: Path, size: int, days: int = DAYS) -> None:
     grid.to_zarr(path, zarr_format=2)
 
 
+def resident_high_water(process: int) -> int:
+    """Largest resident size of a process so far, zero once it is gone. [byte]"""
+    try:
+        lines = Path(f"/proc/{process}/status").read_text(encoding="ascii").splitlines()
+    except OSError:
+        return 0
+    return next((int(line.split()[1]) * 1024 for line in lines if line.startswith("VmHWM")), 0)
+
+
 def run_map(soil: Path, out: Path, *options: str) -> dict[str, float]:
     """Run the command and measure it with all its threads."""
     command = [
@@ -79,19 +88,24 @@ def run_map(soil: Path, out: Path, *options: str) -> dict[str, float]:
         "--json", *options,
     ]  # fmt: skip
     begin = time.perf_counter()
-    run = subprocess.Popen(
-        command, stdout=subprocess.PIPE, env={**os.environ, "OMP_NUM_THREADS": "1"}
-    )
-    assert run.stdout is not None
-    answer = json.loads(run.stdout.read())
-    _, status, usage = os.wait4(run.pid, 0)
-    if status:
-        raise RuntimeError(f"the map ended with status {status}")
-    wall = time.perf_counter() - begin
+    peak = 0
+    with tempfile.TemporaryFile() as said:
+        run = subprocess.Popen(command, stdout=said, env={**os.environ, "OMP_NUM_THREADS": "1"})
+        ended = 0
+        while not ended:
+            # Read while it runs: what is kept after the end begins with the size of the parent.
+            peak = max(peak, resident_high_water(run.pid))
+            time.sleep(0.05)
+            ended, status, usage = os.wait4(run.pid, os.WNOHANG)
+        wall = time.perf_counter() - begin
+        if status:
+            raise RuntimeError(f"the map ended with status {status}")
+        said.seek(0)
+        answer = json.load(said)
     return {
         "wall_s": wall,
         "cpu_s": usage.ru_utime + usage.ru_stime,
-        "peak_gb": usage.ru_maxrss * 1024 / 1e9,
+        "peak_gb": peak / 1e9,
         "tiles": answer["tiles"],
         "sowings": len(answer["rows"]),
         "reached": float(np.mean([row["reached"] for row in answer["rows"]])),

@@ -8,9 +8,10 @@ import sys
 
 import pytest
 
+# Not pydantic: newer versions of typer read the parameters of a command with it.
 HEAVY = (
     "dask", "distributed", "h5netcdf", "h5py", "icalendar", "jinja2", "matplotlib", "numpy",
-    "pandas", "pvlib", "pydantic", "requests", "requests_cache", "scipy", "xarray", "zarr",
+    "pandas", "pvlib", "requests", "requests_cache", "scipy", "xarray", "zarr",
 )  # fmt: skip
 
 _LIST_IMPORTS = """
@@ -24,13 +25,14 @@ def listed(command, path=()):
     for name, below in getattr(command, "commands", {}).items():
         yield from listed(below, (*path, name))
 
-found, before = {}, bare
-for path, command in listed(get_command(app)):
+found, before, root = {}, bare, get_command(app)
+for path, command in listed(root):
     shown = io.StringIO()
     with contextlib.redirect_stdout(shown), contextlib.suppress(SystemExit):
-        command.main([*(), "--help"], prog_name="thermosprout")
+        root.main([*path, "--help"], prog_name="thermosprout")
     now = {name.partition(".")[0] for name in set(sys.modules) - before}
-    found[" ".join(path) or "thermosprout"] = {"imports": sorted(now), "help": shown.getvalue()}
+    found[" ".join(path) or "thermosprout"] = {"imports": sorted(now), "help": shown.getvalue(),
+        "group": hasattr(command, "commands")}
     before = set(sys.modules)
 json.dump(found, sys.stdout)
 """
@@ -61,7 +63,7 @@ def test_help_of_every_command_ends_with_an_example(starts: dict[str, dict[str, 
         text = str(start["help"])
         assert "Usage:" in text, name
         # A group leads to its commands, which have the examples.
-        if "Commands:" not in text:
+        if not start["group"]:
             assert "Example" in text, name
 
 
