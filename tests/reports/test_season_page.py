@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.reports.big_season import big_report
 from tests.reports.season_files import (
     HOSTILE,
     PLAIN,
@@ -141,3 +142,10 @@ def test_hostile_names_are_shown_as_text_on_the_record_sheet(tmp_path: Path) -> 
     text = "\0".join(hostile.text)
     for name in fit:
         assert name in text
+
+
+def test_sixty_rows_and_four_trials_stay_under_a_megabyte_and_a_half(tmp_path: Path) -> None:
+    page = season_page(big_report(tmp_path))
+    assert page.count('<article class="card"') == 60
+    assert page.count('<article class="trial"') == 4
+    assert len(page.encode()) < 1.5e6

@@ -72,7 +72,10 @@ def row_picture(curve: EmergenceCurve) -> RowPicture:
         Seedlings per 100 seeds planted and the soil temperature below them.
     """
     start = min(curve.soil_when[0] if curve.soil_when else curve.planted, curve.planted)
-    end = max([*curve.when[-1:], *curve.soil_when[-1:], curve.planted + timedelta(days=4)])
+    counted = [when for when, _ in curve.counts[-1:]]
+    end = max(
+        [*curve.when[-1:], *curve.soil_when[-1:], *counted, curve.planted + timedelta(days=4)]
+    )
     across = _Scale(start.timestamp(), end.timestamp(), _LEFT, _RIGHT)
     top = max([float(np.nanmax(curve.high, initial=0.0)), *(seen for _, seen in curve.counts), 8.0])
     up = _Scale(0.0, min(top * 1.08, max(100.0, top)), _MIDDLE, _TOP)

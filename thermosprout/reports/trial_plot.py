@@ -33,6 +33,11 @@ _LINES: tuple[Any, ...] = (
     (0, (4, 4)),
 )
 _MARKS = ("o", "s", "^", "D", "v", "P")
+_CLOCKS = {
+    "planted": "days since planted",
+    "started": "days since started",
+    "thermal": "thermal time since planted, °C d",
+}
 _MOST = 6
 _MOST_BLOCKS = 48
 
@@ -78,7 +83,7 @@ def curves_figure(document: Mapping[str, Any]) -> Figure:
         axes.set_xlim(0, last * 1.28)
         axes.set_ylim(0, min(1.02, 1.12 * max(max(i["curve"]["high"]) for i in shown)))
         axes.yaxis.set_major_formatter(lambda y, _: f"{100 * y:.0f}")
-        axes.set_xlabel("days since planted")
+        axes.set_xlabel(_CLOCKS[shown[0]["curve"]["clock"]])
         axes.set_ylabel("emerged, per 100 seeds planted")
         level = round(100 * document["interval"])
         axes.set_title("Emergence by " + document["compared"].replace("_", " "))
