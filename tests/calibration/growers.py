@@ -14,6 +14,7 @@ from thermosprout.emergence.clock import ResponseDraws, ThermalClock
 from thermosprout.emergence.forecast import CropDraws, Sowing, forecast_row
 from thermosprout.emergence.treatments import Handling
 from thermosprout.soil.series import hours_since_epoch, soil_series
+from thermosprout.trials.columns import REQUIRED
 
 
 def plain_crop(name: str = "beetroot", estimate: Estimate | None = None, **changed) -> Crop:
@@ -99,11 +100,18 @@ def grow(crop, truth, series, plantings, rng, *, viability: float = 0.9) -> list
             counts = (mine[:, None] <= looks).sum(axis=0)
             plots.append(
                 Plot(
-                    name=f"p{len(plots)}", treatment=planting.handling.treatment.value,
-                    handling=planting.handling, planted_h=planted, depth_cm=planting.depth_cm,
-                    seeds=planting.seeds, hours=looks, new=np.diff(counts, prepend=0.0),
-                    viability=viability, variety=planting.variety, seed_lot=planting.seed_lot,
-                )  # fmt: skip
+                    name=f"p{len(plots)}",
+                    treatment=planting.handling.treatment.value,
+                    handling=planting.handling,
+                    planted_h=planted,
+                    depth_cm=planting.depth_cm,
+                    seeds=planting.seeds,
+                    hours=looks,
+                    new=np.diff(counts, prepend=0.0),
+                    viability=viability,
+                    variety=planting.variety,
+                    seed_lot=planting.seed_lot,
+                )
             )
     return plots
 
@@ -114,10 +122,7 @@ def write_records(plots, path: Path) -> Path:
     def stamp(hour: float) -> str:
         return f"{np.datetime64(round(hour * 60), 'm')}Z"
 
-    lines = [
-        "plot,block,variety,seed_lot,treatment,started,planted,seeds_started,seeds_planted,"
-        "depth_cm,inspected,emerged,temperature_C"
-    ]
+    lines = [",".join((*REQUIRED, "temperature_C"))]
     for plot in plots:
         lead = plot.handling.soak_h or plot.handling.sprout_h
         for hour, emerged in zip(plot.hours, plot.new.cumsum(), strict=True):

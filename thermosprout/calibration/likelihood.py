@@ -35,6 +35,7 @@ _LEAST_CD = 0.05
 _FLOOR = 1e-300
 _STEPS = 8
 _CLOSE = 0.02
+_STEEPEST = 1e4
 _EM_STEPS = 25
 _BLOCK = 1_500_000
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite.hermgauss(5)
@@ -264,6 +265,7 @@ class _Given:
             last = gained.sum(axis=-1)
             change = np.diff(slope, axis=-1, prepend=0.0) / gained
             change = np.where(c.new > 0, (1.0 - self.slips) * change, 0.0)
+            change = np.clip(change, -_STEEPEST, _STEEPEST)
             whole = (1.0 - self.slips) * slope[..., -1] / last
             up, down = np.minimum(last * (1 + h), 1.0), last * (1 - h)
             stand = (self._stand(up) - self._stand(down)) / (up - down) * last * whole

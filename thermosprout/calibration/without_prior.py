@@ -31,6 +31,9 @@ fit being free: information of at least four in units of that sd."""
 _FLAT = 1e-3
 _REPLICATES = 3
 _NOTHING = {"plot_speed_sd": 1e-6, "plot_stand_rho": 1e-6}
+_SMALL = {"plot_speed_sd": 0.01, "plot_stand_rho": 0.002}
+"""Plots that differ by less are taken as alike: the likelihood is flat there."""
+
 _ORDER = (
     "t_base_C", "opt_gap_C", "ceiling_gap_C", "depth_cost_Cd_per_cm", "soak_credit",
     "germination_share", "handling_delay_Cd", "curvature",
@@ -112,6 +115,12 @@ def fit_without_prior(
         free = np.array(always + more, dtype=np.intp)
         problem = _problem(likelihood, vector, free)
         best = _peak(problem, rng)
+        vanished = _vanished(layers, problem.vectors(best[None])[0], always)
+        if vanished is not None:
+            vector = vector.copy()
+            vector[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
+            always.remove(vanished)
+            continue
         curvature = problem.curvature(best)
         if np.linalg.eigvalsh(curvature).min() > _FLAT:
             break
@@ -134,6 +143,15 @@ def fit_without_prior(
         covariance=jacobian @ np.linalg.inv(curvature) @ jacobian.T,
         log_likelihood=float(problem.log_likelihood(best[None])[0]),
     )
+
+
+def _vanished(layers: Layers, vector: FloatArray, free: Sequence[int]) -> int | None:
+    """Entry of a plot effect that the records put at nothing, where there is no peak."""
+    for name, small in _SMALL.items():
+        entry = layers.names.index(f"crop:{name}")
+        if entry in free and float(PARAMETERS[name].natural(vector[entry])) < small:
+            return entry
+    return None
 
 
 def _peak(problem: Problem, rng: np.random.Generator) -> FloatArray:

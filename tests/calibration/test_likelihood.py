@@ -1,0 +1,156 @@
+"""The likelihood agrees with itself written seed by seed, and does not care for order."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.calibration.growers import Planting, first_hour, grow, plain_crop, spring
+from tests.calibration.loop_reference import plot_log_likelihood
+from thermosprout.calibration.dates import noted_window_h
+from thermosprout.calibration.fit import root_of
+from thermosprout.calibration.layers import layers_of
+from thermosprout.calibration.likelihood import Likelihood
+from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.predict import Model
+from thermosprout.calibration.problem import Problem
+from thermosprout.calibration.shear import shear_of
+from thermosprout.crops.estimate import Estimate
+from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.errors import CoverageError
+
+ESTIMATE = Estimate.generic(
+    "beetroot", {"t_base_C": (4.0, 1.0), "thermal_time_50_Cd": (100.0, 0.3)}
+)
+CROP = plain_crop(estimate=ESTIMATE)
+SERIES = spring(days=80, seed=2)
+SOAKED = Handling(treatment=Treatment.SOAKED, soak_h=20.0)
+SPROUTED = Handling(treatment=Treatment.PRESPROUTED, sprout_h=72.0)
+
+
+@pytest.fixture(scope="module")
+def plots() -> list[Plot]:
+    rng = np.random.default_rng(1)
+    return grow(
+        CROP, TRUTH, SERIES,
+        [Planting(day=6.4), Planting(day=25.7, depth_cm=3.0),
+         Planting(day=25.7, handling=SOAKED), Planting(day=25.7, handling=SPROUTED)],
+        rng,
+    )  # fmt: skip
+
+
+def likelihood(plots, **options):
+    layers = layers_of(ESTIMATE, plots)
+    return Likelihood(Model(CROP, plots, layers, [SERIES]), **options)
+
+
+TRUTH = ESTIMATE.draw(1, np.random.default_rng(1))
+
+
+def some_vectors(size: int, seed: int = 0, spread: float = 0.15):
+    """Vectors near the truth, where a fit works; far from it the quadrature is only rough."""
+    rng = np.random.default_rng(seed)
+    centre = np.array([float(PARAMETERS[n].transform(TRUTH[n][0])) for n in ESTIMATE.names])
+    return centre + spread * rng.standard_normal((size, ESTIMATE.mean.size)) * np.sqrt(
+        np.diag(ESTIMATE.covariance)
+    )
+
+
+def test_direct_plots_agree_with_the_loop_over_seeds(plots) -> None:
+    direct = [plot for plot in plots if plot.treatment == "direct"]
+    both = likelihood(direct)
+    vectors = some_vectors(3)
+    found = both.plots(vectors)
+    shares = both.model.predict(vectors).share
+    for draw in range(3):
+        value = {n: float(v[draw]) for n, v in ESTIMATE.natural(vectors).items()}
+        for index, plot in enumerate(direct):
+            # The batch merges inspections at which nothing new was seen; slips go with time.
+            hours, new = plot.telling()
+            expected = plot_log_likelihood(
+                CROP, value, SERIES.values, first_hour(SERIES), replace(plot, hours=hours, new=new),
+                share=float(shares[draw, index]),
+            )  # fmt: skip
+            assert found[draw, index] == pytest.approx(expected, abs=0.01)
+
+
+def test_a_noted_date_agrees_with_the_loop(plots) -> None:
+    planted = plots[0].planted_h
+    noted = Plot(
+        name="n", planted_h=planted, depth_cm=2.0, seeds=0,
+        noted_h=noted_window_h(planted + 24 * 14.0),
+    )  # fmt: skip
+    vectors = some_vectors(4, spread=0.2)
+    found = likelihood([noted]).plots(vectors)[:, 0]
+    for draw in range(4):
+        value = {n: float(v[draw]) for n, v in ESTIMATE.natural(vectors).items()}
+        expected = plot_log_likelihood(
+            CROP, value, SERIES.values, first_hour(SERIES), noted, share=1.0
+        )
+        assert found[draw] == pytest.approx(expected, abs=2e-3)
+
+
+def test_the_order_of_plots_and_batches_does_not_matter(plots) -> None:
+    vectors = some_vectors(7, seed=3)
+    together = likelihood(plots).plots(vectors)
+    turned = likelihood(plots[::-1]).plots(vectors)[:, ::-1]
+    np.testing.assert_allclose(turned, together, rtol=1e-9, atol=1e-6)
+    one_by_one = np.concatenate([likelihood(plots).plots(v[None]) for v in vectors])
+    np.testing.assert_allclose(one_by_one, together, atol=2e-3)
+
+
+def test_inspections_that_saw_nothing_new_tell_nothing(plots) -> None:
+    plot = plots[0]
+    extra = np.sort(np.concatenate([plot.hours, plot.hours[:-1] + 11.0]))
+    cumulative = np.interp(extra, plot.hours, plot.new.cumsum(), left=0.0)
+    quiet = np.isin(extra, plot.hours) | (np.mod(cumulative, 1) == 0)
+    dense = replace(plot, hours=extra[quiet], new=np.diff(np.round(cumulative[quiet]), prepend=0.0))
+    assert dense.hours.size > plot.hours.size
+    hours, new = dense.telling()
+    assert new.sum() == plot.emerged
+    assert hours.size <= dense.hours.size
+
+
+def test_gradient_matches_differences_of_the_value(plots) -> None:
+    layers = layers_of(ESTIMATE, plots)
+    model = Model(CROP, plots, layers, [SERIES])
+    problem = Problem(
+        likelihood=Likelihood(model), origin=layers.mean, root=root_of(layers.covariance),
+        prior=True, shear=shear_of(model),
+    )  # fmt: skip
+    w = 0.2 * np.random.default_rng(2).standard_normal(problem.size)
+    value, gradient = problem.value_and_gradient(w)
+    assert value == pytest.approx(-float(problem.log_posterior(w[None])[0]), abs=1e-3)
+    step = 0.02
+    numeric = np.array([
+        (problem.log_posterior((w - step * e)[None])[0]
+         - problem.log_posterior((w + step * e)[None])[0]) / (2 * step)
+        for e in np.eye(problem.size)
+    ])  # fmt: skip
+    np.testing.assert_allclose(gradient, numeric, atol=0.03 * np.abs(gradient).max())
+
+
+def test_a_plot_without_temperature_is_refused(plots) -> None:
+    layers = layers_of(ESTIMATE, plots)
+    with pytest.raises(CoverageError, match="plot p0 has no temperature; give --soil"):
+        Model(CROP, plots, layers, [])
+    cut = SERIES.isel(time=slice(0, 24 * 20))
+    with pytest.raises(CoverageError, match="does not cover plot p0 from"):
+        Model(CROP, plots, layers, [cut])
+
+
+def test_a_hole_in_the_soil_parts_the_series() -> None:
+    rng = np.random.default_rng(1)
+    late = grow(CROP, TRUTH, SERIES, [Planting(day=30.0)], rng)
+    holed = SERIES.copy()
+    holed[24 * 10 : 24 * 12] = np.nan
+    layers = layers_of(ESTIMATE, late)
+    whole = Likelihood(Model(CROP, late, layers, [SERIES])).plots(some_vectors(2))
+    parted = Likelihood(Model(CROP, late, layers, [holed])).plots(some_vectors(2))
+    np.testing.assert_allclose(parted, whole, atol=0.02)
+    early = grow(CROP, TRUTH, SERIES, [Planting(day=5.0)], rng)
+    with pytest.raises(CoverageError, match="without a hole"):
+        Model(CROP, early, layers_of(ESTIMATE, early), [holed])
