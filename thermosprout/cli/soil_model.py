@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from thermosprout.quantities import Units
+
 if TYPE_CHECKING:
     import xarray as xr
 
+    from thermosprout.season.soil_check import RowShift
     from thermosprout.soil.site_correction import Correction
 
 
@@ -55,9 +58,10 @@ def model(
     from thermosprout.soil.pieces import soil_temperature_in_pieces
     from thermosprout.soil.readers.readings import read_readings
     from thermosprout.soil.readers.station_csv import read_weather_csv
-    from thermosprout.soil.site_correction import correct
+    from thermosprout.soil.site_correction import correct, kind_of
     from thermosprout.soil.surfaces import cover_named
     from thermosprout.soil.texture import soil_type
+    from thermosprout.soil.traits import site_effects
 
     lid, soil = cover_named(cover), soil_type(texture)
     given, reading = read_weather_csv(
@@ -65,12 +69,19 @@ def model(
     )
     for sentence in reading.sentences():
         note(sentence)
-    series = soil_temperature_in_pieces(
-        given, depth_cm=depth_cm, surface=surface.value, cover=lid, soil=soil
-    )
+    options: dict[str, Any] = {
+        "depth_cm": depth_cm,
+        "surface": surface.value,
+        "cover": lid,
+        "soil": soil,
+    }
+    series = soil_temperature_in_pieces(given, **options)
     correction = None
     if readings is not None:
-        correction = correct(series, read_readings(readings, timezone=timezone or "UTC"))
+        table = read_readings(readings, timezone=timezone or "UTC")
+        correction = correct(
+            series, table, effects=site_effects(given, series, **options), kind=kind_of(table, lon)
+        )
         series = correction.series
         note(f"Site: {correction.sentence()}.")
     write_atomic(out, series_csv(series))
@@ -131,6 +142,7 @@ def _summary(series: xr.DataArray, correction: Correction | None, out: Path) -> 
     if correction is not None:
         document["correction"] = {
             "readings": correction.readings,
+            "kind": correction.kind.value,
             "offset_K": round(correction.offset_K, 3),
             "offset_sd_K": round(correction.offset_sd_K, 3),
             "swing": round(correction.swing, 3),
@@ -138,3 +150,112 @@ def _summary(series: xr.DataArray, correction: Correction | None, out: Path) -> 
             "before_rmse_K": correction.before_rmse_K,
         }
     return document
+
+
+def check(
+    readings: Annotated[Path, typer.Argument(help="Readings: time_utc,depth_cm,soil_temp_C.")],
+    season: Annotated[
+        Path | None, typer.Option(help="Season file whose soil temperature is checked.")
+    ] = None,
+    soil: Annotated[Path | None, typer.Option(help="Or a soil temperature file.")] = None,
+    depth_cm: Annotated[
+        float | None, typer.Option(help="Depth of that file, where it does not say.")
+    ] = None,
+    lon: Annotated[
+        float | None, typer.Option(help="Degrees east, to tell daily means from readings.")
+    ] = None,
+    timezone: Annotated[str, typer.Option(help="Zone of readings that carry none.")] = "UTC",
+    plot: Annotated[Path | None, typer.Option(help="Write a picture: .png, .svg or .pdf.")] = None,
+    units: Annotated[Units, typer.Option(help="Units shown.")] = Units.METRIC,
+    as_of: Annotated[str, typer.Option(help="Day taken as today; now by default.")] = "",
+    offline: Annotated[bool, typer.Option(help="Ask no service; use what is cached.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Soil temperature against your own readings: how far off, and what that means in days.
+
+    Example: thermosprout soil check readings.csv --season season.toml --plot check.png
+    """
+    from thermosprout.cli.output import note, print_json
+    from thermosprout.errors import InputError
+    from thermosprout.soil.check import check_series
+    from thermosprout.soil.readers.logger_csv import read_soil_csv
+    from thermosprout.soil.readers.readings import read_readings
+    from thermosprout.soil.site_correction import Kind, correct, kind_of
+
+    if (season is None) == (soil is None):
+        raise InputError("give either --season or --soil", hint="one of the two is checked")
+    rows: list[dict[str, Any]] = []
+    if season is not None:
+        from thermosprout.cli.forecast import moment
+        from thermosprout.season.load import load_season
+        from thermosprout.season.soil_check import check_season
+
+        loaded = load_season(season)
+        zone = loaded.data.site.timezone
+        table = read_readings(readings, timezone=zone)
+        done = check_season(loaded, table, as_of=moment(as_of, zone), offline=offline)
+        series, result, correction = done.series, done.check, done.correction
+        rows = [_row_document(item, zone) for item in done.rows]
+    else:
+        assert soil is not None  # noqa: S101 (one of the two is given)
+        table = read_readings(readings, timezone=timezone)
+        given_depth = float(table["depth_cm"].median()) if depth_cm is None else depth_cm
+        series, reading = read_soil_csv(soil, depth_cm=given_depth, timezone=timezone)
+        for sentence in reading.sentences():
+            note(sentence)
+        kind = Kind.INSTANT if lon is None else kind_of(table, lon)
+        result = check_series(series, table, kind=kind)
+        correction = correct(series, table, kind=kind)
+    if result.outside:
+        note(f"{result.outside} readings fall outside the series and were left out.")
+    document = {
+        "source": series.attrs["source"],
+        "readings": result.count,
+        "kind": result.kind.value,
+        "bias_K": round(result.bias_K, 3),
+        "rmse_K": round(result.rmse_K, 3),
+        "corrected": {
+            "offset_K": round(correction.offset_K, 3),
+            "offset_sd_K": round(correction.offset_sd_K, 3),
+            "swing": round(correction.swing, 3),
+        },
+        "rows": rows,
+    }
+    if json:
+        print_json(document)
+    else:
+        from thermosprout.cli.output import console
+        from thermosprout.reports.soil_check_table import soil_check_lines
+
+        out = console()
+        for item in soil_check_lines(document, units):
+            out.print(item)
+    if plot is not None:
+        from thermosprout.reports.soil_plot import soil_check_figure
+        from thermosprout.reports.style import save_figure
+
+        figure = soil_check_figure(
+            series, correction.series, result.table, "Soil temperature and readings", units
+        )
+        save_figure(figure, plot)
+        note(f"Wrote {plot}")
+
+
+def _row_document(item: RowShift, timezone: str) -> dict[str, Any]:
+    import math
+    from datetime import UTC, datetime
+    from zoneinfo import ZoneInfo
+
+    def stamp(hour: float) -> str | None:
+        if not math.isfinite(hour):
+            return None
+        moment = datetime.fromtimestamp(hour * 3600.0, UTC).astimezone(ZoneInfo(timezone))
+        return moment.isoformat(timespec="minutes")
+
+    return {
+        "row": item.row,
+        "crop": item.crop,
+        "half_as_is": stamp(item.as_is_h),
+        "half_corrected": stamp(item.corrected_h),
+        "days": round(item.days, 2) if math.isfinite(item.days) else None,
+    }

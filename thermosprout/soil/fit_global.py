@@ -21,11 +21,13 @@ import pandas as pd
 from thermosprout.files import write_atomic
 from thermosprout.soil.climate import YearlyCourse, yearly_course
 from thermosprout.soil.drive import DAY, Weather, drive
+from thermosprout.soil.fit_spread import Spread, fit_spread
 from thermosprout.soil.ground import FITTED_FILE, GroundParameters
 from thermosprout.soil.model import weather_arrays
 from thermosprout.soil.stations import Station, growing_season, load_stations
 from thermosprout.soil.surfaces import COVERS
 from thermosprout.soil.texture import LOAM
+from thermosprout.soil.traits import TRAITS
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -221,26 +223,45 @@ def fit(
     return z, residuals, slopes
 
 
-def leave_one_out(problem: Problem, z: FloatArray, jacobian: FloatArray) -> pd.DataFrame:
-    """Judge every station with parameters fitted to the others."""
+def leave_one_out(
+    problem: Problem, z: FloatArray, jacobian: FloatArray
+) -> tuple[pd.DataFrame, FloatArray, dict[str, GroundParameters]]:
+    """Judge every station with parameters fitted to the others.
+
+    Returns
+    -------
+    table : pandas.DataFrame
+        RMSE, bias and sd of each station. [K]
+    residuals : ndarray, shape (known day,)
+        Of the stations while left out. [K]
+    parameters : dict of GroundParameters
+        Fitted without the station of that name.
+    """
     rows = []
+    parameters: dict[str, GroundParameters] = {}
+    unseen = np.empty(problem.station.size)
     for index, name in enumerate(problem.names):
-        _, residuals, _ = fit(problem, left_out=index, start=z, jacobian=jacobian, rounds=4)
+        at, residuals, _ = fit(problem, left_out=index, start=z, jacobian=jacobian, rounds=4)
+        parameters[name] = parameters_at(at)
         own = residuals[problem.station == index]
+        unseen[problem.station == index] = own
         rows.append((name, np.sqrt(np.mean(own**2)), own.mean(), own.std()))
-    return pd.DataFrame(rows, columns=["station", "rmse_K", "bias_K", "sd_K"]).set_index("station")
+    table = pd.DataFrame(rows, columns=["station", "rmse_K", "bias_K", "sd_K"])
+    return table.set_index("station"), unseen, parameters
 
 
-def fading(problem: Problem, residuals: FloatArray) -> tuple[float, float]:
-    """Sd [K] and memory [d] of what is left within a season after its mean."""
+def spread_of(
+    problem: Problem, ground: GroundParameters, unseen: FloatArray, stations: list[str]
+) -> Spread:
+    """Spread of sites about the model, from the residuals of stations left out."""
     field = np.full(problem.measured.shape, np.nan)
-    field[problem.known] = residuals
-    field = field - np.nanmean(field, axis=1, keepdims=True)
-    sd = float(np.sqrt(np.nanmean(field**2)))
-    lags = np.arange(1, 40)
-    correlation = np.array([np.nanmean(field[:, lag:] * field[:, :-lag]) for lag in lags]) / sd**2
-    below = np.flatnonzero(correlation < np.exp(-1.0))
-    return sd, float(lags[below[0]] if below.size else lags[-1])
+    field[problem.known] = unseen
+    base = problem.daily(ground)
+    effects = [
+        problem.daily(replace(ground, **{name: getattr(ground, name) + step})) - base
+        for name, step in TRAITS["grass"].items()
+    ]
+    return fit_spread(field, np.stack(effects), stations)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -253,16 +274,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
     seasons = [season for station in stations for season in seasons_of(station)]
     problem = Problem(seasons)
     z, residuals, jacobian = fit(problem)
-    judged = leave_one_out(problem, z, jacobian)
+    judged, unseen, _ = leave_one_out(problem, z, jacobian)
     judged["fitted_rmse_K"] = problem.rmse(residuals)
     with_sun = [station.station_id for station in stations if station.has_radiation]
     judged_sun = judged.loc[[name for name in judged.index if name in with_sun]]
-    sd, memory = fading(problem, residuals)
+    spread = spread_of(problem, parameters_at(z), unseen, [item.station for item in seasons])
     ground = replace(
         parameters_at(z),
-        site_sd_K=round(float(judged["bias_K"].std()), 2),
-        daily_sd_K=round(sd, 2),
-        daily_memory_d=round(memory, 1),
+        site_sd_K=float(judged["bias_K"].std()),
+        site_shift_sd_K=spread.shift_sd_K,
+        site_memory_d=spread.memory_d,
+        daily_sd_K=spread.daily_sd_K,
+        daily_memory_d=spread.daily_memory_d,
     )
     document = {
         "written_by": "python -m thermosprout.soil.fit_global",

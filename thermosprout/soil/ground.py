@@ -45,11 +45,12 @@ class GroundParameters:
         4 K, from memory. [K]
     conductivity_factor : float
         On the conductivity of the texture: roots, humus and structure.
-    site_sd_K, site_sd_corrected_K : float
-        Spread of the seasonal mean of single sites about the model, with nothing known of the
-        site and after a fortnight of readings. [K]
+    site_sd_K : float
+        Spread of the seasonal mean of single sites about the model fitted to others. [K]
+    site_shift_sd_K, site_memory_d : float
+        Shift of a site that lasts: sd [K] and time in which its correlation falls to 1/e [d].
     daily_sd_K, daily_memory_d : float
-        What is left from day to day: sd [K] and time in which its correlation falls to 1/e [d].
+        Error of days, likewise. [K], [d]
     """
 
     exchange_night: float = 4.0
@@ -67,9 +68,10 @@ class GroundParameters:
     dew_gap_dry: float = 4.0
     conductivity_factor: float = 1.0
     site_sd_K: float = 1.2
-    site_sd_corrected_K: float = 0.6
-    daily_sd_K: float = 1.0
-    daily_memory_d: float = 8.0
+    site_shift_sd_K: float = 1.1
+    site_memory_d: float = 200.0
+    daily_sd_K: float = 0.75
+    daily_memory_d: float = 4.0
 
     def as_dict(self) -> dict[str, float]:
         """All parameters by name."""

@@ -1,13 +1,14 @@
 """A few thermometer readings, or a logger for a while, correct a series for its site.
 
-Sward height, shade, soil and slope shift a site by about a degree, which no weather can know. The
-correction is an offset and a factor on the daily swing, both held near none when readings are few;
-what is left from day to day is a fading memory of the last readings.
+Sward, shade, soil and slope shift a site by about a degree, which no weather can know. What the
+readings say is weighed against how sites differ: a shift that lasts for months, traits of the
+ground that act through the weather, a factor on the daily swing, and an error of days that fades.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.depth import to_depth
-from thermosprout.soil.ground import fitted_parameters
+from thermosprout.soil.ground import GroundParameters, fitted_parameters
 from thermosprout.soil.series import hours_since_epoch, soil_series
 
 FloatArray = npt.NDArray[np.float64]
@@ -25,7 +26,18 @@ SWING_SD = 0.25
 """Prior sd of the factor on the daily swing. Assumption."""
 READING_SD_K = 0.4
 """Of a kitchen or soil thermometer, its depth and its reader. [K] Common practice, no source."""
+MOST_READINGS = 300
+"""More readings than this are thinned evenly: they would say the same again."""
+AHEAD_D = 30.0
+"""The spread left is stated for this long after the last reading. [d]"""
 COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
+
+
+class Kind(StrEnum):
+    """What a reading is: the value at its instant, or the mean of the day that begins at it."""
+
+    INSTANT = "instant"
+    DAY = "day"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,12 +47,15 @@ class Correction:
     Attributes
     ----------
     series : xarray.DataArray
-        The corrected series; ``attrs["site_sd_K"]`` is the spread that is left.
+        The corrected series; ``attrs["site_sd_K"]`` is the lasting spread that is left.
     offset_K, offset_sd_K : float
+        Mean lasting shift over the time of the readings, and its spread a month on.
     swing, swing_sd : float
         Factor on the daily swing (1 = none) and its sd.
     readings : int
         Number that fell into the series.
+    kind : Kind
+        How the readings were taken.
     before_bias_K, before_rmse_K : float
         Of the series against the readings before the correction.
     memory_sd_K, memory_d : float
@@ -53,6 +68,7 @@ class Correction:
     swing: float
     swing_sd: float
     readings: int
+    kind: Kind
     before_bias_K: float
     before_rmse_K: float
     memory_sd_K: float
@@ -62,9 +78,10 @@ class Correction:
         """Plain words for the grower."""
         if not self.readings:
             return f"no readings: a site like yours may differ by ± {self.offset_sd_K:.1f} °C"
+        taken = ", taken as means of days" if self.kind is Kind.DAY else ""
         return (
-            f"{self.readings} readings: shifted by {self.offset_K:+.1f} ± {self.offset_sd_K:.1f} "
-            f"°C, daily swing x {self.swing:.2f}"
+            f"{self.readings} reading{'s' if self.readings > 1 else ''}{taken}: shifted by "
+            f"{self.offset_K:+.1f} ± {self.offset_sd_K:.1f} °C, daily swing x {self.swing:.2f}"
         )
 
 
@@ -86,8 +103,36 @@ def readings_from_series(logger: xr.DataArray, every_h: int = 3) -> pd.DataFrame
     ).dropna()
 
 
+def kind_of(readings: pd.DataFrame, longitude: float) -> Kind:
+    """Tell readings of instants from means of days.
+
+    Nobody reads a thermometer at midnight sharp day after day: stamps that are all at one hour
+    within 75 minutes of local solar midnight, one a day, are means of the days they begin.
+
+    Parameters
+    ----------
+    readings : pandas.DataFrame
+        With ``time_utc``.
+    longitude : float
+        Degrees east.
+    """
+    if readings.empty:
+        return Kind.INSTANT
+    stamps = pd.to_datetime(readings["time_utc"], utc=True).dt.tz_localize(None)
+    of_day = (stamps - stamps.dt.normalize()).dt.total_seconds() / 3600.0
+    if of_day.nunique() > 1 or stamps.dt.normalize().duplicated().any():
+        return Kind.INSTANT
+    solar = (float(of_day.iloc[0]) + longitude / 15.0 + 12.0) % 24.0 - 12.0
+    return Kind.DAY if abs(solar) <= 1.25 else Kind.INSTANT
+
+
 def correct(
-    series: xr.DataArray, readings: pd.DataFrame, *, reading_sd_K: float = READING_SD_K
+    series: xr.DataArray,
+    readings: pd.DataFrame,
+    *,
+    effects: xr.DataArray | None = None,
+    kind: Kind = Kind.INSTANT,
+    reading_sd_K: float = READING_SD_K,
 ) -> Correction:
     """Correct a series by readings taken on the spot.
 
@@ -97,6 +142,11 @@ def correct(
         Modelled or service series.
     readings : pandas.DataFrame
         Columns ``time_utc`` (naive UTC or with zone), ``depth_cm``, ``soil_temp_C``.
+    effects : xarray.DataArray, dims (trait, time), optional
+        Change of the series when a trait of the site moves by one sd, from
+        :func:`thermosprout.soil.traits.site_effects`. [K]
+    kind : Kind
+        Whether readings are of instants or means of days.
     reading_sd_K : float
         Error of a reading. [K]
 
@@ -113,72 +163,110 @@ def correct(
 
     Notes
     -----
-    Generalised least squares with normal priors: offset N(0, site_sd), swing factor N(1, 0.25),
-    day-to-day error with exponentially fading correlation and white reading error. The fading part
-    is predicted beyond the readings too (simple kriging), so it matters for days, not for weeks.
+    Kriging (Gaussian process regression; Rasmussen & Williams 2006, eq. 2.25-2.26) of the
+    difference between readings and series. Its covariance is a sum: a lasting shift and an error
+    of days, each with exponentially fading correlation and fitted over stations; the outer products
+    of ``effects``; the daily swing; and white reading error.
     """
     numbers = fitted_parameters()
-    table = _checked(readings)
-    prior_sd = site_spread(series)
-    sd, memory = numbers.daily_sd_K, numbers.daily_memory_d
-    time_h = hours_since_epoch(series["time"].values)
-    at = hours_since_epoch(table["time_utc"].to_numpy()) if len(table) else np.empty(0)
-    inside = (at >= time_h[0]) & (at <= time_h[-1])
-    if len(table) and not inside.any():
-        raise CoverageError(
-            f"none of the {len(table)} readings falls between "
-            f"{str(series['time'].values[0])[:10]} and {str(series['time'].values[-1])[:10]}",
-            hint="check the year and the time zone of the readings",
-        )
-    table, at = table[inside], at[inside]
+    table, at = _inside(series, _checked(readings))
     centre = _ensemble_mean(series)
-    guess, swing = _at_readings(centre, table, at)
+    guess, swing = _at_readings(centre, table, at, kind)
     known = np.isfinite(guess)
     table, at, guess, swing = table[known], at[known], guess[known], swing[known]
     residual = table["soil_temp_C"].to_numpy(dtype=float) - guess
-    count = residual.size
-    if not count:
-        left = _attach(series, series.values, prior_sd, sd, memory, series.attrs["source"])
-        return Correction(
-            series=left,
-            offset_K=0.0,
-            offset_sd_K=prior_sd,
-            swing=1.0,
-            swing_sd=SWING_SD,
-            readings=0,
-            before_bias_K=float("nan"),
-            before_rmse_K=float("nan"),
-            memory_sd_K=sd,
-            memory_d=memory,
-        )
-    design = np.stack([np.ones(count), swing], axis=1)
-    fading = sd**2 * np.exp(-np.abs(at[:, None] - at[None, :]) / 24.0 / memory)
-    noise = fading + reading_sd_K**2 * np.eye(count)
-    solved = np.linalg.solve(noise, np.column_stack([design, residual]))
-    precision = design.T @ solved[:, :2] + np.diag([1.0 / prior_sd**2, 1.0 / SWING_SD**2])
-    covariance = np.linalg.inv(precision)
-    mean = covariance @ (design.T @ solved[:, 2])
-    weights = np.linalg.solve(noise, residual - design @ mean)
-    fade = np.zeros(time_h.size)
-    for instant, weight in zip(at, weights, strict=True):
-        fade += weight * sd**2 * np.exp(-np.abs(time_h - instant) / 24.0 / memory)
+    if not residual.size:
+        return _uncorrected(series, numbers, kind)
+    field = _Field(series, numbers, effects, at, swing)
+    noise = field.at_readings() + reading_sd_K**2 * np.eye(at.size)
+    weights = np.linalg.solve(noise, residual)
+    time_h = hours_since_epoch(series["time"].values)
+    lasting, fading = field.lasting(time_h) @ weights, field.fading(time_h) @ weights
+    factor = SWING_SD**2 * float(swing @ weights)
     values = series.values
     daily = running_mean(values, 24)
-    corrected = daily + (1.0 + mean[1]) * (values - daily) + mean[0] + fade
-    source = f"{series.attrs['source']}, corrected by {count} readings"
-    offset_sd = float(np.sqrt(covariance[0, 0]))
+    corrected = values + factor * (values - daily) + lasting + fading
+    ahead = np.clip(at.max() + 24.0 * AHEAD_D, time_h[0], time_h[-1])
+    cross = field.lasting(np.array([ahead]))
+    left = field.lasting_variance(ahead) - float((cross @ np.linalg.solve(noise, cross.T))[0, 0])
+    offset_sd = float(np.sqrt(max(left, 0.0)))
+    swing_left = SWING_SD**2 - SWING_SD**4 * float(swing @ np.linalg.solve(noise, swing))
+    source = f"{series.attrs['source']}, corrected by {at.size} readings"
     return Correction(
-        series=_attach(series, corrected, offset_sd, sd, memory, source),
-        offset_K=float(mean[0]),
+        series=_attach(series, corrected, offset_sd, numbers, source),
+        offset_K=float(np.interp(at, time_h, lasting).mean()),
         offset_sd_K=offset_sd,
-        swing=float(1.0 + mean[1]),
-        swing_sd=float(np.sqrt(covariance[1, 1])),
-        readings=count,
+        swing=1.0 + factor,
+        swing_sd=float(np.sqrt(max(swing_left, 0.0))),
+        readings=int(at.size),
+        kind=kind,
         before_bias_K=float(-residual.mean()),
         before_rmse_K=float(np.sqrt(np.mean(residual**2))),
-        memory_sd_K=sd,
-        memory_d=memory,
+        memory_sd_K=numbers.daily_sd_K,
+        memory_d=numbers.daily_memory_d,
     )
+
+
+def series_at_readings(
+    series: xr.DataArray, readings: pd.DataFrame, kind: Kind = Kind.INSTANT
+) -> tuple[pd.DataFrame, FloatArray]:
+    """Readings inside the series, sorted, and the series at their time and depth. [degC]
+
+    Raises
+    ------
+    InputError, CoverageError
+        As :func:`correct`.
+    """
+    table, at = _inside(series, _checked(readings))
+    guess, _ = _at_readings(_ensemble_mean(series), table, at, kind)
+    return table, guess
+
+
+class _Field:
+    """Covariances between readings and times. [K2]"""
+
+    def __init__(
+        self,
+        series: xr.DataArray,
+        numbers: GroundParameters,
+        effects: xr.DataArray | None,
+        at: FloatArray,
+        swing: FloatArray,
+    ) -> None:
+        self.numbers = numbers
+        self.at = at
+        self.swing = swing
+        # a series that went through a rough conversion is less sure than a modelled one
+        self.slow_sd = max(numbers.site_shift_sd_K, site_spread(series))
+        self.effects = np.zeros((0, 2)) if effects is None else effects.values
+        stamps = series["time"].values[:2] if effects is None else effects["time"].values
+        self.effect_h = hours_since_epoch(stamps)
+        self.effects_at = self._effects(at)
+
+    def _effects(self, at_h: FloatArray) -> FloatArray:
+        rows = [np.interp(at_h, self.effect_h, row) for row in self.effects]
+        return np.stack(rows) if rows else np.zeros((0, at_h.size))
+
+    def lasting(self, time_h: FloatArray) -> FloatArray:
+        """Lasting part: times by readings."""
+        apart = np.abs(time_h[:, None] - self.at[None, :]) / 24.0
+        slow = self.slow_sd**2 * np.exp(-apart / self.numbers.site_memory_d)
+        return np.asarray(slow + self._effects(time_h).T @ self.effects_at)
+
+    def lasting_variance(self, hour: float) -> float:
+        """Prior variance of the lasting part at an hour."""
+        own = self._effects(np.array([hour]))
+        return float(self.slow_sd**2 + (own**2).sum())
+
+    def fading(self, time_h: FloatArray) -> FloatArray:
+        """Error of days: times by readings."""
+        apart = np.abs(time_h[:, None] - self.at[None, :]) / 24.0
+        return np.asarray(self.numbers.daily_sd_K**2 * np.exp(-apart / self.numbers.daily_memory_d))
+
+    def at_readings(self) -> FloatArray:
+        """All parts between the readings themselves, without reading error."""
+        swing = SWING_SD**2 * np.outer(self.swing, self.swing)
+        return self.lasting(self.at) + self.fading(self.at) + swing
 
 
 def running_mean(values: FloatArray, hours: int) -> FloatArray:
@@ -214,6 +302,25 @@ def _checked(readings: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
+def _inside(series: xr.DataArray, table: pd.DataFrame) -> tuple[pd.DataFrame, FloatArray]:
+    """Readings within the series, thinned where they are very many."""
+    time = series["time"].values
+    at = hours_since_epoch(table["time_utc"].to_numpy()) if len(table) else np.empty(0)
+    first, last = hours_since_epoch(time[[0, -1]])
+    inside = (at >= first) & (at <= last)
+    if len(table) and not inside.any():
+        raise CoverageError(
+            f"none of the {len(table)} readings falls between {str(time[0])[:10]} and "
+            f"{str(time[-1])[:10]}",
+            hint="check the year and the time zone of the readings",
+        )
+    table, at = table[inside], at[inside]
+    if at.size > MOST_READINGS:
+        pick = np.linspace(0, at.size - 1, MOST_READINGS).round().astype(int)
+        table, at = table.iloc[pick], at[pick]
+    return table, at
+
+
 def _ensemble_mean(series: xr.DataArray) -> xr.DataArray:
     if "member" not in series.dims:
         return series
@@ -228,26 +335,46 @@ def _ensemble_mean(series: xr.DataArray) -> xr.DataArray:
 
 
 def _at_readings(
-    series: xr.DataArray, table: pd.DataFrame, at: FloatArray
+    series: xr.DataArray, table: pd.DataFrame, at: FloatArray, kind: Kind
 ) -> tuple[FloatArray, FloatArray]:
     """Series and its daily swing at the time and depth of each reading."""
-    guess, swing = np.full(at.size, np.nan), np.full(at.size, np.nan)
+    guess, swing = np.full(at.size, np.nan), np.zeros(at.size)
     time_h = hours_since_epoch(series["time"].values)
     depths = table["depth_cm"].to_numpy(dtype=float)
     for depth in np.unique(depths):
         moved = to_depth(series, float(depth)).values
         pick = depths == depth
-        guess[pick] = np.interp(at[pick], time_h, moved)
-        swing[pick] = np.interp(at[pick], time_h, moved - running_mean(moved, 24))
-    return guess, swing
+        daily = running_mean(moved, 24)
+        if kind is Kind.DAY:
+            guess[pick] = np.interp(at[pick] + 12.0, time_h, daily)
+        else:
+            guess[pick] = np.interp(at[pick], time_h, moved)
+            swing[pick] = np.interp(at[pick], time_h, moved - daily)
+    return guess, np.nan_to_num(swing)
+
+
+def _uncorrected(series: xr.DataArray, numbers: GroundParameters, kind: Kind) -> Correction:
+    spread = site_spread(series)
+    return Correction(
+        series=_attach(series, series.values, spread, numbers, series.attrs["source"]),
+        offset_K=0.0,
+        offset_sd_K=spread,
+        swing=1.0,
+        swing_sd=SWING_SD,
+        readings=0,
+        kind=kind,
+        before_bias_K=float("nan"),
+        before_rmse_K=float("nan"),
+        memory_sd_K=numbers.daily_sd_K,
+        memory_d=numbers.daily_memory_d,
+    )
 
 
 def _attach(
     series: xr.DataArray,
     values: FloatArray,
     offset_sd: float,
-    sd: float,
-    memory: float,
+    numbers: GroundParameters,
     source: str,
 ) -> xr.DataArray:
     out = series.copy(data=values)
@@ -255,7 +382,7 @@ def _attach(
     out.attrs.update(
         source=source,
         site_sd_K=float(offset_sd),
-        daily_sd_K=float(sd),
-        daily_memory_d=float(memory),
+        daily_sd_K=numbers.daily_sd_K,
+        daily_memory_d=numbers.daily_memory_d,
     )
     return out

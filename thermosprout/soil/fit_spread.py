@@ -1,0 +1,66 @@
+"""How single sites differ from the model: lasting shift and error of days, fitted over stations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import cho_factor, cho_solve
+from scipy.optimize import minimize
+
+FloatArray = npt.NDArray[np.float64]
+
+EVERY_D = 3
+"""Days used of each season: neighbours say much the same. [d]"""
+NUGGET_K2 = 0.02
+"""Variance of a daily mean on its own. [K2]"""
+USUAL_MEMORY_D = 200.0
+"""A pull on the memory of the shift, which a season of half a year can hardly show. [d]"""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Sd [K] and memory [d] of both parts."""
+
+    shift_sd_K: float
+    memory_d: float
+    daily_sd_K: float
+    daily_memory_d: float
+
+
+def fit_spread(residuals: FloatArray, effects: FloatArray, stations: list[str]) -> Spread:
+    """Maximum likelihood of two fading covariances beside the given trait effects.
+
+    Parameters
+    ----------
+    residuals : ndarray, shape (season, day)
+        Modelled minus measured, NaN where nothing was measured. [K]
+    effects : ndarray, shape (trait, season, day)
+        Effect of one sd of each trait. [K]
+    stations : list of str
+        Station of each season; every station counts the same.
+    """
+    days = np.arange(residuals.shape[1], dtype=float)
+    apart = np.abs(days[:, None] - days[None, :])
+    weight = np.array([1.0 / stations.count(name) for name in stations])
+    seasons = []
+    for row in range(len(stations)):
+        pick = np.arange(0, days.size, EVERY_D)
+        pick = pick[np.isfinite(residuals[row, pick])]
+        own = effects[:, row, pick]
+        seasons.append((pick, residuals[row, pick], own.T @ own))
+
+    def cost(logs: FloatArray) -> float:
+        shift, memory, daily, daily_memory = np.exp(logs)
+        field = shift**2 * np.exp(-apart / memory) + daily**2 * np.exp(-apart / daily_memory)
+        total = 0.5 * float(logs[1] - np.log(USUAL_MEMORY_D)) ** 2
+        for (pick, values, traits), share in zip(seasons, weight, strict=True):
+            matrix = field[np.ix_(pick, pick)] + traits + NUGGET_K2 * np.eye(pick.size)
+            factor = cho_factor(matrix, lower=True)
+            logdet = np.log(np.diag(factor[0])).sum()
+            total += share * (0.5 * float(values @ cho_solve(factor, values)) + float(logdet))
+        return total
+
+    best = minimize(cost, np.log([0.9, 150.0, 0.8, 4.0]), method="L-BFGS-B")
+    return Spread(*(float(value) for value in np.exp(best.x)))
