@@ -39,6 +39,9 @@ _SHAPES: dict[str, re.Pattern[str]] = {
     ),
     "epoch": re.compile(r"(?P<epoch>\d{10}(?:\.\d+)?|\d{13})"),
 }
+_ANY_SHAPE = re.compile(
+    "|".join(re.sub(r"\(\?P<\w+>", "(?:", shape.pattern) for shape in _SHAPES.values())
+)
 _MONTHS = {
     word: month
     for month, words in enumerate(
@@ -77,7 +80,7 @@ class StampReading:
 
 def looks_like_stamp(cell: str) -> bool:
     """Tell whether a whole cell is a date or a date with a time."""
-    return any(shape.fullmatch(cell) for shape in _SHAPES.values())
+    return _ANY_SHAPE.fullmatch(cell) is not None
 
 
 def is_clock_time(cell: str) -> bool:

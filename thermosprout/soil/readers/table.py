@@ -120,11 +120,12 @@ def read_table(path: str | Path, *, decimal: str | None = None) -> Table:
     notes = [] if encoding == "UTF-8" else [f"The text is encoded as {encoding}."]
     separator = _separator(lines, path)
     split = [_cells(line, separator) if line.strip() else [] for line in lines]
-    data = [number for number, cells in enumerate(split) if _is_data(cells)]
-    first, last = data[0], data[-1]
+    is_data = [_is_data(cells) for cells in split]
+    first = is_data.index(True)
+    last = len(is_data) - 1 - is_data[::-1].index(True)
     names, units, heading = _heading(split, first)
     width, notes_rows, rows, numbers = _rows(
-        lines, split, first, last, names, separator, decimal, path
+        lines, split, is_data, (first, last), names, separator, decimal, path
     )
     if not names:
         names = tuple(f"column {place + 1}" for place in range(width))
@@ -181,15 +182,18 @@ def _heading(split: list[list[str]], first: int) -> tuple[tuple[str, ...], tuple
 def _rows(
     lines: list[str],
     split: list[list[str]],
-    first: int,
-    last: int,
+    is_data: list[bool],
+    span: tuple[int, int],
     names: tuple[str, ...],
     separator: str,
     decimal: str | None,
     path: Path,
 ) -> tuple[int, list[str], list[list[str]], list[int]]:
-    data = [number for number in range(first, last + 1) if _is_data(split[number])]
-    width = len(names) or Counter(len(split[number]) for number in data).most_common(1)[0][0]
+    first, last = span
+    width = len(names)
+    if not names:
+        lengths = Counter(len(split[row]) for row in range(first, last + 1) if is_data[row])
+        width = lengths.most_common(1)[0][0]
     notes: list[str] = []
     rows: list[list[str]] = []
     numbers: list[int] = []
@@ -201,7 +205,7 @@ def _rows(
         if names and tuple(cells[:width]) == names:
             notes.append(f"The heading stands again in line {number + 1}; it was passed over.")
             continue
-        if not _is_data(cells):
+        if not is_data[number]:
             raise InputError(
                 f"a date or time was expected, found {lines[number].strip()[:40]!r}",
                 place=place,
