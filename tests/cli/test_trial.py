@@ -156,6 +156,8 @@ def test_analyse_with_a_soil_temperature(run: Run, counted: Path, tmp_path: Path
     assert any("--crop" in warning for warning in document["warnings"])
     code, out, _ = run("trial", "analyse", counted, "--soil", soil, "--crop", "beet", "--json")
     assert not any("--crop" in warning for warning in json.loads(out)["warnings"])
+    code, out, _ = run("trial", "analyse", counted, "--soil", soil, "--clock", "thermal", "--json")
+    assert json.loads(out)["treatments"][0]["curve"]["clock"] == "thermal"
 
 
 def test_a_soil_series_that_does_not_cover_the_trial_ends_with_three(

@@ -7,9 +7,11 @@ from typing import Annotated
 
 import typer
 
+from thermosprout.cli.trial_options import Json, RecordsFile, SeasonFile, Timezone, zone_of
+
 
 def record(
-    records: Annotated[Path, typer.Argument(help="The trial's records file (CSV).")],
+    records: RecordsFile,
     counts: Annotated[
         list[str] | None,
         typer.Argument(help="Plot and seedlings counted so far, as A1=5; or plots for --harvest."),
@@ -35,10 +37,9 @@ def record(
     ] = "",
     note: Annotated[str, typer.Option(help="A note for all counts.")] = "",
     observer: Annotated[str, typer.Option(help="Who counted.")] = "",
-    timezone: Annotated[
-        str, typer.Option(help="IANA time zone of dates that stand alone.")
-    ] = "UTC",
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    timezone: Timezone = "",
+    season: SeasonFile = None,
+    json: Json = False,
 ) -> None:
     """Record counts: all seedlings that have come up so far, also those that died since.
 
@@ -54,6 +55,7 @@ def record(
     from thermosprout.trials.counting import filed_counts
     from thermosprout.trials.entering import append_records
 
+    timezone = zone_of(timezone, season)
     day = _day(on, timezone)
     words = counts or []
     if harvest or planted or started:

@@ -10,6 +10,7 @@ import typer
 
 from thermosprout.cli.sheet import sheet
 from thermosprout.cli.trial_design import design
+from thermosprout.cli.trial_options import Json, RecordsFile, SeasonFile, Timezone, zone_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,16 +25,20 @@ app = typer.Typer(
 app.command()(design)
 app.command()(sheet)
 
-Timezone = Annotated[str, typer.Option(help="IANA time zone of dates that stand alone.")]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
-RecordsFile = Annotated[Path, typer.Argument(help="The trial's records file (CSV).")]
-
 
 class Form(StrEnum):
     """Form of an exported table."""
 
     WIDE = "wide"
     TIDY = "tidy"
+
+
+class ClockOption(StrEnum):
+    """Clock of the curves."""
+
+    PLANTED = "planted"
+    STARTED = "started"
+    THERMAL = "thermal"
 
 
 class Compare(StrEnum):
@@ -45,7 +50,9 @@ class Compare(StrEnum):
 
 
 @app.command()
-def check(records: RecordsFile, timezone: Timezone = "UTC", json: Json = False) -> None:
+def check(
+    records: RecordsFile, timezone: Timezone = "", season: SeasonFile = None, json: Json = False
+) -> None:
     """Check every line of the records and say what is there.
 
     Example: thermosprout trial check trial.csv
@@ -53,7 +60,7 @@ def check(records: RecordsFile, timezone: Timezone = "UTC", json: Json = False) 
     from thermosprout.cli.output import note, print_json
     from thermosprout.trials.records import load
 
-    loaded = load(records, timezone=timezone)
+    loaded = load(records, timezone=zone_of(timezone, season))
     histories = loaded.histories.values()
     counts = [count for history in histories for count in history.counts]
     days = sorted(count.inspected.day for count in counts if count.inspected)
@@ -97,7 +104,8 @@ def import_table(
     correct: Annotated[
         bool, typer.Option("--correct", help="Replace counts that are there (they are kept).")
     ] = False,
-    timezone: Timezone = "UTC",
+    timezone: Timezone = "",
+    season: SeasonFile = None,
     json: Json = False,
 ) -> None:
     """Take counts from a notebook table or another tidy file into the records.
@@ -113,6 +121,7 @@ def import_table(
     from thermosprout.trials.notebook import read_notebook
     from thermosprout.trials.table import parse_table
 
+    timezone = zone_of(timezone, season)
     tidy = "emerged" in parse_table(table, read_text(table)).header
     rows = filed_counts(table) if tidy else read_notebook(table, timezone=timezone)
     if records.exists() and not tidy:
@@ -137,7 +146,8 @@ def export(
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="File to write; standard output by default.")
     ] = None,
-    timezone: Timezone = "UTC",
+    timezone: Timezone = "",
+    season: SeasonFile = None,
 ) -> None:
     """Write the records as they stand after corrections; no cell runs in a spreadsheet.
 
@@ -149,7 +159,7 @@ def export(
     from thermosprout.trials.notebook import write_notebook, write_tidy
     from thermosprout.trials.records import load
 
-    loaded = load(records, timezone=timezone)
+    loaded = load(records, timezone=zone_of(timezone, season))
     text = write_notebook(loaded) if form is Form.WIDE else write_tidy(loaded)
     if out is None:
         typer.echo(text, nl=False)
@@ -172,13 +182,17 @@ def analyse(
     compare: Annotated[
         Compare | None, typer.Option(help="What is compared; treatments by default.")
     ] = None,
+    clock: Annotated[
+        ClockOption, typer.Option(help="Clock of the curves; thermal needs a temperature.")
+    ] = ClockOption.PLANTED,
     plot: Annotated[
         Path | None, typer.Option(help="Write a picture of the curves: .png, .svg or .pdf.")
     ] = None,
     blocks_plot: Annotated[
         Path | None, typer.Option(help="Write a picture of every block beside the others.")
     ] = None,
-    timezone: Timezone = "UTC",
+    timezone: Timezone = "",
+    season: SeasonFile = None,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the random permutations.")] = 1,
     json: Json = False,
 ) -> None:
@@ -192,9 +206,16 @@ def analyse(
     from thermosprout.trials.analysis import analyse as run
     from thermosprout.trials.records import read_records
 
+    timezone = zone_of(timezone, season)
     table = read_records(records, timezone=timezone)
     thermal, said = _thermal(table, soil, crop, timezone)
-    result = run(table, thermal=thermal, compare=compare.value if compare else None, seed=seed)
+    result = run(
+        table,
+        thermal=thermal,
+        compare=compare.value if compare else None,
+        clock=clock.value,
+        seed=seed,
+    )
     document = result.to_json()
     document["warnings"] = [*document["warnings"], *said]
     if json:

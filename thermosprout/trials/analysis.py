@@ -14,6 +14,7 @@ from thermosprout.trials.cautions import cautions
 from thermosprout.trials.columns import treatment_order
 from thermosprout.trials.comparing import Group, differences, holm, summaries
 from thermosprout.trials.curves import emergence_curve, emergence_shape
+from thermosprout.trials.intervals import ClockName
 from thermosprout.trials.measures import T50_PLANTED, PlotScores, score_plots
 from thermosprout.trials.records import plots as plots_of
 from thermosprout.trials.results import (
@@ -37,6 +38,7 @@ def analyse(
     *,
     thermal: npt.ArrayLike | None = None,
     compare: Compared | None = None,
+    clock: ClockName = "planted",
     level: float = 0.9,
     seed: int = 1,
     resamples: int = 9_999,
@@ -52,6 +54,8 @@ def analyse(
         :func:`thermosprout.trials.thermal.thermal_times`. [C d]
     compare : {"treatment", "variety", "seed_lot"}, optional
         What is compared; treatments by default, varieties when there is one treatment only.
+    clock : {"planted", "started", "thermal"}
+        Of the curves.
     level : float
         Of the intervals.
     seed : int
@@ -94,7 +98,7 @@ def analyse(
         error=errors,
     )
     treatments = tuple(
-        _with_curve(s, records, plots, whole, i, variation.stand_correlation, level)
+        _with_curve(s, records, thermal_times, clock, whole, i, variation.stand_correlation, level)
         for i, s in enumerate(summaries(whole, scores, level))
     )
     result = TrialResult(
@@ -200,16 +204,24 @@ def _speed_sd(errors: dict[str, tuple[float, int]], scores: PlotScores) -> float
 def _with_curve(
     summary: TreatmentSummary,
     records: pd.DataFrame,
-    plots: pd.DataFrame,
+    thermal: FloatArray | None,
+    clock: ClockName,
     group: Group,
     index: int,
     correlation: float,
     level: float,
 ) -> TreatmentSummary:
     mine = set(group.plots.loc[group.treatment == index, "plot"])
-    part = records[records["plot"].isin(mine)]
+    rows = records["plot"].isin(mine).to_numpy()
+    part = records[rows]
     return replace(
         summary,
-        curve=emergence_curve(part, correlation=correlation, level=level),
+        curve=emergence_curve(
+            part,
+            clock=clock,
+            thermal=None if thermal is None else thermal[rows],
+            correlation=correlation,
+            level=level,
+        ),
         log_normal=emergence_shape(part),
     )
