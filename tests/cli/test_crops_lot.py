@@ -41,6 +41,12 @@ def test_viability_falls_with_the_years_in_the_store():
     assert cold["viability"][-1]["estimate"] > shares[-1] + 0.2
 
 
+def test_a_packet_without_a_year_ages_from_today():
+    shares = [row["estimate"] for row in document("leek", "--germination", "0.9")["viability"]]
+    assert shares[0] == pytest.approx(0.9, abs=0.02)
+    assert shares[-1] < 0.7
+
+
 def test_replicates_that_disagree_warn():
     """7 CFR 201.55(a): 12 points are the most at a mean of 89 % of four hundreds."""
     words = [w for text in ("90/100", "72/100", "95/100", "96/100") for w in ("--replicate", text)]

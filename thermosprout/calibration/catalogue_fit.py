@@ -222,7 +222,8 @@ def lot_covariance(
 
 def _reason(one: Evidence, by_shape: dict[Shape, fitting.Fit], fit: fitting.Fit) -> str:
     if not one.has_day_table:
-        return "straight line, since only base temperatures and heat sums are known"
+        known = "too few temperatures were timed" if one.cells else "only bases and sums are known"
+        return f"straight line, since {known}"
     linear, beta = by_shape["linear"], by_shape["beta"]
     odds = linear.log_evidence - beta.log_evidence
     misses = (
@@ -230,8 +231,12 @@ def _reason(one: Evidence, by_shape: dict[Shape, fitting.Fit], fit: fitting.Fit)
         f"{linear.misfit:.0%} (root mean square)"
     )
     if fit.shape == "linear":
-        return f"straight line, the odds for it pass 1000 to 1 (ln odds {odds:.0f}): {misses}"
-    reason = f"smooth curve (ln odds {-odds:.0f}): {misses}"
+        return (
+            "straight line, the odds for it (published bases and cells without germination "
+            f"counted in) pass 1000 to 1: {misses}"
+        )
+    favoured = f"{np.exp(-odds):.0f}" if -odds < np.log(1000.0) else "more than 1000"
+    reason = f"smooth curve, odds {favoured} to 1 for it: {misses}"
     if odds > 0:
         reason = f"smooth curve, odds for the straight line below 1000 to 1: {misses}"
     coldest = min(cell.temperature for cell in one.cells)

@@ -108,7 +108,7 @@ def check_lot(
             slower = (low, middle, high)
         if len(test.germinated) > 1 and test.germinated[-1] > test.germinated[-2]:
             warnings.append("seeds still germinated at the last count: go on counting")
-    if lot.counts is not None and lot.tested_on is None:
+    if lot.tested_on is None and (lot.counts is not None or lot.year is None):
         lot = replace(lot, tested_on=on)
     told = replicate_warning(lot.replicates)
     if told is not None:
