@@ -167,6 +167,24 @@ def test_succession_comes_even(run: Run, weather: Path) -> None:
     assert all(abs(sowing["off_by_days"]) <= 1.5 for sowing in found["sowings"])
 
 
+def test_succession_by_lot_and_another_name_of_its_crop(run: Run) -> None:
+    found = document(
+        run, "succession", DEMO, "--lot", "BEE25", "--crop", "beet", "--first", "2026-04-12",
+        "--every", 10, "--count", 5, "--aim", "emergence",
+    )  # fmt: skip
+    assert found["crop"] == "beet"
+    assert len(found["sowings"]) == 5
+
+
+def test_stations_of_a_weak_lot_are_explained(run: Run) -> None:
+    words = ("stations", DEMO, "--lot", "PAR23", "--date", "2026-04-18", "--stations", 40)
+    found = document(run, *words)
+    assert found["seeds_per_station"] > 6
+    assert "test it" in found["notes"][0]
+    out, _ = run(*words)
+    assert len(out.splitlines()) < 25
+
+
 def test_openings_are_filled_from_the_best(run: Run, weather: Path) -> None:
     found = document(
         run, "succession", "--crop", "lettuce", "--crop", "parsnip", *place(weather),

@@ -52,7 +52,7 @@ def stations(
     from thermosprout.errors import InputError
     from thermosprout.planning.options import usual_options
     from thermosprout.planning.season_documents import stations_document
-    from thermosprout.planning.stations import plan_stations
+    from thermosprout.planning.stations import MANY_SEEDS, plan_stations
     from thermosprout.reports.season_tables import stations_tables
 
     if emergence is not None and constant is None and soil is None and season is None:
@@ -89,6 +89,11 @@ def stations(
         if treatment == "presprouted":
             notes.append("Sprouted seed: the numbers are of sprouted seeds planted.")
     plan = plan_stations(share, stations=count, wanted_filled=filled, confidence=odds, rho=rho)
+    if plan.chosen is not None and plan.chosen.seeds > MANY_SEEDS:
+        notes.append(
+            "So many seeds are asked for because little is known of this lot or it is weak: test "
+            "it (count 100 seeds on moist paper), or sow another."
+        )
     document = stations_document(
         plan, crop=name, seeds_per_g=seeds_per_g, soil=described, lot=lot or None,
         notes=tuple(notes),

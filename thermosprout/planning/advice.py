@@ -133,10 +133,10 @@ def _middle(values: FloatArray) -> float:
 def surely(odds_of: float) -> str:
     """Odds in per cent; nothing is quite sure."""
     if odds_of > 0.99:
-        return "more than 99 %"
+        return "more than 99%"
     if odds_of < 0.01:
-        return "less than 1 %"
-    return f"{odds_of:.0%}".replace("%", " %")
+        return "less than 1%"
+    return f"{odds_of:.0%}"
 
 
 def _capital(text: str) -> str:

@@ -180,12 +180,9 @@ class Sources:
         wanted = name or self.asked.crop or (lot.crop if lot else "")
         if not wanted:
             raise InputError("no crop was named", hint="add --crop carrot, or --lot of the season")
-        if self.season is not None and wanted in self.season.crops:
-            crop = self.season.crops[wanted]
-        else:
-            crop = find_crop(wanted)
+        crop = self._known(wanted)
         if lot is not None and self.asked.lot and not name:
-            lot_crop = self.season.crops[lot.crop] if self.season else find_crop(lot.crop)
+            lot_crop = self._known(lot.crop)
             if lot_crop.name != crop.name:
                 raise InputError(f"lot {lot.id} is {lot_crop.name}, not {crop.name}")
         if self.season is not None and self.season.data.estimates_folder is not None:
@@ -195,6 +192,13 @@ class Sources:
             )
             crop = replace(crop, estimate=estimate)
         return crop
+
+    def _known(self, name: str) -> Crop:
+        """Crop of the season by the name used there, or of the catalogue by any of its names."""
+        for typed, crop in (self.season.crops if self.season is not None else {}).items():
+            if name in (typed, crop.name):
+                return crop
+        return find_crop(name)
 
     def depth_cm(self, crop: Crop) -> float:
         """Sowing depth: as asked, as usual for the crop, or a plain 2 cm."""

@@ -14,6 +14,9 @@ FloatArray = npt.NDArray[np.float64]
 
 MOST_PER_STATION = 50
 
+MANY_SEEDS = 6
+"""More seeds than this in a station say something about the lot (common practice, no source)."""
+
 SECONDS_PER_THINNED_PLANT = 4.0
 """Pulling one surplus seedling, with the walk along the row (common practice, no source). [s]"""
 

@@ -10,7 +10,7 @@ import xarray as xr
 from thermosprout.crops.crop import Crop
 from thermosprout.errors import InputError
 from thermosprout.planning.options import Option, usual_options
-from thermosprout.planning.season_window import HARVEST_D, WindowBuilder
+from thermosprout.planning.season_window import EMERGENCE_D, HARVEST_D, WindowBuilder
 from thermosprout.planning.sources import Sources, day_hour
 from thermosprout.planning.succession import Aim, SuccessionSowing, plan_succession
 
@@ -67,5 +67,5 @@ def _held(sources: Sources, first: date, last: date) -> date:
     series = sources.soil(sources.depth_cm(sources.crop()))
     begins, ends = (date.fromisoformat(str(series["time"].values[at])[:10]) for at in (0, -1))
     if (ends - begins).days < 365 + HARVEST_D and ends > first:
-        return min(last, max(ends - timedelta(days=2), first))
+        return min(last, max(ends - timedelta(days=EMERGENCE_D + 2), first))
     return last

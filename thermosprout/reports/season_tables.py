@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
 
+_MOST_CHOICES = 10
+
+
 def window_tables(document: Document, every: int = 7) -> list[RenderableType]:
     """Sensible days for each cover and treatment, and figures of every seventh day."""
     from rich.text import Text
@@ -79,7 +82,7 @@ def stations_tables(document: Document) -> list[RenderableType]:
         caption=f"Emergence taken as {percent(document['emergence'])} % of the seeds planted. "
         "Plants and thinning for each station.",
     )  # fmt: skip
-    for choice in document["choices"]:
+    for choice in _shown(document["choices"], document["seeds_per_station"]):
         chosen = choice["seeds_per_station"] == document["seeds_per_station"]
         table.add_row(
             Text(str(choice["seeds_per_station"]), style="bold" if chosen else ""),
@@ -96,6 +99,17 @@ def stations_tables(document: Document) -> list[RenderableType]:
     else:
         answer = f"Drop {document['seeds_per_station']} seeds in each station."
     return [table, Text(answer, style="bold"), *(Text(text) for text in document["notes"])]
+
+
+def _shown(choices: list[Document], chosen: int | None) -> list[Document]:
+    """At most a dozen choices: the one to take, its neighbours and evenly spread others."""
+    step = -(-len(choices) // _MOST_CHOICES)
+    near = () if chosen is None else (chosen - 1, chosen, chosen + 1)
+    return [
+        choice
+        for index, choice in enumerate(choices)
+        if index % step == 0 or choice["seeds_per_station"] in near
+    ]
 
 
 def succession_tables(document: Document) -> list[RenderableType]:
@@ -126,13 +140,15 @@ def openings_tables(document: Document) -> list[RenderableType]:
 
     table = plain_table(
         "What fits which opening",
-        "bed", "free", "crop", "treatment", "ready in time", "days to spare", "stand",
+        "bed", "free", "crop", "treatment", "in time", "spare d", "stand",
+        caption="Odds that first harvest comes before the bed is wanted; days left after it in the "
+        "middle of what is expected.",
     )  # fmt: skip
     for fit in document["openings"]:
         spare = fit["spare_days"]
         table.add_row(
             fit["bed"],
-            f"{short_day(fit['from'])} to {short_day(fit['until'])}",
+            f"{short_day(fit['from'])}–{short_day(fit['until'])}",
             fit["crop"],
             fit["treatment"],
             f"{fit['ready_odds']:.0%}",
