@@ -94,7 +94,8 @@ def test_fetch_days_past_then_offline(name: str, service: Playing) -> None:
              "2024-04-20", "--base-url", service.url)  # fmt: skip
     document = json.loads(run(*words, "--json"))
     assert document["time_utc"][0] == "2024-04-01T00:00Z"
-    assert len(document["soil_temp_C"]) >= 20 * 24
+    assert len(document["soil_temp_C"]) == 20 * 24
+    assert document["time_utc"][-1] == "2024-04-20T23:00Z"
     service.answer = lambda path, query: Reply(status=500)
     assert json.loads(run(*words, "--json", "--offline"))["soil_temp_C"] == document["soil_temp_C"]
 

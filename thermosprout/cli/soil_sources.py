@@ -277,7 +277,7 @@ def fetch(
     )
     typer.echo("Daily means of the last two weeks:")
     for day, value in list(zip(days["time"].values, days.values, strict=True))[-14:]:
-        typer.echo(f"  {str(day)[:10]}  {value:5.1f} °C")
+        typer.echo(f"  {str(day)[:10]}  {round(float(value), 1) + 0.0:5.1f} °C")
     typer.echo(weather.attrs["attribution"])
 
 

@@ -119,7 +119,8 @@ def get_power(
             "notes": (note,) if note else (),
         }
         parts.append(data)
-    return joined(parts).sel(time=slice(np.datetime64(start), None))
+    after = np.datetime64(end) + np.timedelta64(23, "h")
+    return joined(parts).sel(time=slice(np.datetime64(start), after))
 
 
 def _document(body: bytes) -> dict[str, Any]:

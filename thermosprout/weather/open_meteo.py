@@ -133,7 +133,8 @@ def get_archive(
             # The newest days may not be there yet; a hole further back is an error.
             if settled or not parts:
                 raise
-    return joined(parts).sel(time=slice(np.datetime64(start), None))
+    after = np.datetime64(end) + np.timedelta64(23, "h")
+    return joined(parts).sel(time=slice(np.datetime64(start), after))
 
 
 def get_ensemble(
