@@ -20,9 +20,7 @@ The crop's figures in the catalogue are where it starts from; records narrow or 
 Records are counts (see trial sheet), or a file with the columns planted and emergence_date where
 only a date was noted.
 
-Example:
-
-thermosprout calibrate trial.csv --soil soil.csv --crop carrot --save own
+Example: thermosprout calibrate trial.csv --soil soil.csv --crop carrot --save own
 """
 
 

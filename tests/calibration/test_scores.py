@@ -1,0 +1,85 @@
+"""Scores are the textbook's, and a check scores what was left out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.calibration.growers import Planting, grow, plain_crop, spring
+from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.scores import NAMES, LeftOut, check, crps, half_seen_d
+from thermosprout.crops.estimate import Estimate
+from thermosprout.errors import InputError
+
+ESTIMATE = Estimate.generic(
+    "beetroot", {"t_base_C": (4.0, 1.0), "thermal_time_50_Cd": (100.0, 0.4)}
+)
+CROP = plain_crop(estimate=ESTIMATE)
+SERIES = spring(days=100, seed=4, site_C=4.0)
+
+
+def test_crps_of_a_normal_is_the_closed_form() -> None:
+    """Gneiting & Raftery (2007), eq. 21: CRPS(N(0,1), 0) = (sqrt 2 - 1) / sqrt pi."""
+    draws = np.random.default_rng(0).standard_normal(40_000)
+    assert crps(draws, 0.0) == pytest.approx((np.sqrt(2) - 1) / np.sqrt(np.pi), abs=4e-3)
+
+
+@given(st.floats(-100, 100), st.floats(-100, 100))
+def test_crps_of_a_single_day_is_its_error(day: float, seen: float) -> None:
+    assert crps(np.array([day]), seen) == pytest.approx(abs(day - seen))
+
+
+def test_crps_cuts_what_never_comes_to_the_latest_that_does() -> None:
+    assert crps(np.array([10.0, np.inf]), 10.0) == pytest.approx(0.0)
+    assert crps(np.array([np.inf]), 10.0) == pytest.approx(0.0)
+
+
+def test_half_is_placed_between_inspections() -> None:
+    plot = Plot(
+        name="p", planted_h=0.0, depth_cm=2.0, seeds=20, hours=np.array([48.0, 96.0, 144.0]),
+        new=np.array([0.0, 8.0, 4.0]),
+    )  # fmt: skip
+    assert half_seen_d(plot) == pytest.approx(2 + 2 * 6 / 8)
+    assert half_seen_d(replace(plot, new=np.array([0.0, 1.0, 1.0]))) is None
+    assert half_seen_d(replace(plot, noted_h=(24.0, 72.0))) == pytest.approx(2.0)
+
+
+@pytest.fixture(scope="module")
+def slow_plots() -> list[Plot]:
+    centre = {name: np.array([value]) for name, value in ESTIMATE.centre().items()}
+    truth = centre | {"thermal_time_50_Cd": np.array([150.0])}
+    return grow(
+        CROP, truth, SERIES,
+        [Planting(day=10.4, every_d=1.0, inspections=50),
+         Planting(day=25.4, every_d=1.0, inspections=50),
+         Planting(day=40.4, every_d=1.0, inspections=50)],
+        np.random.default_rng(3),
+    )  # fmt: skip
+
+
+def test_records_of_a_slow_crop_make_the_next_forecast_better(slow_plots) -> None:
+    told = []
+    scores = {
+        score.name: score
+        for score in check(
+            CROP, slow_plots, [SERIES], left_out=LeftOut.DATE, packet_d=10.0, tick=told.append
+        )
+    }
+    assert tuple(scores) == NAMES
+    assert sum(told) == 3
+    assert scores["calibrated"].plots == 6
+    assert scores["calibrated"].date_crps_d < 0.5 * scores["catalogue"].date_crps_d
+    assert scores["calibrated"].date_error_d < scores["mean of the others"].date_error_d
+    assert scores["packet"].date_crps_d == pytest.approx(scores["packet"].date_error_d)
+    assert scores["packet"].date_covered is None
+    assert 0.3 <= scores["calibrated"].date_covered <= 1.0
+    assert scores["calibrated"].stand_crps > 0
+
+
+def test_one_season_cannot_be_left_out(slow_plots) -> None:
+    with pytest.raises(InputError, match=r"all plots are of one season.*check by plot or by date"):
+        check(CROP, slow_plots, [SERIES], left_out=LeftOut.SEASON)
