@@ -10,7 +10,7 @@ import typer
 DEMO_DAY = "2026-05-20"
 """Day taken as today in the invented season."""
 
-_LEFT_OUT = {"make_demo.py", "make_trial.py", "__pycache__"}
+_LEFT_OUT = {"make_demo.py", "make_trial.py", "make_pictures.py", "pictures", "__pycache__"}
 
 
 def demo(

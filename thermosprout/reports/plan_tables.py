@@ -90,7 +90,7 @@ def compare_tables(document: Document, units: Units = Units.METRIC) -> list[Rend
         f"{document['crop']}{where}{day}, {show_length(document['depth_cm'], units)} deep",
         "option", "wetted", "planted", "first", "half", "full", "since wetted",
         caption="Days from planting to each stage, and to half since the seed was wetted; the "
-        f"range holds 8 times in 10. On {document['soil']['source']}.",
+        f"range holds 8 times in 10. On {_soil(document['soil'], units)}.",
     )  # fmt: skip
     takes = plain_table(
         "What each way brings and takes",
@@ -130,6 +130,11 @@ def compare_tables(document: Document, units: Units = Units.METRIC) -> list[Rend
         )
     advice = Text(document["advice"], style="bold")
     return [dates, takes, advice, Text(document["reason"]), *_sentences(document)]
+
+
+def _soil(soil: Document, units: Units) -> str:
+    constant = soil["constant_C"]
+    return soil["source"] if constant is None else f"constant {show_temperature(constant, units)}"
 
 
 def _middle(values: dict[str, float | None]) -> str:

@@ -184,9 +184,11 @@ def _labels(
     curve: EmergenceCurve, x: FloatArray, up: _Scale, counts: Sequence[tuple[float, float]]
 ) -> Iterator[Mark]:
     if x.size and float(np.nanmax(curve.high, initial=0.0)) > 0.5:
-        # Under the band at its end, where there is room; over it where there is none.
-        below = float(up(float(curve.low[-1]))) + 14
-        y = below if below < _MIDDLE - 3 else float(up(float(curve.high[-1]))) - 5
+        # Under the band at its end, or over it, or at the top: where no count is in the way.
+        below, above = float(up(float(curve.low[-1]))) + 14, float(up(float(curve.high[-1]))) - 5
+        places = [y for y in (below, above) if _TOP + 8 < y < _MIDDLE - 3]
+        free = [y for y in places if not _crowded(y, counts)]
+        y = (free or [_TOP + 22.0])[0]
         yield Mark("leaf", _RIGHT, round(y, 1), text="8 in 10 odds", anchor="end")
     if counts:
         cx, cy = counts[-1]
@@ -198,6 +200,11 @@ def _labels(
             text="counted",
             anchor="end" if left else "start",
         )
+
+
+def _crowded(y: float, counts: Sequence[tuple[float, float]]) -> bool:
+    """Whether a label at the right, at this height, would lie on a ring."""
+    return any(cx > _RIGHT - 88 and abs(cy - (y - 4)) < 12 for cx, cy in counts)
 
 
 def _line(x: FloatArray, y: FloatArray) -> str:

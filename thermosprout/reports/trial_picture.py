@@ -10,7 +10,10 @@ from thermosprout.reports.row_picture import Mark
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 38, 268, 26, 190
 _APART = 15
-PATTERNS = ("whole", "dashed", "dotted", "dashdot")
+PATTERNS = {"direct": "earth whole", "soaked": "water dashed", "presprouted": "leaf dotted"}
+"""Ink and pattern of the known treatments, the same as in all pictures."""
+
+_OTHERS = ("ink dashdot", "leaf whole", "earth dashed", "water dotted")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,8 +63,8 @@ def trial_picture(treatments: Sequence[Mapping[str, Any]]) -> TrialPicture | Non
         Mark("tick", (_LEFT + _RIGHT) / 2, _BOTTOM + 31, text="days since planted", anchor="middle")
     )
     lines = [
-        (PATTERNS[index % len(PATTERNS)], _steps(curve, across, up, last))
-        for index, (_, curve) in enumerate(curves)
+        (PATTERNS.get(name, _OTHERS[index % len(_OTHERS)]), _steps(curve, across, up, last))
+        for index, (name, curve) in enumerate(curves)
     ]
     marks += _names(curves, up)
     told = "; ".join(f"{name} {100 * curve['emerged'][-1]:.0f} of 100" for name, curve in curves)
