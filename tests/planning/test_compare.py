@@ -193,3 +193,20 @@ def test_what_the_gain_takes_is_said_and_weighed(cold: Comparison) -> None:
     assert easy.verdicts[Goal.HARVEST].worth_acting_on
     assert not hard.verdicts[Goal.HARVEST].worth_acting_on
     assert "not worth acting on" in advise(hard, Goal.HARVEST)[1]
+
+
+def test_a_horizon_short_of_harvest_is_said_and_emergence_weighed() -> None:
+    draws = CropDraws.of(CROP, 200)
+    need = HarvestNeed.of(CROP, 200)
+    soil = series(np.full(24 * 40, 16.0))
+    setting = Setting(
+        draws=draws, clock=clock_for(draws, soil), viability=np.ones(200), ln_shift=np.zeros(200),
+        depth_cm=2.5, need=need, growth=GrowthClock.of(soil, need),
+    )  # fmt: skip
+    start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
+    found = compare(setting, usual_options(CROP), free_h=start + 1)
+    document = compare_document(found, Goal.BED_DAYS, zone=None, soil="made up")
+    assert document["options"][0]["bed_days"]["to_harvest"]["p50"] is None
+    assert any("weighed at half emergence" in note for note in document["notes"])
+    assert "by half emergence" in document["reason"]
+    assert document["advised"] == "pre-sprouted"

@@ -102,6 +102,7 @@ def compare(
         Goal(goal.value),
         zone=None if constant is not None else sources.zone,
         soil=described,
+        constant_C=constant,
         lot=lot or None,
         bed=bed or None,
     )

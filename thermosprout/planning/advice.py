@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Treatment
-from thermosprout.planning.compare import GOAL_WORDS, Comparison, Goal, Verdict
+from thermosprout.planning.compare import GOAL_WORDS, Comparison, Goal, Verdict, harvest_is_seen
 from thermosprout.planning.options import Outcome
 
 FloatArray = npt.NDArray[np.float64]
@@ -62,7 +62,7 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
     elif verdict.goal is Goal.WORK:
         gain = f"{name} takes {verdict.gain:.0%} less work"
     elif verdict.goal is Goal.BED_DAYS:
-        gain = f"{name} saves {verdict.gain:.1f} bed-days per full row by first harvest"
+        gain = f"{name} saves {verdict.gain:.1f} bed-days per full row by {_until(comparison)}"
     elif not np.isfinite(early):
         gain = f"{name} is up in time more often"
     elif np.isfinite(left):
@@ -76,6 +76,10 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
         f"{_capital(gain)} (it gains in {surely(verdict.gain_odds)} of cases): "
         "the difference is not worth acting on."
     )
+
+
+def _until(comparison: Comparison) -> str:
+    return "first harvest" if harvest_is_seen(comparison.outcomes) else "half emergence"
 
 
 def _takes(plain: Outcome, chosen: Outcome) -> str:

@@ -48,6 +48,7 @@ _FAILED_FILL = 0.5
 _FAILED_ODDS = 0.2
 _LATE_D = 30.0
 _GIVEN_UP = 3.0
+_SEEN_SHARE = 0.5
 _NO_SEED_IS_ENOUGH = 1000.0
 
 
@@ -176,17 +177,15 @@ def gain_over(setting: Setting, plain: Outcome, other: Outcome) -> Gain:
 def cost(outcomes: Sequence[Outcome], goal: Goal) -> FloatArray:
     """What each option costs for a goal, shape (option, draw): less is better.
 
-    A harvest past the horizon counts as a month after the last one seen; where none is seen at
-    all, emergence stands in for it.
+    A harvest past the horizon counts as a month after the last one seen; where most are past it,
+    half emergence stands in for first harvest.
     """
     if goal is Goal.WORK:
         return np.stack([np.full(o.half_h.shape, o.option.minutes) for o in outcomes])
     if goal is Goal.SEED:
         per_plant = np.stack([outcome.seeds_per_plant for outcome in outcomes])
         return np.asarray(np.minimum(per_plant, _NO_SEED_IS_ENOUGH))
-    harvest = np.stack([outcome.harvest_h for outcome in outcomes])
-    if not np.isfinite(harvest).any(axis=1).all():
-        harvest = np.stack([outcome.half_h for outcome in outcomes])
+    harvest = _ends(outcomes)
     finite = np.isfinite(harvest)
     latest = harvest[finite].max() if finite.any() else outcomes[0].free_h
     harvest = np.where(finite, harvest, latest + 24.0 * _LATE_D)
@@ -196,6 +195,17 @@ def cost(outcomes: Sequence[Outcome], goal: Goal) -> FloatArray:
     if goal is Goal.HARVEST:
         return np.asarray(days)
     return np.asarray(days / np.stack([outcome.filled for outcome in outcomes]))
+
+
+def harvest_is_seen(outcomes: Sequence[Outcome]) -> bool:
+    """Whether first harvest lies within the horizon in most draws of every option."""
+    return all(float(np.isfinite(one.harvest_h).mean()) >= _SEEN_SHARE for one in outcomes)
+
+
+def _ends(outcomes: Sequence[Outcome]) -> FloatArray:
+    """Hour of first harvest of each option, of half emergence where harvest is not seen."""
+    seen = harvest_is_seen(outcomes)
+    return np.stack([one.harvest_h if seen else one.half_h for one in outcomes])
 
 
 def judge(outcomes: Sequence[Outcome], goal: Goal) -> Verdict:

@@ -14,7 +14,7 @@ from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.quantiles import odds, weighted_quantile
 from thermosprout.planning.advice import DEFER, SPROUTED_NOT_FOOD, advise, cautions
 from thermosprout.planning.advice import selected_group_note as selected_note
-from thermosprout.planning.compare import Comparison, Gain, Goal
+from thermosprout.planning.compare import Comparison, Gain, Goal, harvest_is_seen
 from thermosprout.planning.events import Event
 from thermosprout.planning.options import Outcome
 from thermosprout.planning.sow_again import SowAgain
@@ -61,6 +61,7 @@ def compare_document(
     soil: str,
     lot: str | None = None,
     bed: str | None = None,
+    constant_C: float | None = None,
     notes: tuple[str, ...] = (),
 ) -> Document:
     """Document of a comparison; ``zone`` is None at a constant temperature, without a calendar."""
@@ -70,6 +71,11 @@ def compare_document(
     said = [*setting.notes, *notes, MOIST]
     if (selected := selected_note(comparison)) is not None:
         said.append(selected)
+    if not harvest_is_seen(comparison.outcomes):
+        said.append(
+            "First harvest lies past the end of the temperatures in most cases: what matters most "
+            "is weighed at half emergence."
+        )
     if not setting.need.published:
         said.append(
             f"No published days to harvest were found for {setting.crop.name}: first harvest "
@@ -82,7 +88,7 @@ def compare_document(
         "bed": bed,
         "bed_free": _one(first.free_h, zone),
         "depth_cm": setting.depth_cm,
-        "soil": {"source": soil},
+        "soil": {"source": soil, "constant_C": constant_C},
         "harvest_on": setting.growth.source,
         "plants_wanted": first.wanted,
         "seeds_planted": first.row.sowing.seeds_planted,
