@@ -116,6 +116,8 @@ def _after_readings(item: Judged, year: int) -> np.ndarray | None:
         return None
     window = slice(f"{year}-03-20", f"{year}-10-02")
     series = item.series.sel(time=window)
+    if series.sizes["time"] < 24 * 150:
+        return None
     readings = pd.DataFrame(
         {"time_utc": first.index, "depth_cm": item.station.depth_cm, "soil_temp_C": first.values}
     )

@@ -112,10 +112,12 @@ class Problem:
             return np.concatenate([getattr(part, name) for part in parts])
 
         self.weather = Weather(
-            **{
-                name: stack(name)
-                for name in ("air", "radiation", "clear", "night_minimum", "daily_range", "rain")
-            }
+            air=stack("air"),
+            radiation=stack("radiation"),
+            clear=stack("clear"),
+            night_minimum=stack("night_minimum"),
+            daily_range=stack("daily_range"),
+            rain=stack("rain"),
         )
         self.course = YearlyCourse(
             mean=np.concatenate([season.course.mean for season in seasons]),

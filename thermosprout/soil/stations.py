@@ -116,9 +116,9 @@ def load_station(folder: Path, entry: dict[str, str]) -> Station:
     values = pd.Series(table[column].to_numpy(), index=pd.DatetimeIndex(stamps))
     hourly = None
     if entry["step"] != "daily":
-        hourly = values[values.index.minute == 0]
+        hourly = values[pd.DatetimeIndex(values.index).minute == 0]
         offset = pd.Timedelta(hours=offset_h)
-        days = (hourly.index + offset).normalize() - offset
+        days = (pd.DatetimeIndex(hourly.index) + offset).normalize() - offset
         whole = hourly.groupby(days).agg(["mean", "count"])
         values = whole["mean"].where(whole["count"] >= 22)
     return Station(

@@ -85,9 +85,9 @@ class SoilType:
         density = (1.0 - self.porosity) * 2700.0
         dry = (0.135 * density + 64.7) / (2700.0 - 0.947 * density)
         if self.quartz > 0.5:
-            kersten = 0.7 * np.log10(np.maximum(saturation, 0.05)) + 1.0
+            kersten = 0.7 * np.log10(saturation) + 1.0
         else:
-            kersten = np.log10(np.maximum(saturation, 0.1)) + 1.0
+            kersten = np.log10(saturation) + 1.0
         return np.asarray(dry + np.clip(kersten, 0.0, 1.0) * (saturated - dry))
 
     def diffusivity(self, water_content: npt.ArrayLike) -> FloatArray:

@@ -1,0 +1,109 @@
+"""Hours out of days keep what the days say."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pvlib import clearsky, solarposition
+
+from thermosprout.errors import InputError
+from thermosprout.soil.diurnal import (
+    day_starts_utc,
+    hourly_from_daily,
+    radiation_from_range,
+    spread_radiation,
+    sun,
+    sunrise_sunset,
+)
+
+DATES = np.arange("2024-03-20", "2024-05-20", dtype="datetime64[D]")
+
+
+def _days(values: np.ndarray) -> np.ndarray:
+    return values.reshape(-1, 24)
+
+
+def test_minimum_and_maximum_come_back() -> None:
+    rng = np.random.default_rng(0)
+    low = rng.normal(5, 2, DATES.size)
+    high = low + rng.uniform(6, 14, DATES.size)
+    _, air = hourly_from_daily(DATES, latitude=48, longitude=9, tmin=low, tmax=high, utc_offset_h=1)
+    np.testing.assert_allclose(_days(air).max(axis=1)[1:-1], high[1:-1], atol=0.5)
+    assert np.abs(_days(air).min(axis=1)[1:-1] - low[1:-1]).mean() < 0.6
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10_000), st.floats(-60, 66), st.floats(-180, 180))
+def test_daily_mean_is_kept(seed: int, latitude: float, longitude: float) -> None:
+    rng = np.random.default_rng(seed)
+    low = rng.normal(5, 3, DATES.size)
+    high = low + rng.uniform(2, 18, DATES.size)
+    mean = low + (high - low) * rng.uniform(0.35, 0.6, DATES.size)
+    _, air = hourly_from_daily(
+        DATES, latitude=latitude, longitude=longitude, tmin=low, tmax=high, tmean=mean
+    )
+    np.testing.assert_allclose(_days(air).mean(axis=1), mean, atol=0.02)
+    assert np.isfinite(air).all()
+
+
+def test_members_at_once() -> None:
+    low = np.arange(2 * DATES.size, dtype=float).reshape(2, -1) % 9
+    time, air = hourly_from_daily(DATES, latitude=48, longitude=9, tmin=low, tmax=low + 10)
+    assert air.shape == (2, time.size)
+    _, second = hourly_from_daily(DATES, latitude=48, longitude=9, tmin=low[1], tmax=low[1] + 10)
+    np.testing.assert_allclose(air[1], second)
+
+
+def test_clock_changes_make_days_of_23_and_25_hours() -> None:
+    starts = day_starts_utc(
+        np.arange("2024-03-30", "2024-04-02", dtype="datetime64[D]"), timezone="Europe/Berlin"
+    )
+    assert list(np.diff(starts) / np.timedelta64(1, "h")) == [24, 23]
+    autumn = day_starts_utc(
+        np.arange("2024-10-26", "2024-10-29", dtype="datetime64[D]"), timezone="Europe/Berlin"
+    )
+    assert list(np.diff(autumn) / np.timedelta64(1, "h")) == [24, 25]
+
+
+def test_sunrise_agrees_with_pvlib() -> None:
+    """Reference: pvlib's NREL solar position algorithm."""
+    rise, noon, fall = sunrise_sunset(DATES, 48.0, 9.0)
+    index = pd.DatetimeIndex(DATES, tz="UTC")
+    table = solarposition.sun_rise_set_transit_spa(index, 48.0, 9.0)
+    for ours, theirs in ((rise, "sunrise"), (noon, "transit"), (fall, "sunset")):
+        hours = (table[theirs] - index).dt.total_seconds().to_numpy() / 3600.0
+        np.testing.assert_allclose(ours, hours, atol=0.1)
+
+
+def test_clear_sky_agrees_with_pvlib() -> None:
+    time = np.arange("2024-05-01T00", "2024-05-04T00", dtype="datetime64[h]")
+    _, clear, _ = sun(time.astype("datetime64[ns]"), 48.0, 9.0)
+    index = pd.DatetimeIndex(time, tz="UTC") + pd.Timedelta(minutes=30)
+    zenith = solarposition.get_solarposition(index, 48.0, 9.0)["zenith"]
+    theirs = clearsky.haurwitz(zenith)["ghi"].to_numpy()
+    np.testing.assert_allclose(clear, theirs, atol=6.0)
+
+
+def test_radiation_keeps_the_daily_sum() -> None:
+    starts = day_starts_utc(DATES, utc_offset_h=1)
+    time = np.arange(starts[0], starts[-1] + np.timedelta64(24, "h"), np.timedelta64(1, "h"))
+    daily = np.linspace(60, 300, DATES.size)
+    hours = spread_radiation(time, starts, daily, 48.0, 9.0)
+    np.testing.assert_allclose(_days(hours).mean(axis=1), daily, rtol=1e-6)
+    assert hours.min() == 0.0
+
+
+def test_a_small_range_is_a_cloudy_day() -> None:
+    time = np.arange("2024-05-01T00", "2024-05-11T00", dtype="datetime64[h]").astype("M8[ns]")
+    wave = np.sin(2 * np.pi * (np.arange(time.size) - 9) / 24)
+    dull, bright = (radiation_from_range(time, 12 + a * wave, 48.0, 9.0) for a in (1.0, 7.0))
+    assert dull.mean() < 0.5 * bright.mean()
+    assert 200 < bright.mean() < 330
+
+
+def test_nothing_to_go_by_is_refused() -> None:
+    with pytest.raises(InputError, match="minimum and a maximum, or a mean"):
+        hourly_from_daily(DATES, latitude=48, longitude=9)
