@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import stat
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
@@ -317,3 +318,16 @@ def test_folder_that_cannot_be_used_is_said(tmp_path: Path) -> None:
 def test_addresses_that_are_none(url: str, session: WeatherSession) -> None:
     with pytest.raises(ThermosproutError, match="no web address"):
         forecast(session, url)
+
+
+def test_full_disk_costs_the_cache_not_the_answer(
+    service: Playing, session: WeatherSession, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cache, _ = session._open()
+
+    def full(*_: object, **__: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr(cache.cache, "save_response", full)
+    assert forecast(session, service.url).sizes["time"] > 24
+    assert session.cached() == []

@@ -201,21 +201,13 @@ class WeatherSession:
         """
         import requests
 
-        session, adapter = self._open()
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.hostname:
             raise InputError(f"{url!r} is no web address", hint="write https://HOST")
         plain = frozenset({parts.hostname}) if parts.scheme == "http" else frozenset[str]()
         errand = Errand(check=check, content_types=content_types, plain_hosts=plain)
-        adapter.errand = errand
         try:
-            response = session.get(
-                url,
-                params=dict(params),
-                timeout=self.timeout,
-                expire_after=expires_s,
-                only_if_cached=self.offline,
-            )
+            response = self._send(url, params, errand, expires_s)
         except requests.RequestException as error:
             raise _explained(service, errand.failure or error, parts.hostname) from None
         except sqlite3.Error as error:
@@ -223,11 +215,32 @@ class WeatherSession:
                 f"the cache of weather answers failed ({error})",
                 hint=f"delete {self.folder or cache_folder()} and try again",
             ) from None
-        finally:
-            adapter.errand = None
         if response.status_code != 200:
             raise self._refused(service, response)
         return _answer(response, errand, offline=self.offline)
+
+    def _send(
+        self, url: str, params: Mapping[str, str | int | float], errand: Errand, expires_s: int
+    ) -> requests.Response:
+        """Ask through the cache; a cache that cannot be written (a full disk) is gone without."""
+        session, adapter = self._open()
+        adapter.errand = errand
+        try:
+            try:
+                return session.get(
+                    url,
+                    params=dict(params),
+                    timeout=self.timeout,
+                    expire_after=expires_s,
+                    only_if_cached=self.offline,
+                )
+            except sqlite3.Error:
+                if self.offline:
+                    raise
+                with session.cache_disabled():
+                    return session.get(url, params=dict(params), timeout=self.timeout)
+        finally:
+            adapter.errand = None
 
     def _refused(self, service: str, response: requests.Response) -> ServiceError:
         code, reason = response.status_code, _reason(response)
