@@ -178,6 +178,10 @@ def continent_lines(figures: dict[str, Any]) -> list[str]:
     if {"1", "2"} <= set(runs):
         lines += ["", (f"Two threads are {runs['1']['wall_s'] / runs['2']['wall_s']:.2f} times as "
                   "fast as one by the clock on the wall.")]  # fmt: skip
+    if figures.get("workers"):
+        walls = figures["workers"]
+        told = ", ".join(f"{count}: {wall:.0f} s" for count, wall in walls.items())
+        lines += ["", f"With `--scheduler` and so many workers of one thread each: {told}."]
     return lines
 
 

@@ -118,8 +118,29 @@ def size_gb(path: Path) -> float:
     return sum(file.stat().st_size for file in files if file.is_file()) / 1e9
 
 
+def run_on_workers(soil: Path, folder: Path, workers: int) -> dict[str, float]:
+    """Run the command on a cluster of single-threaded worker processes on this machine."""
+    from distributed import LocalCluster
+
+    with LocalCluster(
+        n_workers=workers,
+        threads_per_worker=1,
+        processes=True,
+        host="127.0.0.1",
+        dashboard_address=None,
+    ) as cluster:
+        first = folder / f"warm{workers}.zarr"
+        # Once to import the libraries on each worker, once to measure.
+        run_map(soil, first, "--scheduler", cluster.scheduler_address)
+        out = folder / f"workers{workers}.zarr"
+        return run_map(soil, out, "--scheduler", cluster.scheduler_address)
+
+
 def measure(
-    size: int, threads: tuple[int, ...] = (2,), folder: Path | None = None
+    size: int,
+    threads: tuple[int, ...] = (2,),
+    workers: tuple[int, ...] = (),
+    folder: Path | None = None,
 ) -> dict[str, Any]:
     """Make the grid, map it with each number of threads, and clear up."""
     with tempfile.TemporaryDirectory(prefix="thermosprout-", dir=folder) as made:
@@ -139,6 +160,9 @@ def measure(
             run["cpu_s_per_million_cell_days"] = run["cpu_s"] / (size * size * DAYS / 1e6)
             run["wall_s_per_million_cell_days"] = run["wall_s"] / (size * size * DAYS / 1e6)
             found["runs"][str(count)] = run
+        found["workers"] = {
+            str(count): run_on_workers(soil, Path(made), count)["wall_s"] for count in workers
+        }
         return found
 
 
@@ -146,9 +170,10 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--size", type=int, default=2000, help="cells along each side")
     parser.add_argument("--threads", type=int, nargs="+", default=[1, 2])
+    parser.add_argument("--workers", type=int, nargs="*", default=[])
     parser.add_argument("--out", type=Path, help="JSON file for the figures")
     given = parser.parse_args()
-    figures = json.dumps(measure(given.size, tuple(given.threads)), indent=2)
+    figures = json.dumps(measure(given.size, tuple(given.threads), tuple(given.workers)), indent=2)
     sys.stdout.write(figures + "\n")
     if given.out is not None:
         given.out.write_text(figures + "\n", encoding="utf-8")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -198,24 +200,40 @@ def test_time_grows_with_cells_and_with_hours(benchmark: Any) -> None:
     )
 
 
+def run_delay_s() -> float:
+    """Time this thread was ready to run but the machine ran others (Linux); zero elsewhere."""
+    try:
+        told = Path(f"/proc/self/task/{threading.get_native_id()}/schedstat").read_text()
+    except OSError:
+        return 0.0
+    return int(told.split()[1]) / 1e9
+
+
+def own_wall(call: Callable[[], Any]) -> float:
+    """Wall time of a call in this thread less what the neighbours took: work, locks and waits."""
+    begin, delay = time.perf_counter(), run_delay_s()
+    call()
+    return time.perf_counter() - begin - (run_delay_s() - delay)
+
+
 @pytest.mark.benchmark(group="grid: threads")
 def test_two_threads(benchmark: Any) -> None:
-    """Wall time of four tiles on one thread and on two, beside whoever shares the machine."""
-    tiles = [spring_soil(4096, 120, seed) for seed in range(4)]
+    """Eight tiles on one thread and on two."""
+    tiles = [spring_soil(4096, 120, seed) for seed in range(8)]
     sown = np.arange(0, 90, 7) * 24 + 12.0
 
-    def work(tile: np.ndarray) -> Any:
-        return days_to_reach(SoilGrid(hourly=tile), BETA, sown, QUANTILES)
+    def work(some: list[np.ndarray]) -> None:
+        for tile in some:
+            days_to_reach(SoilGrid(hourly=tile), BETA, sown, QUANTILES)
 
-    def wall(threads: int) -> float:
-        begin = time.perf_counter()
+    def longest(threads: int) -> float:
+        shares = [tiles[n::threads] for n in range(threads)]
         with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(work, tiles))
-        return time.perf_counter() - begin
+            return max(pool.map(lambda share: own_wall(lambda: work(share)), shares))
 
-    turns = np.array([(wall(1), wall(2)) for _ in range(5)])
+    turns = np.array([(longest(1), longest(2)) for _ in range(5)])
     benchmark.extra_info.update(
-        speed_up={"2 threads": float(np.median(turns[:, 0] / turns[:, 1]))},
-        note=f"wall time; the best of five was {float((turns[:, 0] / turns[:, 1]).max()):.2f}",
+        speed_up_of_two_threads=float(np.median(turns[:, 0] / turns[:, 1])),
+        note="time of the slower thread less the time in which the machine ran other programs",
     )
-    benchmark.pedantic(lambda: work(tiles[0]), rounds=1)
+    benchmark.pedantic(lambda: work(tiles[:1]), rounds=1)
