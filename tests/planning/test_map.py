@@ -50,6 +50,12 @@ def test_map_has_days_outcomes_and_both_clocks() -> None:
     assert found["lat"].attrs["standard_name"] == "latitude"
 
 
+def test_seed_that_hardly_lives_is_answered_without_a_warning() -> None:
+    with np.errstate(all="raise"):
+        found = emergence_map(daily_grid(3, 4), "carrot", sowings=DAYS[:1], seeds=1, viability=1e-9)
+    assert (found["outcome"].sel(stage="half", odds=0.9) == TOO_SHORT).all()
+
+
 def test_constant_ground_gives_the_days_of_the_published_table_model() -> None:
     # The same model as `thermosprout crops carrot --constant 15`.
     crop = find_crop("carrot")

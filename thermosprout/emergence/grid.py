@@ -368,14 +368,16 @@ def days_to_reach(
         raise InputError("the soil temperature of a grid is shorter than one day")
     if sown.size and (sown.min() < 0 or sown.max() >= soil.days * _HOURS_IN_DAY):
         raise InputError("a sowing lies outside the soil temperature of the grid")
-    # Daily values stand for the middles of their hours, hourly ones for the instant.
     nodes_of_cell = soil.days * (_HOURS_IN_DAY // node_h)
     width = block_cells or max(_BLOCK_NODES // nodes_of_cell, 8)
+    # Daily values are spread to the middles of the hours, hourly ones are those of the instant.
     shift = 0.0 if soil.hourly is not None else 0.5
     results = [np.empty((one.size, sown.size, soil.cells), np.float32) for one in thresholds]
+    nodes: _Nodes | None = None
     for begin in range(0, soil.cells, _STRIP_CELLS):
         strip = slice(begin, min(begin + _STRIP_CELLS, soil.cells))
-        nodes = _Nodes(soil.days, strip.stop - begin, node_h)
+        if nodes is None or nodes.cells != strip.stop - begin:
+            nodes = _Nodes(soil.days, strip.stop - begin, node_h)
         nodes.fill(soil, strip, response)
         block: _Block | None = None
         for left in range(0, nodes.cells, width):
@@ -404,7 +406,10 @@ def _cross_block(
         return block.cross(begun, thermal[0][None, :, None], sown_h)
     # A first search with a middling thermal time tells how fast the wait of a cell goes.
     typical = thermal[:, thresholds.pivot]
-    need = np.full((1, 1, 1), np.median(typical[typical < _NEVER_CD * _HOURS_IN_DAY]))
+    finite = typical[typical < _NEVER_CD * _HOURS_IN_DAY]
+    if not finite.size:
+        return block.cross(begun, thermal[-1][None, :, None], sown_h)
+    need = np.full((1, 1, 1), np.median(finite))
     middle = block.mean_rate(begun, need, block.cross(begun, need, sown_h), sown_h)
     need = _look_up(middle, thresholds.rate, thermal)
     days = block.cross(begun, need, sown_h)

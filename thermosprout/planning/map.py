@@ -98,7 +98,8 @@ def emergence_map(
         Ways of sowing, with the hours that ``soak_h`` and ``sprout_h`` give or the usual ones of
         the crop.
     odds : sequence of float, rising
-        Quantiles of what is not known: parameters, seeds, rows and, where there is a ``member``
+        Quantiles, given that anything comes up, over what is not known: parameters, seeds, rows
+        and, where there is a ``member``
         dimension, the weather.
     depth_cm : float
         Sowing depth. [cm]
@@ -248,6 +249,9 @@ def map_tile(
         )
         for t, days in enumerate(by_treatment):
             levels = days.reshape(len(STAGES), -1, len(plan.sown_h), members, cells)
+            # Each odds looks up its own thermal time; none may overtake an earlier one.
+            np.maximum.accumulate(levels, axis=1, out=levels)
+            np.maximum.accumulate(levels, axis=0, out=levels)
             if plan.pooled:
                 levels = pool(levels, plan.odds)
             out[c, t] = levels.reshape(*levels.shape[:3], cells).transpose(2, 0, 1, 3)
