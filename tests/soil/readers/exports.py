@@ -222,6 +222,20 @@ EXPORTS: dict[str, Export] = {
     "two-digit year": Export(
         table("Time (UTC);Soil temp 5cm (°C)", rows(lambda t, v: f"{t:%d.%m.%y %H:%M};{v}")),
     ),
+    "unit in a column of its own": Export(
+        table("Date/Time (UTC),Unit,Value", rows(lambda t, v: f"{t:{ISO}},F,{v * 1.8 + 32:.3f}")),
+        said="in degF",
+    ),
+    "nothing but the unit tells the column": Export(
+        table('"Record","Time (UTC)","0 Reading"', [
+            f'{i + 1},{line} °C' for i, line in enumerate(PLAIN)]),
+    ),
+    "serial numbers in the heading": Export(
+        "Plot Title: bed 3\n" + table('"#","Date Time, GMT+02:00","Temp, °C (S/N: 10)"', [
+            f'{i + 1},"{START + timedelta(hours=i + 2):%m/%d/%y %I:%M:%S %p}",{soil(i)}'
+            for i in range(HOURS)]),
+        said="time zone UTC+02:00",
+    ),
     "end of summer time, hour doubled": Export(
         table("Local time,Soil temp 5cm (°C)", _autumn(lambda t, v: f"{t:{ISO}},{v}", True)),
         {"timezone": "Europe/London"}, said="told apart by the order",
@@ -341,6 +355,11 @@ EXPORTS: dict[str, Export] = {
     "zero bytes": Export(b"time_utc,soil\x00temp\n\x00", {}, "holds zero bytes"),
     "unknown zone": Export(
         table("Time,Soil temp 5cm (°C)", PLAIN), {"timezone": "Middle/Earth"}, "is no time zone"
+    ),
+    "unit column that changes": Export(
+        table("Time (UTC),Unit,Value", _changed(
+            rows(lambda t, v: f"{t:{ISO}},C,{v}"), 7, "2026-04-14 07:00,F,53.6")), {},
+        "another unit than in the lines above", error_line=9,
     ),
     "column that is not there": Export(
         table("Time (UTC),Soil temp 5cm (°C)", PLAIN), {"column": "Probe 3"},

@@ -38,6 +38,32 @@ def unit_in_cells(cells: Sequence[str]) -> str | None:
     return None
 
 
+def unit_column(table: Table) -> str | None:
+    """Unit that a column of its own gives for every line, where there is one.
+
+    Raises
+    ------
+    InputError
+        When the unit changes within the file.
+    """
+    for index, name in enumerate(table.names):
+        if name.strip().lower() not in ("unit", "units", "einheit", "unité", "unidad"):
+            continue
+        cells = table.column(index)
+        letters = [cell.strip().lstrip("°º").strip().upper() for cell in cells]
+        if not set(letters) <= {"C", "F", "K"}:
+            return None
+        for row, letter in enumerate(letters):
+            if letter != letters[0]:
+                raise InputError(
+                    f"{cells[row]!r} is another unit than in the lines above",
+                    place=table.place(row, name),
+                    hint="export the file again in one unit",
+                )
+        return {"C": "degC", "F": "degF", "K": "K"}[letters[0]]
+    return None
+
+
 def to_numbers(table: Table, meaning: Meaning, decimal: str | None) -> tuple[FloatArray, str]:
     """Numbers of one column and the decimal mark in words.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +14,12 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil import quality
 from thermosprout.soil.quality import Check
-from thermosprout.soil.readers.cells import to_celsius, to_numbers, unit_in_cells
+from thermosprout.soil.readers.cells import (
+    to_celsius,
+    to_numbers,
+    unit_column,
+    unit_in_cells,
+)
 from thermosprout.soil.readers.columns import Meaning, understand, understand_all, zone_in
 from thermosprout.soil.readers.daily import hours_from_days
 from thermosprout.soil.readers.reading import Reading
@@ -262,6 +268,18 @@ def _choose(
     candidates = soil or plain
     if not candidates and table.names[0].startswith("column "):
         candidates = [m for m in meanings if _is_number(table.rows[0][m.index])]
+    if not candidates:
+        candidates = [
+            m
+            for m in meanings
+            if m.index != time_index and unit_in_cells(table.column(m.index)) is not None
+        ]
+    if not candidates and unit_column(table) is not None:
+        candidates = [
+            m
+            for m in meanings
+            if re.search(r"value|reading|wert|mesure|valor", m.name, re.IGNORECASE)
+        ]
     if depth_cm is not None and len(candidates) > 1:
         at_depth = [m for m in candidates if m.depth_cm == depth_cm]
         candidates = at_depth or candidates
@@ -309,7 +327,7 @@ def _unit(table: Table, chosen: Meaning, numbers: FloatArray, unit: str | None) 
         return known[unit.upper()]
     if chosen.unit is not None:
         return chosen.unit
-    in_cells = unit_in_cells(table.column(chosen.index))
+    in_cells = unit_in_cells(table.column(chosen.index)) or unit_column(table)
     if in_cells is not None:
         return in_cells
     for line in table.preamble:
