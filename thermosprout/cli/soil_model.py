@@ -168,7 +168,9 @@ def check(
     plot: Annotated[Path | None, typer.Option(help="Write a picture: .png, .svg or .pdf.")] = None,
     units: Annotated[Units, typer.Option(help="Units shown.")] = Units.METRIC,
     as_of: Annotated[str, typer.Option(help="Day taken as today; now by default.")] = "",
-    offline: Annotated[bool, typer.Option(help="Ask no service; use what is cached.")] = False,
+    offline: Annotated[
+        bool, typer.Option("--offline", help="Ask no service; use what is cached.")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Soil temperature against your own readings: how far off, and what that means in days.

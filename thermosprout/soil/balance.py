@@ -20,8 +20,8 @@ LATENT_HEAT = 2.45e6
 """Latent heat of vaporisation. [J kg-1]"""
 PRIESTLEY_TAYLOR = 1.26
 """Priestley & Taylor (1972), Mon. Weather Rev. 100:81-92."""
-PSYCHROMETRIC_SEA_LEVEL = 0.0674
-"""FAO-56 eq. 8 at 101.3 kPa. [kPa K-1]"""
+SEA_LEVEL_PRESSURE = 101.3
+"""[kPa]"""
 DEPLETION_SHARE = 0.5
 """Share of available water taken without stress: FAO-56 table 22, about 0.4 to 0.6 for grass."""
 RAIN_INTERCEPTED_MM = 0.3
@@ -60,14 +60,19 @@ def saturation_slope(temperature: FloatArray) -> FloatArray:
     return np.asarray(4098.0 * saturation_pressure(temperature) / (temperature + 237.3) ** 2)
 
 
-def psychrometric(elevation_m: float) -> float:
-    """Psychrometric constant at a height, FAO-56 eq. 7 and 8. [kPa K-1]"""
-    pressure: float = 101.3 * ((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26
-    return 0.665e-3 * pressure
+def pressure(elevation_m: npt.ArrayLike) -> FloatArray:
+    """Air pressure at a height, FAO-56 eq. 7. [kPa]"""
+    height = np.asarray(elevation_m, dtype=float)
+    return np.asarray(SEA_LEVEL_PRESSURE * ((293.0 - 0.0065 * height) / 293.0) ** 5.26)
+
+
+def psychrometric(elevation_m: npt.ArrayLike) -> FloatArray:
+    """Psychrometric constant at a height, FAO-56 eq. 8. [kPa K-1]"""
+    return np.asarray(0.665e-3 * pressure(elevation_m))
 
 
 def potential_evaporation(
-    net_radiation: FloatArray, temperature: FloatArray, gamma: float
+    net_radiation: FloatArray, temperature: FloatArray, gamma: FloatArray
 ) -> FloatArray:
     """Priestley-Taylor evaporation of a wet short sward from daily means. [mm d-1]"""
     slope = saturation_slope(temperature)

@@ -8,8 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.soil.balance import (
+    SEA_LEVEL_PRESSURE,
     Water,
     potential_evaporation,
+    pressure,
     psychrometric,
     saturation_pressure,
     water_balance,
@@ -67,6 +69,8 @@ class Weather:
         Wind over that of a usual day where it is known.
     watering : ndarray, optional
         Watering of each hour [mm], with its temperature in ``watering_C``.
+    elevation_m : float or ndarray, shape (member,)
+        Height above sea level. [m]
     """
 
     air: FloatArray
@@ -80,7 +84,7 @@ class Weather:
     wind_ratio: FloatArray | None = None
     watering: FloatArray | None = None
     watering_C: float = 10.0
-    elevation_m: float = 100.0
+    elevation_m: float | FloatArray = 100.0
 
     @property
     def days(self) -> int:
@@ -149,7 +153,8 @@ def drive(
         Of the first day.
     """
     column = soil_column(texture, round(ground.conductivity_factor, 3))
-    gamma = psychrometric(weather.elevation_m)
+    height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
+    gamma = psychrometric(height)
     clearness = running_day(weather.radiation) / np.maximum(running_day(weather.clear), 1.0)
     clearness = np.clip(clearness, MINIMUM_CLEARNESS, 1.0)
     humid = (
@@ -188,7 +193,7 @@ def drive(
     deficit = saturation_pressure(weather.air) - sky.vapour
     skin = covered(ground_skin(surface, water, exchange, deficit, ground), cover)
     skin = _under_snow(skin, hourly(snow))
-    supply, coupling = ground_flux(sky, skin, gamma)
+    supply, coupling = ground_flux(sky, skin, pressure(height) / SEA_LEVEL_PRESSURE)
     if weather.watering is not None:
         supply, coupling = _watered(supply, coupling, weather.watering, weather.watering_C)
     weights = np.stack([column.grid.weights(depth) for depth in depths_cm], axis=1)

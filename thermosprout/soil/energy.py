@@ -18,7 +18,9 @@ FloatArray = npt.NDArray[np.float64]
 
 STEFAN_BOLTZMANN = 5.67e-8
 AIR_HEAT_CAPACITY = 1.2e3
-"""Volumetric heat capacity of air. [J m-3 K-1]"""
+"""Volumetric heat capacity of air at sea level. [J m-3 K-1]"""
+SEA_LEVEL_GAMMA = 0.0674
+"""Psychrometric constant at sea level, FAO-56 eq. 8. [kPa K-1]"""
 EMISSIVITY = 0.97
 """Of soil and leaves, thermal infrared."""
 
@@ -86,7 +88,7 @@ class Skin:
 
 
 def ground_flux(
-    sky: Sky, skin: Skin, gamma: float, air: FloatArray | None = None
+    sky: Sky, skin: Skin, pressure_ratio: float | FloatArray = 1.0
 ) -> tuple[FloatArray, FloatArray]:
     """Supply [W m-2] and coupling [W m-2 K-1] of the heat flux into soil, shape (member, step).
 
@@ -94,16 +96,16 @@ def ground_flux(
     ----------
     sky : Sky
     skin : Skin
-    gamma : float
-        Psychrometric constant. [kPa K-1]
-    air : ndarray, optional
-        Air temperature above the skin where it is not that of the open (under a tunnel). [degC]
+    pressure_ratio : float or ndarray
+        Air pressure over that at sea level. Thin air carries less sensible heat; for vapour the
+        density of the air and the psychrometric constant cancel.
     """
-    above = sky.air if air is None else air
+    above = sky.air
     radiative = EMISSIVITY * 4.0 * STEFAN_BOLTZMANN * (above + 273.15) ** 3 * skin.longwave
     exchange = np.asarray(skin.exchange, dtype=float)
     aerodynamic = AIR_HEAT_CAPACITY / np.maximum(exchange, 0.5)
-    vapour = AIR_HEAT_CAPACITY / gamma / (aerodynamic + skin.vapour_resistance)
+    exchange = exchange * pressure_ratio
+    vapour = AIR_HEAT_CAPACITY / SEA_LEVEL_GAMMA / (aerodynamic + skin.vapour_resistance)
     slope = saturation_slope(above)
     deficit = saturation_pressure(above) - sky.vapour
     absorbed = (1.0 - np.asarray(skin.albedo)) * sky.radiation

@@ -33,7 +33,7 @@ FloatArray = npt.NDArray[np.float64]
 
 FREE: dict[str, tuple[float, float, float]] = {
     # centre, sd of the pull, lowest
-    "exchange_night": (4.0, 2.0, 2.0),
+    "exchange_night": (3.0, 2.0, 0.5),
     "exchange_day": (20.0, 7.0, 5.0),
     "exchange_range_power": (0.7, 0.6, 0.0),
     "sward_conductance": (8.0, 3.0, 2.0),
@@ -41,7 +41,7 @@ FREE: dict[str, tuple[float, float, float]] = {
     "sward_resistance": (70.0, 40.0, 20.0),
     "sward_wet_conductance": (5.0, 5.0, 0.0),
     "sward_dry_air_closure": (0.3, 0.4, 0.0),
-    "root_zone_mm": (200.0, 50.0, 60.0),
+    "root_zone_mm": (250.0, 80.0, 60.0),
     "conductivity_factor": (1.0, 0.15, 0.4),
 }
 """Parameters that are fitted; all others stay at published values."""
@@ -118,6 +118,7 @@ class Problem:
             night_minimum=stack("night_minimum"),
             daily_range=stack("daily_range"),
             rain=stack("rain"),
+            elevation_m=np.array([float(part.elevation_m) for part in parts]),
         )
         self.course = YearlyCourse(
             mean=np.concatenate([season.course.mean for season in seasons]),
