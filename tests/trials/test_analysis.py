@@ -76,7 +76,7 @@ def test_the_two_clocks_differ_by_the_lead(result: TrialResult) -> None:
         assert summary.t50_since_planted_d is not None
         assert summary.t50_since_started_d is not None
         gap = summary.t50_since_started_d.estimate - summary.t50_since_planted_d.estimate
-        assert gap == pytest.approx(lead, abs=0.02)  # geometric means of plots
+        assert gap == pytest.approx(lead, abs=0.05)  # means of plots, some geometric
 
 
 def test_the_difference_is_a_minus_b(result: TrialResult) -> None:

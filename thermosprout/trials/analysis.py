@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from thermosprout.errors import InputError
 from thermosprout.trials.betabinomial import plot_correlation
+from thermosprout.trials.blocked import fit_blocked
 from thermosprout.trials.cautions import cautions
 from thermosprout.trials.columns import treatment_order
 from thermosprout.trials.comparing import Group, differences, holm, summaries
@@ -94,7 +95,7 @@ def analyse(
     code = whole.block * len(whole.labels) + whole.treatment
     variation = Variation(
         stand_correlation=_correlation(whole, scores, code),
-        ln_t50_sd=_speed_sd(errors, scores),
+        ln_t50_sd=_speed_sd(whole, scores),
         error=errors,
     )
     treatments = tuple(
@@ -192,13 +193,20 @@ def _correlation(group: Group, scores: PlotScores, code: npt.NDArray[np.intp]) -
     )
 
 
-def _speed_sd(errors: dict[str, tuple[float, int]], scores: PlotScores) -> float | None:
-    """Plot-to-plot sd of ln t50 beyond what chance among the seeds brings."""
-    if T50_PLANTED.name not in errors:
+def _speed_sd(group: Group, scores: PlotScores) -> float | None:
+    """Plot-to-plot sd of ln t50 within blocks, beyond what chance among the seeds brings."""
+    score = scores.scores[T50_PLANTED.name][group.rows]
+    known = np.isfinite(score)
+    if known.sum() < 2:
         return None
-    enough = np.isfinite(scores.scores[T50_PLANTED.name])
-    by_chance = float(np.median(scores.seed_variance[T50_PLANTED.name][enough]))
-    return float(np.sqrt(max(errors[T50_PLANTED.name][0] - by_chance, 0.0)))
+    fit = fit_blocked(
+        score[known], group.treatment[known], group.block[known], len(group.labels),
+        least_variance=0.0,
+    )  # fmt: skip
+    if fit.df < 1:
+        return None
+    by_chance = float(np.median(scores.seed_variance[T50_PLANTED.name][group.rows][known]))
+    return float(np.sqrt(max(fit.error_variance - by_chance, 0.0)))
 
 
 def _with_curve(

@@ -21,11 +21,12 @@ from thermosprout.trials.measures import (
     THERMAL_50,
     Measure,
     PlotScores,
+    ScaleName,
     back,
     difference,
 )
 from thermosprout.trials.permutation import permute_within_blocks
-from thermosprout.trials.results import Difference, Overall, TreatmentSummary, Value
+from thermosprout.trials.results import Difference, Overall, PlotError, TreatmentSummary, Value
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,23 +79,72 @@ class Group:
     variety: str | None = None
 
 
-def fit_measure(group: Group, scores: PlotScores, measure: str, level: float) -> BlockedFit | None:
-    """Blocked comparison of one measure, or None where fewer than two plots have it."""
+@dataclass(frozen=True, kw_only=True)
+class Fitted:
+    """One measure of a group, compared on the scale on which its plots vary alike.
+
+    Attributes
+    ----------
+    fit : BlockedFit
+    scale : {"angle", "ln", "plain"}
+    score : ndarray, shape (plot,)
+        On that scale; NaN where a plot has none.
+    plain_variance : float
+        Error variance of plots without their weights.
+    """
+
+    fit: BlockedFit
+    scale: ScaleName
+    score: FloatArray
+    plain_variance: float
+
+
+def fit_measure(group: Group, scores: PlotScores, measure: str, level: float) -> Fitted | None:
+    """Blocked comparison of one measure, or None where no plot has it.
+
+    Notes
+    -----
+    Plots of a slow treatment may vary more in days than those of a fast one (what slows a plot
+    slows it in proportion) or as much (a head start is taken off alike from all). Times are
+    compared as they are or as logarithms, whichever Box & Cox (1964), J. R. Stat. Soc. B
+    26:211-252, find the likelier.
+    """
     if measure not in scores.scores:
         return None
     score = scores.scores[measure][group.rows]
     known = np.isfinite(score)
-    if known.sum() < 1:
+    if not known.any():
         return None
-    chance = scores.seed_variance[measure][group.rows][known]
+    chance = scores.seed_variance[measure][group.rows]
+    if measure in (STAND.name, STAND_STARTED.name):
+        return _weighed(group, score, chance, known, level, "angle")
+    logs = _weighed(group, score, chance, known, level, "ln")
+    if logs.fit.df < 2:
+        return logs
+    times = scores.values[measure][group.rows]
+    plain = _weighed(group, times, chance * times**2, known, level, "plain")
+    # The logarithm times the geometric mean is on the scale of the times themselves.
+    middle = float(np.exp(score[known].mean()))
+    return plain if plain.plain_variance < logs.plain_variance * middle**2 else logs
+
+
+def _weighed(
+    group: Group,
+    score: FloatArray,
+    chance: FloatArray,
+    known: npt.NDArray[np.bool_],
+    level: float,
+    scale: ScaleName,
+) -> Fitted:
+    """Fit plots by their weights: those with few seeds vary more."""
+    luck = chance[known]
     parts = (score[known], group.treatment[known], group.block[known], len(group.labels))
-    floor = max(_FLOOR * float(np.median(chance)), 1e-12)
-    plain = fit_blocked(*parts, least_variance=floor, level=level)
-    if plain.df < 1 or chance.max() <= 1.2 * chance.min():
-        return plain
-    # Plots with few seeds vary more: weigh by what chance and the plots' own luck add up to.
-    own = max(plain.error_variance - float(np.median(chance)), 0.0)
-    return fit_blocked(*parts, least_variance=floor, weights=1.0 / (own + chance), level=level)
+    floor = max(_FLOOR * float(np.median(luck)), 1e-12)
+    fit = first = fit_blocked(*parts, least_variance=floor, level=level)
+    if first.df > 0 and luck.max() > 1.2 * luck.min():
+        own = max(first.error_variance - float(np.median(luck)), 0.0)
+        fit = fit_blocked(*parts, least_variance=floor, weights=1.0 / (own + luck), level=level)
+    return Fitted(fit=fit, scale=scale, score=score, plain_variance=first.error_variance)
 
 
 def summaries(group: Group, scores: PlotScores, level: float) -> tuple[TreatmentSummary, ...]:
@@ -131,17 +181,18 @@ def summaries(group: Group, scores: PlotScores, level: float) -> tuple[Treatment
 
 
 def _share(
-    fit: BlockedFit | None, seedlings: float, seeds: float, index: int, level: float
+    fitted: Fitted | None, seedlings: float, seeds: float, index: int, level: float
 ) -> Value:
     if seeds <= 0:
         return Value(estimate=float("nan"))
+    fit = None if fitted is None else fitted.fit
     estimate = float(seedlings / seeds)
     half = np.nan if fit is None else float(fit.mean_half_width[index])
     if fit is None or not np.isfinite(half):
         low, high = wilson(seedlings, seeds, level)
         return Value(estimate=estimate, low=low, high=high)
     centre = float(fit.means[index])
-    low, high = back("share", centre - half), back("share", centre + half)
+    low, high = back("angle", centre - half), back("angle", centre + half)
     return Value(estimate=estimate, low=min(low, estimate), high=max(high, estimate))
 
 
@@ -163,7 +214,7 @@ def wilson(emerged: float, seeds: float, level: float = 0.9) -> tuple[float, flo
 
 
 def _time(
-    fit: BlockedFit | None,
+    fitted: Fitted | None,
     scores: PlotScores,
     name: str,
     rows: IntArray,
@@ -172,16 +223,16 @@ def _time(
 ) -> Value | None:
     from scipy.special import ndtri
 
-    if fit is None or not np.isfinite(fit.means[index]):
+    if fitted is None or not np.isfinite(fitted.fit.means[index]):
         return None
-    centre, half = float(fit.means[index]), float(fit.mean_half_width[index])
+    centre, half = float(fitted.fit.means[index]), float(fitted.fit.mean_half_width[index])
     if not np.isfinite(half):  # no replicates: only chance among the seeds is known
         variance = float(np.nanmean(scores.seed_variance[name][rows]))
         half = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(variance / rows.size))
     return Value(
-        estimate=back("time", centre),
-        low=back("time", centre - half),
-        high=back("time", centre + half),
+        estimate=back(fitted.scale, centre),
+        low=max(0.0, back(fitted.scale, centre - half)),
+        high=back(fitted.scale, centre + half),
     )
 
 
@@ -199,25 +250,28 @@ def differences(
     level: float,
     rng: np.random.Generator,
     resamples: int,
-) -> tuple[list[Difference], list[Overall], dict[str, tuple[float, int]]]:
+) -> tuple[list[Difference], list[Overall], dict[str, PlotError]]:
     """Compare all pairs in all measures; also the overall tests and error variances."""
     found: list[Difference] = []
     overall: list[Overall] = []
-    errors: dict[str, tuple[float, int]] = {}
+    errors: dict[str, PlotError] = {}
     for measure in COMPARED:
         if _is_idle(measure, group):
             continue
-        fit = fit_measure(group, scores, measure.name, level)
-        if fit is None:
+        fitted = fit_measure(group, scores, measure.name, level)
+        if fitted is None:
             continue
+        fit = fitted.fit
         if fit.df > 0:
-            errors[measure.name] = (fit.error_variance, fit.df)
+            errors[measure.name] = PlotError(
+                variance=fit.error_variance, df=fit.df, scale=fitted.scale
+            )
         if len(group.labels) > 2 and np.isfinite(fit.overall_p):
             overall.append(
                 Overall(measure=measure.name, p_value=fit.overall_p, method=f"{BY_PLOTS}, F test")
             )
         for a, b in pairs_of(group.labels):
-            found += _compare(group, scores, measure, fit, a, b, rng, resamples)
+            found += _compare(group, scores, measure, fitted, a, b, rng, resamples)
     return found, overall, errors
 
 
@@ -234,13 +288,13 @@ def _compare(
     group: Group,
     scores: PlotScores,
     measure: Measure,
-    fit: BlockedFit,
+    fitted: Fitted,
     a: int,
     b: int,
     rng: np.random.Generator,
     resamples: int,
 ) -> list[Difference]:
-    score = scores.scores[measure.name][group.rows]
+    score, fit = fitted.score, fitted.fit
     known = np.isfinite(score) & np.isin(group.treatment, (a, b))
     is_a = group.treatment[known] == a
     if is_a.all() or not is_a.any():
@@ -262,8 +316,8 @@ def _compare(
     gap = plain if contrast is None else contrast.estimate
     half = np.nan if contrast is None else contrast.half_width
     middle_half = 0.5 * float(fit.mean_half_width[a] + fit.mean_half_width[b])
-    estimate, low, high = difference(measure.scale, middle, gap, half, middle_half / np.sqrt(2.0))
-    if measure.scale == "share":
+    estimate, low, high = difference(fitted.scale, middle, gap, half, middle_half / np.sqrt(2.0))
+    if fitted.scale == "angle":
         # Angles of plots average to a little more or less than their shares do.
         values = scores.values[measure.name][group.rows][known]
         weights = fit.weights[np.isin(group.treatment[np.isfinite(score)], (a, b))]
@@ -271,7 +325,7 @@ def _compare(
             np.average(values[is_a], weights=weights[is_a])
             - np.average(values[~is_a], weights=weights[~is_a])
         )
-        shift = raw - difference("share", middle, plain, 0.0, 0.0)[0]
+        shift = raw - difference("angle", middle, plain, 0.0, 0.0)[0]
         estimate, low, high = (float(np.clip(x + shift, -1.0, 1.0)) for x in (estimate, low, high))
     found = [
         replace(

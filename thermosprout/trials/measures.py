@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FloatArray = npt.NDArray[np.float64]
-ScaleName = Literal["share", "time"]
+Kind = Literal["share", "time"]
+ScaleName = Literal["angle", "ln", "plain"]
 
 LEAST_SEEDLINGS = 3
 """Seedlings a plot needs before its times are worth comparing."""
@@ -30,39 +31,39 @@ class Measure:
     ----------
     name : str
         Key in the results, with its unit.
-    scale : {"share", "time"}
-        Shares are compared as angles (arcsine of the root), times as logarithms; on these
-        scales plots of good and bad treatments vary about alike.
+    kind : {"share", "time"}
+        Shares are compared as angles (arcsine of the root), times as they are or as logarithms,
+        so that plots of good and bad treatments vary about alike.
     words : str
         Name in sentences.
     """
 
     name: str
-    scale: ScaleName
+    kind: Kind
     words: str
 
 
-STAND = Measure(name="stand", scale="share", words="final stand per seed planted")
+STAND = Measure(name="stand", kind="share", words="final stand per seed planted")
 STAND_STARTED = Measure(
-    name="stand_per_started", scale="share", words="final stand per seed started"
+    name="stand_per_started", kind="share", words="final stand per seed started"
 )
 T50_PLANTED = Measure(
-    name="t50_since_planted_d", scale="time", words="half emergence, counted from planting"
+    name="t50_since_planted_d", kind="time", words="half emergence, counted from planting"
 )
 T50_STARTED = Measure(
     name="t50_since_started_d",
-    scale="time",
+    kind="time",
     words="half emergence, counted from starting the seed",
 )
 THERMAL_50 = Measure(
-    name="thermal_time_50_Cd", scale="time", words="thermal time from planting to half emergence"
+    name="thermal_time_50_Cd", kind="time", words="thermal time from planting to half emergence"
 )
 BED_DAYS = Measure(
-    name="bed_days_to_first_harvest", scale="time", words="bed-days from planting to first harvest"
+    name="bed_days_to_first_harvest", kind="time", words="bed-days from planting to first harvest"
 )
 HARVEST_STARTED = Measure(
     name="first_harvest_since_started_d",
-    scale="time",
+    kind="time",
     words="first harvest, counted from starting the seed",
 )
 COMPARED: tuple[Measure, ...] = (
@@ -95,7 +96,7 @@ class PlotScores:
     values : dict
         Measure name to value in its unit.
     scores : dict
-        Measure name to score on the scale of the comparison.
+        Measure name to score: the angle of a share, the ln of a time.
     seed_variance : dict
         Measure name to the part of the score's variance that chance among seeds brings.
     fits : LogNormalFits
@@ -204,9 +205,9 @@ Back = Callable[[float], float]
 
 def back(scale: ScaleName, score: float) -> float:
     """Value that belongs to a score: a share of 0 to 1, or a time."""
-    if scale == "share":
+    if scale == "angle":
         return float(np.sin(np.clip(score, 0.0, np.pi / 2)) ** 2)
-    return float(np.exp(score))
+    return float(np.exp(score)) if scale == "ln" else float(score)
 
 
 def difference(
@@ -230,7 +231,9 @@ def difference(
         Estimate, low, high; zero lies within exactly when it does for the scores, but for what
         the middle adds.
     """
-    if scale == "share":
+    if scale == "plain":
+        return gap, gap - half_width, gap + half_width
+    if scale == "angle":
 
         def turn(x: float) -> float:
             return float(np.sin(2.0 * middle) * np.sin(np.clip(x, -np.pi / 2, np.pi / 2)))

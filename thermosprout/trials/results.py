@@ -125,6 +125,15 @@ class Overall:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PlotError:
+    """Variance of one plot within its block, its degrees of freedom, and the scale it is on."""
+
+    variance: float
+    df: int
+    scale: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Variation:
     """How much plots of one treatment differ, beyond chance among seeds.
 
@@ -135,12 +144,12 @@ class Variation:
     ln_t50_sd : float or None
         Sd of ln t50 from plot to plot within blocks.
     error : dict
-        Per measure: error variance on the scale of the test, its degrees of freedom.
+        Per measure, on the scale of its test.
     """
 
     stand_correlation: float
     ln_t50_sd: float | None
-    error: dict[str, tuple[float, int]] = field(default_factory=dict)
+    error: dict[str, PlotError] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)

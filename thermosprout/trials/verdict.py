@@ -92,7 +92,7 @@ def is_shown(item: Difference) -> bool:
 
 def amount(measure: Measure, size: float) -> str:
     """Size of a difference with its unit, without its sign."""
-    if measure.scale == "share":
+    if measure.kind == "share":
         points = f"{abs(size) * 100:.0f}"
         return f"{points} point{'' if points == '1' else 's'}"
     if measure is THERMAL_50:
@@ -106,7 +106,7 @@ def _span(measure: Measure, near: float, far: float) -> str:
 
 
 def _way(measure: Measure, size: float) -> str:
-    if measure.scale == "share":
+    if measure.kind == "share":
         return "higher" if size > 0 else "lower"
     if measure is THERMAL_50:
         return "more" if size > 0 else "less"
@@ -159,13 +159,13 @@ def _next_trial(result: TrialResult) -> Iterator[str]:
     for measure, size, words in ((T50_PLANTED, 1.0, "1 day"), (STAND, 0.1, "10 points of stand")):
         if measure.name not in result.variation.error:
             continue
-        variance, df = result.variation.error[measure.name]
-        if df < 2:
+        error = result.variation.error[measure.name]
+        if error.df < 2:
             continue
-        gap = score_gap(measure, size, result)
+        gap = score_gap(measure, error.scale, size, result)
         if gap is None:
             continue
-        needed = blocks_needed(gap, variance, treatments)
+        needed = blocks_needed(gap, error.variance, treatments)
         parts.append(
             f"{words}: {needed} plots of each treatment"
             if needed is not None
@@ -177,14 +177,16 @@ def _next_trial(result: TrialResult) -> Iterator[str]:
         )
 
 
-def score_gap(measure: Measure, size: float, result: TrialResult) -> float | None:
+def score_gap(measure: Measure, scale: str, size: float, result: TrialResult) -> float | None:
     """Difference of scores that a difference in the measure's unit comes to in this trial."""
+    if scale == "plain":
+        return size
     values = [getattr(summary, measure.name) for summary in result.treatments]
     centres = [value.estimate for value in values if value is not None]
     centres = [c for c in centres if math.isfinite(c)]
     if not centres:
         return None
-    if measure.scale == "share":
+    if measure.kind == "share":
         middle = float(np.mean([np.arcsin(np.sqrt(np.clip(c, 0.0, 1.0))) for c in centres]))
         return float(np.arcsin(min(1.0, size / max(np.sin(2.0 * middle), 0.2))))
     middle = float(np.exp(np.mean(np.log(centres))))
