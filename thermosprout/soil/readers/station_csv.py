@@ -13,8 +13,8 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.cells import to_celsius, to_numbers
+from thermosprout.soil.readers.choosing import stamps_of, time_columns
 from thermosprout.soil.readers.columns import Meaning, understand_all
-from thermosprout.soil.readers.logger_csv import stamps_of, time_columns
 from thermosprout.soil.readers.reading import Reading
 from thermosprout.soil.readers.regular import step_in_words, step_of, to_hourly
 from thermosprout.soil.readers.stamps import StampReading
