@@ -1,4 +1,4 @@
-"""Make the invented trial of the demo, a notebook page, a logger's export and a small grid.
+"""Make the invented trial of the demo, a notebook page, readings, a logger's export, a small grid.
 
 Run ``python demo/make_trial.py`` after ``make_demo.py``. Nothing here was ever sown or measured:
 counts are drawn from the program's own model of carrot under the demo's made-up soil.
@@ -82,6 +82,16 @@ def write_logger() -> None:
     (HERE / "logger.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
+def write_readings(rng: np.random.Generator) -> None:
+    """A thermometer pushed in at breakfast on ten days, read to half a degree."""
+    soil = pd.read_csv(HERE / "soil.csv").iloc[24 * 47 + 7 : 24 * 57 : 24]
+    lines = ["time_utc,depth_cm,soil_temp_C"]
+    for when, value in soil.itertuples(index=False):
+        shown = round(2 * (value + rng.normal(0.0, 0.4))) / 2
+        lines.append(f"{when},5,{shown:.1f}")
+    (HERE / "readings.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
 def write_grid() -> None:
     """Daily least and greatest soil temperature of a few cells around the demo's bed."""
     soil = pd.read_csv(HERE / "soil.csv", index_col=0, parse_dates=True).iloc[:, 0]
@@ -111,8 +121,10 @@ def write_grid() -> None:
 
 
 def main() -> None:
-    """Write the four files."""
-    write_trial(np.random.default_rng(SEED))
+    """Write the five files."""
+    rng = np.random.default_rng(SEED)
+    write_trial(rng)
+    write_readings(rng)
     write_logger()
     write_grid()
 

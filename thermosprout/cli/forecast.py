@@ -21,7 +21,9 @@ def forecast(
     units: Annotated[Units, typer.Option(help="Units shown.")] = Units.METRIC,
     draws: Annotated[int, typer.Option(min=100, max=100_000, help="Number of draws.")] = 1000,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
-    offline: Annotated[bool, typer.Option(help="Ask no service; use what is cached.")] = False,
+    offline: Annotated[
+        bool, typer.Option("--offline", help="Ask no service; use what is cached.")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """When each row shows, how full it stands, and until when to wait.

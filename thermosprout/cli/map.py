@@ -47,8 +47,10 @@ def map_grid(
     scheduler: Annotated[
         str, typer.Option(help="Address of a dask scheduler, tcp://HOST:8786; its workers do it.")
     ] = "",
-    restart: Annotated[bool, typer.Option(help="Forget what an interrupted run has done.")] = False,
-    force: Annotated[bool, typer.Option(help="Replace a map that is there.")] = False,
+    restart: Annotated[
+        bool, typer.Option("--restart", help="Forget what an interrupted run has done.")
+    ] = False,
+    force: Annotated[bool, typer.Option("--force", help="Replace a map that is there.")] = False,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:

@@ -21,12 +21,27 @@ MAP: tuple[tuple[str, tuple[str, ...]], ...] = (
 )
 """Headings and the commands under them, in the order of a season's work."""
 
+KINDS: tuple[tuple[str, str], ...] = (
+    ("Path", "FILE"),
+    ("int", "N"),
+    ("float", "NUMBER"),
+    ("str", "TEXT"),
+)
+"""Kinds of option values and the word for each in help."""
+
 _PLAIN = "--plain"
 _LONGEST = 300
 
 
 class Overview(TyperGroup):
     """Group whose help lists commands by the map, and that takes ``--plain`` anywhere."""
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Give a command whose help names its values in plain words."""
+        command = super().get_command(ctx, cmd_name)
+        if command is not None:
+            _name_values(command)
+        return command
 
     def list_commands(self, ctx: Any) -> list[str]:
         """Names in the order of the map; what is not on it comes last."""
@@ -63,3 +78,20 @@ class Overview(TyperGroup):
         if plain:
             args = [text for text in args[:end] if text != _PLAIN] + args[end:]
         return super().parse_args(ctx, args)
+
+
+def _name_values(command: Any) -> None:
+    """Name what an option takes as FILE or N, not as a type of the language it is written in."""
+    for inner in getattr(command, "commands", {}).values():
+        _name_values(inner)
+    for option in command.params:
+        if option.metavar or getattr(option, "is_flag", False):
+            continue
+        if option.param_type_name == "argument":
+            option.metavar = str(option.name).upper()
+            continue
+        kind = getattr(getattr(option, "type_descriptor", None), "annotation", None)
+        written = getattr(kind, "__name__", "") if isinstance(kind, type) else str(kind)
+        if str(kind).startswith("list["):
+            written = str(kind)[5:-1].rpartition(".")[2]
+        option.metavar = dict(KINDS).get(written)

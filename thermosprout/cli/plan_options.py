@@ -44,7 +44,7 @@ SeedsTested = Annotated[
     int | None, typer.Option("--seeds-tested", help="Seeds in the germination test.")
 ]
 AsOf = Annotated[str, typer.Option("--as-of", help="Day taken as today, as 2026-05-01.")]
-Offline = Annotated[bool, typer.Option(help="Ask no service; use what is cached.")]
+Offline = Annotated[bool, typer.Option("--offline", help="Ask no service; use what is cached.")]
 Seed = Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 UnitsOption = Annotated[Units, typer.Option("--units", help="Units shown.")]

@@ -18,7 +18,7 @@ AsOf = Annotated[
 ]
 Draws = Annotated[int, typer.Option(min=100, max=100_000, help="Number of draws.")]
 Seed = Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")]
-Offline = Annotated[bool, typer.Option(help="Ask no service; use what is cached.")]
+Offline = Annotated[bool, typer.Option("--offline", help="Ask no service; use what is cached.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 

@@ -220,7 +220,9 @@ def fetch(
     base_url: Annotated[str, typer.Option(help="Self-hosted instance, https://HOST.")] = "",
     out: Annotated[Path | None, typer.Option(help="Write time_utc,soil_temp_C here.")] = None,
     weather_out: Annotated[Path | None, typer.Option(help="Write the weather here.")] = None,
-    offline: Annotated[bool, typer.Option(help="Ask no service; use what is cached.")] = False,
+    offline: Annotated[
+        bool, typer.Option("--offline", help="Ask no service; use what is cached.")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Ask a weather service and model the soil at a depth: days past, or now and ahead.

@@ -48,7 +48,7 @@ def spread(values: dict[str, float | None] | None, places: int = 0) -> str:
     if values is None or values["p50"] is None:
         return UNKNOWN
     low, high = values.get("p10"), values.get("p90")
-    ends = "–".join(UNKNOWN if end is None else f"{end:.{places}f}" for end in (low, high))
+    ends = "–".join("…" if end is None else f"{end:.{places}f}" for end in (low, high))
     return f"{values['p50']:.{places}f} ({ends})"
 
 

@@ -78,7 +78,7 @@ def row_picture(curve: EmergenceCurve) -> RowPicture:
     )
     across = _Scale(start.timestamp(), end.timestamp(), _LEFT, _RIGHT)
     top = max([float(np.nanmax(curve.high, initial=0.0)), *(seen for _, seen in curve.counts), 8.0])
-    up = _Scale(0.0, min(top * 1.08, max(100.0, top)), _MIDDLE, _TOP)
+    up = _Scale(0.0, max(min(top * 1.25, 108.0), top * 1.08), _MIDDLE, _TOP)  # room for a label
     x = np.array([across(when.timestamp()) for when in curve.when])
     marks = [*_share_axis(up), *_day_axis(across, start, end)]
     soil_band, soil_line, soil_marks = _soil(curve, across)

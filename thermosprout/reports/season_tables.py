@@ -14,7 +14,10 @@ from thermosprout.reports.plan_tables import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from rich.console import RenderableType
+    from rich.table import Table
 
 
 _MOST_CHOICES = 10
@@ -28,7 +31,7 @@ def window_tables(document: Document, every: int = 7) -> list[RenderableType]:
     sensible = plain_table(
         f"{document['crop']}: when to plant",
         "cover", "treatment", "earliest", "last", "why not before", "why not after",
-        caption=f"Over {document['members']} years or members; "
+        caption=f"Over {_seasons(document['members'])}; "
         f"half of the row up within {days:g} days; {document['soil']['source']}.",
     )  # fmt: skip
     for found in document["sensible"]:
@@ -40,31 +43,72 @@ def window_tables(document: Document, every: int = 7) -> list[RenderableType]:
             found["before_that"],
             found["after_that"] or UNKNOWN,
         )
-    several = len({row["cover"] for row in document["days"]}) > 1
-    table = plain_table(
-        "Day by day",
-        "planted", "treatment", f"in {days:g} d", "days to half", "stand", "bed-days", "frost",
-        "in time",
-        caption=f"Odds of half up in {days:g} days; expected stand; bed-days to first harvest; "
-        "odds of frost on the seedlings and of a harvest before the first hard frost.",
-    )  # fmt: skip
-    order: dict[str, list[Document]] = {row["planted"]: [] for row in document["days"]}
-    for row in document["days"]:
-        order[row["planted"]].append(row)
-    for day in sorted(order)[::every]:
-        for row in order[day]:
-            cover = f", {row['cover']}" if several else ""
-            table.add_row(
-                short_day(row["planted"]),
-                f"{row['treatment']}{cover}",
-                _share(row["odds_in_time"]),
-                spread(row["days_to_half"]),
-                _share(row["stand"]),
-                spread(row["bed_days_to_harvest"]),
-                _share(row["frost_risk"]),
-                _share(row["odds_harvest_before_frost"]),
+    table = _day_table(document["days"], days, every)
+    best = _best(document)
+    advice = [] if best is None else [Text(best, style="bold")]
+    return [sensible, table, *advice, *(Text(text) for text in document["notes"])]
+
+
+def _day_table(rows: list[Document], within: float, every: int) -> Table:
+    """Every so many days; columns in which nothing is known or nothing differs are left out."""
+    several = len({row["cover"] for row in rows}) > 1
+    columns: list[tuple[str, str, Callable[[Document], str]]] = [
+        ("planted", "", lambda row: short_day(row["planted"])),
+        ("treatment", "", lambda row: str(row["treatment"])),
+        (
+            f"in {within:g} d",
+            "odds of half up in so many days",
+            lambda row: _share(row["odds_in_time"]),
+        ),
+        ("to half", "days to half emergence", lambda row: spread(row["days_to_half"])),
+        ("stand", "expected stand", lambda row: _share(row["stand"])),
+    ]
+    if several:
+        columns.insert(1, ("cover", "", lambda row: str(row["cover"])))
+    if any(row["bed_days_to_harvest"]["p50"] is not None for row in rows):
+        columns.append(
+            ("bed-days", "to first harvest", lambda row: spread(row["bed_days_to_harvest"]))
+        )
+    if any(row["frost_risk"] for row in rows):
+        columns.append(
+            ("frost", "odds of frost on the seedlings", lambda row: _share(row["frost_risk"]))
+        )
+    if any(row["odds_harvest_before_frost"] is not None for row in rows):
+        columns.append(
+            (
+                "in time",
+                "odds of a harvest before the first hard frost",
+                lambda row: _share(row["odds_harvest_before_frost"]),
             )
-    return [sensible, table, *(Text(text) for text in document["notes"])]
+        )
+    told = "; ".join(f"{name}: {meaning}" for name, meaning, _ in columns if meaning)
+    table = plain_table("Day by day", *(name for name, _, _ in columns), caption=f"{told}.")
+    by_day: dict[str, list[Document]] = {row["planted"]: [] for row in rows}
+    for row in rows:
+        by_day[row["planted"]].append(row)
+    for day in sorted(by_day)[::every]:
+        for row in by_day[day]:
+            table.add_row(*(shown(row) for _, _, shown in columns))
+    return table
+
+
+def _seasons(members: int) -> str:
+    return "one season" if members == 1 else f"{members} seasons"
+
+
+def _best(document: Document) -> str | None:
+    """Sentence on the day with the fewest bed-days, where it is known."""
+    best = document["best"]
+    if best is None:
+        return None
+    where = "" if best["cover"] == "open bed" else f" under {best['cover']}"
+    wait = best["wait_d"]
+    idle = f" {wait:.0f} days of waiting included," if wait >= 1 else ""
+    return (
+        f"Fewest bed-days per full row from {short_day(best['from'])} on: {best['treatment']}"
+        f"{where}, planted on {short_day(best['planted'])} ({best['bed_days']:.0f} days,{idle} "
+        f"stand {best['stand']:.0%})."
+    )
 
 
 def _share(value: float | None) -> str:
