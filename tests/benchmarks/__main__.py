@@ -18,7 +18,6 @@ import platform
 import subprocess
 import sys
 import tempfile
-from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -38,21 +37,23 @@ def run_all(only: list[str]) -> dict[str, Any]:
             "no:cacheprovider",
             f"--benchmark-json={kept}", "-o", "addopts=", "--benchmark-quiet",
         ]  # fmt: skip
+        before = os.getloadavg()[0]
         run = subprocess.run(
             command, cwd=_HERE.parents[1], env={**os.environ, "OMP_NUM_THREADS": "1"}, check=False
         )
         if not kept.exists() or not kept.stat().st_size:
             raise SystemExit(f"the benchmarks did not finish (pytest ended with {run.returncode})")
         document: dict[str, Any] = json.loads(kept.read_text(encoding="utf-8"))
+        document["load"] = (before, os.getloadavg()[0])
         return document
 
 
-def machine(info: dict[str, Any]) -> list[str]:
+def machine(found: dict[str, Any]) -> list[str]:
     """Describe what it ran on."""
+    info, (before, after) = found["machine_info"], found["load"]
     memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 1e9
     libraries = ", ".join(f"{name} {version(name)}" for name in _LIBRARIES)
     cpu = info.get("cpu", {}).get("brand_raw") or platform.processor()
-    load = os.getloadavg()
     return [
         (
             f"- {cpu}, {os.cpu_count()} cores, {memory:.0f} GB; {platform.system()} "
@@ -60,8 +61,9 @@ def machine(info: dict[str, Any]) -> list[str]:
         ),
         f"- Python {platform.python_version()}, {libraries}",
         (
-            f"- {datetime.now(UTC):%Y-%m-%d}; load average at the end {load[0]:.1f} on "
-            f"{os.cpu_count()} cores, so the machine was {'shared' if load[0] > 2 else 'quiet'}"
+            f"- {found['datetime'][:10]}; load average {before:.1f} at the beginning and "
+            f"{after:.1f} at the end on {os.cpu_count()} cores, so the machine was "
+            f"{'shared' if max(before, after) > 1.5 else 'quiet'}"
         ),
     ]
 
@@ -192,10 +194,17 @@ def main() -> None:
     )
     parser.add_argument("only", nargs="*", help="names such as grid_speed; all when absent")
     parser.add_argument("--report", action="store_true", help="write REPORT.md")
+    parser.add_argument("--keep", type=Path, metavar="FILE", help="keep what was measured")
+    parser.add_argument("--earlier", type=Path, metavar="FILE", help="report what was kept")
     parser.add_argument("--continent", type=int, metavar="SIZE")
     parser.add_argument("--continent-json", type=Path, metavar="FILE")
     given = parser.parse_args()
-    found = run_all(given.only)
+    if given.earlier is not None:
+        found = json.loads(given.earlier.read_text(encoding="utf-8"))
+    else:
+        found = run_all(given.only)
+    if given.keep is not None:
+        given.keep.write_text(json.dumps(found), encoding="utf-8")
     lines = [
         "# Benchmarks",
         "",
@@ -205,7 +214,7 @@ def main() -> None:
             "over the rounds. A ratio below one means ours takes less time."
         ),
         "",
-        *machine(found["machine_info"]),
+        *machine(found),
         *lines_of(found),
     ]
     if given.continent_json is not None:

@@ -74,7 +74,7 @@ def full_forecast(crop: Crop, values: np.ndarray, sown_h: float, handling: Handl
 
 
 def test_odds_in_a_spring_lie_near_those_of_all_draws() -> None:
-    """Measured on ten crops and four sowings: 2.6, 1.3 and 2.6 % off on average at the odds.
+    """Measured on ten crops and four sowings: 2.6, 1.1 and 2.3 % off on average at the odds.
 
     The largest error, a fifth, is that of snap bean and cucumber sown into ground of 6 to 9 degC
     in mid March, which no grower does.
