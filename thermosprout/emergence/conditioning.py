@@ -52,7 +52,7 @@ FAILED_BELOW = 0.25
 _SLIPS = 0.002
 """Share of seedlings that may show at any odd time: a weed counted, a seed sown twice."""
 
-_SPEED_NODES = ndtri((np.arange(21) + 0.5) / 21)
+_SPEED_NODES = ndtri((np.arange(13) + 0.5) / 13)
 _FEW = 0.2
 _LADDER = 12
 _MOVES = 3

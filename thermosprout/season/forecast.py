@@ -164,7 +164,7 @@ class _Engine:
         self.season, self.supply, self.size, self.seed = season, supply, size, seed
         self.as_of = as_of
         self._draws: dict[tuple[str, str | None, str | None], CropDraws] = {}
-        self._clocks: dict[tuple[int, float, str | None], ThermalClock] = {}
+        self._clocks: dict[tuple[int, float, str | None, str | None], ThermalClock] = {}
         self._lots: dict[tuple[str, str | None], tuple[FloatArray, FloatArray]] = {}
 
     def draws(self, row: Row) -> CropDraws:
@@ -192,11 +192,13 @@ class _Engine:
             )
         return self._lots[key]
 
-    def clock(self, draws: CropDraws, depth_cm: float, cover: str | None) -> ThermalClock:
-        key = (id(draws), round(depth_cm, 2), cover)
+    def clock(
+        self, draws: CropDraws, depth_cm: float, cover: str | None, bed: str | None
+    ) -> ThermalClock:
+        key = (id(draws), round(depth_cm, 2), cover, bed)
         if key not in self._clocks:
             series = self.supply.at(depth_cm, cover)
-            slowing = self.supply.slowing(depth_cm, cover)
+            slowing = self.supply.slowing(depth_cm, cover, bed)
             self._clocks[key] = clock_for(draws, series, seed=self.seed, slowing=slowing)
         return self._clocks[key]
 
@@ -214,7 +216,7 @@ class _Engine:
             forecast = forecast_row(
                 replace(sowing, crop=draws.crop),
                 draws,
-                self.clock(draws, sowing.depth_cm, cover),
+                self.clock(draws, sowing.depth_cm, cover, row.bed),
                 viability=viability,
                 ln_shift=ln_shift,
                 seed=self.seed,
@@ -256,7 +258,7 @@ def _notes(answer: RowAnswer, season: Season, supply: SoilSupply) -> list[str]:
         notes.append(f"Odds that nothing comes up: {forecast.nothing_odds:.0%}.")
     if answer.conditioned is not None:
         notes.append(answer.conditioned.sentence)
-    water = supply.water(forecast.sowing.depth_cm, answer.cover)
+    water = supply.water(forecast.sowing.depth_cm, answer.cover, answer.row.bed)
     today = hours(supply.as_of)
     full_h = forecast.stage_quantile("full", [0.5])[0]
     if water is not None and supply.counts_drought and forecast.sowing.planted_h <= today <= full_h:

@@ -54,7 +54,7 @@ class SoilSupply:
     _weather: xr.Dataset | None = None
     _beds: dict[str, xr.DataArray] = field(default_factory=dict)
     _series: dict[tuple[str, float], xr.DataArray] = field(default_factory=dict)
-    _water: dict[tuple[str, float], SeedbedWater | None] = field(default_factory=dict)
+    _water: dict[tuple[str, str | None, float], SeedbedWater | None] = field(default_factory=dict)
 
     @property
     def soil(self) -> SoilType:
@@ -86,10 +86,12 @@ class SoilSupply:
             self._series[key] = to_depth(self._bed(covering), key[1])
         return self._series[key]
 
-    def water(self, depth_cm: float, cover: str | None = None) -> SeedbedWater | None:
-        """Water at seed depth; None where no weather of the site is known."""
+    def water(
+        self, depth_cm: float, cover: str | None = None, bed: str | None = None
+    ) -> SeedbedWater | None:
+        """Water at seed depth in a bed; None where no weather of the site is known."""
         covering = cover_named(cover)
-        key = (covering.name, round(depth_cm, 2))
+        key = (covering.name, bed, round(depth_cm, 2))
         if key not in self._water:
             weather = self.weather()
             self._water[key] = (
@@ -97,15 +99,17 @@ class SoilSupply:
                 if weather is None or "precipitation" not in weather
                 else seedbed_water(
                     weather,
-                    depth_cm=key[1],
+                    depth_cm=key[2],
                     soil=self.soil,
                     cover=covering,
-                    watering=self._watering(weather),
+                    watering=self._watering(weather, bed),
                 )
             )
         return self._water[key]
 
-    def slowing(self, depth_cm: float, cover: str | None = None) -> np.ndarray | None:
+    def slowing(
+        self, depth_cm: float, cover: str | None = None, bed: str | None = None
+    ) -> np.ndarray | None:
         """Factor on progress at the hours of :meth:`at`.
 
         None stands for moist soil: where weather is not known, and where rain is but the season
@@ -113,7 +117,7 @@ class SoilSupply:
         """
         if not self.counts_drought:
             return None
-        water = self.water(depth_cm, cover)
+        water = self.water(depth_cm, cover, bed)
         if water is None:
             return None
         factor = water.factor
@@ -203,9 +207,9 @@ class SoilSupply:
     def _path(self, name: str | None, key: str) -> Path | None:
         return None if name is None else self.season.resolve(name, "soil", key)
 
-    def _watering(self, weather: xr.Dataset) -> xr.DataArray | None:
-        """Watering of the season on the hours of the weather. [mm]"""
-        given = self.season.data.watering
+    def _watering(self, weather: xr.Dataset, bed: str | None) -> xr.DataArray | None:
+        """Watering of a bed, or of all beds, on the hours of the weather. [mm]"""
+        given = [entry for entry in self.season.data.watering if entry.bed in (None, bed)]
         if not given:
             return None
         zone = self.season.data.site.zone

@@ -166,7 +166,7 @@ def drive(
     snow, liquid = snow_cover(daily_mean(weather.air), weather.rain)
     liquid = liquid * cover.rain
     if weather.watering is not None:
-        liquid = liquid + daily_mean(weather.watering) * DAY * cover.rain
+        liquid = liquid + daily_mean(weather.watering) * DAY
     net = (1.0 - ground.sward_albedo) * weather.radiation - net_longwave(sky)
     demand = potential_evaporation(daily_mean(net), daily_mean(weather.air), gamma) * cover.vapour
     if not weather.rain_known:

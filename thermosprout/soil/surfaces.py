@@ -55,7 +55,7 @@ class Cover:
     vapour : float
         Share of the evaporation that is left.
     rain : float
-        Share of rain and overhead watering that reaches the soil.
+        Share of rain that reaches the soil; watering is noted as what the bed was given.
     says : str
         What the values stand on.
     """
