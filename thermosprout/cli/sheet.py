@@ -7,9 +7,11 @@ from typing import Annotated
 
 import typer
 
+from thermosprout.cli.trial_options import Json, RecordsFile, SeasonFile, Timezone, zone_of
+
 
 def sheet(
-    records: Annotated[Path, typer.Argument(help="The trial's records file (CSV).")],
+    records: RecordsFile,
     out: Annotated[
         Path | None,
         typer.Option("--out", "-o", help="Page to write; beside the records by default."),
@@ -18,10 +20,9 @@ def sheet(
     blind: Annotated[
         bool, typer.Option("--blind", help="Leave treatments and varieties out of sight.")
     ] = False,
-    timezone: Annotated[
-        str, typer.Option(help="IANA time zone of dates that stand alone.")
-    ] = "UTC",
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    timezone: Timezone = "",
+    season: SeasonFile = None,
+    json: Json = False,
 ) -> None:
     """Make a trial's record sheet: buttons to tap on a phone without signal, a table on paper.
 
@@ -36,7 +37,7 @@ def sheet(
     from thermosprout.reports.record_sheet import record_sheet, sheet_of
     from thermosprout.trials.records import load
 
-    loaded = load(records, timezone=timezone)
+    loaded = load(records, timezone=zone_of(timezone, season))
     if not loaded.histories:
         raise InputError("there is no plot in the records", place=Place(file=records))
     target = out or records.with_name(f"{records.stem}-sheet.html")
