@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.trials.append_worker import row
 from thermosprout.errors import InputError
 from thermosprout.trials import store
 from thermosprout.trials.lock import lock_path, locked
@@ -44,24 +45,26 @@ def recorded(path: Path) -> dict[tuple[str, str], int]:
 
 
 def key_of(number: int, plots: int) -> tuple[tuple[str, str], int]:
-    day, plot = divmod(number, plots)
-    stamp = f"{2000 + day // 300}-{1 + day // 25 % 12:02}-{1 + day % 25:02}"
-    return (f"P{plot}", stamp), day
+    cells = row(number, plots)
+    return (cells["plot"], cells["inspected"]), int(cells["emerged"])
 
 
-def kill_again_and_again(path: Path, total: int, kills: int, plots: int, seed: int) -> int:
+def kill_again_and_again(
+    path: Path, total: int, kills: int, plots: int, seed: int, batch: int = 1
+) -> int:
     """Run the worker through to the end, killing it at random instants; returns kills made."""
     rng = random.Random(seed)
     done: set[int] = set()
     killed = 0
     while len(done) < total:
         first = max(done, default=-1) + 1
-        command = [sys.executable, str(WORKER), str(path), str(first), str(total), str(plots)]
+        numbers = (first, total, plots, batch)
+        command = [sys.executable, str(WORKER), str(path), *map(str, numbers)]
         process = subprocess.Popen(command, stdout=subprocess.PIPE)
         assert process.stdout is not None
         said = b""
         stop_after = (
-            first + max(1, int(rng.expovariate(kills / total))) if killed < kills else total
+            first + max(1, int(rng.expovariate(1.5 * kills / total))) if killed < kills else total
         )
         for line in process.stdout:
             said += line
@@ -91,7 +94,7 @@ def test_kills_lose_nothing_that_was_confirmed(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_ten_thousand_records_and_fifty_kills(tmp_path: Path) -> None:
     path = planned(tmp_path / "trial.csv", 20)
-    assert kill_again_and_again(path, total=10_000, kills=50, plots=20, seed=2) == 50
+    assert kill_again_and_again(path, total=10_000, kills=50, plots=20, seed=2, batch=5) == 50
     assert len(recorded(path)) == 10_000
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import difflib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -98,7 +98,8 @@ def append_records(
         if not where.exists():
             return _begin(where, rows, timezone, now)
         torn = set_torn_aside(where, lock)
-        table = _with_columns(where, _columns_needed(rows))
+        plots = {row.get("plot", "") for row in rows}
+        table = _with_columns(where, _columns_needed(rows), plots)
         plan = _Plan(table, timezone, correct, now)
         with _told_as_new(where, plan):
             for row in rows:
@@ -139,13 +140,15 @@ class _Plan:
         self.new: list[Line] = []
         self._plot_column = table.header.index("plot")
         self._there: dict[str, list[Entry]] = {}
-        self.first_new = self._next = (table.lines[-1].number if table.lines else 1) + 1
+        self._lines: dict[str, list[Line]] = {}
+        for line in table.lines:
+            self._lines.setdefault(line.cells[self._plot_column], []).append(line)
+        self.first_new = self._next = table.last + 1
         self.current = ""
 
     def _entries(self, plot: str) -> list[Entry]:
         if plot not in self._there:
-            lines = [line for line in self.table.lines if line.cells[self._plot_column] == plot]
-            self._there[plot] = read_entries(self.table, self.tz, lines)
+            self._there[plot] = read_entries(self.table, self.tz, self._lines.get(plot, []))
         return self._there[plot]
 
     def add(self, row: Row) -> None:
@@ -202,7 +205,8 @@ class _Plan:
         return True
 
     def _facts_as_written(self, facts: Entry) -> dict[str, str]:
-        line = next(line for line in (*self.table.lines, *self.new) if line.number == facts.line)
+        mine = [*self._lines.get(facts.plot, []), *self.new]
+        line = next(line for line in mine if line.number == facts.line)
         own = ("inspected", "emerged", "stations_filled", "first_harvest", "note", "observer",
                "entered")  # fmt: skip
         return {
@@ -212,7 +216,8 @@ class _Plan:
         }
 
     def _unknown(self, plot: str) -> InputError:
-        names = {line.cells[self._plot_column] for line in self.table.lines}
+        whole = parse_table(self.table.path, read_settled(self.table.path)[0])
+        names = {line.cells[self._plot_column] for line in whole.lines}
         near = difflib.get_close_matches(plot, names, n=1, cutoff=0.5)
         return InputError(
             f"there is no plot {plot!r}",
@@ -255,10 +260,10 @@ def _columns_needed(rows: Sequence[Row]) -> list[str]:
     return [name for name in KNOWN if name in given or name == "entered"]
 
 
-def _with_columns(path: Path, needed: Sequence[str]) -> Table:
-    """Read the table; columns it lacks are added to the file, every line kept as it is."""
+def _with_columns(path: Path, needed: Sequence[str], plots: Container[str]) -> Table:
+    """Read lines of plots; columns the file lacks are added to it, every line kept as it is."""
     text, _ = read_settled(path)
-    table = parse_table(path, text)
+    table = parse_table(path, text, plots=plots)
     require_columns(table)
     missing = [name for name in needed if name not in table.header]
     if not missing:
@@ -270,7 +275,7 @@ def _with_columns(path: Path, needed: Sequence[str]) -> Table:
     filled[first] = table.delimiter.join([lines[first], *missing])
     text = "".join(line + table.newline for line in filled)
     write_atomic(path, text)
-    return parse_table(path, text)
+    return parse_table(path, text, plots=plots)
 
 
 def _begin(path: Path, rows: Sequence[Row], timezone: str, now: datetime | None) -> Appended:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import difflib
 import io
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,21 +25,30 @@ class Line:
 
 @dataclass(frozen=True, kw_only=True)
 class Table:
-    """Header and lines of one file."""
+    """Header and lines of one file; ``last`` is the number of its last line."""
 
     path: Path
     header: tuple[str, ...]
     lines: tuple[Line, ...]
     delimiter: str = ","
     newline: str = "\n"
+    last: int = 1
 
     def place(self, line: int, column: str | None = None) -> Place:
         """Where a cell stands, for messages."""
         return Place(file=self.path, line=line, column=column)
 
 
-def parse_table(path: Path, text: str) -> Table:
+def parse_table(path: Path, text: str, *, plots: Container[str] | None = None) -> Table:
     """Split the text of a file into cells.
+
+    Parameters
+    ----------
+    path : Path
+        For messages.
+    text : str
+    plots : container of str, optional
+        Keep only lines of these plots; all when absent.
 
     Raises
     ------
@@ -53,14 +62,17 @@ def parse_table(path: Path, text: str) -> Table:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     header: tuple[str, ...] = ()
     lines: list[Line] = []
-    before = 0
+    before = last = 0
+    where = -1
     try:
         for cells in reader:
             number, before = before + 1, reader.line_num
-            if not any(cell.strip() for cell in cells):
+            if not cells or (not cells[0] and not any(cell.strip() for cell in cells)):
                 continue
+            last = number
             if not header:
                 header = _header(path, number, cells)
+                where = header.index("plot") if plots is not None and "plot" in header else -1
                 continue
             if len(cells) != len(header):
                 raise InputError(
@@ -74,6 +86,8 @@ def parse_table(path: Path, text: str) -> Table:
                     place=Place(file=path, line=number),
                     hint="close the quote",
                 )
+            if where >= 0 and plots is not None and cells[where].strip() not in plots:
+                continue
             lines.append(Line(number, tuple(cell.strip() for cell in cells)))
     except csv.Error as error:
         raise InputError(
@@ -85,7 +99,14 @@ def parse_table(path: Path, text: str) -> Table:
             place=Place(file=path),
             hint=f"the first line names the columns: {', '.join(REQUIRED)}",
         )
-    return Table(path=path, header=header, lines=tuple(lines), delimiter=delimiter, newline=newline)
+    return Table(
+        path=path,
+        header=header,
+        lines=tuple(lines),
+        delimiter=delimiter,
+        newline=newline,
+        last=last,
+    )
 
 
 def _header(path: Path, number: int, cells: Sequence[str]) -> tuple[str, ...]:
