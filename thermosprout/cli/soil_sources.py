@@ -175,11 +175,11 @@ def _read_any(
         return series, replace(
             reading, depth_cm=100 * float(series["depth"]), checks=check_series(series)
         )
-    if kind is FileKind.EPW:
+    if kind in (FileKind.EPW, FileKind.TMY3, FileKind.POWER):
         from thermosprout.errors import InputError, Place
 
         raise InputError(
-            "a typical year holds weather, no soil temperature",
+            "this file holds weather, no soil temperature",
             place=Place(file=file, line=1),
             hint="model the soil from weather with soil model",
         )

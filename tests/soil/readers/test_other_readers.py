@@ -96,6 +96,7 @@ def test_tmy3_hours_end_at_the_stamp(tmp_path: Path) -> None:
         for hour in range(1, 25)
     ]
     path.write_text("\n".join(["700001,INVENTED,XX,-6.0,40.0,-90.0,200", names, *lines]) + "\n")
+    assert kind_of(path) is FileKind.TMY3
     data, reading = read_typical_year(path)
     assert "UTC-6" in reading.time_zone
     # 03:00 of local standard time is 09:00 UTC; the value stands at the end of its hour.

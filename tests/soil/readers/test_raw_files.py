@@ -9,14 +9,15 @@ import numpy as np
 import pytest
 
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.soil.readers.any_weather import read_weather
 from thermosprout.soil.readers.levels import one_level
 from thermosprout.soil.readers.logger_csv import read_soil_csv
 from thermosprout.soil.readers.netcdf import read_soil_netcdf
+from thermosprout.soil.readers.power_csv import read_power_csv
 from thermosprout.soil.readers.station_csv import read_weather_csv
 from thermosprout.soil.readers.typical_year import read_typical_year
 from thermosprout.soil.readers.uscrn import read_uscrn
 from thermosprout.weather.open_meteo_answer import parse
-from thermosprout.weather.power_csv import read_power_csv
 
 
 @pytest.fixture(scope="module")
@@ -121,3 +122,22 @@ def test_typical_year_excerpt(services: Path) -> None:
     # 2.04 degC ends the first hour, 00:00 UTC of a file at UTC+1.
     assert float(data["air_temperature"].sel(time="2023-01-01T00:00")) == 2.04
     assert data.attrs["ground_temperatures"] == ()
+
+
+def test_any_weather_is_told_by_its_beginning(raw: Path, services: Path, shared: Path) -> None:
+    folder = shared / "data" / "soil"
+    for path, kind in (
+        (raw / "USCRN_daily01_KS_Manhattan_6_SSW_2003-2017.csv", "USCRN daily text"),
+        (raw / "USCRN_CRNH0203-2023-NE_Lincoln_11_SW_excerpt.txt", "USCRN hourly text"),
+        (services / "epw_pvgis_tmy_45N_8E_excerpt.epw", "EPW typical year"),
+        (services / "nasapower_daily_point_LST_1983-01-01.csv", "NASA POWER daily file"),
+    ):
+        data, reading = read_weather(path)
+        assert reading.kind == kind
+        assert -90 <= data.attrs["latitude"] <= 90
+    with pytest.raises(InputError, match="say where with --lat and --lon"):
+        read_weather(folder / "METIE_Cork_Airport.csv")
+    table, _ = read_weather(folder / "METIE_Cork_Airport.csv", latitude=51.8, longitude=-8.5)
+    assert table.attrs["latitude"] == 51.8
+    with pytest.raises(InputError, match="not read from NetCDF"):
+        read_weather(raw / "AMERIFLUX_US-Bo1.2004.nc")

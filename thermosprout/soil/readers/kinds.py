@@ -15,6 +15,8 @@ class FileKind(StrEnum):
     NETCDF = "netcdf"
     USCRN = "uscrn"
     EPW = "epw"
+    TMY3 = "tmy3"
+    POWER = "power"
     TABLE = "table"
 
 
@@ -41,4 +43,9 @@ def kind_of(path: str | Path) -> FileKind:
         return FileKind.USCRN
     if text.upper().startswith("LOCATION,"):
         return FileKind.EPW
+    if text.startswith("-BEGIN HEADER-"):
+        return FileKind.POWER
+    second = text.splitlines()[1:2]
+    if second and second[0].startswith("Date (MM/DD/YYYY),Time (HH:MM),"):
+        return FileKind.TMY3
     return FileKind.TABLE

@@ -42,6 +42,7 @@ _FACTORS: dict[str, tuple[tuple[str, float], ...]] = {
     ),
     "relative_humidity": ((r"", 1.0),),
 }
+_ISO_DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _BOUNDS: dict[str, tuple[float, float]] = {
     "air": (-70.0, 60.0),
     "air_tmin": (-70.0, 60.0),
@@ -100,8 +101,14 @@ def read_weather_csv(
     table = read_table(path, decimal=decimal)
     meanings = understand_all(table.names, table.units, table.preamble)
     time_index, clock_index = time_columns(table, meanings)
+    solar = ""
+    if timezone is None and all(_ISO_DAY.fullmatch(row[time_index].strip()) for row in table.rows):
+        # Days alone: an hour more or less does not matter, so the longitude may tell.
+        timezone = solar = f"UTC{round(longitude / 15.0):+d}"
     stamps = stamps_of(table, time_index, clock_index, day_first, timezone)
     columns, used, notes = _columns(table, meanings, decimal)
+    if solar and stamps.zone == solar:
+        notes.append(f"Days carry no time zone: taken as those of {solar}, from the longitude.")
     if not {"air"} & set(columns) and not {"air_tmin", "air_tmax"} <= set(columns):
         raise CoverageError(
             "no column holds air temperatures",
