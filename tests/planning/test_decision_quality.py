@@ -1,9 +1,12 @@
 """Growers who follow the advice against growers who always do the same, over invented years.
 
-Each grower has the same beds, seed and weather. The truth of each year is one draw of the crop's
-estimate under one year's weather; the tool knows the estimate, twelve earlier years, and what it
-is told on the day of looking. All look at their rows once. Growers by habit sow again, dry, when
-less than two fifths of the plants show then; the tool's growers do what ``sow_again`` says.
+Each grower has the same beds, free on the traditional day, the same seed and the same weather. The
+truth of each year is one draw of the crop's estimate under one year's weather; the tool knows the
+estimate, twelve earlier years, and what it is told on the day of looking. Its growers plant on the
+day that the ``window`` of three weeks from then names (bed-days count from the day the bed is free)
+and, on that day, in the way that ``compare`` advises. All look at their rows once. Growers by habit
+sow again, dry, when less than two fifths of the plants show then; the tool's growers do what
+``sow_again`` says.
 """
 
 from __future__ import annotations
@@ -23,9 +26,12 @@ from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.forecast import CropDraws, clock_for
 from thermosprout.planning.compare import Goal, compare
 from thermosprout.planning.harvest import GrowthClock, HarvestNeed
+from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import SOWN_AGAIN_BELOW, Option, Outcome, usual_options, weigh
+from thermosprout.planning.sensible_days import best_day
 from thermosprout.planning.setting import Setting
 from thermosprout.planning.sow_again import AGAIN, FILL, sow_again
+from thermosprout.planning.window import AirSteps, FewDraws, sowing_window
 
 YEARS = 30
 PAST = 12
@@ -141,15 +147,15 @@ def _by_habit(place: Place, year: int, name: str, look_h: float) -> Result:
     return _ended(place, float(outcome.harvest_h[0]), plants)
 
 
-def _by_advice(place: Place, year: int, name: str, look_h: float) -> Result:
+def _by_advice(place: Place, year: int, name: str, planted_h: float, look_h: float) -> Result:
     truth = place.truth(year)
-    outcome, plants = _true_row(truth, place.options[name], place.free_h, SEEDS)
+    outcome, plants = _true_row(truth, place.options[name], planted_h, SEEDS)
     count = _shown(outcome, plants, look_h)
     tool = place.tool(
         place.so_far(place.soil, place.past_soil, year, look_h),
         place.so_far(place.air, place.past_air, year, look_h),
     )
-    row = tool.forecast(place.options[name].handling, place.free_h, seeds=SEEDS)
+    row = tool.forecast(place.options[name].handling, planted_h, seeds=SEEDS)
     row = condition(row, [Count(hour=look_h, emerged=count)]).row
     answer = sow_again(
         row, now_h=look_h, wanted=WANTED, need=tool.need, growth=tool.growth, ahead_d=1, seeds=SEEDS
@@ -170,6 +176,25 @@ def _by_advice(place: Place, year: int, name: str, look_h: float) -> Result:
     return _ended(place, float(outcome.harvest_h[0]), plants)
 
 
+def _advised(place: Place) -> tuple[float, str, float]:
+    """Hour of planting by ``window``, way by ``compare``, and the hour of looking at the row."""
+    bed, above = SoilSteps.of(series(place.past_soil)), AirSteps.of(series(place.past_air))
+    window = sowing_window(
+        place.crop, {"open bed": bed}, list(place.options.values()),
+        sowing_h=place.free_h + 24.0 * np.arange(22), depth_cm=2.0, air=above,
+        draws=FewDraws.of(place.crop, size=32, viability=place.viability),
+    )  # fmt: skip
+    best = best_day(window)
+    planted_h = place.free_h + (24.0 * round(best.wait_d) if best is not None else 0.0)
+    before = place.tool(series(place.past_soil), series(place.past_air))
+    verdict = compare(
+        before, list(place.options.values()), free_h=planted_h, wanted=WANTED, seeds=SEEDS
+    )
+    advised = verdict.outcomes[verdict.verdicts[Goal.BED_DAYS].advised].option.name
+    usual_h = float(np.nanquantile(verdict.outcomes[0].half_h, 0.8))
+    return planted_h, advised, float(np.ceil(usual_h / 24) * 24 + 12)
+
+
 @pytest.fixture(scope="module")
 def report() -> dict[str, dict[str, list[Result]]]:
     found: dict[str, dict[str, list[Result]]] = {}
@@ -181,20 +206,16 @@ def report() -> dict[str, dict[str, list[Result]]]:
         for name, day in dates.items():
             free_h = float(START.astype(float)) + 24.0 * day + 12
             place = Place(climate, find_crop(name), free_h, air, soil, past, past_soil)
-            before = place.tool(series(past_soil), series(past))
-            verdict = compare(
-                before, list(place.options.values()), free_h=free_h, wanted=WANTED, seeds=SEEDS
-            )
-            advised = verdict.outcomes[verdict.verdicts[Goal.BED_DAYS].advised].option.name
-            usual = float(np.nanquantile(verdict.outcomes[0].half_h, 0.8))
-            look_h = float(np.ceil(usual / 24) * 24 + 12)
+            planted_h, advised, look_h = _advised(place)
             print(
-                f"{climate.name}, {name}: {advised}, looked at after {(look_h - free_h) / 24:.0f} d"
+                f"{climate.name}, {name}: {advised}, after {(planted_h - free_h) / 24:.0f} d, "
+                f"looked at {(look_h - planted_h) / 24:.0f} d later"
             )
+            habit_h = look_h - planted_h + free_h
             for year in range(YEARS):
-                who["tool"].append(_by_advice(place, year, advised, look_h))
-                who["always dry"].append(_by_habit(place, year, "direct", look_h))
-                who["always pre-sprouted"].append(_by_habit(place, year, "pre-sprouted", look_h))
+                who["tool"].append(_by_advice(place, year, advised, planted_h, look_h))
+                who["always dry"].append(_by_habit(place, year, "direct", habit_h))
+                who["always pre-sprouted"].append(_by_habit(place, year, "pre-sprouted", habit_h))
         found[climate.name] = who
     _print(found)
     return found

@@ -15,7 +15,7 @@ from thermosprout.emergence.treatments import Handling, seed_state
 from thermosprout.errors import InputError
 from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import usual_options
-from thermosprout.planning.sensible_days import sensible_days
+from thermosprout.planning.sensible_days import best_day, sensible_days
 from thermosprout.planning.window import (
     AirSteps,
     FewDraws,
@@ -149,6 +149,20 @@ def test_netcdf_reads_back_with_cf_attributes(window: xr.Dataset, tmp_path: Path
         assert np.isnan(read["days_to_harvest"].values[gone]).all()
 
 
+def test_netcdf_is_understood_by_a_cf_library(window: xr.Dataset, tmp_path: Path) -> None:
+    pytest.importorskip("cf_xarray")
+    path = tmp_path / "window.nc"
+    path.write_bytes(window_netcdf(window))
+    with xr.open_dataset(path, engine="h5netcdf") as read:
+        assert read.cf["time"].name == "sowing"
+        for name in read.cf.coordinates.get("time", ["sowing"]):
+            assert "_FillValue" not in read[name].encoding
+    with xr.open_dataset(path, engine="h5netcdf", decode_cf=False) as raw:
+        assert "_FillValue" not in raw["probability"].attrs
+        assert raw["sowing"].attrs["units"].startswith("minutes since 1970-01-01")
+        assert raw["sowing"].attrs["calendar"] in ("proleptic_gregorian", "standard")
+
+
 def test_sensible_days_lie_between_cold_and_frost(window: xr.Dataset) -> None:
     found = {(one.cover, one.treatment): one for one in sensible_days(window)}
     bare = found["open bed", "pre-sprouted"]
@@ -159,6 +173,27 @@ def test_sensible_days_lie_between_cold_and_frost(window: xr.Dataset) -> None:
     dry, warm = found["open bed", "direct"], found["warmer", "direct"]
     assert warm.earliest is not None
     assert dry.earliest is None or warm.earliest <= dry.earliest
+
+
+def test_best_day_weighs_waiting_against_growing_and_gaps(window: xr.Dataset) -> None:
+    best = best_day(window)
+    assert best is not None
+    # The window opens in the cold: a warmer bed and sprouted seed, not at once.
+    assert (best.cover, best.treatment) == ("warmer", "pre-sprouted")
+    assert best.wait_d > 0
+    one = window.sel(cover=best.cover, treatment=best.treatment, sowing=best.day)
+    days = float(one["days_to_harvest"].sel(probability=0.5))
+    assert best.bed_days == pytest.approx(best.wait_d + days)
+    # Where nothing saves a day, the plainest way at once is best.
+    flat = window.assign(
+        days_to_harvest=0 * window["stand_low"] + 60 + 0 * window["probability"],
+        stand=0 * window["stand"] + 0.8,
+    )
+    plain = best_day(flat)
+    assert plain is not None
+    assert (plain.wait_d, plain.treatment, plain.cover) == (0.0, "direct", "open bed")
+    never = window.assign(days_to_harvest=window["days_to_harvest"] * 0 + np.inf)
+    assert best_day(never) is None
 
 
 def test_no_sensible_day_is_said_with_its_reason(window: xr.Dataset) -> None:

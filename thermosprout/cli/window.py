@@ -56,7 +56,7 @@ def window(
     from thermosprout.planning.options import usual_options
     from thermosprout.planning.season_documents import window_document
     from thermosprout.planning.season_window import WindowBuilder
-    from thermosprout.planning.sensible_days import sensible_days
+    from thermosprout.planning.sensible_days import best_day, sensible_days
     from thermosprout.planning.sources import known_covers, season_days
     from thermosprout.planning.window import usual_within_d
     from thermosprout.reports.season_tables import window_tables
@@ -80,7 +80,9 @@ def window(
     )
     result = builder.window(found, options, within_d=within or usual_within_d(found))
     days = sensible_days(result)
-    document = window_document(result, days, zone=sources.zone, soil=builder.described)
+    document = window_document(
+        result, days, best_day(result), zone=sources.zone, soil=builder.described
+    )
     opt.show(document, window_tables(document, every), sources, json=json)
     if netcdf is not None:
         from thermosprout.cli.output import note

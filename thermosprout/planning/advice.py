@@ -71,9 +71,9 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
         gain = f"{name} {_shift(early)} emergence by {abs(early):.1f} d"
     if verdict.worth_acting_on:
         takes = _takes(outcomes[0], leader)
-        return f"{_capital(gain)}; it gains in {surely(verdict.gain_odds)} of cases{takes}."
+        return f"{capital(gain)}; it gains in {surely(verdict.gain_odds)} of cases{takes}."
     return (
-        f"{_capital(gain)} (it gains in {surely(verdict.gain_odds)} of cases): "
+        f"{capital(gain)} (it gains in {surely(verdict.gain_odds)} of cases): "
         "the difference is not worth acting on."
     )
 
@@ -143,7 +143,8 @@ def surely(odds_of: float) -> str:
     return f"{odds_of:.0%}"
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
+    """Sentence with a capital at its start."""
     return text[0].upper() + text[1:]
 
 

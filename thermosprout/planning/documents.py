@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -218,7 +218,10 @@ def sow_again_document(
 ) -> Document:
     """Document of "sow again?"."""
     row, weights = answer.row, answer.row.weights
-    day: Callable[[float], str] = lambda hour: local(hour, zone).date().isoformat()  # noqa: E731
+
+    def day(hour: float) -> str:
+        return local(hour, zone).date().isoformat()
+
     return {
         "row": row.sowing.row,
         "crop": row.draws.crop.name,

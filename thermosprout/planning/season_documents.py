@@ -12,7 +12,7 @@ import pandas as pd
 import xarray as xr
 
 from thermosprout.planning.documents import Document, rounded
-from thermosprout.planning.sensible_days import SensibleDays
+from thermosprout.planning.sensible_days import BestDay, SensibleDays
 from thermosprout.planning.stations import StationPlan
 from thermosprout.planning.succession import Fit, SuccessionSowing
 
@@ -27,6 +27,7 @@ def local_day(stamp: np.datetime64 | None, zone: ZoneInfo) -> str | None:
 def window_document(
     window: xr.Dataset,
     days: Sequence[SensibleDays],
+    best: BestDay | None = None,
     *,
     zone: ZoneInfo,
     soil: str,
@@ -56,6 +57,17 @@ def window_document(
             }
             for found in days
         ],
+        "best": None
+        if best is None
+        else {
+            "from": local_day(window["sowing"].values[0], zone),
+            "cover": best.cover,
+            "treatment": best.treatment,
+            "planted": local_day(best.day, zone),
+            "wait_d": round(best.wait_d, 1),
+            "bed_days": round(best.bed_days, 1),
+            "stand": round(best.stand, 3),
+        },
         "days": rows,
         "notes": list(notes),
     }

@@ -8,6 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.planning.compare import WORTH_DAYS
+from thermosprout.planning.options import SOWN_AGAIN_BELOW
+
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 
@@ -58,6 +61,71 @@ def sensible_days(
         _of(window.sel(cover=cover, treatment=treatment), in_time_odds, harvest_odds)
         for cover in window["cover"].values
         for treatment in window["treatment"].values
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class BestDay:
+    """Planting with the fewest bed-days per full row, from the first day of a window on.
+
+    Attributes
+    ----------
+    wait_d : float
+        Days that the bed waits for it. [d]
+    bed_days : float
+        Waiting and growing to first harvest, in the middle of what is expected. [d]
+    stand : float
+        Expected share of the seeds planted that emerges.
+    """
+
+    cover: str
+    treatment: str
+    day: np.datetime64
+    wait_d: float
+    bed_days: float
+    stand: float
+
+
+def best_day(window: xr.Dataset, *, worth_d: float = WORTH_DAYS) -> BestDay | None:
+    """Find the day, treatment and cover with the fewest bed-days per full row.
+
+    Parameters
+    ----------
+    window : xarray.Dataset
+        Its first day is the day the bed is free.
+    worth_d : float
+        Waiting, a cover or more handling must save at least so many days, counted from the first
+        treatment under the first cover on the first day. [d]
+
+    Returns
+    -------
+    BestDay or None
+        None where first harvest is not seen.
+
+    Notes
+    -----
+    The row is taken as full at the best stand of the window; a stand less full costs bed-days in
+    proportion, as gaps use the bed too.
+    """
+    days = window["days_to_harvest"].sel(probability=0.5, method="nearest").values
+    stand = window["stand"].values
+    stamps = window["sowing"].values
+    wait = (stamps - stamps[0]) / np.timedelta64(1, "D")
+    full = np.clip(stand / max(float(stand.max()), 1e-9), SOWN_AGAIN_BELOW, 1.0)
+    cost = np.where(np.isfinite(days), (wait + days) / full, np.inf)
+    if not np.isfinite(cost).any():
+        return None
+    place = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    if cost[0, 0, 0] - cost[place] < worth_d:
+        place = (np.intp(0), np.intp(0), np.intp(0))
+    cover, treatment, day = (int(index) for index in place)
+    return BestDay(
+        cover=str(window["cover"].values[cover]),
+        treatment=str(window["treatment"].values[treatment]),
+        day=stamps[day],
+        wait_d=float(wait[day]),
+        bed_days=float(wait[day] + days[cover, treatment, day]),
+        stand=float(stand[cover, treatment, day]),
     )
 
 

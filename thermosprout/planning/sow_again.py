@@ -12,7 +12,7 @@ from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
-from thermosprout.planning.advice import surely
+from thermosprout.planning.advice import capital, surely
 from thermosprout.planning.compare import WORTH_DAYS, WORTH_ODDS
 from thermosprout.planning.harvest import Growth, HarvestNeed
 from thermosprout.planning.options import (
@@ -309,18 +309,14 @@ def _words(
     if advised == 0:
         other = min(ways[1:], key=lambda way: float(weights @ way.bed_days))
         if saved < WORTH_DAYS:
-            reason = f"{_capital(left)}, and to {other.name} would not bring the row on sooner."
+            reason = f"{capital(left)}, and to {other.name} would not bring the row on sooner."
         else:
             reason = (
-                f"{_capital(left)}; to {other.name} gains too seldom "
+                f"{capital(left)}; to {other.name} gains too seldom "
                 f"(in {surely(saved_odds)} of cases) to be worth the seed and work."
             )
         return orders[WAIT], reason
     return orders[ways[advised].name], (
-        f"{_capital(left)}; to {ways[advised].name} saves {saved:.0f} bed-days per full row by "
+        f"{capital(left)}; to {ways[advised].name} saves {saved:.0f} bed-days per full row by "
         f"{until} (it gains in {surely(saved_odds)} of cases)."
     )
-
-
-def _capital(text: str) -> str:
-    return text[0].upper() + text[1:]

@@ -484,6 +484,8 @@ def window_netcdf(window: xr.Dataset) -> bytes:
     finite = window.map(lambda values: values.where(np.isfinite(values)), keep_attrs=True)
     finite.attrs = dict(window.attrs)
     encoding = {name: {"_FillValue": np.nan, "dtype": "float32"} for name in finite.data_vars}
+    # CF allows no missing values in coordinates.
+    encoding["probability"] = {"_FillValue": None}
     encoding["sowing"] = {"units": "minutes since 1970-01-01 00:00:00", "dtype": "int64"}
     with TemporaryDirectory() as folder:
         path = Path(folder) / "window.nc"

@@ -65,9 +65,9 @@ def window_figure(
             name = treatment if len(window["cover"]) == 1 else f"{treatment}, {cover}"
             axes[index].set_title(name, fontsize=9, pad=3)
         _bed(axes[-1], window, strips)
-        locator = mdates.AutoDateLocator(minticks=4, maxticks=10)  # type: ignore[no-untyped-call]
+        locator = mdates.AutoDateLocator(minticks=4, maxticks=10)
         axes[-1].xaxis.set_major_locator(locator)
-        form = mdates.DateFormatter("%-d %b")  # type: ignore[no-untyped-call]
+        form = mdates.DateFormatter("%-d %b")
         axes[-1].xaxis.set_major_formatter(form)
         axes[-1].set_xlabel("planted")
         figure.suptitle(
