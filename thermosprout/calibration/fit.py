@@ -8,15 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
-from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
-from scipy.special import logsumexp
 
 from thermosprout.calibration.layers import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.problem import Problem
+from thermosprout.calibration.sampling import sample
 from thermosprout.calibration.shear import shear_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
@@ -27,14 +26,9 @@ FloatArray = npt.NDArray[np.float64]
 SCREENED = 120
 STARTS = 2
 DRAWN = 800
-_ROUNDS = 4
 _LONG = 150
 _SHORT = 15
 _GRADIENT = 5e-2
-_ENOUGH = 0.3
-_FREEDOM = 8.0
-_INFORMED = 1.5
-_WIDER = 1.2
 
 Tick = Callable[[int], None]
 
@@ -203,105 +197,3 @@ def _polished(problem: Problem, point: FloatArray) -> FloatArray:
                  "initial_simplex": np.vstack([point, point + 2e-3 * np.eye(point.size)])},
     )  # fmt: skip
     return np.asarray(found.x)
-
-
-def sample(
-    problem: Problem,
-    centre: FloatArray,
-    precision: FloatArray,
-    draws: int,
-    rng: np.random.Generator,
-) -> tuple[FloatArray, FloatArray, float]:
-    """Importance sample about an optimum, with a proposal that learns where it misses.
-
-    Returns
-    -------
-    tuple of ndarray, ndarray, float
-        Coordinates of shape (draw, coordinate), weights that sum to one, effective size.
-
-    Notes
-    -----
-    Proposal: multivariate t, first from the curvature at the optimum, then from the weighted
-    moments (Oh & Berger 1992, J. Stat. Comput. Simul. 41:143-168). All rounds stay in, each
-    draw weighted by the mixture of the proposals (Veach & Guibas 1995, balance heuristic).
-    """
-    proposals = [_Proposal.about(centre, precision)]
-    points: list[FloatArray] = []
-    targets: list[FloatArray] = []
-    weights = np.zeros(0)
-    for _ in range(_ROUNDS):
-        points.append(proposals[-1].draw(draws, rng))
-        targets.append(problem.log_posterior(points[-1]))
-        w, target = np.concatenate(points), np.concatenate(targets)
-        densities = np.stack([proposal.log_density(w) for proposal in proposals])
-        logs = target - logsumexp(densities, axis=0)
-        weights = np.exp(logs - logsumexp(logs))
-        effective = 1.0 / float(np.square(weights).sum())
-        if effective >= _ENOUGH * draws:
-            break
-        proposals.append(proposals[-1].learned(w, weights))
-    return w, weights, effective
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Proposal:
-    """Heavy-tailed along directions the records inform, normal along all others.
-
-    Attributes
-    ----------
-    centre : ndarray, shape (coordinate,)
-    axes : ndarray, shape (coordinate, coordinate)
-        Orthonormal directions as columns, those the records inform first.
-    informed : int
-        How many those are.
-    root : ndarray, shape (coordinate, coordinate)
-        Lower triangular root of the covariance along the axes.
-    """
-
-    centre: FloatArray
-    axes: FloatArray
-    informed: int
-    root: FloatArray
-
-    @classmethod
-    def about(cls, centre: FloatArray, precision: FloatArray) -> _Proposal:
-        """Proposal from the curvature; directions in which it fails keep the prior's spread."""
-        values, vectors = np.linalg.eigh(0.5 * (precision + precision.T))
-        order = np.argsort(-values)
-        values = np.maximum(values[order], 0.7)
-        return cls(
-            centre=centre,
-            axes=vectors[:, order],
-            informed=max(int((values > _INFORMED).sum()), 1),
-            root=np.diag(np.sqrt(np.where(values > _INFORMED, _WIDER, 1.0) / values)),
-        )
-
-    def draw(self, size: int, rng: np.random.Generator) -> FloatArray:
-        """Draws of shape (size, coordinate)."""
-        normal = rng.standard_normal((size, self.centre.size))
-        stretch = np.sqrt(_FREEDOM / rng.chisquare(_FREEDOM, size))
-        normal[:, : self.informed] *= stretch[:, None]
-        return np.asarray(self.centre + (normal @ self.root.T) @ self.axes.T)
-
-    def log_density(self, w: FloatArray) -> FloatArray:
-        """Log-density up to a constant that is the same for all proposals of a fit."""
-        own = solve_triangular(self.root, ((w - self.centre) @ self.axes).T, lower=True)
-        heavy = np.square(own[: self.informed]).sum(axis=0)
-        plain = np.square(own[self.informed :]).sum(axis=0)
-        return np.asarray(
-            -0.5 * (_FREEDOM + self.informed) * np.log1p(heavy / _FREEDOM)
-            - 0.5 * plain
-            - np.log(np.diag(self.root)).sum()
-        )
-
-    def learned(self, w: FloatArray, weights: FloatArray) -> _Proposal:
-        """Proposal with the weighted moments of draws; no single draw may rule."""
-        capped = np.minimum(weights, 10.0 / weights.size)
-        capped = capped / capped.sum()
-        mean = capped @ w
-        along = (w - mean) @ self.axes
-        covariance = (along * capped[:, None]).T @ along
-        worth = 1.0 / float(np.square(capped).sum())
-        part = worth / (worth + 2.0 * w.shape[1])
-        mixed = part * covariance + (1.0 - part) * self.root @ self.root.T
-        return replace(self, centre=mean, root=np.linalg.cholesky(mixed))

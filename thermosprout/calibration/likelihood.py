@@ -31,6 +31,7 @@ Nodes = tuple[FloatArray, FloatArray]
 """Centre and width of the speeds of plots, each of shape (draw, plot)."""
 
 _NO_SPREAD = 1e-5
+_ROOT = 0.3989422804014327
 _LEAST_CD = 0.05
 _FLOOR = 1e-300
 _STEPS = 8
@@ -164,6 +165,11 @@ class Likelihood:
         return np.where(self.counted.dish, np.nan, predicted.share)
 
 
+def _density(z: FloatArray) -> FloatArray:
+    """Standard normal density; zero at infinity."""
+    return np.asarray(_ROOT * np.exp(-0.5 * np.square(z)))
+
+
 class _Given:
     """Likelihood of counted plots given the standardised speed of each, shape (draw, plot)."""
 
@@ -189,24 +195,28 @@ class _Given:
         """Share of the final stand at each inspection, and its slope with the speed."""
         p = self.p
         shift = p.speed_sd * speed
+        per_sigma = (1.0 / p.sigma)[..., None]
         if self.handled:
             done = p.progress + (p.credit + p.credit_slope * shift)[..., None]
-            ln_done = np.log(np.maximum(done, 1e-12))
+            done = np.maximum(done, 1e-12)
+            ln_done = np.log(done)
+            z_slope = (p.credit_slope[..., None] / done - 1.0) * per_sigma
         else:
-            ln_done = self.ln_progress
-        z = (ln_done - (p.ln_scale + shift)[..., None]) / p.sigma[..., None]
-        value = ndtr(z)
-        slope = (
-            np.exp(-0.5 * np.square(z)) * (-0.3989422804014327 * p.speed_sd / p.sigma)[..., None]
-        )
+            ln_done, z_slope = self.ln_progress, -per_sigma
+        z = (ln_done - (p.ln_scale + shift)[..., None]) * per_sigma
+        value, slope = ndtr(z), _density(z) * z_slope
         if self.cut:
-            low = ndtr(p.z_low + p.low_slope * shift)[..., None]
-            span = np.maximum(ndtr(p.z_high + p.high_slope * shift)[..., None] - low, 1e-12)
-            raw = (value - low) / span
+            low, high = p.z_low + p.low_slope * shift, p.z_high + p.high_slope * shift
+            below, above = ndtr(low)[..., None], ndtr(high)[..., None]
+            span = np.maximum(above - below, 1e-12)
+            low_slope = (_density(low) * p.low_slope)[..., None]
+            high_slope = (_density(high) * p.high_slope)[..., None]
+            raw = (value - below) / span
             inside = (raw > 0) & (raw < 1)
-            value, slope = np.clip(raw, 0.0, 1.0), np.where(inside, slope / span, 0.0)
+            change = slope - low_slope - raw * (high_slope - low_slope)
+            value, slope = np.clip(raw, 0.0, 1.0), np.where(inside, change / span, 0.0)
         value = np.where(self.too_soon, 0.0, value)
-        return value, np.where(self.too_soon, 0.0, slope)
+        return value, np.where(self.too_soon, 0.0, slope * p.speed_sd[..., None])
 
     def _gained(self, shown: FloatArray) -> FloatArray:
         gained = np.diff(shown, axis=-1, prepend=0.0)
@@ -250,7 +260,8 @@ class _Given:
         column = np.minimum(column, c.new.shape[1] - 1)
         seen = (cumulative[rows, column] + 0.3) / (c.emerged + 0.6)
         done = np.maximum(p.progress[:, rows, column] + p.credit, 1e-12)
-        off = np.log(done) - p.ln_scale - p.sigma * ndtri(seen)
+        low, high = ndtr(p.z_low), ndtr(p.z_high)
+        off = np.log(done) - p.ln_scale - p.sigma * ndtri(low + seen * (high - low))
         sd = np.maximum(p.speed_sd, _NO_SPREAD)
         shrink = np.square(sd) / (np.square(sd) + 2.0 * np.square(p.sigma) / (c.emerged + 1e-9))
         return np.asarray(np.clip(off / sd * shrink, -6.0, 6.0))

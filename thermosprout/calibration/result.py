@@ -10,7 +10,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.calibration.doubts import warnings_with_prior, warnings_without_prior
-from thermosprout.calibration.fit import Fit, Tick, fit_with_prior
+from thermosprout.calibration.fit import DRAWN, Fit, Tick, fit_with_prior
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.temperature import Temperatures, temperatures_of
@@ -105,6 +105,7 @@ def calibrate(
     seed_lot: str | None = None,
     with_prior: bool = True,
     seed: int = 0,
+    draws: int = DRAWN,
     tick: Tick | None = None,
 ) -> Calibration:
     """Calibrate a crop on plots.
@@ -121,6 +122,10 @@ def calibrate(
         Whom to report; by default the closest that all plots share.
     with_prior : bool
         False for maximum likelihood.
+    seed, draws : int
+        Of the random numbers; how many draws the fit takes.
+    tick : callable, optional
+        Told how many of four steps are done.
 
     Raises
     ------
@@ -132,7 +137,7 @@ def calibrate(
     if not with_prior:
         return _plain(crop, fit_without_prior(crop, plots, series, seed=seed, tick=tick))
     chosen = _level(plots, variety, seed_lot)
-    fit = fit_with_prior(crop, plots, series, seed=seed, tick=tick)
+    fit = fit_with_prior(crop, plots, series, seed=seed, draws=draws, tick=tick)
     return _full(crop, fit, series, *chosen)
 
 
