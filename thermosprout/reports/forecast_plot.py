@@ -55,8 +55,9 @@ def forecast_figure(curves: list[EmergenceCurve], units: Units = Units.METRIC) -
 
 
 def _seedlings(axes: Axes, curve: EmergenceCurve) -> None:
-    axes.fill_between(curve.when, curve.low, curve.high, color=LEAF, alpha=0.22, linewidth=0)
-    axes.plot(curve.when, curve.middle, color=LEAF, linewidth=1.8)
+    when = np.array(curve.when, dtype=object)
+    axes.fill_between(when, curve.low, curve.high, color=LEAF, alpha=0.22, linewidth=0)
+    axes.plot(when, curve.middle, color=LEAF, linewidth=1.8)
     axes.set_ylim(0, 108)
     axes.set_ylabel("seedlings per\n100 seeds planted")
     title = f"{curve.row}  {curve.title}, {curve.treatment}"
@@ -75,11 +76,11 @@ def _seedlings(axes: Axes, curve: EmergenceCurve) -> None:
         color=LEAF,
     )
     if curve.counts:
-        when, seen = zip(*curve.counts, strict=True)
-        axes.plot(when, seen, "o", color=INK, markersize=4, markerfacecolor="white", zorder=5)
+        inspected, seen = zip(*curve.counts, strict=True)
+        axes.plot(inspected, seen, "o", color=INK, markersize=4, markerfacecolor="white", zorder=5)
         axes.annotate(
             "counted",
-            (when[-1], seen[-1]),
+            (inspected[-1], seen[-1]),
             xytext=(4, -9),
             textcoords="offset points",
             ha="left",
@@ -95,7 +96,7 @@ def _moment(axes: Axes, when: object, text: str, curve: EmergenceCurve) -> None:
     axes.axvline(when, color=QUIET, linewidth=0.9, linestyle=":")  # type: ignore[arg-type]
     axes.annotate(
         text,
-        (when, 104),  # type: ignore[arg-type]
+        (when, 104),
         xytext=(3, 0),
         textcoords="offset points",
         va="top",
@@ -112,9 +113,10 @@ def _soil(axes: Axes, curve: EmergenceCurve, units: Units) -> None:
     soil = np.array([convert(value) for value in curve.soil_C])
     low = np.array([convert(value) for value in curve.soil_low_C])
     high = np.array([convert(value) for value in curve.soil_high_C])
+    days = np.array(curve.soil_when, dtype=object)
     if np.nanmax(high - low, initial=0.0) > 0.05:
-        axes.fill_between(curve.soil_when, low, high, color=EARTH, alpha=0.2, linewidth=0)
-    axes.plot(curve.soil_when, soil, color=EARTH, linewidth=1.4, linestyle=(0, (5, 1.2)))
+        axes.fill_between(days, low, high, color=EARTH, alpha=0.2, linewidth=0)
+    axes.plot(days, soil, color=EARTH, linewidth=1.4, linestyle=(0, (5, 1.2)))
     axes.set_ylabel("soil\n°F" if us else "soil\n°C")
     axes.margins(y=0.25)
     other = axes.secondary_yaxis(

@@ -76,7 +76,7 @@ def soil_check_figure(
         bottom.axhline(difference.mean(), color=EARTH, lw=0.9, ls=(0, (4, 3)))
         bottom.set_ylabel(f"series − reading\n({symbol})")
         bottom.grid(color=FAINT)
-        locator = AutoDateLocator(maxticks=9)  # type: ignore[no-untyped-call]
+        locator = AutoDateLocator(maxticks=9)
         bottom.xaxis.set_major_locator(locator)
-        bottom.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+        bottom.xaxis.set_major_formatter(ConciseDateFormatter(locator))
         return figure
