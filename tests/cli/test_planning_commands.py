@@ -257,3 +257,20 @@ def test_days_the_record_does_not_hold_end_with_coverage(run: Run) -> None:
         run("window", DEMO, "--crop", "beet", "--from", "2026-04-01", "--to", "2027-03-01")
     with pytest.raises(CoverageError):
         run("compare", DEMO, "--crop", "beet", "--date", "2030-04-01")
+
+
+@pytest.mark.parametrize(
+    "command", ["compare", "presprout", "window", "stations", "succession", "sow-again"]
+)
+def test_examples_of_the_help_run_on_the_demo(
+    run: Run, command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for file in demo_folder().iterdir():
+        if file.is_file():
+            (tmp_path / file.name).write_bytes(file.read_bytes())
+    monkeypatch.chdir(tmp_path)
+    shown, _ = run(command, "--help")
+    example = re.search(r"Example: thermosprout (.+?)\n\n", shown, re.DOTALL)
+    assert example is not None
+    out, _ = run(*example[1].split())
+    assert len(out.splitlines()) > 3

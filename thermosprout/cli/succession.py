@@ -51,8 +51,7 @@ def succession(
 ) -> None:
     """Sowing days for rows that are ready at even intervals, or what fits a bed's gap.
 
-    Example: thermosprout succession --crop lettuce --weather weather.csv --lat 56 --lon -3
-    --timezone Europe/London --first 2026-04-10 --every 10 --count 3 --aim emergence
+    Example: thermosprout succession season.toml --lot BEE25 --first 2026-04-12 --aim emergence
     """
     from thermosprout.errors import InputError
     from thermosprout.planning.openings import beds_of, openings_of, plan_openings
