@@ -97,6 +97,10 @@ def test_one_interface_that_fails_is_told_and_gone_without(
     )
     series = soil_from(source(service.url), session=session)
     assert said in series.attrs["notes"]
+    if broken == "ensemble":
+        # One forecast knows no spread: past seasons bring it back after five days.
+        later = np.datetime64(date.today()) + np.timedelta64(12, "D")
+        assert float(series.std("member").sel(time=later)) > 0.3
     assert series["time"].values[-1] > np.datetime64(date.today()) + np.timedelta64(5, "D")
 
 
@@ -174,3 +178,15 @@ def test_weather_to_the_horizon_for_covers_and_dry_beds(
     bare = soil_temperature(weather, depth_cm=3, surface="bare")
     assert covered.shape == bare.shape
     assert float(abs(covered - bare).max()) > 0.2
+
+
+def test_cached_forecast_that_is_over_is_gone_without(
+    service: Playing, session: WeatherSession, tmp_path: Path
+) -> None:
+    month_ago = datetime.now(UTC).date() - timedelta(days=40)
+    service.answer = lambda path, query: (
+        good(path, query) if path.endswith("archive") else good(path, query, month_ago)
+    )
+    series = soil_from(source(service.url), session=session)
+    assert "no forecast (the forecast ends before the day taken as today)" in series.attrs["notes"]
+    assert np.isfinite(series.values).all()

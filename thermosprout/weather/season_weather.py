@@ -26,6 +26,10 @@ AIR_FADE_DAYS = 3.0
 """e-folding time of a departure of air temperature: weather systems pass in some days; common
 practice, no source. [d]"""
 
+SINGLE_FORECAST_DAYS = 5
+"""A forecast without members is trusted so long, then past seasons bring the spread back; common
+practice, no source. [d]"""
+
 
 def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -> xr.Dataset:
     """Weather with members from before the season to its horizon, for covers and dry seedbeds.
@@ -63,13 +67,22 @@ def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -
         if session is None:
             opened.close()
     known = recent.sel(time=slice(None, source.now))
-    whole = known if ahead is None else continued(known, ahead)
+    whole = known
+    if ahead is not None:
+        whole = continued(known, trusted(ahead, source.now) if years else ahead)
     if years:
         whole = _with_years(whole, years, np.datetime64(source.last, "ns"))
     whole.attrs["attribution"] = recent.attrs.get("attribution", "")
     notes = [*recent.attrs.get("notes", ()), *said, *more]
     whole.attrs["notes"] = "; ".join(dict.fromkeys(notes))
     return whole
+
+
+def trusted(ahead: xr.Dataset, now: np.datetime64) -> xr.Dataset:
+    """Members as they are; a single forecast only for its first days."""
+    if "member" in ahead.dims:
+        return ahead
+    return ahead.sel(time=slice(None, now + np.timedelta64(SINGLE_FORECAST_DAYS, "D")))
 
 
 def _with_years(weather: xr.Dataset, years: list[xr.Dataset], end: np.datetime64) -> xr.Dataset:

@@ -13,7 +13,12 @@ from thermosprout.soil.forcing import VARIABLES, weather_dataset
 from thermosprout.soil.model import Surface, soil_temperature
 from thermosprout.soil.readers.logger_csv import read_soil_csv
 from thermosprout.weather.members import join_members
-from thermosprout.weather.season_weather import continued, past_weather, recent_and_ahead
+from thermosprout.weather.season_weather import (
+    continued,
+    past_weather,
+    recent_and_ahead,
+    trusted,
+)
 from thermosprout.weather.session import WeatherSession
 from thermosprout.weather.source import WARM_UP_DAYS, SoilSource
 
@@ -133,8 +138,14 @@ def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
     measured = soil_temperature(known, depth_cm=depth, surface=surface)
     forecast = None
     if ahead is not None:
-        whole = continued(known, ahead)
-        forecast = soil_temperature(whole, depth_cm=depth, surface=surface)
+        try:
+            whole = continued(known, trusted(ahead, source.now) if seasons else ahead)
+            forecast = soil_temperature(whole, depth_cm=depth, surface=surface)
+        except CoverageError as error:
+            # An old cached forecast may lie wholly in the past.
+            if not seasons:
+                raise
+            said.append(f"no forecast ({error.what})")
     try:
         series = join_members(
             measured, forecast, seasons or None,
