@@ -197,8 +197,8 @@ class _Engine:
     ) -> ThermalClock:
         key = (id(draws), round(depth_cm, 2), cover, bed)
         if key not in self._clocks:
-            series = self.supply.at(depth_cm, cover)
-            slowing = self.supply.slowing(depth_cm, cover, bed)
+            drying = self.supply.drought(depth_cm, cover, bed)
+            series, slowing = drying or (self.supply.at(depth_cm, cover), None)
             self._clocks[key] = clock_for(draws, series, seed=self.seed, slowing=slowing)
         return self._clocks[key]
 

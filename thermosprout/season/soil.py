@@ -17,11 +17,20 @@ from thermosprout.soil.depth import to_depth
 from thermosprout.soil.model import Surface, soil_temperature
 from thermosprout.soil.readers.readings import read_readings
 from thermosprout.soil.readers.station_csv import read_weather_csv
+from thermosprout.soil.series import soil_series
 from thermosprout.soil.site_correction import correct
 from thermosprout.soil.surfaces import Cover, cover_named
 from thermosprout.soil.texture import SoilType, soil_type
-from thermosprout.soil.water import SeedbedWater, seedbed_water
+from thermosprout.soil.water import (
+    BASE_POTENTIAL_RANGE_MPA,
+    SeedbedWater,
+    hydrothermal_factor,
+    seedbed_water,
+)
 from thermosprout.weather.supply import SoilSource, soil_from
+
+_BASE_POTENTIALS_MPA = -np.geomspace(*np.abs(BASE_POTENTIAL_RANGE_MPA), 5)
+"""Where progress stops, evenly over the logarithm of the published range of medians. [MPa]"""
 
 _ROUTINE = ("Temperature from", "Times from", "Columns parted", "Covers")
 """What ``soil read`` tells of a file and nobody needs again with every forecast."""
@@ -107,24 +116,36 @@ class SoilSupply:
             )
         return self._water[key]
 
-    def slowing(
+    def drought(
         self, depth_cm: float, cover: str | None = None, bed: str | None = None
-    ) -> np.ndarray | None:
-        """Factor on progress at the hours of :meth:`at`.
+    ) -> tuple[xr.DataArray, np.ndarray] | None:
+        """Series and factor on progress in drying soil, both of shape (member, time).
 
-        None stands for moist soil: where weather is not known, and where rain is but the season
-        neither lists watering nor says that it is rainfed, since most growers water a seedbed.
+        How dry is too dry differs between crops and lots, so the members stand for base water
+        potentials across the published range. None stands for moist soil: where weather is not
+        known, and where rain is but the season neither lists watering nor says that it is rainfed,
+        since most growers water a seedbed.
         """
-        if not self.counts_drought:
-            return None
-        water = self.water(depth_cm, cover, bed)
+        water = self.water(depth_cm, cover, bed) if self.counts_drought else None
         if water is None:
             return None
-        factor = water.factor
-        if "member" in factor.dims:
-            factor = factor.mean("member")
         series = self.at(depth_cm, cover)
-        return np.asarray(factor.reindex(time=series["time"].values).fillna(1.0).values)
+        if "member" not in series.dims:
+            weights = np.ones(_BASE_POTENTIALS_MPA.size)
+            series = soil_series(
+                series["time"].values,
+                np.repeat(series.values[None, :], weights.size, axis=0),
+                depth_cm=100.0 * float(series["depth"]),
+                source=str(series.attrs["source"]),
+                surface=str(series.attrs["surface"]),
+                weights=weights,
+            ).assign_attrs(series.attrs)
+        potential = water.potential
+        if "member" in potential.dims:
+            potential = potential.mean("member")
+        known = potential.reindex(time=series["time"].values).fillna(0.0).values
+        level = np.arange(series.sizes["member"]) % _BASE_POTENTIALS_MPA.size
+        return series, hydrothermal_factor(known[None, :], _BASE_POTENTIALS_MPA[level][:, None])
 
     @property
     def counts_drought(self) -> bool:
