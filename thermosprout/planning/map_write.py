@@ -6,12 +6,12 @@ that is done, and what the map is made from. It takes its name when it is whole.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, ThreadPoolExecutor, wait
-from contextlib import contextmanager
 from itertools import islice, product
 from pathlib import Path
 from typing import Any
@@ -111,11 +111,9 @@ def tiles(result: xr.Dataset) -> list[Region]:
     return [dict(combination) for combination in product(*along)]
 
 
-@contextmanager
+@contextlib.contextmanager
 def _claimed(work: Path, *, restart: bool) -> Iterator[None]:
     """Hold the folder of the unfinished map against a second run of the same command."""
-    import fcntl
-
     try:
         if restart and work.exists():
             shutil.rmtree(work)
@@ -125,12 +123,20 @@ def _claimed(work: Path, *, restart: bool) -> Iterator[None]:
         raise InputError(f"cannot be written ({error.strerror})", place=Place(file=work)) from None
     with lock:
         try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _lock(lock.fileno())
         except OSError:
             raise InputError(
                 "another run is writing this map", place=Place(file=work), hint="let it finish"
             ) from None
         yield
+
+
+def _lock(handle: int) -> None:
+    """Lock a file until it is closed, where the system has such locks."""
+    with contextlib.suppress(ImportError):
+        import fcntl
+
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 def _begin(result: xr.Dataset, work: Path, store: Path, regions: list[Region]) -> set[int]:
