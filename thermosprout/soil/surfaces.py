@@ -6,12 +6,14 @@ balance with other numbers, and so are fleece, films and straw on a bed.
 
 from __future__ import annotations
 
+import csv
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from thermosprout.errors import InputError
+from thermosprout.reference import reference_file
 from thermosprout.soil.balance import Water
 from thermosprout.soil.energy import AIR_HEAT_CAPACITY, Skin
 from thermosprout.soil.ground import GroundParameters
@@ -71,74 +73,31 @@ class Cover:
     says: str = ""
 
 
-COVERS: dict[str, Cover] = {
-    cover.name: cover
-    for cover in (
-        Cover(name="none", says="open bed"),
-        Cover(
-            name="fleece",
-            light=0.82,
-            air_gap_conductance=22.0,
-            longwave=0.75,
-            vapour=0.7,
-            says="17 g/m2 non-woven: passes 80 to 85 % of light (makers' data, common practice, "
-            "no source); air gap, long-wave and vapour shares are assumptions",
-        ),
-        Cover(
-            name="clear polythene",
-            light=0.84,
-            air_gap_conductance=18.0,
-            longwave=0.7,
-            vapour=0.05,
-            rain=0.3,
-            says="Ham, Kluitenberg & Lamont (1993), J. Am. Soc. Hort. Sci. 118:188-193: clear film "
-            "passes 0.84 of the sun (from memory); long-wave between dry film and film wet with "
-            "dew, gap and rain are assumptions",
-        ),
-        Cover(
-            name="black polythene",
-            albedo=0.04,
-            light=0.0,
-            ground_conductance=12.0,
-            longwave=0.9,
-            vapour=0.03,
-            rain=0.3,
-            says="Ham et al. (1993): black film absorbs 0.96 of the sun (from memory); contact "
-            "with the soil and rain share are assumptions",
-        ),
-        Cover(
-            name="straw",
-            albedo=0.35,
-            light=0.04,
-            ground_conductance=2.0,
-            longwave=0.95,
-            vapour=0.6,
-            rain=0.9,
-            says="about 4 cm: conductivity near 0.1 W m-1 K-1, albedo 0.3 to 0.4 (Horton et al. "
-            "1996, Soil Tillage Res. 38:369-390, order of magnitude from memory); rest assumptions",
-        ),
-        Cover(
-            name="low tunnel",
-            light=0.78,
-            air_gap_conductance=14.0,
-            longwave=0.7,
-            vapour=0.5,
-            rain=0.1,
-            says="single film, edges buried, aired a little: all values are assumptions",
-        ),
-        Cover(
-            name="cloche",
-            light=0.80,
-            air_gap_conductance=13.0,
-            longwave=0.5,
-            vapour=0.5,
-            rain=0.3,
-            says="glass or rigid sheet, opaque to long-wave: Oke (1987) for glass in general, "
-            "values are assumptions",
-        ),
-    )
-}
-"""Covers by name."""
+def _read_covers() -> dict[str, Cover]:
+    with reference_file("seedbed_covers.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+
+    def conductance(text: str) -> float:
+        return float(text) if text else np.inf
+
+    return {
+        row["cover"]: Cover(
+            name=row["cover"],
+            light=float(row["light"]),
+            albedo=float(row["albedo"]) if row["albedo"] else None,
+            air_gap_conductance=conductance(row["air_gap_conductance"]),
+            ground_conductance=conductance(row["ground_conductance"]),
+            longwave=float(row["longwave"]),
+            vapour=float(row["vapour"]),
+            rain=float(row["rain"]),
+            says=row["says"],
+        )
+        for row in rows
+    }
+
+
+COVERS: dict[str, Cover] = _read_covers()
+"""Covers by name: ``reference_data/seedbed_covers.csv``; "none" is the open bed."""
 
 
 def cover_named(name: str | None) -> Cover:

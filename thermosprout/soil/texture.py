@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import csv
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
 
 from thermosprout.errors import InputError
+from thermosprout.reference import reference_file
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -95,39 +97,20 @@ class SoilType:
         return self.conductivity(water_content) / self.heat_capacity(water_content)
 
 
-def _soil(
-    name: str, b: float, entry: float, pores: float, quartz: float, rew: float, tew: float
-) -> SoilType:
-    return SoilType(
-        name=name,
-        retention_b=b,
-        air_entry_cm=entry,
-        porosity=pores,
-        quartz=quartz,
-        readily_evaporable_mm=rew,
-        total_evaporable_mm=tew,
-    )
+def _read_textures() -> dict[str, SoilType]:
+    with reference_file("soil_textures.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    numbers = [field.name for field in fields(SoilType) if field.name != "name"]
+    return {
+        row["texture"]: SoilType(
+            name=row["texture"], **{name: float(row[name]) for name in numbers}
+        )
+        for row in rows
+    }
 
 
-SOILS: dict[str, SoilType] = {
-    soil.name: soil
-    for soil in (
-        _soil("sand", 4.05, 12.1, 0.395, 0.92, 4.5, 9.0),
-        _soil("loamy sand", 4.38, 9.0, 0.410, 0.82, 6.0, 11.5),
-        _soil("sandy loam", 4.90, 21.8, 0.435, 0.60, 8.0, 17.5),
-        _soil("silt loam", 5.30, 78.6, 0.485, 0.25, 9.5, 21.5),
-        _soil("loam", 5.39, 47.8, 0.451, 0.40, 9.0, 19.0),
-        _soil("sandy clay loam", 7.12, 29.9, 0.420, 0.60, 9.0, 19.0),
-        _soil("silty clay loam", 7.75, 35.6, 0.477, 0.10, 9.5, 23.0),
-        _soil("clay loam", 8.52, 63.0, 0.476, 0.35, 9.5, 23.5),
-        _soil("sandy clay", 10.4, 15.3, 0.426, 0.52, 9.5, 23.0),
-        _soil("silty clay", 10.4, 49.0, 0.492, 0.10, 10.0, 25.0),
-        _soil("clay", 11.4, 40.5, 0.482, 0.25, 10.0, 25.5),
-    )
-}
-"""Textures: b, air entry and porosity after Clapp & Hornberger (1978), Water Resour. Res.
-14:601-604, table 2; quartz after Peters-Lidard et al. (1998); evaporable water is the middle of
-the ranges of FAO-56 (Allen et al. 1998), table 19. All from memory."""
+SOILS: dict[str, SoilType] = _read_textures()
+"""Texture classes by name: ``reference_data/soil_textures.csv``."""
 
 
 def soil_type(name: str) -> SoilType:
