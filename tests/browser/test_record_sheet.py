@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import io
 from pathlib import Path
@@ -233,3 +234,19 @@ def test_nothing_exported_runs_in_a_spreadsheet(
     assert not [cell for cell in cells if cell.lstrip().startswith(("=", "+", "-", "@"))]
     assert [row["note"] for row in rows][:2] == ["'=cmd|' /C calc'!A0", "'+1"]
     append_records(trial, rows)
+
+
+def test_where_a_browser_keeps_nothing_the_page_says_so_and_still_counts(
+    phone: OpenPhone, trial: Path, tmp_path: Path
+) -> None:
+    made = phone()
+    page = made.context.new_page()
+    # A page without an origin of its own has no storage, as on phones that open files that way.
+    text = base64.b64encode(make_page(trial).read_bytes()).decode()
+    page.goto(f"data:text/html;base64,{text}")
+    assert "keeps nothing" in page.locator("#told").inner_text()
+    set_day(page)
+    page.get_by_role("button", name="More on A1").click()
+    page.get_by_label("Seedlings so far").fill("7")
+    page.get_by_role("button", name="Keep").click()
+    assert [(row["plot"], row["emerged"]) for row in export(page, tmp_path)] == [("A1", "7")]

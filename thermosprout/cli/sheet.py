@@ -16,7 +16,9 @@ def sheet(
         Path | None,
         typer.Option("--out", "-o", help="Page to write; beside the records by default."),
     ] = None,
-    title: Annotated[str, typer.Option(help="Name of the trial; the file's by default.")] = "",
+    title: Annotated[
+        str, typer.Option(help="Name of the trial; the file's or folder's by default.")
+    ] = "",
     blind: Annotated[
         bool, typer.Option("--blind", help="Leave treatments and varieties out of sight.")
     ] = False,
@@ -43,7 +45,9 @@ def sheet(
     target = out or records.with_name(f"{records.stem}-sheet.html")
     if target.suffix.lower() not in {".html", ".htm"}:
         raise InputError(f"a page ends in .html, found {target.name!r}")
-    page = record_sheet(sheet_of(loaded.histories, title=title or records.stem, blind=blind))
+    # A plan made by `trial design` lies in a folder that has the trial's name.
+    own = records.resolve().parent.name if records.stem == "records" else records.stem
+    page = record_sheet(sheet_of(loaded.histories, title=title or own, blind=blind))
     write_atomic(target, page)
     for sentence in loaded.notes:
         note(sentence)

@@ -211,7 +211,7 @@ def sow_again_tables(document: Document, units: Units = Units.METRIC) -> list[Re
     ways = plain_table(
         "What can be done today",
         "way", "plants", "half up", "first harvest", "bed-days", "more seeds",
-        caption="Bed-days from today to first harvest, for a full row.",
+        caption=f"Bed-days from today to {document['bed_days_until']}, for a full row.",
     )  # fmt: skip
     for way in document["ways"]:
         mean = way["bed_days_per_full_row"]["mean"]

@@ -120,7 +120,7 @@
     });
     $("progress").textContent = `${done} of ${plots.length} plots counted` +
       (round().exported ? " · exported" : done ? " · not exported yet" : "") +
-      (kept ? "" : " · This browser keeps nothing: export before you close the page.");
+      (kept ? "" : " · kept only until the page is closed");
     const log = round().log, step = log[log.length - 1];
     $("undo").disabled = log.length === 0;
     $("undo").textContent = step ? `Undo ${step.plot}: ${step.what}` : "Undo";
@@ -256,7 +256,15 @@
   });
   // Two windows on one trial see each other's taps.
   window.addEventListener("storage", (event) => { if (event.key === key) { state = load(); draw(); } });
+  window.addEventListener("beforeunload", (event) => {
+    if (!kept && Object.keys(round().counts).length && !round().exported) event.preventDefault();
+  });
+  save();
   draw();
+  if (!kept) {
+    tell("This browser keeps nothing when the page is closed: export before you close it, or open " +
+      "the file in another browser.");
+  }
   if (round().day !== today() && Object.keys(round().counts).length && !round().exported) {
     tell(`A round of ${sayDay(round().day)} is not exported yet. Export it, then begin the next ` +
       "round; or set the day if it is still the same round.");
