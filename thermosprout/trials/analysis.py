@@ -13,7 +13,7 @@ from thermosprout.trials.betabinomial import plot_correlation
 from thermosprout.trials.blocked import fit_blocked
 from thermosprout.trials.cautions import cautions
 from thermosprout.trials.columns import treatment_order
-from thermosprout.trials.comparing import Group, differences, holm, summaries
+from thermosprout.trials.comparing import Group, differences, fit_group, holm, summaries
 from thermosprout.trials.curves import emergence_curve, emergence_shape
 from thermosprout.trials.intervals import ClockName
 from thermosprout.trials.measures import T50_PLANTED, PlotScores, score_plots
@@ -89,7 +89,8 @@ def analyse(
     scores = score_plots(records, plots, thermal_times)
     rng = np.random.default_rng(seed)
     whole = _group(plots, np.arange(len(plots)), factor, None)
-    found, overall, errors = differences(whole, scores, level, rng, resamples)
+    fits = fit_group(whole, scores, level)
+    found, overall, errors = differences(whole, scores, fits, rng, resamples)
     found = holm(found)
     varieties = _by_variety(plots, scores, factor, level, rng, resamples)
     code = whole.block * len(whole.labels) + whole.treatment
@@ -100,7 +101,7 @@ def analyse(
     )
     treatments = tuple(
         _with_curve(s, records, thermal_times, clock, whole, i, variation.stand_correlation, level)
-        for i, s in enumerate(summaries(whole, scores, level))
+        for i, s in enumerate(summaries(whole, scores, fits, level))
     )
     result = TrialResult(
         treatments=treatments,
@@ -165,8 +166,9 @@ def _by_variety(
     for name in names:
         rows = np.flatnonzero((plots["variety"] == name).to_numpy())
         group = _group(plots, rows, factor, name)
-        summed[name] = summaries(group, scores, level)
-        found += differences(group, scores, level, rng, resamples)[0]
+        fits = fit_group(group, scores, level)
+        summed[name] = summaries(group, scores, fits, level)
+        found += differences(group, scores, fits, rng, resamples)[0]
     found = holm(found)
     told: dict[str, list[Difference]] = {name: [] for name in names}
     for item in found:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -51,6 +52,13 @@ _TIMES = (
     BED_DAYS.name,
     HARVEST_STARTED.name,
 )
+_STARTED_AS_PLANTED = {
+    T50_STARTED.name: T50_PLANTED.name,
+    "first_since_started_d": "first_since_planted_d",
+    "full_since_started_d": "full_since_planted_d",
+    HARVEST_STARTED.name: BED_DAYS.name,
+}
+"""Clocks that agree when no seed was started before it was planted."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,12 +155,30 @@ def _weighed(
     return Fitted(fit=fit, scale=scale, score=score, plain_variance=first.error_variance)
 
 
-def summaries(group: Group, scores: PlotScores, level: float) -> tuple[TreatmentSummary, ...]:
+Fits = Mapping[str, Fitted | None]
+"""Measure name to its comparison within one group."""
+
+
+def fit_group(group: Group, scores: PlotScores, level: float) -> Fits:
+    """Blocked comparison of every measure of a group; what is the same is fitted once."""
+    same = {}
+    if _same(group, "started", "planted"):
+        same = dict(_STARTED_AS_PLANTED)
+    if _same(group, "seeds_started", "seeds_planted"):
+        same[STAND_STARTED.name] = STAND.name
+    names = (STAND.name, STAND_STARTED.name, *_TIMES)
+    fits = {n: fit_measure(group, scores, n, level) for n in names if n not in same}
+    return {**fits, **{name: fits[other] for name, other in same.items()}}
+
+
+def _same(group: Group, one: str, other: str) -> bool:
+    return bool((group.plots[one].to_numpy() == group.plots[other].to_numpy()).all())
+
+
+def summaries(
+    group: Group, scores: PlotScores, fits: Fits, level: float
+) -> tuple[TreatmentSummary, ...]:
     """Sum up every treatment of a group."""
-    fits = {
-        name: fit_measure(group, scores, name, level)
-        for name in (STAND.name, STAND_STARTED.name, *_TIMES)
-    }
     found = []
     for index, label in enumerate(group.labels):
         mine = group.treatment == index
@@ -247,7 +273,7 @@ def pairs_of(labels: list[str]) -> list[tuple[int, int]]:
 def differences(
     group: Group,
     scores: PlotScores,
-    level: float,
+    fits: Fits,
     rng: np.random.Generator,
     resamples: int,
 ) -> tuple[list[Difference], list[Overall], dict[str, PlotError]]:
@@ -258,7 +284,7 @@ def differences(
     for measure in COMPARED:
         if _is_idle(measure, group):
             continue
-        fitted = fit_measure(group, scores, measure.name, level)
+        fitted = fits[measure.name]
         if fitted is None:
             continue
         fit = fitted.fit
@@ -277,11 +303,9 @@ def differences(
 
 def _is_idle(measure: Measure, group: Group) -> bool:
     """Whether a measure says what another says already: nothing was started before planting."""
-    same_start = bool((group.plots["started"] == group.plots["planted"]).all())
-    same_seeds = bool((group.plots["seeds_started"] == group.plots["seeds_planted"]).all())
-    return (measure in (T50_STARTED, HARVEST_STARTED) and same_start) or (
-        measure is STAND_STARTED and same_seeds
-    )
+    if measure is STAND_STARTED:
+        return _same(group, "seeds_started", "seeds_planted")
+    return measure in (T50_STARTED, HARVEST_STARTED) and _same(group, "started", "planted")
 
 
 def _compare(
@@ -383,6 +407,7 @@ __all__ = [
     "T50_PLANTED",
     "THERMAL_50",
     "differences",
+    "fit_group",
     "fit_measure",
     "holm",
     "pairs_of",
