@@ -2,8 +2,8 @@
 
 ``python -m tests.benchmarks`` runs every ``test_*.py`` of this folder with pytest-benchmark and
 prints what came out. ``--report`` also writes REPORT.md. ``--continent SIZE`` adds a map of SIZE x
-SIZE cells, which takes minutes and gigabytes of disk; ``--continent-json FILE`` takes its figures
-from an earlier run of ``tests.benchmarks.continent``.
+SIZE cells, which takes minutes and gigabytes of disk; without it the report has the figures of
+the last such run, kept in continent.json.
 
 A benchmark is shown as ratios when it was measured with the ``paired`` fixture, or when another of
 its group has "reference" in its name; otherwise as seconds.
@@ -178,8 +178,15 @@ def continent_lines(figures: dict[str, Any]) -> list[str]:
         )
     runs = figures["runs"]
     if {"1", "2"} <= set(runs):
-        lines += ["", (f"Two threads are {runs['1']['wall_s'] / runs['2']['wall_s']:.2f} times as "
-                  "fast as one by the clock on the wall.")]  # fmt: skip
+        gain = runs["1"]["wall_s"] / runs["2"]["wall_s"]
+        lines += [
+            "",
+            (
+                f"By the clock on the wall two threads were {gain:.2f} times as fast as one, beside "
+                f"other programs (load average {figures['load']:.0f} on {os.cpu_count()} cores); "
+                "the threads of the grid, above, are timed less what the neighbours took."
+            ),
+        ]
     if figures.get("workers"):
         walls = figures["workers"]
         told = ", ".join(f"{count}: {wall:.0f} s" for count, wall in walls.items())
@@ -197,7 +204,6 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, metavar="FILE", help="keep what was measured")
     parser.add_argument("--earlier", type=Path, metavar="FILE", help="report what was kept")
     parser.add_argument("--continent", type=int, metavar="SIZE")
-    parser.add_argument("--continent-json", type=Path, metavar="FILE")
     given = parser.parse_args()
     if given.earlier is not None:
         found = json.loads(given.earlier.read_text(encoding="utf-8"))
@@ -217,12 +223,13 @@ def main() -> None:
         *machine(found),
         *lines_of(found),
     ]
-    if given.continent_json is not None:
-        lines += continent_lines(json.loads(given.continent_json.read_text(encoding="utf-8")))
-    elif given.continent:
+    kept = _HERE / "continent.json"
+    if given.continent:
         from tests.benchmarks.continent import measure
 
-        lines += continent_lines(measure(given.continent, (1, 2)))
+        kept.write_text(json.dumps(measure(given.continent, (1, 2)), indent=2) + "\n", "utf-8")
+    if kept.exists():
+        lines += continent_lines(json.loads(kept.read_text(encoding="utf-8")))
     text = "\n".join(lines).rstrip() + "\n"
     while "\n\n\n" in text:
         text = text.replace("\n\n\n", "\n\n")

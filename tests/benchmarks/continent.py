@@ -160,6 +160,7 @@ def measure(
             run["cpu_s_per_million_cell_days"] = run["cpu_s"] / (size * size * DAYS / 1e6)
             run["wall_s_per_million_cell_days"] = run["wall_s"] / (size * size * DAYS / 1e6)
             found["runs"][str(count)] = run
+        found["load"] = os.getloadavg()[0]
         found["workers"] = {
             str(count): run_on_workers(soil, Path(made), count)["wall_s"] for count in workers
         }
