@@ -94,12 +94,14 @@ def model(
     if json:
         print_json(summary)
         return
+    where = "bare soil" if surface is Ground.BARE else "grass"
+    covering = "" if lid.name == "none" else f" with {lid.name}"
+    low, high = (round(summary[key], 1) + 0.0 for key in ("min_C", "max_C"))
     typer.echo(
         f"Wrote {out}: {summary['rows']} hours from {summary['start'][:10]} to "
-        f"{summary['end'][:10]}, {depth_cm:g} cm under {surface.value}"
-        f"{'' if lid.name == 'none' else ' and ' + lid.name}.\n"
-        f"Mean {summary['mean_C']:.1f} °C, from {summary['min_C']:.1f} to "
-        f"{summary['max_C']:.1f} °C; a single site may differ by ± {summary['site_sd_K']:.1f} °C."
+        f"{summary['end'][:10]}, {depth_cm:g} cm under {where}{covering}.\n"
+        f"Mean {summary['mean_C']:.1f} °C, from {low:.1f} to {high:.1f} °C; a single site may "
+        f"differ by ± {summary['site_sd_K']:.1f} °C."
     )
 
 
