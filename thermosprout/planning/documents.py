@@ -230,6 +230,7 @@ def sow_again_document(
         "plants_wanted": answer.wanted,
         "counted": counted,
         "harvest_on": harvest_on,
+        "bed_days_until": answer.until,
         "days": [
             {
                 "day": day(ahead.hour),

@@ -83,7 +83,8 @@ def weigh_poor_row(
     growth = sources.growth(need, series)
     viability, shift = forecast.viability, forecast.ln_shift
     lot = season.seed_lots[new_lot] if new_lot else season.row_lot(entry)
-    notes = [*result.notes, *answer.notes]
+    sources.notes.extend(result.notes)
+    notes = list(answer.notes)
     if new_lot:
         assert lot is not None  # noqa: S101  (its name was found above)
         rng = generator(sources.asked.seed, "lot", answer.crop.name, lot.id)

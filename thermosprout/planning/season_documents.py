@@ -174,7 +174,7 @@ def succession_document(
                 "p10": local_day(one.early, zone),
                 "p50": local_day(one.middle, zone),
                 "p90": local_day(one.late, zone),
-                "off_by_days": round(one.miss_d, 1),
+                "off_by_days": round(one.miss_d, 1) + 0.0,
             }
             for number, one in enumerate(sowings)
         ],

@@ -80,10 +80,20 @@ class Way:
 
 @dataclass(frozen=True, kw_only=True)
 class SowAgain:
-    """The days ahead, the ways, and which is advised."""
+    """The days ahead, the ways, and which is advised.
+
+    Attributes
+    ----------
+    until : str
+        What bed-days are counted to: first harvest, or half emergence where most of the former
+        lies past the horizon.
+    saved, saved_odds : float
+        Mean bed-days that the best way saves over waiting, and the odds that it saves any.
+    """
 
     row: RowForecast
     wanted: int
+    until: str
     days: tuple[DayAhead, ...]
     ways: tuple[Way, ...]
     advised: int
@@ -165,6 +175,7 @@ def sow_again(
     return SowAgain(
         row=row,
         wanted=wanted,
+        until=until,
         days=tuple(_day(row, final, now_h + 24.0 * d, wanted) for d in range(ahead_d + 1)),
         ways=ways,
         advised=advised,
