@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from thermosprout.planning.map import emergence_map as map
-    from thermosprout.planning.map_open import open_grid
-    from thermosprout.planning.map_write import write_map
+from typing import Any
 
 __version__ = "0.1.0"
 

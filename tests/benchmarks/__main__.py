@@ -182,9 +182,9 @@ def continent_lines(figures: dict[str, Any]) -> list[str]:
         lines += [
             "",
             (
-                f"By the clock on the wall two threads were {gain:.2f} times as fast as one, beside "
-                f"other programs (load average {figures['load']:.0f} on {os.cpu_count()} cores); "
-                "the threads of the grid, above, are timed less what the neighbours took."
+                f"By the clock on the wall two threads were {gain:.2f} times as fast as one "
+                f"beside other programs (load average {figures['load']:.0f} on {os.cpu_count()} "
+                "cores); the threads of the grid, above, are timed less what the neighbours took."
             ),
         ]
     if figures.get("workers"):
