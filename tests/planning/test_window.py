@@ -118,6 +118,21 @@ def test_a_record_that_ends_before_harvest_and_frost_leaves_it_open() -> None:
     assert sensible_days(found, in_time_odds=0.0)[0].earliest is not None
 
 
+def test_one_air_serves_many_soils() -> None:
+    bed = SoilSteps.of(series(SOIL[:4]))
+    asked = {
+        "sowing_h": bed.start_h + 12 + 24.0 * np.arange(130, 136), "depth_cm": 2.5,
+        "draws": FewDraws.of(CROP),
+    }  # fmt: skip
+    one, many = (
+        sowing_window(
+            CROP, {"open bed": bed}, usual_options(CROP)[:1], air=AirSteps.of(series(air)), **asked
+        )  # type: ignore[arg-type]
+        for air in (AIR[0], np.repeat(AIR[:1], 4, axis=0))
+    )
+    xr.testing.assert_allclose(one, many)
+
+
 @pytest.mark.parametrize("equal", [True, False])
 def test_quantiles_are_the_weighted_ones(equal: bool) -> None:
     rng = np.random.default_rng(3)

@@ -271,20 +271,19 @@ class _Bed:
     @classmethod
     def of(cls, asked: _Asked, steps: SoilSteps, sowing_h: FloatArray) -> _Bed:
         growing = steps if asked.air is None else asked.air.steps
-        if growing.members not in (1, steps.members):
-            raise InputError(
-                f"soil temperature has {steps.members} years or members, air temperature "
-                f"{growing.members}",
-                hint="give both for the same years",
-            )
         growth = growing.running(_growth_rates(asked.need))[0]
         return cls(
             steps=steps,
             running=steps.running(asked.draws.crop.rates, asked.draws.site),
             sown=steps.step_of(sowing_h),
             growing=growing,
-            growth=np.broadcast_to(growth, (steps.members, growth.shape[1])),
+            growth=growth[_paired(steps.members, growing.members)],
         )
+
+
+def _paired(soil_members: int, air_members: int) -> IntArray:
+    """Member of the air for each of the soil: the same, or in turn where there are fewer."""
+    return np.asarray(np.arange(soil_members) % air_members)
 
 
 def _growth_rates(need: HarvestNeed) -> ResponseDraws:
@@ -346,7 +345,7 @@ def _harvest(bed: _Bed, begun: FloatArray, thermal: FloatArray) -> FloatArray:
     target = low + (position - lower) * (high - low) + thermal[:, None, None]
     flat = target.transpose(1, 0, 2).reshape(members, -1)
     found = cross_rising(growth, flat).reshape(members, draws, sowings).transpose(1, 0, 2)
-    hole = np.broadcast_to(growing.hole, (members, growing.hole.shape[1]))
+    hole = growing.hole[_paired(members, growing.members)]
     return np.asarray(np.where(inside & (found <= hole[member, lower]), found, np.inf))
 
 
@@ -355,7 +354,7 @@ def _frost(
 ) -> dict[str, FloatArray]:
     """Odds of a frost on the seedlings, and of a harvest before the first hard frost of autumn."""
     steps = air.steps
-    member = np.minimum(np.arange(begun.shape[1]), steps.members - 1)[:, None]
+    member = _paired(begun.shape[1], steps.members)[:, None]
     known = np.isfinite(begun)
     at = np.clip(np.nan_to_num(begun, posinf=0.0), 0, steps.steps).astype(np.intp)
     watched = SEEDLING_D * steps.per_day
