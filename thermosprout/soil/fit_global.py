@@ -286,7 +286,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         parameters_at(z),
         site_sd_K=float(judged["bias_K"].std()),
         site_shift_sd_K=spread.shift_sd_K,
-        site_memory_d=spread.memory_d,
+        monthly_sd_K=spread.monthly_sd_K,
+        monthly_memory_d=spread.monthly_memory_d,
         daily_sd_K=spread.daily_sd_K,
         daily_memory_d=spread.daily_memory_d,
     )

@@ -1,4 +1,4 @@
-"""How single sites differ from the model: lasting shift and error of days, fitted over stations."""
+"""How single sites differ from the model: shift, error of months and error of days, fitted."""
 
 from __future__ import annotations
 
@@ -15,22 +15,26 @@ EVERY_D = 3
 """Days used of each season: neighbours say much the same. [d]"""
 NUGGET_K2 = 0.02
 """Variance of a daily mean on its own. [K2]"""
-USUAL_MEMORY_D = 200.0
-"""A pull on the memory of the shift, which a season of half a year can hardly show. [d]"""
+START = (0.8, 0.8, 60.0, 0.7, 3.0)
+"""Where the search starts, and centre of a weak pull: a season of half a year hardly tells a shift
+that stays from one of months. [K, K, d, K, d]"""
+PULL_SD = 0.7
+"""Of the logarithms of the first three about :data:`START`."""
 
 
 @dataclass(frozen=True)
 class Spread:
-    """Sd [K] and memory [d] of both parts."""
+    """Sd [K] of the three parts and memory [d] of the two that fade."""
 
     shift_sd_K: float
-    memory_d: float
+    monthly_sd_K: float
+    monthly_memory_d: float
     daily_sd_K: float
     daily_memory_d: float
 
 
 def fit_spread(residuals: FloatArray, effects: FloatArray, stations: list[str]) -> Spread:
-    """Maximum likelihood of two fading covariances beside the given trait effects.
+    """Maximum likelihood of a constant and two fading covariances beside the trait effects.
 
     Parameters
     ----------
@@ -52,9 +56,11 @@ def fit_spread(residuals: FloatArray, effects: FloatArray, stations: list[str]) 
         seasons.append((pick, residuals[row, pick], own.T @ own))
 
     def cost(logs: FloatArray) -> float:
-        shift, memory, daily, daily_memory = np.exp(logs)
-        field = shift**2 * np.exp(-apart / memory) + daily**2 * np.exp(-apart / daily_memory)
-        total = 0.5 * float(logs[1] - np.log(USUAL_MEMORY_D)) ** 2
+        shift, month, memory, daily, daily_memory = np.exp(logs)
+        field = (
+            shift**2 + month**2 * np.exp(-apart / memory) + daily**2 * np.exp(-apart / daily_memory)
+        )
+        total = 0.5 * float((((logs - np.log(START)) / PULL_SD)[:3] ** 2).sum())
         for (pick, values, traits), share in zip(seasons, weight, strict=True):
             matrix = field[np.ix_(pick, pick)] + traits + NUGGET_K2 * np.eye(pick.size)
             factor = cho_factor(matrix, lower=True)
@@ -62,5 +68,5 @@ def fit_spread(residuals: FloatArray, effects: FloatArray, stations: list[str]) 
             total += share * (0.5 * float(values @ cho_solve(factor, values)) + float(logdet))
         return total
 
-    best = minimize(cost, np.log([0.9, 150.0, 0.8, 4.0]), method="L-BFGS-B")
+    best = minimize(cost, np.log(START), method="L-BFGS-B")
     return Spread(*(float(value) for value in np.exp(best.x)))

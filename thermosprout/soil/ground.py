@@ -47,8 +47,11 @@ class GroundParameters:
         On the conductivity of the texture: roots, humus and structure.
     site_sd_K : float
         Spread of the seasonal mean of single sites about the model fitted to others. [K]
-    site_shift_sd_K, site_memory_d : float
-        Shift of a site that lasts: sd [K] and time in which its correlation falls to 1/e [d].
+    site_shift_sd_K : float
+        Shift of a site that stays, beside what its traits do. [K]
+    monthly_sd_K, monthly_memory_d : float
+        Error that comes and goes with mowing, growth and drought: sd [K] and time in which its
+        correlation falls to 1/e [d].
     daily_sd_K, daily_memory_d : float
         Error of days, likewise. [K], [d]
     """
@@ -68,8 +71,9 @@ class GroundParameters:
     dew_gap_dry: float = 4.0
     conductivity_factor: float = 1.0
     site_sd_K: float = 1.2
-    site_shift_sd_K: float = 1.1
-    site_memory_d: float = 200.0
+    site_shift_sd_K: float = 0.9
+    monthly_sd_K: float = 0.8
+    monthly_memory_d: float = 40.0
     daily_sd_K: float = 0.75
     daily_memory_d: float = 4.0
 

@@ -1,8 +1,8 @@
 """A few thermometer readings, or a logger for a while, correct a series for its site.
 
 Sward, shade, soil and slope shift a site by about a degree, which no weather can know. What the
-readings say is weighed against how sites differ: a shift that lasts for months, traits of the
-ground that act through the weather, a factor on the daily swing, and an error of days that fades.
+readings say is weighed against how sites differ: a shift that stays, traits of the ground that act
+through the weather, a factor on the daily swing, and errors of months and of days that fade.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ MOST_READINGS = 300
 """More readings than this are thinned evenly: they would say the same again."""
 AHEAD_D = 30.0
 """The spread left is stated for this long after the last reading. [d]"""
+_CHUNK = 20_000
 COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
 
 
@@ -164,9 +165,9 @@ def correct(
     Notes
     -----
     Kriging (Gaussian process regression; Rasmussen & Williams 2006, eq. 2.25-2.26) of the
-    difference between readings and series. Its covariance is a sum: a lasting shift and an error
-    of days, each with exponentially fading correlation and fitted over stations; the outer products
-    of ``effects``; the daily swing; and white reading error.
+    difference between readings and series. Its covariance is a sum: a shift that stays, errors of
+    months and of days with exponentially fading correlation, all fitted over stations; the outer
+    products of ``effects``; the daily swing; and white reading error.
     """
     numbers = fitted_parameters()
     table, at = _inside(series, _checked(readings))
@@ -181,7 +182,7 @@ def correct(
     noise = field.at_readings() + reading_sd_K**2 * np.eye(at.size)
     weights = np.linalg.solve(noise, residual)
     time_h = hours_since_epoch(series["time"].values)
-    lasting, fading = field.lasting(time_h) @ weights, field.fading(time_h) @ weights
+    lasting, fading = field.predicted(time_h, weights)
     factor = SWING_SD**2 * float(swing @ weights)
     values = series.values
     daily = running_mean(values, 24)
@@ -237,7 +238,8 @@ class _Field:
         self.at = at
         self.swing = swing
         # a series that went through a rough conversion is less sure than a modelled one
-        self.slow_sd = max(numbers.site_shift_sd_K, site_spread(series))
+        more = max(site_spread(series) ** 2 - numbers.site_sd_K**2, 0.0)
+        self.shift_variance = numbers.site_shift_sd_K**2 + more
         self.effects = np.zeros((0, 2)) if effects is None else effects.values
         stamps = series["time"].values[:2] if effects is None else effects["time"].values
         self.effect_h = hours_since_epoch(stamps)
@@ -250,18 +252,27 @@ class _Field:
     def lasting(self, time_h: FloatArray) -> FloatArray:
         """Lasting part: times by readings."""
         apart = np.abs(time_h[:, None] - self.at[None, :]) / 24.0
-        slow = self.slow_sd**2 * np.exp(-apart / self.numbers.site_memory_d)
-        return np.asarray(slow + self._effects(time_h).T @ self.effects_at)
+        numbers = self.numbers
+        months = numbers.monthly_sd_K**2 * np.exp(-apart / numbers.monthly_memory_d)
+        own = self._effects(time_h).T @ self.effects_at
+        return np.asarray(self.shift_variance + months + own)
 
     def lasting_variance(self, hour: float) -> float:
         """Prior variance of the lasting part at an hour."""
         own = self._effects(np.array([hour]))
-        return float(self.slow_sd**2 + (own**2).sum())
+        return float(self.shift_variance + self.numbers.monthly_sd_K**2 + (own**2).sum())
 
     def fading(self, time_h: FloatArray) -> FloatArray:
         """Error of days: times by readings."""
         apart = np.abs(time_h[:, None] - self.at[None, :]) / 24.0
         return np.asarray(self.numbers.daily_sd_K**2 * np.exp(-apart / self.numbers.daily_memory_d))
+
+    def predicted(self, time_h: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Lasting part and error of days at each hour, from the weights of the readings. [K]"""
+        parts = [time_h[i : i + _CHUNK] for i in range(0, time_h.size, _CHUNK)]
+        lasting = np.concatenate([self.lasting(part) @ weights for part in parts])
+        fading = np.concatenate([self.fading(part) @ weights for part in parts])
+        return lasting, fading
 
     def at_readings(self) -> FloatArray:
         """All parts between the readings themselves, without reading error."""
