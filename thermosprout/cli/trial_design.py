@@ -60,15 +60,17 @@ def design(
     sprout_h: Annotated[
         float, typer.Option(help="Hours of sprouting; from the crop and the room when 0.")
     ] = 0.0,
-    room_c: Annotated[float, typer.Option("--room-C", help="Sprouting room, degC.")] = 20.0,
+    room_c: Annotated[float, typer.Option("--room-C", help="Temperature of the room [°C].")] = 20.0,
     sprout_share: Annotated[float, typer.Option(help="Share of the seed that sprouts.")] = 0.8,
     seed_lot: Annotated[str, typer.Option(help="Seed lot.")] = "",
     crop: Annotated[str, typer.Option(help="Crop, for the chance to show a difference.")] = "",
-    soil_c: Annotated[float, typer.Option("--soil-C", help="Soil temperature then.")] = 15.0,
+    soil_c: Annotated[float, typer.Option("--soil-C", help="Soil temperature then [°C].")] = 15.0,
     detect_days: Annotated[float, typer.Option(help="Difference in days to be shown.")] = 1.0,
     detect_points: Annotated[float, typer.Option(help="Difference in stand, points.")] = 10.0,
     every_d: Annotated[float, typer.Option(help="Days between inspections.")] = 1.0,
-    simulations: Annotated[int, typer.Option(min=100, max=20_000, help="Trials on paper.")] = 1000,
+    simulations: Annotated[
+        int, typer.Option(min=100, max=20_000, help="Trials that are simulated.")
+    ] = 1000,
     timezone: Annotated[str, typer.Option(help="IANA time zone of the dates.")] = "UTC",
     seed: Annotated[int, typer.Option(min=0, help="Seed of the randomisation.")] = 1,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
