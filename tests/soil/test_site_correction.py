@@ -19,6 +19,7 @@ from thermosprout.soil.site_correction import (
     kind_of,
     readings_from_series,
     site_spread,
+    sort_out,
 )
 from thermosprout.soil.traits import site_effects
 
@@ -170,3 +171,24 @@ def test_check_states_bias_and_rmse(series: xr.DataArray) -> None:
     assert result.bias_K == pytest.approx(2.0)
     assert result.rmse_K == pytest.approx(2.0)
     assert (result.count, result.outside) == (8, 1)
+
+
+@pytest.mark.parametrize("hour", [6, 15])
+def test_readings_tell_what_they_are(weather: xr.Dataset, hour: int) -> None:
+    """Means of days under an odd hour are told from readings at that hour, by the readings."""
+    series = soil_temperature(weather, depth_cm=3, surface="bare")
+    rng = np.random.default_rng(2)
+    at = 24 * np.arange(20, 34) + hour
+    days = series.values[: 24 * 40].reshape(-1, 24).mean(axis=1)[20:34]
+    for values, kind in ((series.values[at], Kind.INSTANT), (days, Kind.DAY)):
+        table = pd.DataFrame(
+            {
+                "time_utc": series["time"].values[at],
+                "depth_cm": 3.0,
+                "soil_temp_C": values + 0.5 + rng.normal(0, 0.2, 14),
+            }
+        )
+        found, moved = sort_out(series, table, 0.0)
+        assert found is kind
+        offset = pd.to_datetime(moved["time_utc"]).dt.hour.unique()
+        assert list(offset) == ([hour] if kind is Kind.INSTANT else [0])

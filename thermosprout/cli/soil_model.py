@@ -24,6 +24,14 @@ class Ground(StrEnum):
     BARE = "bare"
 
 
+class Taken(StrEnum):
+    """How readings were taken."""
+
+    AUTO = "auto"
+    INSTANT = "instant"
+    DAY = "day"
+
+
 def model(
     weather: Annotated[Path, typer.Argument(help="Weather table (CSV), daily or hourly.")],
     lat: Annotated[float, typer.Option(min=-90, max=90, help="Degrees north.")],
@@ -35,6 +43,10 @@ def model(
         Path | None,
         typer.Option(help="Thermometer readings: time_utc,depth_cm,soil_temp_C."),
     ] = None,
+    readings_are: Annotated[
+        Taken,
+        typer.Option(help="Values at their instant, or means of days that begin at the stamp."),
+    ] = Taken.AUTO,
     cover: Annotated[
         str,
         typer.Option(
@@ -58,7 +70,7 @@ def model(
     from thermosprout.soil.pieces import soil_temperature_in_pieces
     from thermosprout.soil.readers.readings import read_readings
     from thermosprout.soil.readers.station_csv import read_weather_csv
-    from thermosprout.soil.site_correction import correct, kind_of
+    from thermosprout.soil.site_correction import Kind, correct, sort_out
     from thermosprout.soil.surfaces import cover_named
     from thermosprout.soil.texture import soil_type
     from thermosprout.soil.traits import site_effects
@@ -79,9 +91,12 @@ def model(
     correction = None
     if readings is not None:
         table = read_readings(readings, timezone=timezone or "UTC")
-        correction = correct(
-            series, table, effects=site_effects(given, series, **options), kind=kind_of(table, lon)
-        )
+        effects = site_effects(given, series, **options)
+        if readings_are is Taken.AUTO:
+            kind, table = sort_out(series, table, lon, effects=effects)
+        else:
+            kind = Kind(readings_are.value)
+        correction = correct(series, table, effects=effects, kind=kind)
         series = correction.series
         note(f"Site: {correction.sentence()}.")
     write_atomic(out, series_csv(series))
@@ -184,7 +199,7 @@ def check(
     from thermosprout.soil.check import check_series
     from thermosprout.soil.readers.logger_csv import read_soil_csv
     from thermosprout.soil.readers.readings import read_readings
-    from thermosprout.soil.site_correction import Kind, correct, kind_of
+    from thermosprout.soil.site_correction import Kind, correct, sort_out
 
     if (season is None) == (soil is None):
         raise InputError("give either --season or --soil", hint="one of the two is checked")
@@ -207,7 +222,9 @@ def check(
         series, reading = read_soil_csv(soil, depth_cm=given_depth, timezone=timezone)
         for sentence in reading.sentences():
             note(sentence)
-        kind = Kind.INSTANT if lon is None else kind_of(table, lon)
+        kind = Kind.INSTANT
+        if lon is not None:
+            kind, table = sort_out(series, table, lon)
         result = check_series(series, table, kind=kind)
         correction = correct(series, table, kind=kind)
     if result.outside:

@@ -14,7 +14,7 @@ from thermosprout.season.load import Season
 from thermosprout.season.schema import Row, hours, instant
 from thermosprout.season.soil import SoilSupply
 from thermosprout.soil.check import SeriesCheck, check_series
-from thermosprout.soil.site_correction import Correction, correct, kind_of
+from thermosprout.soil.site_correction import Correction, correct, sort_out
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,7 +63,7 @@ def check_season(
     supply = SoilSupply(replace(season, data=bare), as_of=as_of, offline=offline)
     depth = float(readings["depth_cm"].median())
     series = supply.at(depth)
-    kind = kind_of(readings, season.data.site.longitude)
+    kind, readings = sort_out(series, readings, season.data.site.longitude)
     check = check_series(series, readings, kind=kind)
     correction = correct(series, readings, kind=kind)
     return SeasonCheck(

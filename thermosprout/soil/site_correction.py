@@ -26,6 +26,8 @@ SWING_SD = 0.25
 """Prior sd of the factor on the daily swing. Assumption."""
 READING_SD_K = 0.4
 """Of a kitchen or soil thermometer, its depth and its reader. [K] Common practice, no source."""
+DAY_EVIDENCE = 2.0
+"""How much the log evidence must speak for means of days. Assumption: odds of seven to one."""
 MOST_READINGS = 300
 """More readings than this are thinned evenly: they would say the same again."""
 AHEAD_D = 30.0
@@ -127,6 +129,61 @@ def kind_of(readings: pd.DataFrame, longitude: float) -> Kind:
     return Kind.DAY if abs(solar) <= 1.25 else Kind.INSTANT
 
 
+def sort_out(
+    series: xr.DataArray,
+    readings: pd.DataFrame,
+    longitude: float,
+    *,
+    effects: xr.DataArray | None = None,
+) -> tuple[Kind, pd.DataFrame]:
+    """Tell what one reading a day at one hour stands for, and put means of days at their start.
+
+    A station's table often holds means of days under an arbitrary hour. Stamps at midnight are
+    taken as such (:func:`kind_of`); at another hour only where the readings themselves speak for it
+    by :data:`DAY_EVIDENCE` in log evidence, each laid on the solar day that holds it.
+
+    Parameters
+    ----------
+    series, readings, effects
+        As for :func:`correct`.
+    longitude : float
+        Degrees east.
+
+    Returns
+    -------
+    kind : Kind
+    readings : pandas.DataFrame
+        To be given to :func:`correct` with that kind.
+    """
+    table = _checked(readings)
+    if kind_of(table, longitude) is Kind.DAY:
+        return Kind.DAY, table
+    stamps = table["time_utc"]
+    hours = stamps - stamps.dt.normalize()
+    if len(table) < 7 or hours.nunique() > 1 or stamps.dt.normalize().duplicated().any():
+        return Kind.INSTANT, table
+    offset = pd.Timedelta(hours=round(longitude / 15.0))
+    days = table.assign(time_utc=(stamps + offset).dt.normalize() - offset)
+    gain = _evidence(series, days, effects, Kind.DAY) - _evidence(
+        series, table, effects, Kind.INSTANT
+    )
+    return (Kind.DAY, days) if gain > DAY_EVIDENCE else (Kind.INSTANT, table)
+
+
+def _evidence(
+    series: xr.DataArray, readings: pd.DataFrame, effects: xr.DataArray | None, kind: Kind
+) -> float:
+    """Log marginal likelihood of the readings (Rasmussen & Williams 2006, eq. 2.30)."""
+    table, at = _inside(series, readings)
+    guess, swing = _at_readings(_ensemble_mean(series), table, at, kind)
+    known = np.isfinite(guess)
+    residual = table["soil_temp_C"].to_numpy(dtype=float)[known] - guess[known]
+    field = _Field(series, fitted_parameters(), effects, at[known], swing[known])
+    noise = field.at_readings() + READING_SD_K**2 * np.eye(int(known.sum()))
+    _, logdet = np.linalg.slogdet(noise)
+    return float(-0.5 * residual @ np.linalg.solve(noise, residual) - 0.5 * logdet)
+
+
 def correct(
     series: xr.DataArray,
     readings: pd.DataFrame,
@@ -180,7 +237,7 @@ def correct(
         return _uncorrected(series, numbers, kind)
     field = _Field(series, numbers, effects, at, swing)
     noise = field.at_readings() + reading_sd_K**2 * np.eye(at.size)
-    weights = np.linalg.solve(noise, residual)
+    weights: FloatArray = np.asarray(np.linalg.solve(noise, residual), dtype=float)
     time_h = hours_since_epoch(series["time"].values)
     lasting, fading = field.predicted(time_h, weights)
     factor = SWING_SD**2 * float(swing @ weights)
