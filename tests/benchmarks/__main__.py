@@ -188,9 +188,15 @@ def continent_lines(figures: dict[str, Any]) -> list[str]:
             ),
         ]
     if figures.get("workers"):
-        walls = figures["workers"]
-        told = ", ".join(f"{count}: {wall:.0f} s" for count, wall in walls.items())
-        lines += ["", f"With `--scheduler` and so many workers of one thread each: {told}."]
+        told = ", ".join(
+            f"{count}: {run['own_s']:.1f} s ({run['wall_s']:.1f} s by the clock on the wall)"
+            for count, run in figures["workers"].items()
+        )
+        lines += [
+            "",
+            (f"On a dask cluster of so many workers with one thread each, less what the neighbours "
+            f"took of the busiest: {told}."),
+        ]
     return lines
 
 

@@ -12,6 +12,7 @@ import os
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -119,21 +120,53 @@ def size_gb(path: Path) -> float:
 
 
 def run_on_workers(soil: Path, folder: Path, workers: int) -> dict[str, float]:
-    """Run the command on a cluster of single-threaded worker processes on this machine."""
-    from distributed import LocalCluster
+    """Map on a cluster of single-threaded worker processes on this machine.
 
-    with LocalCluster(
-        n_workers=workers,
-        threads_per_worker=1,
-        processes=True,
-        host="127.0.0.1",
-        dashboard_address=None,
-    ) as cluster:
-        first = folder / f"warm{workers}.zarr"
+    ``own_s`` is the wall time less the time in which the busiest worker was ready to run but the
+    machine ran other programs (Linux), so that neighbours do not count.
+    """
+    from distributed import Client, LocalCluster
+
+    from thermosprout.planning.map import emergence_map
+    from thermosprout.planning.map_open import open_grid
+    from thermosprout.planning.map_write import write_map
+
+    grid, _ = open_grid(soil, tile_cells=CHUNK * CHUNK // 2)
+    sowings = FIRST_DAY.astype("M8[D]") + np.arange(14, 71, 14)
+    result = emergence_map(grid, "carrot", sowings=sowings)
+    with (
+        LocalCluster(
+            n_workers=workers,
+            threads_per_worker=1,
+            processes=True,
+            host="127.0.0.1",
+            dashboard_address=None,
+        ) as cluster,
+        Client(cluster) as client,
+    ):
         # Once to import the libraries on each worker, once to measure.
-        run_map(soil, first, "--scheduler", cluster.scheduler_address)
-        out = folder / f"workers{workers}.zarr"
-        return run_map(soil, out, "--scheduler", cluster.scheduler_address)
+        write_map(result, folder / f"warm{workers}.zarr", client=client)
+        threads = [
+            client.submit(thread_id, workers=[address], pure=False).result()
+            for address in client.scheduler_info()["workers"]
+        ]
+        before = [run_delay_s(*thread) for thread in threads]
+        begin = time.perf_counter()
+        write_map(result, folder / f"workers{workers}.zarr", client=client)
+        wall = time.perf_counter() - begin
+        delays = [run_delay_s(*t) - b for t, b in zip(threads, before, strict=True)]
+    return {"wall_s": wall, "own_s": wall - max(delays)}
+
+
+def thread_id() -> tuple[int, int]:
+    """Process and thread a task runs in."""
+    return os.getpid(), threading.get_native_id()
+
+
+def run_delay_s(process: int, thread: int) -> float:
+    """Time a thread was ready to run but the machine ran others."""
+    told = Path(f"/proc/{process}/task/{thread}/schedstat").read_text(encoding="ascii")
+    return int(told.split()[1]) / 1e9
 
 
 def measure(
@@ -162,7 +195,7 @@ def measure(
             found["runs"][str(count)] = run
         found["load"] = os.getloadavg()[0]
         found["workers"] = {
-            str(count): run_on_workers(soil, Path(made), count)["wall_s"] for count in workers
+            str(count): run_on_workers(soil, Path(made), count) for count in workers
         }
         return found
 
