@@ -67,7 +67,7 @@ def test_fahrenheit_in_part_of_a_celsius_column() -> None:
         values[240:480] = values[240:480] * 1.8 + 32
 
     checks = {check.name: check for check in check_series(series(switched))}
-    found = checks["degF in a degC column"]
+    found = checks["°F in a °C column"]
     assert "between 2026-04-11T00:00 and 2026-04-20T23:00 UTC" in found.where
     assert "read as °F it is" in found.expected
 

@@ -64,6 +64,12 @@ def test_read_masks_only_when_asked(tmp_path: Path) -> None:
     assert ",25" not in out.read_text()
 
 
+@pytest.mark.parametrize("kind", ["spikes", "flat-line", "fahrenheit", "out-of-ground"])
+def test_every_kind_of_suspect_can_be_left_out(kind: str, logger: Path) -> None:
+    said = run("soil", "read", str(logger), "--timezone", "UTC", "--mask", kind)
+    assert "0 suspect hours were left out as asked" in said
+
+
 def test_read_asks(tmp_path: Path) -> None:
     path = tmp_path / "logger.csv"
     path.write_bytes(EXPORTS["day or month first"].raw)

@@ -175,7 +175,7 @@ def check_series(series: xr.DataArray, *, air: xr.DataArray | None = None) -> tu
     if hot.any():
         median = float(np.nanmedian(values[hot]))
         add(
-            "degF in a degC column", hot, f"median {median:.1f} °C",
+            "°F in a °C column", hot, f"median {median:.1f} °C",
             f"soil below {FAHRENHEIT_MEDIAN:g} °C on average; read as °F it is "
             f"{(median - 32) / 1.8:.1f} °C",
         )  # fmt: skip
@@ -196,14 +196,14 @@ def masked(series: xr.DataArray, names: tuple[str, ...] = ("spikes", "flat line"
     series : xarray.DataArray, dims (time,)
         Hourly soil temperature. [degC]
     names : tuple of str
-        Any of "spikes", "flat line", "degF in a degC column", "sensor out of the ground".
+        Any of "spikes", "flat line", "°F in a °C column", "sensor out of the ground".
     """
     time, values = series["time"].values, np.asarray(series.values, dtype=float)
     depth = 100.0 * float(series["depth"])
     marks = {
         "spikes": lambda: spikes(values),
         "flat line": lambda: flat_lines(values, depth),
-        "degF in a degC column": lambda: likely_fahrenheit(time, values),
+        "°F in a °C column": lambda: likely_fahrenheit(time, values),
         "sensor out of the ground": lambda: out_of_ground(time, values, depth),
     }
     wrong = np.zeros(values.shape, dtype=bool)
