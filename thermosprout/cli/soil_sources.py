@@ -51,7 +51,7 @@ class Suspect(StrEnum):
 _CHECKS = {
     Suspect.SPIKES: "spikes",
     Suspect.FLAT: "flat line",
-    Suspect.FAHRENHEIT: "degF in a degC column",
+    Suspect.FAHRENHEIT: "°F in a °C column",
     Suspect.OUT: "sensor out of the ground",
 }
 _DAY_FIRST = "--day-first/--month-first"
