@@ -187,7 +187,7 @@ def drive(
             weather.radiation,
             clearness,
         )
-    exchange = usual_exchange(weather.radiation, fading_mean(weather.daily_range), ground)
+    exchange = usual_exchange(surface, weather.radiation, fading_mean(weather.daily_range), ground)
     if weather.wind_ratio is not None:
         exchange = exchange * weather.wind_ratio
     deficit = saturation_pressure(weather.air) - sky.vapour

@@ -25,6 +25,12 @@ BARE_ALBEDO_WET, BARE_ALBEDO_DRY = 0.13, 0.22
 (dry, light) for soils; from memory."""
 BARE_CONDUCTANCE = 400.0
 """Skin of bare soil to the first node: contact. [W m-2 K-1]"""
+BARE_EXCHANGE_NIGHT = 4.0
+"""Convective conductance of bare soil in still nights, where a sward shelters its own ground: log
+wind law at 1.5 m s-1 with a roughness of 5 mm gives 8, halved for stable air. [W m-2 K-1]"""
+BARE_EXCHANGE_MORE_DAY = 4.0
+"""More than over a sward in sun: free convection over ground 10 to 20 K warmer than the air, 1.5
+times the cube root of the difference (textbooks of heat transfer; from memory). [W m-2 K-1]"""
 BARE_RESISTANCE_WET = 30.0
 """Resistance of a wet soil surface to vapour: Camillo & Gurney (1986), Soil Sci. 141:95-105, give
 values near zero to 100 for wet soil; from memory. [s m-1]"""
@@ -122,12 +128,13 @@ def hourly(daily: FloatArray) -> FloatArray:
 
 
 def usual_exchange(
-    radiation: FloatArray, daily_range: FloatArray, ground: GroundParameters
+    surface: str, radiation: FloatArray, daily_range: FloatArray, ground: GroundParameters
 ) -> FloatArray:
     """Convective conductance where wind is not known, shape (member, step). [W m-2 K-1]
 
     Parameters
     ----------
+    surface : {"grass", "bare"}
     radiation : ndarray, shape (member, step)
         [W m-2]
     daily_range : ndarray, shape (member, day)
@@ -135,7 +142,9 @@ def usual_exchange(
     ground : GroundParameters
     """
     sun_share = np.clip(radiation / 400.0, 0.0, 1.0)
-    exchange = ground.exchange_night + (ground.exchange_day - ground.exchange_night) * sun_share
+    day = ground.exchange_day + (BARE_EXCHANGE_MORE_DAY if surface == "bare" else 0.0)
+    night = BARE_EXCHANGE_NIGHT if surface == "bare" else ground.exchange_night
+    exchange = night + (day - night) * sun_share
     still = np.clip(daily_range / USUAL_RANGE_K, 0.4, 2.5) ** -ground.exchange_range_power
     return np.asarray(exchange * hourly(still))
 
