@@ -40,7 +40,7 @@ def crops(
         TreatmentName, typer.Option(help="How the seed is handled.")
     ] = TreatmentName.DIRECT,
     soak_h: Annotated[
-        float, typer.Option(min=0, max=240, help="Soaked: hours in water at 20 degC.")
+        float, typer.Option(min=0, max=240, help="Soaked: hours in water at 20 °C.")
     ] = 12.0,
     radicle_mm: Annotated[
         float, typer.Option(min=0, max=60, help="Pre-sprouted: length of the radicles planted.")

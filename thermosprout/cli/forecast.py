@@ -19,7 +19,10 @@ def forecast(
     row: Annotated[list[str] | None, typer.Option(help="Only this row; can be repeated.")] = None,
     plot: Annotated[Path | None, typer.Option(help="Write a picture: .png, .svg or .pdf.")] = None,
     units: Annotated[Units, typer.Option(help="Units shown.")] = Units.METRIC,
-    draws: Annotated[int, typer.Option(min=100, max=100_000, help="Number of draws.")] = 1000,
+    draws: Annotated[
+        int,
+        typer.Option(min=100, max=100_000, help="Outcomes drawn; more are steadier and slower."),
+    ] = 1000,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
     offline: Annotated[
         bool, typer.Option("--offline", help="Ask no service; use what is cached.")

@@ -16,7 +16,9 @@ SeasonArgument = Annotated[Path, typer.Argument(help="The season file (TOML).")]
 AsOf = Annotated[
     str, typer.Option(help="Day or instant taken as today, as 2026-05-01; now by default.")
 ]
-Draws = Annotated[int, typer.Option(min=100, max=100_000, help="Number of draws.")]
+Draws = Annotated[
+    int, typer.Option(min=100, max=100_000, help="Outcomes drawn; more are steadier and slower.")
+]
 Seed = Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")]
 Offline = Annotated[bool, typer.Option("--offline", help="Ask no service; use what is cached.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]

@@ -20,7 +20,7 @@ def list_table(rows: Sequence[dict[str, Any]], units: Units) -> Table:
     table.add_column("crop", no_wrap=True)
     table.add_column("Latin name", overflow="fold")
     degree = "°F" if units is Units.US else "°C"
-    for head in (f"base {degree}", "optimum", "ceiling", "C d", "curve"):
+    for head in (f"base {degree}", "optimum", "ceiling", "°C d", "curve"):
         table.add_column(head, justify="right", no_wrap=True)
     for row in rows:
         table.add_row(
@@ -85,7 +85,7 @@ def _head(document: dict[str, Any], units: Units) -> str:
     ]
     lines = [
         f"{document['name']}, {document['latin_name']}" + (f"; also {names}" if names else ""),
-        f"Base {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; sum {total:.0f} C d.",
+        f"Base {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; sum {total:.0f} °C d.",
         f"Response: {document['response_reason']}.",
         f"{document['season'].capitalize()}-season crop, {hardy}, {document['seed_size']} seed.",
     ]

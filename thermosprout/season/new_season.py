@@ -126,8 +126,6 @@ def _row(index: int, row: NewRow) -> str:
     if row.treatment == "soaked":
         lines.append(f"soak_h = {row.hours!r}")
     elif row.treatment == "presprouted":
-        lines.append(
-            f"sprout_h = {row.hours!r}   # indoors, from wetting to planting"
-        )
+        lines.append(f"sprout_h = {row.hours!r}   # indoors, from wetting to planting")
         lines.append("# room_C = 20")
     return "\n".join(lines) + "\n"
