@@ -188,14 +188,17 @@ def continent_lines(figures: dict[str, Any]) -> list[str]:
             ),
         ]
     if figures.get("workers"):
+        side = round(figures["worker_cells"] ** 0.5)
         told = ", ".join(
             f"{count}: {run['own_s']:.1f} s ({run['wall_s']:.1f} s by the clock on the wall)"
             for count, run in figures["workers"].items()
         )
         lines += [
             "",
-            (f"On a dask cluster of so many workers with one thread each, less what the neighbours "
-            f"took of the busiest: {told}."),
+            (
+                f"On a dask cluster of so many workers with one thread each, {side} x {side} cells, "
+                f"less what the neighbours took of the busiest: {told}."
+            ),
         ]
     return lines
 

@@ -194,6 +194,7 @@ def measure(
             run["wall_s_per_million_cell_days"] = run["wall_s"] / (size * size * DAYS / 1e6)
             found["runs"][str(count)] = run
         found["load"] = os.getloadavg()[0]
+        found["worker_cells"] = size * size
         found["workers"] = {
             str(count): run_on_workers(soil, Path(made), count) for count in workers
         }
