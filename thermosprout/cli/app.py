@@ -78,6 +78,9 @@ _gather()
 
 def main() -> None:
     """Run the command line and end with the exit code the error carries."""
+    # The matrices are small: threads of the linear algebra would wait for each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
     try:
         app()
     except ThermosproutError as error:

@@ -82,7 +82,7 @@ class Soil(_Table):
     file_timezone: Name | None = None
     service: Literal["open-meteo", "nasa-power"] | None = None
     base_url: Name | None = None
-    depth_cm: DepthCm = 5.0
+    depth_cm: DepthCm | None = None
     surface: Literal["bare", "grass", "unknown"] = "unknown"
     weather_file: Name | None = None
     rainfed: bool = False

@@ -9,14 +9,14 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from thermosprout.errors import InputError
+from thermosprout.errors import CoverageError, InputError, ServiceError
 from thermosprout.season.load import Season
 from thermosprout.season.schema import hours, instant
 from thermosprout.soil.convert import convert_surface
 from thermosprout.soil.depth import to_depth
 from thermosprout.soil.model import Surface, soil_temperature
+from thermosprout.soil.readers.any_weather import read_weather
 from thermosprout.soil.readers.readings import read_readings
-from thermosprout.soil.readers.station_csv import read_weather_csv
 from thermosprout.soil.series import soil_series
 from thermosprout.soil.site_correction import correct
 from thermosprout.soil.surfaces import Cover, cover_named
@@ -27,14 +27,18 @@ from thermosprout.soil.water import (
     hydrothermal_factor,
     seedbed_water,
 )
-from thermosprout.weather.supply import SoilSource, soil_from
+from thermosprout.weather.season_weather import weather_from
+from thermosprout.weather.source import SoilSource
+from thermosprout.weather.supply import soil_from
 
-_BASE_POTENTIALS_MPA = -np.geomspace(*np.abs(BASE_POTENTIAL_RANGE_MPA), 5)
+_DRIEST, _WETTEST = BASE_POTENTIAL_RANGE_MPA
+_BASE_POTENTIALS_MPA = np.geomspace(_WETTEST, _DRIEST, 5)
 """Where progress stops, evenly over the logarithm of the published range of medians. [MPa]"""
 
 _ROUTINE = ("Temperature from", "Times from", "Columns parted", "Covers")
 """What ``soil read`` tells of a file and nobody needs again with every forecast."""
 
+_USUAL_DEPTH_CM = 5.0
 _LOOK_BACK_D = 10
 _HORIZON_D = 150
 
@@ -61,6 +65,7 @@ class SoilSupply:
     notes: list[str] = field(default_factory=list)
     _base: xr.DataArray | None = None
     _weather: xr.Dataset | None = None
+    _no_weather: bool = False
     _beds: dict[str, xr.DataArray] = field(default_factory=dict)
     _series: dict[tuple[str, float], xr.DataArray] = field(default_factory=dict)
     _water: dict[tuple[str, str | None, float], SeedbedWater | None] = field(default_factory=dict)
@@ -153,20 +158,25 @@ class SoilSupply:
         return self.season.data.soil.rainfed or bool(self.season.data.watering)
 
     def weather(self) -> xr.Dataset | None:
-        """Weather of the season's own file, if it names one."""
-        name = self.season.data.soil.weather_file
-        if name is None:
-            return None
-        if self._weather is None:
+        """Weather of the season's own file, else of its service; None where neither is known."""
+        settings = self.season.data.soil
+        if self._weather is None and settings.weather_file is not None:
             site = self.season.data.site
-            self._weather, reading = read_weather_csv(
-                self.season.resolve(name, "soil", "weather_file"),
+            self._weather, reading = read_weather(
+                self.season.resolve(settings.weather_file, "soil", "weather_file"),
                 latitude=site.latitude,
                 longitude=site.longitude,
                 elevation_m=site.elevation_m,
                 timezone=site.timezone,
             )
             self.notes.append(f"Weather: {reading.sentences()[0]}")
+        elif self._weather is None and settings.service is not None and not self._no_weather:
+            try:
+                self._weather = weather_from(self._source())
+            except (ServiceError, CoverageError) as error:
+                # Soil temperature may still come from a file; rain and covers are then unknown.
+                self._no_weather = True
+                self.notes.append(f"Weather: {error}")
         return self._weather
 
     def _bed(self, cover: Cover) -> xr.DataArray:
@@ -184,20 +194,35 @@ class SoilSupply:
 
     def _from_source(self) -> xr.DataArray:
         settings = self.season.data.soil
-        site = self.season.data.site
         if settings.file is None and settings.service is None:
             weather = self.weather()
             assert weather is not None  # noqa: S101 (the schema asks for one of the three)
             surface: Surface = "grass" if settings.surface == "grass" else "bare"
             modelled = soil_temperature(
-                weather, depth_cm=settings.depth_cm, surface=surface, soil=self.soil
+                weather,
+                depth_cm=settings.depth_cm or _USUAL_DEPTH_CM,
+                surface=surface,
+                soil=self.soil,
             )
             self.notes.append("Soil temperature is modelled from the weather.")
             return modelled
+        series = soil_from(self._source())
+        parts = str(series.attrs.get("notes", "")).split("; ")
+        self.notes.extend(
+            f"Soil: {part}." for part in parts if part and not part.startswith(_ROUTINE)
+        )
+        if attribution := series.attrs.get("attribution"):
+            self.notes.append(str(attribution))
+        return series
+
+    def _source(self) -> SoilSource:
+        """Settings of the file or service for the days the season needs."""
+        settings = self.season.data.soil
+        site = self.season.data.site
         planted = [instant(row.planted, site.zone) for row in self.season.data.rows]
         first = min([self.as_of, *planted]) - timedelta(days=_LOOK_BACK_D)
         last = max([self.as_of, *planted]) + timedelta(days=_HORIZON_D)
-        source = SoilSource(
+        return SoilSource(
             kind="csv" if settings.file else "service",
             path=self._path(settings.file, "file"),
             column=settings.column,
@@ -205,7 +230,7 @@ class SoilSupply:
             service=settings.service,
             base_url=settings.base_url,
             past_years_file=self._path(settings.past_years_file, "past_years_file"),
-            depth_cm=settings.depth_cm,
+            depth_cm=settings.depth_cm or (None if settings.file else _USUAL_DEPTH_CM),
             surface=settings.surface,
             latitude=site.latitude,
             longitude=site.longitude,
@@ -216,14 +241,6 @@ class SoilSupply:
             start=first.date(),
             horizon_end=last.date(),
         )
-        series = soil_from(source)
-        parts = str(series.attrs.get("notes", "")).split("; ")
-        self.notes.extend(
-            f"Soil: {part}." for part in parts if part and not part.startswith(_ROUTINE)
-        )
-        if attribution := series.attrs.get("attribution"):
-            self.notes.append(str(attribution))
-        return series
 
     def _path(self, name: str | None, key: str) -> Path | None:
         return None if name is None else self.season.resolve(name, "soil", key)
