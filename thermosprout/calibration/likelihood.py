@@ -150,6 +150,7 @@ class Likelihood:
         if not (predicted.speed_sd > _NO_SPREAD).any():
             return given.log_density(np.zeros(predicted.share.shape))
         at, width = given.centre() if nodes is None else nodes
+        given.settle_shares(at)
         logs = []
         for node, weight in zip(_NODES, _NODE_WEIGHTS, strict=True):
             speed = at + np.sqrt(2.0) * width * node
@@ -184,6 +185,7 @@ class _Given:
         self.p, self.c, self.slips = predicted, counted, slips
         self.share, self.pool = share, pool
         self.free = np.isnan(share)
+        self.settled = False
         self.cut = bool(np.isfinite(predicted.z_low).any() or np.isfinite(predicted.z_high).any())
         self.handled = bool(predicted.credit.any())
         if not self.handled:
@@ -227,21 +229,28 @@ class _Given:
     def _stand(self, last: FloatArray) -> FloatArray:
         c = self.c
         share = self.share
-        if self.free.any():
+        if self.free.any() and not self.settled:
             share = np.where(self.free, self._best_share(last), share)
-        rho = np.where(self.free, 0.0, partial_rho(last, share, self.p.rho))
-        return stand_log_likelihood(c.emerged, c.seeds, share * last, np.maximum(rho, 1e-7))
+        rho = partial_rho(last, share, self.p.rho)
+        return stand_log_likelihood(c.emerged, c.seeds, share * last, rho)
 
     def _best_share(self, last: FloatArray) -> FloatArray:
         """Final share of all dishes of a setting that fits best, by expectation-maximisation."""
         c, pool = self.c, self.pool
-        seeds = c.seeds @ pool
+        seeds = np.maximum(c.seeds @ pool, 1e-9)
         best = np.clip((c.emerged @ pool) / np.maximum((c.seeds * last) @ pool, 1e-12), 0.0, 1.0)
         for _ in range(_EM_STEPS):
             own = best @ pool.T
             waiting = own * (1.0 - last) / np.maximum(1.0 - own * last, 1e-12)
             best = (c.emerged + (c.seeds - c.emerged) * waiting) @ pool / seeds
         return np.asarray(best @ pool.T)
+
+    def settle_shares(self, speed: FloatArray) -> None:
+        """Fix the shares of free dishes at those that fit plots of a speed."""
+        if self.free.any():
+            last = self._gained(self.shown(speed)[0]).sum(axis=-1)
+            self.share = np.where(self.free, self._best_share(last), self.share)
+            self.settled = True
 
     def log_density(self, speed: FloatArray) -> FloatArray:
         """Log-likelihood of the counts, shape (draw, plot)."""

@@ -300,7 +300,9 @@ class Model:
         for column, (place, state) in enumerate(zip(places, states, strict=True)):
             setting = self.settings[place]
             if setting.dish:
-                table["share"][:, place], table["rho"][:, place] = DISH_SHARE, DISH_RHO
+                table["share"][:, place] = DISH_SHARE
+                if self._dish_share is None:
+                    table["rho"][:, place] = DISH_RHO
                 continue
             alive = np.full(rate.size, setting.viability)
             if setting.constant_C is not None:

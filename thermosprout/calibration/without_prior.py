@@ -30,7 +30,7 @@ fit being free: information of at least four in units of that sd."""
 
 _FLAT = 1e-3
 _REPLICATES = 3
-_NOTHING = {"plot_speed_sd": 1e-6, "plot_stand_rho": 1e-6}
+_NOTHING = {"plot_speed_sd": 1e-6, "plot_stand_rho": 1e-9}
 _SMALL = {"plot_speed_sd": 0.01, "plot_stand_rho": 0.002}
 """Plots that differ by less are taken as alike: the likelihood is flat there."""
 
@@ -108,17 +108,17 @@ def fit_without_prior(
     likelihood = Likelihood(model, slips=0.0, free_dishes=True)
     begun = _beginning(model, layers, rng)
     told(1)
-    vector = _without_plot_effects(model, layers, begun)
-    always, more = _free_entries(model, likelihood, vector)
+    begun = _without_plot_effects(model, layers, begun)
+    always, more = _free_entries(model, likelihood, begun)
     told(1)
     while True:
         free = np.array(always + more, dtype=np.intp)
+        vector = _held(model, begun, free)
         problem = _problem(likelihood, vector, free)
         best = _peak(problem, rng)
         vanished = _vanished(layers, problem.vectors(best[None])[0], always)
         if vanished is not None:
-            vector = vector.copy()
-            vector[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
+            begun[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
             always.remove(vanished)
             continue
         curvature = problem.curvature(best)
@@ -171,13 +171,26 @@ def _beginning(model: Model, layers: Layers, rng: np.random.Generator) -> FloatA
     return np.asarray(wide.vectors(climb(wide, starts(wide, rng))[None])[0])
 
 
+def _held(model: Model, begun: FloatArray, free: IntArray) -> FloatArray:
+    """Begin with what is not moved as the catalogue has it, and the same speed as before."""
+    layers = model.layers
+    vector = layers.mean.copy()
+    effects = [layers.names.index(f"crop:{name}") for name in _NOTHING]
+    vector[effects] = begun[effects]
+    vector[free] = begun[free]
+    shear = shear_of(model)
+    change = shear.shift(vector[None]) - shear.shift(begun[None])
+    vector[shear.target] += float(change[0])
+    return vector
+
+
 def _without_plot_effects(model: Model, layers: Layers, vector: FloatArray) -> FloatArray:
     """Take plots as alike where there are too few alike to tell how they differ."""
     changed = vector.copy()
-    emerging = [i for i, plot in enumerate(model.plots) if not plot.dish]
+    counted = [i for i, plot in enumerate(model.plots) if plot.noted_h is None]
     alike = len(model.plots) - len(set(model.plot_setting.tolist()))
-    alike_emerging = len(emerging) - len({int(model.plot_setting[i]) for i in emerging})
-    for name, count in (("plot_speed_sd", alike), ("plot_stand_rho", alike_emerging)):
+    alike_counted = len(counted) - len({int(model.plot_setting[i]) for i in counted})
+    for name, count in (("plot_speed_sd", alike), ("plot_stand_rho", alike_counted)):
         if count < _REPLICATES:
             entry = layers.names.index(f"crop:{name}")
             changed[entry] = _nothing(name)
@@ -213,7 +226,12 @@ def _free_entries(
         entry = names.index(f"crop:{name}")
         if vector[entry] > _nothing(name) + 1.0:
             always.append(f"crop:{name}")
-    always += [name for name in names if name.startswith("treatment ")]
+    emerging = {plot.treatment for plot in model.plots if not plot.dish and plot.seeds}
+    for name in names:
+        if name.startswith("treatment "):
+            label, parameter = name.removeprefix("treatment ").rsplit(":", 1)
+            if parameter != "field_factor" or label in emerging:
+                always.append(name)
     chosen = [names.index(name) for name in always]
     seen = temperatures_of(model)
     maybe = [names.index(f"crop:{name}") for name in _ORDER]
