@@ -22,9 +22,17 @@ from thermosprout.soil.fit_global import (
     leave_one_out,
     seasons_of,
 )
+from thermosprout.soil.model import soil_temperature
 from thermosprout.soil.pieces import soil_temperature_in_pieces
 from thermosprout.soil.site_correction import Kind, correct
-from thermosprout.soil.stations import Station, daily_means, growing_season, load_stations
+from thermosprout.soil.stations import (
+    Station,
+    daily_means,
+    growing_season,
+    list_stations,
+    load_station,
+    load_stations,
+)
 from thermosprout.soil.traits import site_effects
 
 pytestmark = pytest.mark.slow
@@ -105,6 +113,28 @@ def test_nothing_known_of_the_site(judged: list[Judged]) -> None:
     assert mean < CRUDE_REGRESSION_K
     if mean > 1.45:
         pytest.xfail(f"asked 1.45 K, reached {mean:.2f}: sites differ by 1.1 K in their mean")
+
+
+def test_bare_soil_before_the_crop_closes(shared: Path) -> None:
+    """Cropland of US-Bo1 in April and May: the only bare ground among the stations, never fitted.
+
+    No-till with residue, which keeps ground cooler than a raked seedbed; sensor at 1 to 3 cm.
+    """
+    folder = shared / "data" / "soil"
+    entry = next(e for e in list_stations(folder) if e["station_id"] == "AMERIFLUX_US-Bo1")
+    station = load_station(folder, entry)
+    series = soil_temperature(station.weather, depth_cm=3.0, surface="bare").to_series()
+    assert station.hourly is not None
+    pair = pd.DataFrame({"measured": station.hourly, "modelled": series}).dropna()
+    pair = pair["2004-04-01":"2004-05-31"]
+    bias = float((pair["modelled"] - pair["measured"]).mean())
+    swing = pair.groupby((pair.index - pd.Timedelta(hours=6)).date).agg(np.ptp).mean()
+    print(
+        f"\nbare at US-Bo1, April and May: bias {bias:+.2f} K, daily range "
+        f"{swing['modelled']:.1f} K modelled, {swing['measured']:.1f} K measured"
+    )
+    assert abs(bias) < 2.0
+    assert 0.7 < swing["modelled"] / swing["measured"] < 1.4
 
 
 def _after_readings(item: Judged, year: int) -> np.ndarray | None:
