@@ -94,7 +94,7 @@ def test_kills_lose_nothing_that_was_confirmed(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_ten_thousand_records_and_fifty_kills(tmp_path: Path) -> None:
     path = planned(tmp_path / "trial.csv", 20)
-    assert kill_again_and_again(path, total=10_000, kills=50, plots=20, seed=2, batch=5) == 50
+    assert kill_again_and_again(path, total=10_000, kills=50, plots=20, seed=2, batch=25) == 50
     assert len(recorded(path)) == 10_000
 
 
