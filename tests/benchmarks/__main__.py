@@ -80,7 +80,7 @@ def lines_of(found: dict[str, Any]) -> list[str]:
     """Report of all benchmarks, group by group."""
     groups: dict[str, list[dict[str, Any]]] = {}
     for bench in found["benchmarks"]:
-        groups.setdefault(bench["group"] or "others", []).append(bench)
+        groups.setdefault(bench["group"] or _file_of(bench), []).append(bench)
     lines = []
     for group, benches in groups.items():
         lines += ["", f"## {group[:1].upper()}{group[1:]}", ""]
@@ -88,6 +88,12 @@ def lines_of(found: dict[str, Any]) -> list[str]:
         for bench in benches:
             lines += _one(bench, reference[0] if reference and bench not in reference else None)
     return lines
+
+
+def _file_of(bench: dict[str, Any]) -> str:
+    """Name of the file a benchmark without a group is in, as words."""
+    stem = Path(str(bench["fullname"]).partition("::")[0]).stem
+    return stem.removeprefix("test_").replace("_", " ")
 
 
 def _one(bench: dict[str, Any], reference: dict[str, Any] | None) -> list[str]:
@@ -196,7 +202,7 @@ def continent_lines(figures: dict[str, Any]) -> list[str]:
         lines += [
             "",
             (
-                f"On a dask cluster of so many workers with one thread each, {side} x {side} cells, "
+                f"On a dask cluster of so many workers of one thread each, {side} x {side} cells, "
                 f"less what the neighbours took of the busiest: {told}."
             ),
         ]
