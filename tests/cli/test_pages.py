@@ -39,6 +39,9 @@ def test_report_writes_a_page_and_tells_the_tasks_as_json(season: Path, tmp_path
     assert result.stdout == ""
     assert SHOWN.search(result.stderr)
     first = out.read_bytes()
+    # Where the files lie on this machine is not told to whoever gets the page.
+    assert b"soil.csv: read as" in first
+    assert str(season.parent).encode() not in first
     document = json.loads(run(*words, "--json").stdout)
     assert document["bytes"] == len(first) == len(out.read_bytes())
     assert out.read_bytes() == first

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -67,7 +67,7 @@ def report(
     page = season_page(
         SeasonReport(
             title=loaded.data.title or loaded.data.site.name,
-            document=season_json(result),
+            document=_without_folder(season_json(result), loaded.path),
             curves=emergence_curves(result),
             week=week,
             evidence=season_evidence(result),
@@ -133,6 +133,15 @@ def method() -> None:
 
     out = console()
     out.print(Markdown(method_text()), width=min(out.width, 88))
+
+
+def _without_folder(document: dict[str, Any], season: Path) -> dict[str, Any]:
+    """Name files as the season does: where they lie is nobody's business who gets the page."""
+    folders = {f"{season.parent}/", f"{season.resolve().parent}/"} - {"./", "/"}
+    notes = [str(text) for text in document["notes"]]
+    for folder in sorted(folders, key=len, reverse=True):
+        notes = [text.replace(folder, "") for text in notes]
+    return {**document, "notes": notes}
 
 
 def _trials(paths: tuple[Path, ...], timezone: str) -> list[TrialReport]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -29,6 +30,31 @@ HOW_KNOWN = {
     "assumption": "assumed, with a wide spread",
     "records": "own records",
 }
+
+_WORDS = {
+    "t_base_C": "base temperature",
+    "opt_gap_C": "optimum above base",
+    "ceiling_gap_C": "ceiling above optimum",
+    "curvature": "shape of the curve",
+    "thermal_time_50_Cd": "thermal time to half emergence",
+    "sigma": "spread among seeds",
+    "germination_share": "share up to the radicle",
+    "depth_cost_Cd_per_cm": "cost of depth",
+    "field_factor": "live seed that comes up",
+    "waiting_loss_per_d": "loss while waiting",
+    "chilling_loss_per_C": "loss by chilling",
+    "imbibition_share": "share of water uptake",
+    "soak_credit": "credit of a soak",
+    "soak_loss_per_d": "loss by long soaking",
+    "radicle_mm_per_Cd": "growth of the radicle",
+    "handling_delay_Cd": "set-back of handling",
+    "handling_loss_per_mm": "loss in handling",
+    "plot_speed_sd": "rows differ in speed",
+    "plot_stand_rho": "rows differ in stand",
+}
+"""Parameters in words; :data:`thermosprout.crops.parameters.PARAMETERS` says what they are."""
+
+_PARAMETER = re.compile("|".join(sorted(map(re.escape, _WORDS), key=len, reverse=True)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,7 +113,9 @@ def _merged(sources: Iterable[tuple[str, str, str]]) -> list[tuple[str, str, str
     """Sources with what they are for gathered, so that none is printed over and over."""
     gathered: dict[tuple[str, str], list[str]] = {}
     for what, source, verified in sources:
-        gathered.setdefault((source, verified), []).append(what.replace("_", " "))
+        gathered.setdefault((source, verified), []).append(
+            _PARAMETER.sub(lambda found: _WORDS[found[0]], what)
+        )
     return [
         ("; ".join(what), source, HOW_KNOWN.get(verified, verified))
         for (source, verified), what in gathered.items()
@@ -99,9 +127,10 @@ def lot_words(lot: SeedLot | None) -> str:
     if lot is None:
         return "no seed lot named: viability as is usual for the crop"
     parts = [f"lot {lot.id}"]
-    if lot.germination is not None:
-        tested = f" of {lot.seeds_tested} tested" if lot.seeds_tested else " (seeds tested unknown)"
-        parts.append(f"germination {lot.germination:.0%}{tested}")
+    if lot.seeds_tested is not None and lot.seeds_germinated is not None:
+        parts.append(f"{lot.seeds_germinated} of {lot.seeds_tested} seeds germinated in a test")
+    elif lot.germination is not None:
+        parts.append(f"germination {lot.germination:.0%}, seeds tested unknown")
     else:
         parts.append("germination not tested")
     if lot.year is not None:
