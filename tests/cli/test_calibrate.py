@@ -18,10 +18,10 @@ from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.saved_estimates import best_estimate, load_saved
 
 
-def run(*words: str | Path) -> tuple[int, str, str]:
-    """Run the command in this process, as the shell would."""
+def run(*words: str | Path, command: str = "calibrate") -> tuple[int, str, str]:
+    """Run a command in this process, as the shell would."""
     out, err = io.StringIO(), io.StringIO()
-    before, sys.argv = sys.argv, ["thermosprout", "calibrate", *map(str, words)]
+    before, sys.argv = sys.argv, ["thermosprout", command, *map(str, words)]
     code = 0
     try:
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
@@ -112,6 +112,12 @@ def test_saving_moves_forecasts_and_undo_takes_it_back(trial, tmp_path: Path) ->
     assert list(load_saved(own)) == [
         ("carrot", "long", "a"), ("carrot", "long", None), ("carrot", None, None),
     ]  # fmt: skip
+    code, out, _ = run("--estimates", own, "--json", command="crops")
+    listed = json.loads(out)["own_estimates"]
+    assert [item["variety"] for item in listed] == ["Long", "Long", None]
+    assert "4 plots, 160 seeds" in listed[0]["what"]
+    code, out, err = run("carrot", "--estimates", own, "--json", command="crops")
+    assert "Own estimate of carrot, Long, A" in err
     crop = find_crop("carrot")
     thermal = best_estimate(crop, "Long", "A", own).centre()["thermal_time_50_Cd"]
     assert thermal > 1.1 * crop.estimate.centre()["thermal_time_50_Cd"]

@@ -109,7 +109,8 @@ def _kept_base(crop: Crop, seen: Temperatures) -> str:
 
 
 def _base_alone(fit: PlainFit, base: Finding, seen: Temperatures) -> list[str]:
-    found = []
+    """What to think of a base temperature that the records alone gave."""
+    found: list[str] = []
     if base.estimate is None or base.low is None or base.high is None:
         return found
     known = base.prior[1] - 3 <= base.estimate <= base.prior[2] + 3

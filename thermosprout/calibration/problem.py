@@ -12,6 +12,7 @@ from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.shear import Shear
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
 
 _GRADIENT_STEP = 2e-3
 _TRY_STEP = 0.1
@@ -42,7 +43,7 @@ class Problem:
     @property
     def size(self) -> int:
         """Return the number of coordinates."""
-        return self.root.shape[1]
+        return int(self.root.shape[1])
 
     def vectors(self, w: FloatArray) -> FloatArray:
         """Coordinates of shape (draw, coordinate) to vectors of the layers."""
@@ -85,7 +86,7 @@ class Problem:
         estimate = self.likelihood.model.layers.estimate
         return np.sqrt(np.maximum(np.diag(estimate.covariance), 1e-8))
 
-    def _moved(self) -> FloatArray:
+    def _moved(self) -> IntArray:
         """Parameters that some coordinate moves."""
         maps = self.likelihood.model.layers.maps
         touched = np.abs(np.einsum("cpe,ek->cpk", maps, self.root)).sum(axis=(0, 2))

@@ -48,6 +48,9 @@ def crops(
     plot: Annotated[
         Path | None, typer.Option(help="Draw days against temperature: .png, .svg or .pdf.")
     ] = None,
+    estimates: Annotated[
+        Path | None, typer.Option(help="Folder of estimates from own records; lists and uses them.")
+    ] = None,
     units: Annotated[Units, typer.Option(help="Units shown.")] = Units.METRIC,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
@@ -70,12 +73,22 @@ def crops(
         found = search_crops(search) if search else tuple(catalogue().values())
         if not found:
             raise InputError(f"no crop has {search!r} in a name")
+        own = _own(estimates)
         if json:
-            print_json({"crops": [_brief(crop) for crop in found]})
+            listed: dict[str, Any] = {"crops": [_brief(crop) for crop in found]}
+            print_json(listed | ({"own_estimates": own} if estimates else {}))
         else:
             console().print(tables.list_table([_brief(crop) for crop in found], units))
+            for entry in own:
+                console().print(entry["what"])
         return
     crop = find_crop(name)
+    if estimates is not None:
+        from thermosprout.crops.saved_estimates import with_best_estimate
+
+        crop = with_best_estimate(crop, None, None, estimates)
+        for entry in _own(estimates, crop.name):
+            note(entry["what"])
     if constant is not None:
         answer = _constant(crop, constant, depth_cm, treatment, soak_h, radicle_mm, seed)
         cautions = answer.pop("cautions")
@@ -95,6 +108,34 @@ def crops(
     if plot is not None:
         _plot(crop, plot, units, seed)
         note(f"Wrote {plot}")
+
+
+def _own(folder: Path | None, crop: str = "") -> list[dict[str, Any]]:
+    """Estimates from own records in a folder, of all crops or of one."""
+    if folder is None:
+        return []
+    from thermosprout.crops.saved_estimates import load_saved
+
+    found = []
+    for saved in load_saved(folder).values():
+        if crop and saved.estimate.crop != crop:
+            continue
+        origin = saved.origin
+        found.append(
+            {
+                "crop": saved.estimate.crop,
+                "variety": saved.estimate.variety,
+                "seed_lot": saved.estimate.seed_lot,
+                "made": saved.made,
+                "plots": origin.plots,
+                "seeds": origin.seeds,
+                "files": list(origin.files),
+                "what": f"Own estimate of {saved.title}: {origin.plots} plots, {origin.seeds} "
+                f"seeds, {origin.first_planted} to {origin.last_inspected}, made "
+                f"{saved.made.date().isoformat()} from {', '.join(origin.files)}.",
+            }
+        )
+    return found
 
 
 def _brief(crop: Crop) -> dict[str, Any]:
