@@ -56,6 +56,8 @@ _SPEED_NODES = ndtri((np.arange(13) + 0.5) / 13)
 _FEW = 0.2
 _LADDER = 12
 _MOVES = 3
+_PARTICLES = 600
+"""Draws moved where few agree: the answer's own scatter then stays below a tenth of its spread."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -344,7 +346,7 @@ def _temper(
     judge: _Judge, particles: _Particles, before: FloatArray, rng: np.random.Generator
 ) -> tuple[_Particles, float]:
     """Bring the counts in step by step, repeating good draws and moving them in between."""
-    size = before.size
+    size = min(before.size, _PARTICLES)
     particles = particles.taken(_systematic(before, size, rng))
     reached, step, effective = 0.0, 0.6, float(size)
     for rung in range(_LADDER):
@@ -367,7 +369,8 @@ def _temper(
         reached = power
         if reached >= 1.0:
             break
-    return particles, effective
+    # Every draw of the forecast gets a particle; what is still open is drawn anew for each.
+    return particles.taken(np.arange(before.size) % size), effective
 
 
 def _next_power(likelihood: FloatArray, reached: float) -> float:

@@ -297,5 +297,8 @@ def _seed_lot(lot: Lot, crop: Crop) -> SeedLot:
         year=lot.year,
         tested_on=lot.tested_on,
         storage=lot.storage,
+        storage_C=lot.storage_C,
+        moisture_pct=lot.moisture_pct,
+        slower_pct=lot.slower_pct,
         dressed=lot.dressed,
     )

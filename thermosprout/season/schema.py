@@ -112,6 +112,9 @@ class Lot(_Table):
     tested_on: date | None = None
     year: Annotated[int, Field(ge=1950, le=2200)] | None = None
     storage: Literal["kitchen drawer", "cool cellar", "fridge with desiccant"] | None = None
+    storage_C: Annotated[float, Field(ge=-25, le=50)] | None = None
+    moisture_pct: Annotated[float, Field(ge=2, le=25)] | None = None
+    slower_pct: Annotated[float, Field(ge=-60, le=300)] | None = None
     dressed: bool = False
     season: Literal["cool", "warm"] | None = None
     seed_size: Literal["small", "medium", "large"] | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -169,7 +170,7 @@ class SoilSupply:
                 elevation_m=site.elevation_m,
                 timezone=site.timezone,
             )
-            self.notes.append(f"Weather: {reading.sentences()[0]}")
+            self.notes.append(self._beside(f"Weather: {reading.sentences()[0]}"))
         elif self._weather is None and settings.service is not None and not self._no_weather:
             try:
                 self._weather = weather_from(self._source())
@@ -209,7 +210,9 @@ class SoilSupply:
         series = soil_from(self._source())
         parts = str(series.attrs.get("notes", "")).split("; ")
         self.notes.extend(
-            f"Soil: {part}." for part in parts if part and not part.startswith(_ROUTINE)
+            self._beside(f"Soil: {part}.")
+            for part in parts
+            if part and not part.startswith(_ROUTINE)
         )
         if attribution := series.attrs.get("attribution"):
             self.notes.append(str(attribution))
@@ -241,6 +244,10 @@ class SoilSupply:
             start=first.date(),
             horizon_end=last.date(),
         )
+
+    def _beside(self, note: str) -> str:
+        """Note that names files as the season file does."""
+        return note.replace(f"{self.season.path.parent.resolve()}{os.sep}", "")
 
     def _path(self, name: str | None, key: str) -> Path | None:
         return None if name is None else self.season.resolve(name, "soil", key)

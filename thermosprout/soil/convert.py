@@ -78,7 +78,8 @@ def convert_surface(
     out = series.copy(data=series.values + full.transpose(*series.dims[-full.ndim :]).values)
     mean = float(full.mean())
     covering = f" under {cover.name}" if covered and cover is not None else ""
-    step = f"from {_word(own)} to {to}{covering}: {mean:+.1f} °C in the mean, by the soil model"
+    way = f"{to} soil{covering}" if own == to else f"from {_word(own)} to {to}{covering}"
+    step = f"{way}: {mean:+.1f} °C in the mean, by the soil model"
     return _marked(out, series, to, cover, step, site_spread(series))
 
 
