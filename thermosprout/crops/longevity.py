@@ -14,13 +14,14 @@ YEAR_D = 365.25
 SPREAD_PAGE = 0.5
 """sd of ln days per probit where the constants were read in print: lots of one crop differ."""
 
-SPREAD_MEMORY = 0.8
+SPREAD_MEMORY = 0.55
 """The same where the constants are recalled only."""
 
-SPREAD_LISTS = 0.9
-"""The same where only lists of years are known."""
+SPREAD_LISTS = 0.6
+"""The same where only lists of years are known: the lists differ among themselves by 0.25 (sd of
+ln years within a crop), and lots of one crop as above."""
 
-SPREAD_STORAGE = 0.5
+SPREAD_STORAGE = 0.4
 """More, where neither temperature and moisture nor the place of storage is known."""
 
 LIST_STORE = (20.0, 10.3, 6.4)

@@ -67,7 +67,7 @@ class SeedLot:
     year : int or None
         Year of harvest, or the one the packet says it was packed in.
     tested_on : date or None
-        Day of the test; the lot ages from then on, otherwise from the middle of ``year``.
+        Day of the test; the lot ages from then on, otherwise from the new year after ``year``.
     storage : str or None
         Where it has been kept; unknown is taken as a kitchen drawer, less surely.
     moisture_pct, storage_C : float or None
@@ -141,12 +141,15 @@ class SeedLot:
         return float(self.seeds_germinated), float(self.seeds_tested)
 
     def age_d(self, on: date | None) -> float:
-        """Days the lot has aged since its test, or since the middle of its year. [d]"""
+        """Days the lot has aged since its test, or since the new year after its harvest. [d]
+
+        What a packet says holds for the spring after the harvest.
+        """
         if on is None:
             return 0.0
         since = self.tested_on
         if since is None and self.year is not None:
-            since = date(self.year, 7, 1)
+            since = date(self.year + 1, 1, 1)
         return float(max(0, (on - since).days)) if since is not None else 0.0
 
 
