@@ -16,7 +16,7 @@ MAP: tuple[tuple[str, tuple[str, ...]], ...] = (
         "Decide",
         ("compare", "presprout", "window", "stations", "succession", "sow-again"),
     ),
-    ("Try it side by side, and learn from it", ("trial", "calibrate", "estimates")),
+    ("Try it side by side, and learn from it", ("trial", "calibrate")),
     ("What stands behind it", ("soil", "crops", "lot", "map", "method")),
 )
 """Headings and the commands under them, in the order of a season's work."""

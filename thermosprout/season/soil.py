@@ -208,6 +208,12 @@ class SoilSupply:
             self.notes.append("Soil temperature is modelled from the weather.")
             return modelled
         series = soil_from(self._source())
+        if not np.isfinite(float(series["depth"])):
+            series = series.assign_coords(depth=_USUAL_DEPTH_CM / 100.0)
+            self.notes.append(
+                f"The file does not say how deep its sensor lies: taken as {_USUAL_DEPTH_CM:g} cm; "
+                "set depth_cm under [soil]."
+            )
         parts = str(series.attrs.get("notes", "")).split("; ")
         self.notes.extend(
             self._beside(f"Soil: {part}.")
