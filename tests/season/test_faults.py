@@ -36,3 +36,11 @@ def test_fault_is_refused_with_its_place(path: Path) -> None:
         assert (Path(error.place.file).name, error.place.line) == (path.name, int(found[1]))
     assert "\n" not in str(error)
     assert str(error).endswith((".", "?"))
+
+
+def test_a_row_that_is_not_there_is_met_with_the_nearest(tmp_path: Path) -> None:
+    text = (FOLDER / "absent_soil_file.toml").read_text(encoding="utf-8")
+    path = tmp_path / "season.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match="no row 'R9'; did you mean 'R"):
+        load_season(path).require_row("R9")

@@ -38,6 +38,8 @@ def forecast(
     from thermosprout.season.load import load_season
 
     loaded = load_season(season)
+    for name in row or ():
+        loaded.require_row(name)
     result = forecast_season(
         loaded,
         as_of=moment(as_of, loaded.data.site.timezone),
@@ -55,7 +57,7 @@ def forecast(
         from thermosprout.reports.forecast_table import forecast_tables
 
         out = console()
-        for item in forecast_tables(document, units):
+        for item in forecast_tables(document, units, out.width):
             out.print(item)
     if plot is not None:
         from thermosprout.reports.forecast_plot import forecast_figure

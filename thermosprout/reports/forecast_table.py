@@ -13,8 +13,13 @@ if TYPE_CHECKING:
 
 STAGE_NAMES = ("first", "half", "full")
 
+_NARROW = 78
+"""A terminal with fewer columns gets a few lines a row instead of tables."""
 
-def forecast_tables(document: dict[str, Any], units: Units = Units.METRIC) -> list[RenderableType]:
+
+def forecast_tables(
+    document: dict[str, Any], units: Units = Units.METRIC, width: int = 80
+) -> list[RenderableType]:
     """Two tables, dates and stands, and the notes under them.
 
     Parameters
@@ -23,7 +28,11 @@ def forecast_tables(document: dict[str, Any], units: Units = Units.METRIC) -> li
         The forecast's JSON document.
     units : Units
         Of temperatures and depths.
+    width : int
+        Columns of the terminal; on a narrow one each row is told in a few lines.
     """
+    if width < _NARROW:
+        return _told(document, units)
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -70,8 +79,7 @@ def forecast_tables(document: dict[str, Any], units: Units = Units.METRIC) -> li
             Text(row["row"], style="bold"),
             _days(row["days_since_started"]["half"]),
             _days(row["days_since_planted"]["half"]),
-            f"{100 * row['stand']['p50']:.0f} "
-            f"({100 * row['stand']['p10']:.0f}-{100 * row['stand']['p90']:.0f})",
+            _stand(row["stand"]),
             show_length(row["depth_cm"], units),
             show_temperature(row["soil"]["mean_C"], units),
         )
@@ -79,6 +87,36 @@ def forecast_tables(document: dict[str, Any], units: Units = Units.METRIC) -> li
         Text(f"{row['row']}: {sentence}") for row in document["rows"] for sentence in row["notes"]
     ]
     return [dates, stands, *notes]
+
+
+def _told(document: dict[str, Any], units: Units) -> list[RenderableType]:
+    """Each row in a few short lines."""
+    from rich.text import Text
+
+    as_of = datetime.fromisoformat(document["as_of"])
+    told: list[RenderableType] = [
+        Text(f"{document['site']}: when rows come up, seen from {_day(as_of)}", style="bold"),
+        Text("The likely day (and the days that hold 8 times in 10)."),
+    ]
+    for row in document["rows"]:
+        told.append(Text(f"\n{row['row']} {row['crop']}, {row['treatment']}", style="bold"))
+        told.append(Text(f"  planted {_day(datetime.fromisoformat(row['planted']))}"))
+        for stage in STAGE_NAMES:
+            middle, days = _range(row["stages"][stage]).split("\n")
+            told.append(Text(f"  {stage} {middle} ({days})"))
+        told.append(Text(f"  wait until {_iso_day(row['wait_until'])}"))
+        told.append(Text(f"  half up {_days(row['days_since_planted']['half'])} d after planting,"))
+        told.append(Text(f"    {_days(row['days_since_started']['half'])} d after starting"))
+        told.append(Text(f"  stand {_stand(row['stand'])} per 100 seeds planted"))
+        soil = show_temperature(row["soil"]["mean_C"], units)
+        told.append(Text(f"  soil {soil} at {show_length(row['depth_cm'], units)}"))
+        told.extend(Text(f"  {sentence}") for sentence in row["notes"])
+    return told
+
+
+def _stand(stand: dict[str, float]) -> str:
+    low, middle, high = (100 * stand[name] for name in ("p10", "p50", "p90"))
+    return f"{middle:.0f} ({low:.0f}-{high:.0f})"
 
 
 def _day(when: datetime) -> str:
@@ -91,8 +129,10 @@ def _iso_day(text: str | None) -> str:
 
 def _range(stage: dict[str, str | None]) -> str:
     low, middle, high = (_iso_day(stage[name]) for name in ("p10", "p50", "p90"))
+    if low == high:
+        return f"{middle}\n{low}"
     # Days of one month name it once, so that a range fits a narrow terminal.
-    if low.split()[-1] == high.split()[-1] != "open":
+    if low.split()[-1] == high.split()[-1]:
         low = low.split()[0]
     return f"{middle}\n{low}-{high}"
 

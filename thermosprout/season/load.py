@@ -57,6 +57,20 @@ class Season:
             )
         return wanted
 
+    def require_row(self, name: str) -> None:
+        """Refuse a row that the season does not have.
+
+        Raises
+        ------
+        InputError
+            With the name that comes closest.
+        """
+        known = [row.id for row in self.data.rows]
+        if name not in known:
+            near = get_close_matches(name, known, n=1, cutoff=0.5)
+            guess = f"; did you mean {near[0]!r}" if near else ""
+            raise InputError(f"there is no row {name!r}{guess}", place=Place(file=self.path))
+
     def row_crop(self, row: Row) -> Crop:
         """Return the crop of a row, by its lot or its own name."""
         return self.crops[row_crop_name(row, {lot.id: lot for lot in self.data.lots})]

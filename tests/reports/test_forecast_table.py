@@ -1,0 +1,62 @@
+"""The forecast's tables at 80 columns, and its few lines on a narrow terminal."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from thermosprout.quantities import Units
+from thermosprout.reports.forecast_table import forecast_tables
+
+
+def document() -> dict[str, Any]:
+    dates = {
+        "p10": "2026-05-06T12:00+01:00",
+        "p50": "2026-05-08T12:00+01:00",
+        "p90": "2026-05-10T12:00+01:00",
+    }
+    over = {"p10": "2026-05-28T12:00+01:00", "p50": "2026-06-02T12:00+01:00", "p90": None}
+    days = {"p10": 20.0, "p50": 22.5, "p90": None}
+    return {
+        "site": "Bed",
+        "as_of": "2026-05-01T20:00+01:00",
+        "rows": [
+            {
+                "row": "R1",
+                "crop": "sweet corn",
+                "treatment": "presprouted",
+                "planted": "2026-04-18T12:00+01:00",
+                "depth_cm": 2.54,
+                "stages": {"first": dates, "half": dates, "full": over},
+                "days_since_started": {"half": days},
+                "days_since_planted": {"half": days},
+                "wait_until": None,
+                "stand": {"p10": 0.4, "p50": 0.55, "p90": 0.7},
+                "soil": {"mean_C": 10.0},
+                "notes": ["A sentence."],
+            }
+        ],
+    }
+
+
+def shown(width: int, units: Units = Units.METRIC) -> str:
+    console = Console(width=width, highlight=False, record=True, quiet=False)
+    with console.capture() as caught:
+        for item in forecast_tables(document(), units, width):
+            console.print(item)
+    return caught.get()
+
+
+@pytest.mark.parametrize("width", [80, 50, 34])
+def test_every_figure_is_there_at_every_width(width: int) -> None:
+    text = " ".join(shown(width).split())
+    for figure in ("18 Apr", "8 May", "6-10 May", "2 Jun", "28 May-open", "55 (40-70)", "10.0 °C"):
+        assert figure in text
+    assert max(len(line) for line in shown(width).splitlines()) <= width
+
+
+def test_us_units_are_shown_when_asked() -> None:
+    assert "50 °F" in shown(80, Units.US)
+    assert "1 in" in shown(80, Units.US)
