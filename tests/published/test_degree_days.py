@@ -16,7 +16,9 @@ from thermosprout.emergence.degree_days import average_degree_days, single_sine_
         (61, 83, 50, 22, "M. Dairy Consulting, figuring growing degree days"),
     ],
 )
-def test_daily_average(t_min: float, t_max: float, base: float, expected: float, source: str) -> None:
+def test_daily_average(
+    t_min: float, t_max: float, base: float, expected: float, source: str
+) -> None:
     assert average_degree_days(t_min, t_max, base) == pytest.approx(expected), source
 
 
