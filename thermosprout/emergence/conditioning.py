@@ -56,7 +56,7 @@ _SPEED_NODES = ndtri((np.arange(13) + 0.5) / 13)
 _FEW = 0.2
 _LADDER = 12
 _MOVES = 3
-_PARTICLES = 600
+_PARTICLES = 500
 """Draws moved where few agree: the answer's own scatter then stays below a tenth of its spread."""
 
 

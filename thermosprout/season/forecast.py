@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.saved_estimates import best_estimate
@@ -31,6 +32,7 @@ from thermosprout.season.counts import season_counts
 from thermosprout.season.load import Season
 from thermosprout.season.schema import Row, hours, instant, local
 from thermosprout.season.soil import SoilSupply, describe
+from thermosprout.soil.series import hours_since_epoch
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -199,8 +201,18 @@ class _Engine:
         if key not in self._clocks:
             drying = self.supply.drought(depth_cm, cover, bed)
             series, slowing = drying or (self.supply.at(depth_cm, cover), None)
+            kept = self._needed(series)
+            series = series.isel(time=kept)
+            slowing = None if slowing is None else slowing[..., kept]
             self._clocks[key] = clock_for(draws, series, seed=self.seed, slowing=slowing)
         return self._clocks[key]
+
+    def _needed(self, series: xr.DataArray) -> slice:
+        """Hours from the day before the first planting on; all where that leaves too few."""
+        zone = self.season.data.site.zone
+        first = min(hours(instant(row.planted, zone)) for row in self.season.data.rows) - 24.0
+        begin = int(np.searchsorted(hours_since_epoch(series["time"].values), first))
+        return slice(begin if begin < series.sizes["time"] - 48 else 0, None)
 
     def cover(self, row: Row) -> str | None:
         """Cover on a row, its own or its bed's."""
