@@ -55,7 +55,7 @@ _SLIPS = 0.002
 _SPEED_NODES = ndtri((np.arange(13) + 0.5) / 13)
 _FEW = 0.2
 _LADDER = 12
-_MOVES = 3
+_MOVES = 2
 _PARTICLES = 500
 """Draws moved where few agree: the answer's own scatter then stays below a tenth of its spread."""
 
@@ -374,13 +374,13 @@ def _temper(
 
 
 def _next_power(likelihood: FloatArray, reached: float) -> float:
-    """Largest power of the likelihood that still leaves half of the draws effective."""
+    """Largest power of the likelihood that still leaves two fifths of the draws effective."""
 
     def left(power: float) -> float:
         logs = (power - reached) * likelihood
         return _effective(np.exp(logs - logsumexp(logs)))
 
-    wanted = 0.5 * likelihood.size
+    wanted = 0.4 * likelihood.size
     if left(1.0) >= wanted:
         return 1.0
     low, high = reached, 1.0
