@@ -1,0 +1,93 @@
+"""What the package never does: run data as code, start a shell, trust a connection unseen."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import thermosprout
+
+PACKAGE = Path(thermosprout.__file__).parent
+FORBIDDEN_MODULES = {"pickle", "marshal", "shelve", "yaml", "subprocess", "telnetlib", "ftplib"}
+FORBIDDEN_CALLS = {"eval", "exec", "compile", "__import__"}
+
+
+def trees() -> Iterator[tuple[str, ast.Module]]:
+    for path in sorted(PACKAGE.rglob("*.py")):
+        yield str(path.relative_to(PACKAGE)), ast.parse(path.read_text(encoding="utf-8"))
+
+
+def imported(node: ast.AST) -> list[str]:
+    if isinstance(node, ast.Import):
+        return [alias.name for alias in node.names]
+    return [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+
+
+def test_no_module_that_runs_data_or_starts_programs_is_imported() -> None:
+    found = [
+        (name, module)
+        for name, tree in trees()
+        for node in ast.walk(tree)
+        for module in imported(node)
+        if module.split(".")[0] in FORBIDDEN_MODULES
+    ]
+    assert found == []
+
+
+def test_nothing_is_evaluated_or_handed_to_a_shell() -> None:
+    found = []
+    for name, tree in trees():
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.Call):
+                continue
+            if isinstance(node.func, ast.Name) and node.func.id in FORBIDDEN_CALLS:
+                found.append((name, node.lineno))
+            if isinstance(node.func, ast.Attribute) and node.func.attr in {"system", "popen"}:
+                found.append((name, node.lineno))
+            for keyword in node.keywords:
+                value = keyword.value
+                off = isinstance(value, ast.Constant) and value.value is False
+                on = isinstance(value, ast.Constant) and value.value is True
+                if (keyword.arg == "verify" and off) or (keyword.arg == "shell" and on):
+                    found.append((name, node.lineno))
+                if keyword.arg == "allow_pickle" and on:
+                    found.append((name, node.lineno))
+    assert found == []
+
+
+@pytest.mark.parametrize("name", ["../counts.csv", "/etc/hostname", "a/../../b.csv"])
+def test_a_season_cannot_name_files_outside_its_folder(tmp_path: Path, name: str) -> None:
+    from thermosprout.errors import InputError
+    from thermosprout.season.load import load_season
+
+    path = tmp_path / "season.toml"
+    path.write_text(
+        'format = 1\n[site]\nname = "A"\nlatitude = 1.0\nlongitude = 1.0\ntimezone = "UTC"\n'
+        f'[soil]\nfile = "{name}"\n',
+        encoding="utf-8",
+    )
+    season = load_season(path)
+    with pytest.raises(InputError, match="outside the folder"):
+        season.resolve(name, "soil", "file")
+
+
+def test_a_link_out_of_the_folder_is_not_followed(tmp_path: Path) -> None:
+    from thermosprout.errors import InputError
+    from thermosprout.season.load import load_season
+
+    secret = tmp_path / "secret.csv"
+    secret.write_text("x", encoding="utf-8")
+    folder = tmp_path / "season"
+    folder.mkdir()
+    (folder / "soil.csv").symlink_to(secret)
+    path = folder / "season.toml"
+    path.write_text(
+        'format = 1\n[site]\nname = "A"\nlatitude = 1.0\nlongitude = 1.0\ntimezone = "UTC"\n'
+        '[soil]\nfile = "soil.csv"\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(InputError, match="outside the folder"):
+        load_season(path).resolve("soil.csv", "soil", "file")
