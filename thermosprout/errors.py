@@ -48,6 +48,8 @@ class ThermosproutError(Exception):
         text = f"{self.place}: {self.what}" if self.place else self.what
         if self.hint:
             text = f"{text.rstrip('.')}; {self.hint}"
+        # What a file holds may carry line breaks or a terminal's own codes: neither is repeated.
+        text = "".join(mark if mark.isprintable() else " " for mark in text)
         return text if text.endswith((".", "?")) else text + "."
 
 

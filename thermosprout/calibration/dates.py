@@ -58,12 +58,17 @@ def read_dates(
     InputError
         Naming line and column.
     """
-    lines = csv.DictReader(StringIO(read_text(path)), skipinitialspace=True)
+    lines = csv.DictReader(StringIO(read_text(path), newline=None), skipinitialspace=True)
     plots = []
-    for row in lines:
-        cells = {(k or "").strip(): (v or "").strip() for k, v in row.items() if k is not None}
-        if any(cells.values()):
-            plots.append(_sowing(path, lines.line_num, cells, crop, timezone, viability))
+    try:
+        for row in lines:
+            cells = {(k or "").strip(): (v or "").strip() for k, v in row.items() if k is not None}
+            if any(cells.values()):
+                plots.append(_sowing(path, lines.line_num, cells, crop, timezone, viability))
+    except csv.Error as error:
+        raise InputError(
+            f"cannot be split into cells ({error})", place=Place(file=path, line=lines.line_num)
+        ) from None
     if not plots:
         raise InputError("the file holds no sowing", place=Place(file=path))
     names = [plot.name for plot in plots]

@@ -156,12 +156,15 @@ def read_saved(path: Path) -> SavedEstimate:
     InputError
         Naming the file and the entry.
     """
+    text = read_text(path, limit_mb=1.0)
     try:
-        document = tomllib.loads(read_text(path, limit_mb=1.0))
+        document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(
             f"this is not a saved estimate ({error})", place=Place(file=path)
         ) from None
+    except (RecursionError, ValueError):  # nested too deeply, or a number of thousands of digits
+        raise InputError("this is not a saved estimate", place=Place(file=path)) from None
     reader = _Reader(path)
     number = reader.whole(document, "format")
     if number != FORMAT:

@@ -112,6 +112,8 @@ def load_season(path: str | Path) -> Season:
         raise _syntax_error(error, file, text) from None
     except RecursionError:
         raise InputError("tables are nested too deeply", place=Place(file=file)) from None
+    except ValueError:  # Python bounds the digits of a whole number
+        raise InputError("a number has too many digits", place=Place(file=file)) from None
     places = key_places(text)
     if "format" in raw and raw["format"] != FORMAT:
         line, column = nearest_place(places, ("format",))

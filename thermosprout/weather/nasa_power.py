@@ -126,7 +126,7 @@ def get_power(
 def _document(body: bytes) -> dict[str, Any]:
     try:
         document = json.loads(body)
-    except (ValueError, UnicodeDecodeError):
+    except (ValueError, RecursionError):
         raise BadAnswerError("the answer is cut off or no JSON", "try again") from None
     if not isinstance(document, dict):
         raise BadAnswerError("the answer has not the form that is documented", "check the base URL")

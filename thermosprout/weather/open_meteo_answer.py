@@ -52,7 +52,7 @@ def document_of(body: bytes) -> dict[str, Any]:
     """JSON object of an answer, whatever else the body may be."""
     try:
         document = json.loads(body)
-    except (ValueError, UnicodeDecodeError):
+    except (ValueError, RecursionError):
         raise BadAnswerError("the answer is cut off or no JSON", "try again") from None
     if isinstance(document, list) and len(document) == 1:
         document = document[0]

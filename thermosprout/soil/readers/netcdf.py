@@ -93,7 +93,13 @@ def read_soil_netcdf(
             place=Place(file=path),
             hint="expected time, latitude, longitude and a depth",
         )
-    stamps = pd.DatetimeIndex(array[axis].values).round("1min").to_numpy().astype("datetime64[ns]")
+    try:
+        index = pd.DatetimeIndex(array[axis].values)
+        stamps = index.round("1min").to_numpy().astype("datetime64[ns]")
+    except (TypeError, ValueError, OverflowError):
+        raise InputError(
+            f"the axis {axis} holds times of no usual calendar or year", place=Place(file=path)
+        ) from None
     time, zone = _utc(stamps, timezone, path)
     unit = _unit(array, path)
     values = to_celsius(array.values.astype(float), unit)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
 """``time`` with an offset, or in the site's own time, may stand for ``time_utc``."""
+_YEARS = range(1900, 2200)
 
 
 def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
@@ -43,7 +45,8 @@ def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
     import pandas as pd
 
     file = Path(path)
-    reader = csv.DictReader(io.StringIO(read_text(file, limit_mb=16)))
+    # Every end of line counts as one, also the lone one of old spreadsheets.
+    reader = csv.DictReader(io.StringIO(read_text(file, limit_mb=16), newline=None))
     names = [name.strip() for name in reader.fieldnames or []]
     reader.fieldnames = names
     clock = "time_utc" if "time_utc" in names else "time"
@@ -55,7 +58,7 @@ def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
                 hint=f"name the columns {', '.join(COLUMNS)}",
             )
     rows = []
-    for line, row in enumerate(reader, start=2):
+    for line, row in enumerate(_cells(reader, file), start=2):
         place = Place(file=file, line=line)
         if not any((value or "").strip() for value in row.values() if isinstance(value, str)):
             continue
@@ -63,7 +66,18 @@ def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
         depth = _number(row["depth_cm"], "depth_cm", place, 0.0, 100.0)
         value = _number(row["soil_temp_C"], "soil_temp_C", place, -40.0, 70.0)
         rows.append((when, depth, value))
+    if not rows:
+        raise InputError("the file holds no reading", place=Place(file=file))
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _cells(reader: csv.DictReader[str], file: Path) -> Iterator[dict[str, str]]:
+    try:
+        yield from reader
+    except csv.Error as error:
+        raise InputError(
+            f"cannot be split into cells ({error})", place=Place(file=file, line=reader.line_num)
+        ) from None
 
 
 def _when(text: str, place: Place, clock: str, timezone: str) -> datetime:
@@ -75,6 +89,8 @@ def _when(text: str, place: Place, clock: str, timezone: str) -> datetime:
         ) from None
     if when.tzinfo is None:
         when = when.replace(tzinfo=UTC if clock == "time_utc" else ZoneInfo(timezone))
+    if when.year not in _YEARS:
+        raise InputError(f"the year of {text!r} cannot be right", place=place)
     return when.astimezone(UTC).replace(tzinfo=None)
 
 

@@ -17,27 +17,30 @@ from thermosprout.soil.readers.zones import to_utc
 Stamps = npt.NDArray[np.datetime64]
 
 _TIME = (
-    r"(?P<H>\d{1,2})[:h.](?P<M>\d{2})(?:[:.](?P<S>\d{2})(?:[.,]\d+)?)?"
-    r"(?:\s*(?P<half>[AaPp])\.?\s?[Mm]\.?)?(?:\s*(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2}))?"
+    r"(?P<H>[0-9]{1,2})[:h.](?P<M>[0-9]{2})(?:[:.](?P<S>[0-9]{2})(?:[.,][0-9]+)?)?"
+    r"(?:\s*(?P<half>[AaPp])\.?\s?[Mm]\.?)?(?:\s*(?P<zone>Z|UTC|GMT|[+-][0-9]{2}:?[0-9]{2}|[+-][0-9]{2}))?"
 )
 _CLOCK = rf"(?:(?:[T,]\s*|\s+){_TIME})?"
 _WORD = r"[^\W\d_]{3,9}"
 _SHAPES: dict[str, re.Pattern[str]] = {
-    "year first": re.compile(rf"(?P<y>\d{{4}})[-/.](?P<m>\d{{1,2}})[-/.](?P<d>\d{{1,2}}){_CLOCK}"),
+    "year first": re.compile(
+        rf"(?P<y>[0-9]{{4}})[-/.](?P<m>[0-9]{{1,2}})[-/.](?P<d>[0-9]{{1,2}}){_CLOCK}"
+    ),
     "numbers": re.compile(
-        rf"(?P<a>\d{{1,2}})(?P<mark>[-/.])(?P<b>\d{{1,2}})[-/.](?P<y>\d{{4}}|\d{{2}})\.?{_CLOCK}"
+        rf"(?P<a>[0-9]{{1,2}})(?P<mark>[-/.])(?P<b>[0-9]{{1,2}})[-/.](?P<y>[0-9]{{4}}|[0-9]{{2}})\.?{_CLOCK}"
     ),
     "month named": re.compile(
-        rf"(?P<d>\d{{1,2}})\.?[-/ ]?(?P<word>{_WORD})\.?[-/ ,]+(?P<y>\d{{4}}|\d{{2}}){_CLOCK}"
+        rf"(?P<d>[0-9]{{1,2}})\.?[-/ ]?(?P<word>{_WORD})\.?[-/ ,]+"
+        rf"(?P<y>[0-9]{{4}}|[0-9]{{2}}){_CLOCK}"
     ),
     "month named first": re.compile(
-        rf"(?P<word>{_WORD})\.?[-/ ](?P<d>\d{{1,2}})(?:st|nd|rd|th)?,? (?P<y>\d{{4}}){_CLOCK}"
+        rf"(?P<word>{_WORD})\.?[-/ ](?P<d>[0-9]{{1,2}})(?:st|nd|rd|th)?,? (?P<y>[0-9]{{4}}){_CLOCK}"
     ),
     "compact": re.compile(
-        r"(?P<y>(?:19|20)\d{2})(?P<m>[01]\d)(?P<d>[0-3]\d)"
-        r"(?:[T ]?(?P<H>[0-2]\d):?(?P<M>[0-5]\d):?(?P<S>[0-5]\d)?)?(?P<zone>Z)?"
+        r"(?P<y>(?:19|20)[0-9]{2})(?P<m>[01][0-9])(?P<d>[0-3][0-9])"
+        r"(?:[T ]?(?P<H>[0-2][0-9]):?(?P<M>[0-5][0-9]):?(?P<S>[0-5][0-9])?)?(?P<zone>Z)?"
     ),
-    "epoch": re.compile(r"(?P<epoch>\d{10}(?:\.\d+)?|\d{13})"),
+    "epoch": re.compile(r"(?P<epoch>[0-9]{10}(?:\.[0-9]+)?|[0-9]{13})"),
 }
 _ANY_SHAPE = re.compile(
     "|".join(re.sub(r"\(\?P<\w+>", "(?:", shape.pattern) for shape in _SHAPES.values())

@@ -111,6 +111,13 @@ def _epw(path: Path, text: str, year: int) -> tuple[xr.Dataset, Reading]:
             place=Place(file=path),
             hint="expected eight heading lines and hours of 35 fields",
         ) from None
+    for name in (*_MISSING, "ghi"):
+        try:
+            table[name] = table[name].astype(float)
+        except (TypeError, ValueError):
+            raise InputError(
+                f"a value of {name} is no number", place=Place(file=path), hint="mend the line"
+            ) from None
     for name, code in _MISSING.items():
         table.loc[table[name] >= code, name] = np.nan
     table = table[~((table.index.month == 2) & (table.index.day == 29))]
@@ -180,6 +187,8 @@ def _dataset(
         .to_numpy()
         .astype("datetime64[ns]")
     )
+    if time.size < 2:
+        raise InputError("the file holds no hours", place=Place(file=path))
     air = _moved(table["temp_air"])
     if not has_rain:
         columns.pop("precipitation", None)

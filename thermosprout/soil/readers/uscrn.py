@@ -109,8 +109,9 @@ def read_uscrn(
     except (ValueError, KeyError) as error:
         if isinstance(error, InputError):
             raise
+        said = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise InputError(
-            f"a field is missing or no number ({error})",
+            f"a field is missing or no number ({said.split(';')[0]})",
             place=Place(file=path),
             hint="is this a file of the network?",
         ) from None
