@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
+from thermosprout.calibration.axes import settled
 from thermosprout.calibration.problem import Problem
 
 FloatArray = npt.NDArray[np.float64]
@@ -175,13 +176,15 @@ class _Proposal:
         """Proposal from the curvature; directions in which it fails keep the prior's spread."""
         values, vectors = np.linalg.eigh(0.5 * (precision + precision.T))
         order = np.argsort(-values)
-        values = np.maximum(values[order], 0.7)
+        values, vectors = np.maximum(values[order], 0.7), vectors[:, order]
+        informed = max(int((values > _INFORMED).sum()), 1)
+        axes = np.hstack([settled(vectors[:, :informed]), settled(vectors[:, informed:])])
+        spread = np.where(values > _INFORMED, _WIDER, 1.0) / values
+        along = axes.T @ vectors
+        covariance = (along * spread) @ along.T
         return cls(
-            centre=centre,
-            axes=vectors[:, order],
-            informed=max(int((values > _INFORMED).sum()), 1),
-            root=np.diag(np.sqrt(np.where(values > _INFORMED, _WIDER, 1.0) / values)),
-        )
+            centre=centre, axes=axes, informed=informed, root=np.linalg.cholesky(covariance)
+        )  # fmt: skip
 
     def draw(self, size: int, rng: np.random.Generator) -> FloatArray:
         """Draws of shape (size, coordinate)."""
