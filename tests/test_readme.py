@@ -49,6 +49,6 @@ def test_commands_print_what_is_shown(tmp_path: Path) -> None:
         off = [
             (now, shown)
             for now, shown in zip(numbers(printed), numbers(block.shown), strict=True)
-            if abs(now - shown) > 0.02 + max(1.0 * (abs(shown) >= 5), 0.06 * abs(shown))
+            if abs(now - shown) > 0.02 + max(1.0 * (abs(shown) >= 5), 0.1 * abs(shown))
         ]
         assert not off, block.command
