@@ -10,7 +10,7 @@ import numpy.typing as npt
 import xarray as xr
 from scipy.optimize import minimize
 
-from thermosprout.calibration.axes import settled
+from thermosprout.calibration.axes import principal_axes
 from thermosprout.calibration.layers import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
@@ -141,9 +141,9 @@ def fit_with_prior(
 
 def root_of(covariance: FloatArray) -> FloatArray:
     """Return a root of a covariance without the directions that have no spread."""
-    values, vectors = np.linalg.eigh(covariance)
+    values, vectors = principal_axes(covariance)
     kept = values > 1e-12
-    return settled(vectors[:, kept] * np.sqrt(values[kept]))
+    return np.asarray(vectors[:, kept] * np.sqrt(values[kept]))
 
 
 def starts(problem: Problem, rng: np.random.Generator, screened: int = SCREENED) -> FloatArray:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
-from thermosprout.calibration.axes import settled
+from thermosprout.calibration.axes import principal_axes, settled
 from thermosprout.calibration.problem import Problem
 
 FloatArray = npt.NDArray[np.float64]
@@ -174,11 +174,11 @@ class _Proposal:
     @classmethod
     def about(cls, centre: FloatArray, precision: FloatArray) -> _Proposal:
         """Proposal from the curvature; directions in which it fails keep the prior's spread."""
-        values, vectors = np.linalg.eigh(0.5 * (precision + precision.T))
+        values, vectors = principal_axes(0.5 * (precision + precision.T))
         order = np.argsort(-values)
         values, vectors = np.maximum(values[order], 0.7), vectors[:, order]
         informed = max(int((values > _INFORMED).sum()), 1)
-        axes = np.hstack([settled(vectors[:, :informed]), settled(vectors[:, informed:])])
+        axes = np.hstack([vectors[:, :informed], settled(vectors[:, informed:])])
         spread = np.where(values > _INFORMED, _WIDER, 1.0) / values
         along = axes.T @ vectors
         covariance = (along * spread) @ along.T
