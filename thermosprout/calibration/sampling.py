@@ -181,10 +181,8 @@ class _Proposal:
         axes = np.hstack([vectors[:, :informed], settled(vectors[:, informed:])])
         spread = np.where(values > _INFORMED, _WIDER, 1.0) / values
         along = axes.T @ vectors
-        covariance = (along * spread) @ along.T
-        return cls(
-            centre=centre, axes=axes, informed=informed, root=np.linalg.cholesky(covariance)
-        )  # fmt: skip
+        root: FloatArray = np.linalg.cholesky((along * spread) @ along.T).astype(np.float64)
+        return cls(centre=centre, axes=axes, informed=informed, root=root)
 
     def draw(self, size: int, rng: np.random.Generator) -> FloatArray:
         """Draws of shape (size, coordinate)."""
