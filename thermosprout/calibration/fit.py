@@ -10,7 +10,6 @@ import numpy.typing as npt
 import xarray as xr
 from scipy.optimize import minimize
 
-from thermosprout.calibration.axes import principal_axes
 from thermosprout.calibration.layers import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
@@ -141,7 +140,7 @@ def fit_with_prior(
 
 def root_of(covariance: FloatArray) -> FloatArray:
     """Return a root of a covariance without the directions that have no spread."""
-    values, vectors = principal_axes(covariance)
+    values, vectors = np.linalg.eigh(covariance)
     kept = values > 1e-12
     return np.asarray(vectors[:, kept] * np.sqrt(values[kept]))
 
