@@ -8,7 +8,6 @@ from scipy.linalg import orthogonal_procrustes
 
 FloatArray = npt.NDArray[np.float64]
 
-
 _EQUAL = 1e-6
 
 
@@ -54,6 +53,6 @@ def principal_axes(matrix: FloatArray) -> tuple[FloatArray, FloatArray]:
     decides, and the same seed gives other draws on another processor.
     """
     values, vectors = np.linalg.eigh(matrix)
-    apart = np.diff(values) > _EQUAL * max(float(np.abs(values).max(initial=0.0)), 1e-300)
+    apart = np.diff(values) > _EQUAL * np.abs(values).max()
     groups = np.split(np.arange(values.size), np.flatnonzero(apart) + 1)
     return values, np.hstack([settled(vectors[:, group]) for group in groups])
