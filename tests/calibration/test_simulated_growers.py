@@ -12,8 +12,10 @@ import pytest
 from scipy.stats import norm, qmc
 
 from tests.calibration.growers import Planting, grow, spring
+from thermosprout.calibration.fit import fit_with_prior
 from thermosprout.calibration.result import calibrate
 from thermosprout.calibration.scores import crps, forecast_draws, half_seen_d
+from thermosprout.calibration.without_prior import fit_without_prior
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.treatments import Handling, Treatment
 
@@ -30,8 +32,14 @@ HANDLED = (
 )
 
 
-def grower(crop, truth, index: int):
-    """Calibrate on a grower's plantings; coverage by parameter, and scores before and after."""
+def growers(crop):
+    """True parameters of all growers."""
+    cube = qmc.LatinHypercube(len(crop.estimate.names), rng=np.random.default_rng(7))
+    return crop.estimate.from_standard(norm.ppf(cube.random(GROWERS)))
+
+
+def planted(crop, truth, index: int):
+    """Plots of a grower, the soil, and the random numbers to go on with."""
     rng = np.random.default_rng(1000 + index)
     series = spring(days=150, seed=1000 + index, site_C=rng.uniform(0.0, 5.0))
     days = np.round(np.sort(rng.uniform(2.0, 55.0, 1 + index % 4))) + 0.4
@@ -40,8 +48,13 @@ def grower(crop, truth, index: int):
     handling = HANDLED[index // 4 % 3]
     if handling is not None:
         plantings.append(Planting(day=days[-1], handling=handling, **rows))
-    plots = grow(crop, truth, series, plantings, rng)
-    found = calibrate(crop, plots, [series], seed=index, draws=500)
+    return grow(crop, truth, series, plantings, rng), series, rng
+
+
+def grower(crop, truth, index: int):
+    """Calibrate on a grower's plantings; coverage by parameter, and scores before and after."""
+    plots, series, rng = planted(crop, truth, index)
+    found = calibrate(crop, plots, [series], seed=index)
     inside = {
         item.name: item.low <= truth[item.name][0] <= item.high
         for item in found.parameters
@@ -61,8 +74,7 @@ def grower(crop, truth, index: int):
 @pytest.mark.slow
 def test_intervals_cover_and_forecasts_improve() -> None:
     crop = find_crop("carrot")
-    cube = qmc.LatinHypercube(len(crop.estimate.names), rng=np.random.default_rng(7))
-    truths = crop.estimate.from_standard(norm.ppf(cube.random(GROWERS)))
+    truths = growers(crop)
     covered: dict[str, list[bool]] = {name: [] for name in truths}
     scores = []
     for index in range(GROWERS):
@@ -83,3 +95,27 @@ def test_intervals_cover_and_forecasts_improve() -> None:
     print(f"{sum(within)} of {len(within)} parameters covered between {LOW:.0%} and {HIGH:.0%}")
     assert sum(within) >= len(within) - 3
     assert all(LOW - CHANCE <= value <= HIGH + CHANCE for value in coverage.values())
+
+
+@pytest.mark.slow
+def test_without_a_prior_the_starting_points_do_not_decide() -> None:
+    """Of these growers' lots less germinated than the catalogue says, or they waited too long.
+
+    With the catalogue's figures some counts of the pre-sprouted rows could not have happened, and
+    where the likelihood is nothing there is no way down from a bad start.
+    """
+    crop = find_crop("carrot")
+    truths = growers(crop)
+    for index in (11, 23):
+        truth = {name: values[index : index + 1] for name, values in truths.items()}
+        plots, series, _ = planted(crop, truth, index)
+        fits = [fit_without_prior(crop, plots, [series], seed=seed) for seed in range(3)]
+        assert len({tuple(fit.free) for fit in fits}) == 1
+        reached = np.array([fit.log_likelihood for fit in fits])
+        assert np.ptp(reached) < 0.05
+        with_prior = fit_with_prior(crop, plots, [series])
+        assert reached.min() > with_prior.log_likelihood - 5.0
+        spread = np.sqrt(np.diag(fits[0].covariance))
+        for fit in fits[1:]:
+            off = np.abs(fit.vector - fits[0].vector)[fits[0].free]
+            assert (off < 0.1 * spread).all()

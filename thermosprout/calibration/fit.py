@@ -25,9 +25,10 @@ FloatArray = npt.NDArray[np.float64]
 
 SCREENED = 120
 STARTS = 2
-DRAWN = 800
+DRAWN = 1600
 _LONG = 150
 _SHORT = 15
+_FOLLOWED = 3
 _GRADIENT = 5e-2
 
 Tick = Callable[[int], None]
@@ -145,23 +146,29 @@ def root_of(covariance: FloatArray) -> FloatArray:
     return np.asarray(vectors[:, kept] * np.sqrt(values[kept]))
 
 
-def starts(problem: Problem, rng: np.random.Generator, screened: int = SCREENED) -> FloatArray:
+def starts(
+    problem: Problem, rng: np.random.Generator, screened: int = SCREENED, kept: int = STARTS
+) -> FloatArray:
     """Starting points: the best of draws over the prior, of which the centre is one."""
     w = rng.standard_normal((screened, problem.size))
     w[0] = 0.0
     values = problem.log_posterior(w)
     order = np.argsort(-values)
-    return np.asarray(w[order[:STARTS]])
+    return np.asarray(w[order[:kept]])
 
 
-def climb(problem: Problem, points: FloatArray, *, exact: bool = False) -> FloatArray:
+def climb(
+    problem: Problem, points: FloatArray, *, thorough: bool = False, exact: bool = False
+) -> FloatArray:
     """Best optimum from several starting points, shape (coordinate,).
 
     Parameters
     ----------
+    thorough : bool
+        A short look at all starts, and the best of them to their ends, instead of the first to
+        its end and a short look at the others.
     exact : bool
-        Follow each start to its end and the best one to the last digit, instead of a short look
-        at all starts but the first.
+        Thorough, and the best one to the last digit.
 
     Raises
     ------
@@ -176,11 +183,18 @@ def climb(problem: Problem, points: FloatArray, *, exact: bool = False) -> Float
         )  # fmt: skip
         return found.x, float(found.fun)
 
-    best, value = run(points[0], _LONG, _GRADIENT)
-    for point in points[1:]:
-        other, reached = run(point, _LONG if exact else _SHORT, _GRADIENT)
-        if reached < value - 0.01:
-            best, value = (other, reached) if exact else run(other, _LONG, _GRADIENT)
+    if thorough or exact:
+        looks = sorted(
+            (run(point, _SHORT, _GRADIENT) for point in points), key=lambda look: look[1]
+        )
+        ends = [run(look[0], _LONG, _GRADIENT) for look in looks[:_FOLLOWED]]
+        best, value = min(ends, key=lambda end: end[1])
+    else:
+        best, value = run(points[0], _LONG, _GRADIENT)
+        for point in points[1:]:
+            other, reached = run(point, _SHORT, _GRADIENT)
+            if reached < value - 0.01:
+                best, value = run(other, _LONG, _GRADIENT)
     if not np.isfinite(value):
         raise FitError("no parameters explain the records at all")
     if exact:

@@ -11,7 +11,7 @@ import xarray as xr
 
 from thermosprout.calibration.fit import Tick, climb, root_of, starts
 from thermosprout.calibration.layers import Layers, layers_of
-from thermosprout.calibration.likelihood import Likelihood
+from thermosprout.calibration.likelihood import SLIPS, Likelihood
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.problem import Problem
@@ -28,8 +28,14 @@ PINNED = 4.0
 """A parameter is moved when the records alone pin it to half of its prior sd, the others of the
 fit being free: information of at least four in units of that sd."""
 
+_HOPEFUL = 1.0
+_GAIN = 6.0
 _FLAT = 1e-3
 _REPLICATES = 3
+_TRIED = 24
+_STARTS = 3
+_BEGINNINGS = 6
+_SCREENED = 600
 _NOTHING = {"plot_speed_sd": 1e-6, "plot_stand_rho": 1e-9}
 _SMALL = {"plot_speed_sd": 0.01, "plot_stand_rho": 0.002}
 """Plots that differ by less are taken as alike: the likelihood is flat there."""
@@ -82,7 +88,9 @@ def fit_without_prior(
         Gives the response, and the values of what the records cannot tell.
     plots : sequence of Plot
         Varieties and lots are pooled. Germination in dishes is taken as the event itself, and
-        each temperature of dishes has a final share of its own.
+        each temperature of dishes has a final share of its own. With pre-sprouted plots the
+        likelihood allows for slips (:data:`~thermosprout.calibration.likelihood.SLIPS`): only the
+        seeds that had sprouted were planted, so a seedling a day late would count as impossible.
     series : sequence of xarray.DataArray
         Soil temperature.
     seed : int
@@ -105,25 +113,38 @@ def fit_without_prior(
     rng = np.random.default_rng(seed)
     layers = layers_of(crop.estimate, pooled)
     model = Model(crop, pooled, layers, series, dish_share=1.0)
-    likelihood = Likelihood(model, slips=0.0, free_dishes=True)
+    sprouted = any(plot.handling.sprout_h > 0 for plot in pooled)
+    likelihood = Likelihood(model, slips=SLIPS if sprouted else 0.0, free_dishes=True)
     begun = _beginning(model, layers, rng)
     told(1)
     begun = _without_plot_effects(model, layers, begun)
-    always, more = _free_entries(model, likelihood, begun)
+    always = _always(model, begun)
+    more = _pinned(model, likelihood, begun, always, least=_HOPEFUL)
+    needed: list[int] = []
     told(1)
     while True:
-        free = np.array(always + more, dtype=np.intp)
+        free = np.array(always + needed + more, dtype=np.intp)
         vector = _held(model, begun, free)
         problem = _problem(likelihood, vector, free)
         best = _peak(problem, rng)
-        vanished = _vanished(layers, problem.vectors(best[None])[0], always)
+        peak = problem.vectors(best[None])[0]
+        vanished = _vanished(layers, peak, always)
         if vanished is not None:
             begun[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
             always.remove(vanished)
             continue
+        missed = _missed(likelihood, peak, begun, free)
+        if missed is not None:
+            needed.append(missed)
+            continue
         curvature = problem.curvature(best)
         if np.linalg.eigvalsh(curvature).min() > _FLAT:
-            break
+            # Judged where the fit ends, not where it began: that hung on the starting points.
+            pinned = _pinned(model, likelihood, peak, always + needed, among=more)
+            if pinned == more:
+                break
+            begun[free], more = peak[free], pinned
+            continue
         if not more:
             raise FitError(
                 "the likelihood has no peak: these records alone do not determine "
@@ -131,7 +152,10 @@ def fit_without_prior(
                 hint="leave out --no-prior, or add inspections, temperatures or plots",
             )
         more = more[:-1]
-    told(2)
+    told(1)
+    best = climb(problem, best[None], exact=True)
+    curvature = problem.curvature(best)
+    told(1)
     jacobian = problem.jacobian(best)[free]
     return PlainFit(
         crop=crop,
@@ -154,12 +178,41 @@ def _vanished(layers: Layers, vector: FloatArray, free: Sequence[int]) -> int | 
     return None
 
 
+def _missed(
+    likelihood: Likelihood, peak: FloatArray, begun: FloatArray, free: IntArray
+) -> int | None:
+    """Entry without which the records cannot be explained, though nothing near the peak says so.
+
+    One is taken at a time: the one that gains most on its way to where a weak prior put it, if
+    that is more than chance gives one entry among all of them.
+    """
+    names = likelihood.model.layers.names
+    effects = [f"crop:{name}" for name in _NOTHING]
+    held = [
+        entry
+        for entry, name in enumerate(names)
+        if name.startswith("crop:") and name not in effects and entry not in free
+    ]
+    tried = np.repeat(peak[None], 1 + len(held), axis=0)
+    tried[1 + np.arange(len(held)), held] = begun[held]
+    values = likelihood.plots(tried).sum(axis=1)
+    gains = values[1:] - values[0]
+    return held[int(np.argmax(gains))] if gains.size and gains.max() > _GAIN else None
+
+
 def _peak(problem: Problem, rng: np.random.Generator) -> FloatArray:
-    """Best point from the likeliest of several starts."""
-    spread = problem.size
-    points = np.concatenate([np.zeros((1, spread)), 0.5 * rng.standard_normal((24, spread))])
-    values = problem.log_likelihood(points)
-    return climb(problem, points[np.argsort(-values)[:3]], exact=True)
+    """Best point from the likeliest of several starts.
+
+    Where parameters make a count impossible the plain likelihood is a plain without a slope:
+    a likelihood that allows for slips leads down from there.
+    """
+    size = problem.size
+    points = np.concatenate([np.zeros((1, size)), 0.5 * rng.standard_normal((_TRIED, size))])
+    plain = problem.likelihood
+    lenient = replace(problem, likelihood=Likelihood(plain.model, free_dishes=plain.free_dishes))
+    values = lenient.log_likelihood(points)
+    begun = climb(lenient, points[np.argsort(-values)[:_STARTS]], thorough=True)
+    return climb(problem, begun[None])
 
 
 def _beginning(model: Model, layers: Layers, rng: np.random.Generator) -> FloatArray:
@@ -168,7 +221,8 @@ def _beginning(model: Model, layers: Layers, rng: np.random.Generator) -> FloatA
         likelihood=Likelihood(model, free_dishes=True), origin=layers.mean,
         root=2.0 * root_of(layers.covariance), prior=True, shear=shear_of(model),
     )  # fmt: skip
-    return np.asarray(wide.vectors(climb(wide, starts(wide, rng))[None])[0])
+    points = starts(wide, rng, screened=_SCREENED, kept=_BEGINNINGS)
+    return np.asarray(wide.vectors(climb(wide, points, thorough=True)[None])[0])
 
 
 def _held(model: Model, begun: FloatArray, free: IntArray) -> FloatArray:
@@ -212,10 +266,8 @@ def _problem(likelihood: Likelihood, vector: FloatArray, free: IntArray) -> Prob
     )  # fmt: skip
 
 
-def _free_entries(
-    model: Model, likelihood: Likelihood, vector: FloatArray
-) -> tuple[list[int], list[int]]:
-    """Entries that are always moved, and those the records alone can pin down as well."""
+def _always(model: Model, vector: FloatArray) -> list[int]:
+    """Entries that are always moved."""
     names = model.layers.names
     always = ["crop:thermal_time_50_Cd"]
     if max((int((plot.new > 0).sum()) for plot in model.plots), default=0) >= 3:
@@ -232,18 +284,40 @@ def _free_entries(
             label, parameter = name.removeprefix("treatment ").rsplit(":", 1)
             if parameter != "field_factor" or label in emerging:
                 always.append(name)
-    chosen = [names.index(name) for name in always]
-    seen = temperatures_of(model)
+    return [names.index(name) for name in always]
+
+
+def _pinned(
+    model: Model,
+    likelihood: Likelihood,
+    vector: FloatArray,
+    always: Sequence[int],
+    *,
+    among: Sequence[int] | None = None,
+    least: float = PINNED,
+) -> list[int]:
+    """Further entries that the records alone pin down at a vector, the ``always`` being free.
+
+    Parameters
+    ----------
+    among : sequence of int, optional
+        Entries to judge; all that could be moved when left out.
+    least : float
+        Information that they must have.
+    """
+    names = model.layers.names
     maybe = [names.index(f"crop:{name}") for name in _ORDER]
-    if not seen.wide_enough:
+    if not temperatures_of(model).wide_enough:
         maybe.remove(names.index("crop:t_base_C"))
-    problem = _problem(likelihood, vector, np.array(chosen + maybe, dtype=np.intp))
+    if among is not None:
+        maybe = [entry for entry in maybe if entry in among]
+    problem = _problem(likelihood, vector, np.array([*always, *maybe], dtype=np.intp))
     information = problem.curvature(np.zeros(problem.size))
-    free = list(range(len(chosen)))
-    for candidate in range(len(chosen), len(chosen) + len(maybe)):
+    free = list(range(len(always)))
+    for candidate in range(len(always), len(always) + len(maybe)):
         known = information[np.ix_(free, free)]
         cross = information[candidate, free]
         left = information[candidate, candidate] - cross @ np.linalg.pinv(known) @ cross
-        if left >= PINNED:
+        if left >= least:
             free.append(candidate)
-    return chosen, [maybe[i - len(chosen)] for i in free[len(chosen) :]]
+    return [maybe[i - len(always)] for i in free[len(always) :]]

@@ -14,6 +14,10 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 Shape = Literal["linear", "beta"]
 
+_NARROWEST_C = 1e-3
+"""Least distance from base to optimum and from there to the ceiling: with less, a power of
+infinity would be taken of nothing."""
+
 
 def linear_response(
     temperature: npt.ArrayLike,
@@ -73,9 +77,10 @@ def beta_response(
     t = np.asarray(temperature, dtype=float)
     base, opt, top = (np.asarray(x, dtype=float) for x in (t_base, t_opt, t_ceiling))
     power = np.asarray(curvature, dtype=float)
-    below = np.clip((t - base) / (opt - base), 0.0, None)
-    above = np.clip((top - t) / (top - opt), 0.0, None)
-    curve = above * below ** ((opt - base) / (top - opt))
+    rise, fall = np.maximum(opt - base, _NARROWEST_C), np.maximum(top - opt, _NARROWEST_C)
+    below = np.clip((t - base) / rise, 0.0, None)
+    above = np.clip((top - t) / fall, 0.0, None)
+    curve = above * below ** (rise / fall)
     return np.asarray((opt - base) * curve**power)
 
 
