@@ -33,21 +33,19 @@ def forecast(
 
     Example: thermosprout forecast season.toml --as-of 2026-05-08 --plot rows.png
     """
-    from thermosprout.cli.output import console, note, print_json
+    from thermosprout.cli.output import console, note, print_json, progress
     from thermosprout.season.forecast import forecast_season, season_json
     from thermosprout.season.load import load_season
 
     loaded = load_season(season)
     for name in row or ():
         loaded.require_row(name)
-    result = forecast_season(
-        loaded,
-        as_of=moment(as_of, loaded.data.site.timezone),
-        size=draws,
-        seed=seed,
-        offline=offline,
-        only=frozenset(row) if row else None,
-    )
+    as_seen = moment(as_of, loaded.data.site.timezone)
+    with progress("Forecasting rows", len(row or loaded.data.rows)) as tick:
+        result = forecast_season(
+            loaded, as_of=as_seen, size=draws, seed=seed, offline=offline,
+            only=frozenset(row) if row else None, tick=tick,
+        )  # fmt: skip
     document = season_json(result)
     for sentence in result.notes:
         note(sentence)

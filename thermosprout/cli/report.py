@@ -48,7 +48,7 @@ def report(
     """
     from thermosprout import __version__
     from thermosprout.cli.forecast import moment
-    from thermosprout.cli.output import note, print_json
+    from thermosprout.cli.output import note, print_json, progress
     from thermosprout.errors import InputError
     from thermosprout.files import write_atomic
     from thermosprout.planning.evidence import evidence_name, lot_words, season_evidence
@@ -62,7 +62,10 @@ def report(
         raise InputError(f"a page ends in .html, found {out.name!r}")
     loaded = load_season(season)
     as_seen = moment(as_of, loaded.data.site.timezone)
-    result = forecast_season(loaded, as_of=as_seen, size=draws, seed=seed, offline=offline)
+    with progress("Forecasting rows", len(loaded.data.rows)) as tick:
+        result = forecast_season(
+            loaded, as_of=as_seen, size=draws, seed=seed, offline=offline, tick=tick
+        )
     week = this_week(result)
     page = season_page(
         SeasonReport(
@@ -101,7 +104,7 @@ def week(
     Example: thermosprout week season.toml --as-of 2026-05-12
     """
     from thermosprout.cli.forecast import moment
-    from thermosprout.cli.output import console, note, print_json
+    from thermosprout.cli.output import console, note, print_json, progress
     from thermosprout.planning.this_week import this_week, week_document
     from thermosprout.reports.week_table import week_table
     from thermosprout.season.forecast import forecast_season
@@ -109,7 +112,10 @@ def week(
 
     loaded = load_season(season)
     as_seen = moment(as_of, loaded.data.site.timezone)
-    result = forecast_season(loaded, as_of=as_seen, size=draws, seed=seed, offline=offline)
+    with progress("Forecasting rows", len(loaded.data.rows)) as tick:
+        result = forecast_season(
+            loaded, as_of=as_seen, size=draws, seed=seed, offline=offline, tick=tick
+        )
     for sentence in result.notes:
         note(sentence)
     found = this_week(result)

@@ -53,6 +53,7 @@ def window(
 
     Example: thermosprout window season.toml --lot COR25 --from 2026-04-20 --to 2026-06-10
     """
+    from thermosprout.cli.output import progress
     from thermosprout.planning.options import usual_options
     from thermosprout.planning.season_documents import window_document
     from thermosprout.planning.season_window import WindowBuilder
@@ -78,7 +79,9 @@ def window(
         minutes=sources.minutes,
         dressed=seed_lot is not None and seed_lot.dressed,
     )
-    result = builder.window(found, options, within_d=within or usual_within_d(found))
+    steps = len(options) * max(len(builder.covers), 1)
+    with progress("Weighing planting days", steps) as tick:
+        result = builder.window(found, options, within_d=within or usual_within_d(found), tick=tick)
     days = sensible_days(result)
     document = window_document(
         result, days, best_day(result), zone=sources.zone, soil=builder.described

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -130,6 +130,7 @@ class WindowBuilder:
         *,
         within_d: float = 14.0,
         probabilities: tuple[float, ...] = PROBABILITIES,
+        tick: Callable[[int], None] | None = None,
     ) -> xr.Dataset:
         """Sowing window of one crop over the days, covers and treatments."""
         depth = self.sources.depth_cm(crop)
@@ -154,4 +155,5 @@ class WindowBuilder:
             air=self.air(),
             within_d=within_d,
             probabilities=probabilities,
+            tick=tick,
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -172,6 +172,7 @@ def sowing_window(
     air: AirSteps | None = None,
     within_d: float = 14.0,
     probabilities: tuple[float, ...] = PROBABILITIES,
+    tick: Callable[[int], None] | None = None,
 ) -> xr.Dataset:
     """Odds of a good sowing for each day, treatment and cover.
 
@@ -196,6 +197,8 @@ def sowing_window(
         Days within which half of the row shall be up. [d]
     probabilities : tuple of float
         Points at which days are given.
+    tick : callable, optional
+        Told after each treatment under each cover.
 
     Returns
     -------
@@ -238,6 +241,8 @@ def sowing_window(
         for state in states:
             for name, values in _figures(asked, bed, state).items():
                 parts.setdefault(name, []).append(values)
+            if tick is not None:
+                tick(1)
     return _dataset(asked, soil, options, sowing_h, parts)
 
 

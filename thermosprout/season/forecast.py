@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -114,6 +115,7 @@ def forecast_season(
     seed: int = 0,
     offline: bool = False,
     only: frozenset[str] | None = None,
+    tick: Callable[[int], None] | None = None,
 ) -> SeasonForecast:
     """Forecast the rows of a season.
 
@@ -129,6 +131,8 @@ def forecast_season(
         Ask no weather service.
     only : frozenset of str, optional
         Row ids to forecast; all when absent.
+    tick : callable, optional
+        Told after each row.
 
     Raises
     ------
@@ -138,11 +142,12 @@ def forecast_season(
     supply = SoilSupply(season=season, as_of=as_of, offline=offline)
     counts = season_counts(season, as_of)
     engine = _Engine(season=season, supply=supply, size=size, seed=seed, as_of=as_of)
-    answers = [
-        engine.answer(row, counts.get(row.id, ()))
-        for row in season.data.rows
-        if only is None or row.id in only
-    ]
+    answers = []
+    for row in season.data.rows:
+        if only is None or row.id in only:
+            answers.append(engine.answer(row, counts.get(row.id, ())))
+            if tick is not None:
+                tick(1)
     if supply.weather() is None:
         supply.notes.append(
             "Rain and watering are not known (no weather_file): the seedbed is taken as moist."
