@@ -118,41 +118,8 @@ def fit_without_prior(
     begun = _beginning(model, layers, rng)
     told(1)
     begun = _without_plot_effects(model, layers, begun)
-    always = _always(model, begun)
-    more = _pinned(model, likelihood, begun, always, least=_HOPEFUL)
-    needed: list[int] = []
-    told(1)
-    while True:
-        free = np.array(always + needed + more, dtype=np.intp)
-        vector = _held(model, begun, free)
-        problem = _problem(likelihood, vector, free)
-        best = _peak(problem, rng)
-        peak = problem.vectors(best[None])[0]
-        vanished = _vanished(layers, peak, always)
-        if vanished is not None:
-            begun[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
-            always.remove(vanished)
-            continue
-        missed = _missed(likelihood, peak, begun, free)
-        if missed is not None:
-            needed.append(missed)
-            continue
-        curvature = problem.curvature(best)
-        if np.linalg.eigvalsh(curvature).min() > _FLAT:
-            # Judged where the fit ends, not where it began: that hung on the starting points.
-            pinned = _pinned(model, likelihood, peak, always + needed, among=more)
-            if pinned == more:
-                break
-            begun[free], more = peak[free], pinned
-            continue
-        if not more:
-            raise FitError(
-                "the likelihood has no peak: these records alone do not determine "
-                + ", ".join(layers.names[i].rsplit(":", 1)[1] for i in free),
-                hint="leave out --no-prior, or add inspections, temperatures or plots",
-            )
-        more = more[:-1]
-    told(1)
+    problem, best, free = _search(likelihood, begun, rng)
+    told(2)
     best = climb(problem, best[None], exact=True)
     curvature = problem.curvature(best)
     told(1)
@@ -167,6 +134,55 @@ def fit_without_prior(
         covariance=jacobian @ np.linalg.inv(curvature) @ jacobian.T,
         log_likelihood=float(problem.log_likelihood(best[None])[0]),
     )
+
+
+def _search(
+    likelihood: Likelihood, begun: FloatArray, rng: np.random.Generator
+) -> tuple[Problem, FloatArray, IntArray]:
+    """Find what is free and where the likelihood peaks then.
+
+    Returns
+    -------
+    tuple of Problem, ndarray, ndarray of int
+        The problem, its peak of shape (coordinate,) and the free entries of shape (free,).
+
+    Raises
+    ------
+    FitError
+        When there is no peak however little is free.
+    """
+    model, layers, begun = likelihood.model, likelihood.model.layers, begun.copy()
+    always = _always(model, begun)
+    more = _pinned(likelihood, begun, always, least=_HOPEFUL)
+    needed: list[int] = []
+    while True:
+        free = np.array(always + needed + more, dtype=np.intp)
+        problem = _problem(likelihood, _held(model, begun, free), free)
+        best = _peak(problem, rng)
+        peak = problem.vectors(best[None])[0]
+        vanished = _vanished(layers, peak, always)
+        if vanished is not None:
+            begun[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
+            always.remove(vanished)
+            continue
+        missed = _missed(likelihood, peak, begun, free)
+        if missed is not None:
+            needed.append(missed)
+            continue
+        if np.linalg.eigvalsh(problem.curvature(best)).min() > _FLAT:
+            # Judged where the fit ends, not where it began: that hung on the starting points.
+            pinned = _pinned(likelihood, peak, always + needed, among=more)
+            if pinned == more:
+                return problem, best, free
+            begun[free], more = peak[free], pinned
+            continue
+        if not more:
+            raise FitError(
+                "the likelihood has no peak: these records alone do not determine "
+                + ", ".join(layers.names[i].rsplit(":", 1)[1] for i in free),
+                hint="leave out --no-prior, or add inspections, temperatures or plots",
+            )
+        more = more[:-1]
 
 
 def _vanished(layers: Layers, vector: FloatArray, free: Sequence[int]) -> int | None:
@@ -288,7 +304,6 @@ def _always(model: Model, vector: FloatArray) -> list[int]:
 
 
 def _pinned(
-    model: Model,
     likelihood: Likelihood,
     vector: FloatArray,
     always: Sequence[int],
@@ -305,6 +320,7 @@ def _pinned(
     least : float
         Information that they must have.
     """
+    model = likelihood.model
     names = model.layers.names
     maybe = [names.index(f"crop:{name}") for name in _ORDER]
     if not temperatures_of(model).wide_enough:
