@@ -20,7 +20,8 @@ def start(
     place: Annotated[str, typer.Option(help="What the place is called.")] = "",
     at: Annotated[str, typer.Option(help='Latitude and longitude, as "56.2, -3.1".')] = "",
     timezone: Annotated[
-        str, typer.Option(help="IANA time zone, as Europe/London; by the coordinates otherwise.")
+        str,
+        typer.Option(help="IANA time zone, as Europe/London; by the coordinates where they tell."),
     ] = "",
     soil: Annotated[
         str,
@@ -88,6 +89,7 @@ def _answers(
     from datetime import date
 
     from thermosprout.cli.output import note
+    from thermosprout.errors import InputError
     from thermosprout.season.answers import (
         SERVICES,
         read_depth,
@@ -111,6 +113,12 @@ def _answers(
     if not timezone and not asked and sure:
         note(f"Time zone taken: {guess}, the nearest; --timezone says otherwise.")
         timezone = guess
+    if not timezone and not asked:
+        raise InputError(
+            f"the coordinates do not settle the time zone ({guess} is the nearest, and another "
+            "with other clocks is not far)",
+            hint=f"add --timezone, for example --timezone {guess}",
+        )
     zone = need(timezone, "--timezone", f"Time zone, such as {guess}", read_zone, guess)
     source = need(
         soil,

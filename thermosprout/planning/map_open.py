@@ -59,6 +59,8 @@ def open_grid(
     """
     engine = _engine(path)
     try:
+        if engine == "h5netcdf":
+            look_at_hdf5(Path(path))
         whole = xr.open_dataset(path, engine=engine, chunks=None, decode_coords="all")
     except Exception as error:  # the backends raise whatever their libraries raise
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__

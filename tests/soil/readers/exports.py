@@ -311,6 +311,12 @@ EXPORTS: dict[str, Export] = {
         table("Time (UTC),Soil temp 5cm (°C)", _changed(PLAIN, 7, "2026-04-14 07:00,warm")), {},
         "'warm' is no number", error_line=9,
     ),
+    "hour that does not exist in a southern spring": Export(
+        table("Local time,Soil temp 5cm (°C)", rows(
+            lambda t, v: f"{t:{ISO}},{v}", start=datetime(2026, 9, 26, 12))),
+        {"timezone": "Pacific/Auckland"},
+        "does not exist in Pacific/Auckland, where clocks went forward.*UTC.12",
+    ),
     "date that does not exist": Export(
         table("Time (UTC),Soil temp 5cm (°C)", _changed(PLAIN, 7, "2026-04-31 07:00,12.0")), {},
         "is no date and time of the calendar", error_line=9,

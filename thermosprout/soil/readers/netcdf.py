@@ -18,6 +18,7 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil import quality
 from thermosprout.soil.readers.cells import to_celsius
+from thermosprout.soil.readers.hdf5 import look_at_hdf5
 from thermosprout.soil.readers.reading import Reading
 from thermosprout.soil.readers.regular import step_in_words, to_hourly
 from thermosprout.soil.readers.zones import to_utc
@@ -75,6 +76,7 @@ def read_soil_netcdf(
     if not path.exists():
         raise InputError("there is no such file", place=Place(file=path))
     try:
+        look_at_hdf5(path)
         with xr.open_dataset(path) as opened:
             data = opened.load()
     except Exception as error:

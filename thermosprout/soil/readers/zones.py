@@ -134,13 +134,14 @@ def _through_changes(
         )
     if first.isna().any():
         row = int(np.flatnonzero(first.isna())[0])
-        winter = zone.utcoffset(dt.datetime(index[row].year, 1, 15)) or dt.timedelta(0)
+        before = zone.utcoffset(index[row].to_pydatetime() - dt.timedelta(days=1))
+        before = before or dt.timedelta(0)
         raise InputError(
             f"{index[row]} does not exist in {name}, where clocks went forward: "
             "the clock of the logger was not changed",
             place=Place(file=path, line=lines[row], column=column),
             hint=f"set --timezone to the offset it runs at, for example "
-            f"UTC{winter.total_seconds() / 3600:+g}",
+            f"UTC{before.total_seconds() / 3600:+g}",
         )
     second = index.tz_localize(
         zone, ambiguous=np.zeros(len(index), bool), nonexistent="shift_forward"
