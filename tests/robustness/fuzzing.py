@@ -7,6 +7,7 @@ and lines exchanged, numbers and words put where they do not belong, two files s
 from __future__ import annotations
 
 import argparse
+import faulthandler
 import hashlib
 import random
 import re
@@ -19,6 +20,8 @@ from pathlib import Path
 from tests.robustness.readers import READERS, fault
 
 CORPUS = Path(__file__).parent / "corpus"
+HUNG_S = 120
+"""A reader that is not done by then is taken to hang; the run ends and names the place. [s]"""
 
 TOKENS = [
     b"", b"nan", b"NaN", b"inf", b"-inf", b"1e400", b"-1", b"0", b"-0", b"1e-320",
@@ -102,7 +105,9 @@ def campaign(
         data = mutate(rng, rng.choice(seeds), seeds)
         path.write_bytes(data)
         begun = time.monotonic()
+        faulthandler.dump_traceback_later(HUNG_S, exit=True)  # where no signal can interrupt
         wrong = fault(reader, path)
+        faulthandler.cancel_dump_traceback_later()
         if not wrong and time.monotonic() - begun > 20:
             wrong = "slower than 20 s"
         if wrong:

@@ -12,6 +12,7 @@ import xarray as xr
 
 from thermosprout.errors import InputError, Place
 from thermosprout.planning.map_soil import grid_soil
+from thermosprout.soil.readers.hdf5 import look_at_hdf5
 
 _STRIP_BYTES = 120e6
 """Working room of one thread in the grid engine, whatever the tile."""
@@ -60,7 +61,7 @@ def open_grid(
     engine = _engine(path)
     try:
         if engine == "h5netcdf":
-            look_at_hdf5(Path(path))
+            look_at_hdf5(path)
         whole = xr.open_dataset(path, engine=engine, chunks=None, decode_coords="all")
     except Exception as error:  # the backends raise whatever their libraries raise
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
