@@ -8,7 +8,7 @@ import sqlite3
 import stat
 import time
 from collections.abc import Callable, Mapping
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -35,6 +35,8 @@ HISTORY_SETTLED_DAYS = 10
 TIMEOUT_S = (5.0, 30.0)
 KEY_NAMES = ("apikey", "api_key", "key", "token", "access_token", "appid", "user")
 CACHE_VARIABLE = "THERMOSPROUT_CACHE"
+FORMAT = 1
+"""Number of the cache's layout, in the database's ``user_version``."""
 
 # A failed refresh is told by the program in one sentence, not by the library with a traceback.
 logging.getLogger("requests_cache").setLevel(logging.CRITICAL)
@@ -85,29 +87,64 @@ def cache_folder() -> Path:
 
 
 def _private_file(folder: Path) -> Path:
-    """Create folder and file so that only the user can read them."""
+    """Create folder and file so that only the user can read them, with the number of its layout."""
     path = folder / "weather.sqlite"
+    hint = f"set {CACHE_VARIABLE} to another folder, or delete the file"
     try:
         folder.mkdir(mode=stat.S_IRWXU, parents=True, exist_ok=True)
         handle = os.open(path, os.O_CREAT | os.O_RDWR, stat.S_IRUSR | stat.S_IWUSR)
         os.close(handle)
         if path.stat().st_mode & 0o077:
             path.chmod(stat.S_IRUSR | stat.S_IWUSR)
-        if path.stat().st_size:
-            with sqlite3.connect(path) as connection:
-                connection.execute("SELECT name FROM sqlite_master LIMIT 1").fetchall()
-    except sqlite3.DatabaseError:
-        aside = path.with_name(f"weather.broken-{int(time.time())}.sqlite")
-        with suppress(OSError):
-            path.rename(aside)
-        return _private_file(folder)
+        found = _numbered(path)
+    except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode not in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
+            raise InputError(
+                f"the cache cannot be used ({error})", place=Place(file=path), hint=hint
+            ) from None
+        return _put_aside(path, "broken")
     except OSError as error:
         raise InputError(
             f"the cache folder cannot be used ({error.strerror})",
             place=Place(file=folder),
             hint=f"set {CACHE_VARIABLE} to a folder of yours",
         ) from None
-    return path
+    if found > FORMAT:
+        raise InputError(
+            f"this cache has format {found}, this version reads format {FORMAT}",
+            place=Place(file=path),
+            hint=hint,
+        )
+    return path if found == FORMAT else _put_aside(path, "older")
+
+
+def _numbered(path: Path) -> int:
+    """Number of the layout a cache has, given to it where it is new."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        (found,) = connection.execute("PRAGMA user_version").fetchone()
+        if found == 0:
+            # Two programs may get here at once: the second waits, and finds the number.
+            connection.execute("BEGIN IMMEDIATE")
+            (found,) = connection.execute("PRAGMA user_version").fetchone()
+            (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            if found == 0 and tables == 0:
+                connection.execute(f"PRAGMA user_version = {FORMAT}")
+                found = FORMAT
+            connection.execute("COMMIT")
+    return int(found)
+
+
+def _put_aside(path: Path, why: str) -> Path:
+    """Move a cache out of the way; a new one is begun."""
+    try:
+        path.rename(path.with_name(f"weather.{why}-{int(time.time())}.sqlite"))
+    except OSError as error:
+        raise InputError(
+            f"the {why} cache cannot be moved aside ({error.strerror})",
+            place=Place(file=path),
+            hint="delete it",
+        ) from None
+    return _private_file(path.parent)
 
 
 @dataclass
@@ -150,7 +187,12 @@ class WeatherSession:
 
             self._adapter = CheckedAdapter(sleep=self.sleep)
             self._session = CachedSession(
-                backend=SQLiteCache(_private_file(self.folder or cache_folder())),
+                # As JSON: the library's own way would run what a cache file holds as code.
+                backend=SQLiteCache(
+                    _private_file(self.folder or cache_folder()),
+                    serializer="json",
+                    decode_content=False,
+                ),
                 allowable_codes=(200,),
                 allowable_methods=("GET",),
                 ignored_parameters=KEY_NAMES,
