@@ -84,7 +84,7 @@ def test_a_cache_locked_by_another_program_is_said_and_kept(
     monkeypatch.setattr(sqlite3, "connect", lambda *a, **k: connect(*a, **{**k, "timeout": 0.05}))
     with closing(connect(path, isolation_level=None)) as held:
         held.execute("BEGIN EXCLUSIVE")
-        with pytest.raises(InputError, match="cache cannot be used .database is locked"):
+        with pytest.raises(InputError, match=r"cache cannot be used .database is locked"):
             ask(tmp_path, "http://127.0.0.1:9")
     assert path.exists()
     assert not list(tmp_path.glob("weather.broken-*"))

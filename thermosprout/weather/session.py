@@ -8,7 +8,7 @@ import sqlite3
 import stat
 import time
 from collections.abc import Callable, Mapping
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
