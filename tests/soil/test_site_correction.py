@@ -12,6 +12,7 @@ import xarray as xr
 from tests.soil.test_model import spring
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.check import check_series
+from thermosprout.soil.ground import fitted_parameters
 from thermosprout.soil.model import soil_temperature
 from thermosprout.soil.site_correction import (
     Kind,
@@ -95,8 +96,6 @@ def test_readings_at_another_depth_are_moved(weather: xr.Dataset, series: xr.Dat
 def test_traits_carry_april_into_summer(weather: xr.Dataset) -> None:
     """A site with another sward: with its traits the readings say more about later."""
     from dataclasses import replace
-
-    from thermosprout.soil.ground import fitted_parameters
 
     ground = fitted_parameters()
     other = replace(ground, sward_resistance=ground.sward_resistance + 90.0)
@@ -192,3 +191,28 @@ def test_readings_tell_what_they_are(weather: xr.Dataset, hour: int) -> None:
         assert found is kind
         offset = pd.to_datetime(moved["time_utc"]).dt.hour.unique()
         assert list(offset) == ([hour] if kind is Kind.INSTANT else [0])
+
+
+def test_means_of_days_are_weighed_as_averages_of_their_hours(weather: xr.Dataset) -> None:
+    """Gaussian conditioning on averages (Rasmussen & Williams 2006, eq. 2.25), hour by hour."""
+    series = soil_temperature(weather, depth_cm=5, surface="grass")
+    effects = site_effects(weather, series, depth_cm=5, surface="grass")
+    numbers, days = fitted_parameters(), np.arange(20, 34)
+    wrong = 0.5 + 1.5 * effects.values[0] + 0.3 * np.cos(np.arange(series.sizes["time"]) / 17.0)
+    truth = series.values + wrong
+    means = np.array([truth[24 * day : 24 * day + 24].mean() for day in days])
+    table = pd.DataFrame(
+        {"time_utc": series["time"].values[24 * days], "depth_cm": 5.0, "soil_temp_C": means}
+    )
+    done = correct(series, table, effects=effects, kind=Kind.DAY, reading_sd_K=0.3)
+
+    at = np.arange(0, series.sizes["time"], 3)
+    apart = np.abs(at[:, None] - at[None, :]) / 24.0
+    prior = numbers.site_shift_sd_K**2 + effects.values[:, at].T @ effects.values[:, at]
+    prior += numbers.monthly_sd_K**2 * np.exp(-apart / numbers.monthly_memory_d)
+    prior += numbers.daily_sd_K**2 * np.exp(-apart / numbers.daily_memory_d)
+    average = np.array([(at // 24 == day) / 8.0 for day in days])
+    seen = average @ prior @ average.T + 0.3**2 * np.eye(days.size)
+    exact = prior @ average.T @ np.linalg.solve(seen, average @ wrong[at])
+    got = (done.series - series).values[at]
+    assert float(np.sqrt(np.mean((got - exact) ** 2))) < 0.02 * float(np.sqrt(np.mean(exact**2)))

@@ -32,6 +32,8 @@ MOST_READINGS = 300
 """More readings than this are thinned evenly: they would say the same again."""
 AHEAD_D = 30.0
 """The spread left is stated for this long after the last reading. [d]"""
+MIDDLE_H = 12.0
+"""From the beginning of a day to its middle. [h]"""
 _CHUNK = 20_000
 COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
 
@@ -178,7 +180,7 @@ def _evidence(
     guess, swing = _at_readings(_ensemble_mean(series), table, at, kind)
     known = np.isfinite(guess)
     residual = table["soil_temp_C"].to_numpy(dtype=float)[known] - guess[known]
-    field = _Field(series, fitted_parameters(), effects, at[known], swing[known])
+    field = _Field(series, fitted_parameters(), effects, at[known], swing[known], kind)
     noise = field.at_readings() + READING_SD_K**2 * np.eye(int(known.sum()))
     _, logdet = np.linalg.slogdet(noise)
     return float(-0.5 * residual @ np.linalg.solve(noise, residual) - 0.5 * logdet)
@@ -235,7 +237,7 @@ def correct(
     residual = table["soil_temp_C"].to_numpy(dtype=float) - guess
     if not residual.size:
         return _uncorrected(series, numbers, kind)
-    field = _Field(series, numbers, effects, at, swing)
+    field = _Field(series, numbers, effects, at, swing, kind)
     noise = field.at_readings() + reading_sd_K**2 * np.eye(at.size)
     weights: FloatArray = np.asarray(np.linalg.solve(noise, residual), dtype=float)
     time_h = hours_since_epoch(series["time"].values)
@@ -290,9 +292,11 @@ class _Field:
         effects: xr.DataArray | None,
         at: FloatArray,
         swing: FloatArray,
+        kind: Kind,
     ) -> None:
         self.numbers = numbers
-        self.at = at
+        # the mean of a day stands for its middle and feels the mean of a trait's effect
+        self.at = at + MIDDLE_H if kind is Kind.DAY else at
         self.swing = swing
         # a series that went through a rough conversion is less sure than a modelled one
         more = max(site_spread(series) ** 2 - numbers.site_sd_K**2, 0.0)
@@ -300,23 +304,26 @@ class _Field:
         self.effects = np.zeros((0, 2)) if effects is None else effects.values
         stamps = series["time"].values[:2] if effects is None else effects["time"].values
         self.effect_h = hours_since_epoch(stamps)
-        self.effects_at = self._effects(at)
+        seen = running_mean(self.effects, 24) if kind is Kind.DAY else self.effects
+        self.effects_at = self._effects(self.at, seen)
 
-    def _effects(self, at_h: FloatArray) -> FloatArray:
-        rows = [np.interp(at_h, self.effect_h, row) for row in self.effects]
+    def _effects(self, at_h: FloatArray, effects: FloatArray) -> FloatArray:
+        rows = [np.interp(at_h, self.effect_h, row) for row in effects]
         return np.stack(rows) if rows else np.zeros((0, at_h.size))
 
     def lasting(self, time_h: FloatArray) -> FloatArray:
         """Lasting part: times by readings."""
+        return self._lasting(time_h, self._effects(time_h, self.effects))
+
+    def _lasting(self, time_h: FloatArray, effects: FloatArray) -> FloatArray:
         apart = np.abs(time_h[:, None] - self.at[None, :]) / 24.0
         numbers = self.numbers
         months = numbers.monthly_sd_K**2 * np.exp(-apart / numbers.monthly_memory_d)
-        own = self._effects(time_h).T @ self.effects_at
-        return np.asarray(self.shift_variance + months + own)
+        return np.asarray(self.shift_variance + months + effects.T @ self.effects_at)
 
     def lasting_variance(self, hour: float) -> float:
         """Prior variance of the lasting part at an hour."""
-        own = self._effects(np.array([hour]))
+        own = self._effects(np.array([hour]), self.effects)
         return float(self.shift_variance + self.numbers.monthly_sd_K**2 + (own**2).sum())
 
     def fading(self, time_h: FloatArray) -> FloatArray:
@@ -334,7 +341,7 @@ class _Field:
     def at_readings(self) -> FloatArray:
         """All parts between the readings themselves, without reading error."""
         swing = SWING_SD**2 * np.outer(self.swing, self.swing)
-        return self.lasting(self.at) + self.fading(self.at) + swing
+        return self._lasting(self.at, self.effects_at) + self.fading(self.at) + swing
 
 
 def running_mean(values: FloatArray, hours: int) -> FloatArray:
@@ -414,7 +421,7 @@ def _at_readings(
         pick = depths == depth
         daily = running_mean(moved, 24)
         if kind is Kind.DAY:
-            guess[pick] = np.interp(at[pick] + 12.0, time_h, daily)
+            guess[pick] = np.interp(at[pick] + MIDDLE_H, time_h, daily)
         else:
             guess[pick] = np.interp(at[pick], time_h, moved)
             swing[pick] = np.interp(at[pick], time_h, moved - daily)
