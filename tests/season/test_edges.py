@@ -127,12 +127,39 @@ def test_order_and_number_of_rows_have_no_say(tmp_path: Path) -> None:
 
 def test_a_hole_over_the_day_of_planting_is_one_sentence(tmp_path: Path) -> None:
     values = np.full(90 * 24, 15.0)
-    values[35 * 24 : 36 * 24] = np.nan
+    values[33 * 24 : 38 * 24] = np.nan
     path = write_season(tmp_path, row("A", "2026-04-05"), values=values)
     with pytest.raises(CoverageError, match=r"row A: .*hole at 2026-04-05") as caught:
         answer(path)
     assert caught.value.place is not None
     assert caught.value.exit_code == 3
+
+
+def test_a_day_without_readings_is_bridged_and_told(tmp_path: Path) -> None:
+    whole = answer(write_season(tmp_path, row("A", "2026-04-05")))
+    values = np.full(90 * 24, 15.0)
+    values[35 * 24 : 36 * 24] = np.nan
+    path = write_season(tmp_path, row("A", "2026-04-05"), values=values)
+    assert answer(path)[0]["stages"] == whole[0]["stages"]
+    when = datetime(2026, 4, 20, 12, tzinfo=UTC)
+    notes = forecast_season(load_season(path), as_of=when).notes
+    assert any("1 hole of 24 h from 2026-04-05T00:00 UTC was bridged" in note for note in notes)
+
+
+def test_what_a_logger_needs_is_said_in_words_of_the_season(tmp_path: Path) -> None:
+    path = write_season(tmp_path, row("A", "2026-04-05"))
+    soil = tmp_path / "soil.csv"
+    lines = soil.read_text(encoding="utf-8").replace("Z,", ",").replace("time_utc", "time")
+    soil.write_text(lines, encoding="utf-8")
+    with pytest.raises(InputError, match=r"2026-03-29 02:00:00 does not exist.*UTC.1") as caught:
+        answer(path)
+    assert "file_timezone under [soil]" in caught.value.hint
+    assert "--" not in caught.value.hint
+    stamped = [text.replace(",", "Z,", 1) for text in lines.splitlines()[1:]]
+    soil.write_text("\n".join(["time_utc,soil temp", *stamped]) + "\n", encoding="utf-8")
+    with pytest.raises(InputError, match="can be °C or °F") as caught:
+        answer(path)
+    assert "thermosprout soil read soil.csv --out clean.csv" in caught.value.hint
 
 
 def test_a_series_that_ends_too_early_leaves_dates_open(tmp_path: Path) -> None:

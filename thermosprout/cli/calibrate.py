@@ -171,10 +171,10 @@ def _undo(
 
 def _soil(path: Path, timezone: str) -> xr.DataArray:
     from thermosprout.cli.output import note
-    from thermosprout.soil.readers.logger_csv import read_soil_csv
+    from thermosprout.soil.bridging import read_bridged
 
-    series, reading = read_soil_csv(path, timezone=None if timezone == "UTC" else timezone)
-    for sentence in reading.sentences():
+    series, said = read_bridged(path, timezone=None if timezone == "UTC" else timezone)
+    for sentence in said:
         note(sentence)
     return series
 

@@ -21,7 +21,7 @@ def start(
     at: Annotated[str, typer.Option(help='Latitude and longitude, as "56.2, -3.1".')] = "",
     timezone: Annotated[
         str,
-        typer.Option(help="IANA time zone, as Europe/London; by the coordinates where they tell."),
+        typer.Option(help="IANA time zone, as Europe/London; the nearest where that is clear."),
     ] = "",
     soil: Annotated[
         str,

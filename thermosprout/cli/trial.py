@@ -264,9 +264,9 @@ def _thermal(
     series = None
     if soil is not None:
         from thermosprout.cli.output import note
-        from thermosprout.soil.readers.logger_csv import read_soil_csv
+        from thermosprout.soil.bridging import read_bridged
 
-        series, reading = read_soil_csv(soil, timezone=None if timezone == "UTC" else timezone)
-        for sentence in reading.sentences():
+        series, told = read_bridged(soil, timezone=None if timezone == "UTC" else timezone)
+        for sentence in told:
             note(sentence)
     return thermal_times(table, response, series), said

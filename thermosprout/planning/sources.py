@@ -25,9 +25,9 @@ from thermosprout.planning.setting import Setting
 from thermosprout.season.load import Season, load_season
 from thermosprout.season.schema import Bed, hours, instant, local
 from thermosprout.season.soil import SoilSupply, describe
+from thermosprout.soil.bridging import read_bridged
 from thermosprout.soil.depth import to_depth
 from thermosprout.soil.model import soil_temperature
-from thermosprout.soil.readers.logger_csv import read_soil_csv
 from thermosprout.soil.readers.station_csv import read_weather_csv
 from thermosprout.soil.surfaces import cover_named
 
@@ -274,8 +274,8 @@ class Sources:
             )
         if asked.soil is None:
             raise InputError("no soil temperature was named", hint="add --soil or --weather")
-        series, reading = read_soil_csv(asked.soil, timezone=self._file_zone)
-        self.notes.extend(reading.sentences())
+        series, said = read_bridged(asked.soil, timezone=self._file_zone)
+        self.notes.extend(said)
         return to_depth(series, depth_cm) if np.isfinite(float(series["depth"])) else series
 
     def _needs_model(self, cover: str) -> bool:

@@ -112,6 +112,8 @@ def _soil(new: NewSeason) -> str:
         f"depth_cm = {new.soil_depth_cm!r}",
         f'surface = {toml_string(new.surface)}    # "bare" or "grass" ground over the sensor',
     ]
+    if new.soil_file is not None:
+        lines.append('# file_timezone = "UTC+1"          # where the logger keeps other clocks')
     return "\n".join(lines) + "\n"
 
 

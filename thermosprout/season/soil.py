@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError, ServiceError
+from thermosprout.season.file_hints import season_hints
 from thermosprout.season.load import Season
 from thermosprout.season.schema import hours, instant
 from thermosprout.soil.convert import convert_surface
@@ -207,7 +208,9 @@ class SoilSupply:
             )
             self.notes.append("Soil temperature is modelled from the weather.")
             return modelled
-        series = soil_from(self._source())
+        source = self._source()
+        with season_hints(source.path):
+            series = soil_from(source)
         if not np.isfinite(float(series["depth"])):
             series = series.assign_coords(depth=_USUAL_DEPTH_CM / 100.0)
             self.notes.append(

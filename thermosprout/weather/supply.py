@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.soil.bridging import read_bridged
 from thermosprout.soil.depth import to_depth
 from thermosprout.soil.forcing import VARIABLES, weather_dataset
 from thermosprout.soil.model import Surface, soil_temperature
@@ -61,14 +62,13 @@ def soil_from(source: SoilSource, *, session: WeatherSession | None = None) -> x
 def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
     if source.path is None:
         raise InputError("no file of soil temperature is named")
-    measured, reading = read_soil_csv(
+    measured, said = read_bridged(
         source.path,
         depth_cm=source.depth_cm,
         column=source.column,
         timezone=source.file_timezone or source.timezone,
         surface=source.surface,
     )
-    said = reading.sentences()
     past = _past_file(source, measured)
     ahead = None
     attribution = ""
