@@ -8,12 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from thermosprout.reports.offline_page import data_block, offline_page
-from thermosprout.trials.columns import KNOWN, REQUIRED
+from thermosprout.trials.columns import FORMAT, KNOWN, REQUIRED
 from thermosprout.trials.lines import Entry
 from thermosprout.trials.plot_history import PlotHistory
 
 COLUMNS: tuple[str, ...] = tuple(
-    name for name in KNOWN if name in {*REQUIRED, "temperature_C", "note", "observer", "entered"}
+    name
+    for name in KNOWN
+    if name in {*REQUIRED, "temperature_C", "note", "observer", "format", "entered"}
 )
 """Columns of the file that the page exports; a records file by itself."""
 
@@ -134,6 +136,7 @@ def _plot(index: int, history: PlotHistory, several: bool, blind: bool) -> Sheet
 def _cells(facts: Entry) -> dict[str, str]:
     """Facts of a plot as cells that read back to the same facts."""
     cells = {
+        "format": FORMAT,
         "plot": facts.plot,
         "block": facts.block,
         "variety": facts.variety,

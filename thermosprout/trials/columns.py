@@ -28,9 +28,14 @@ OPTIONAL: tuple[str, ...] = (
     "first_harvest",
     "note",
     "observer",
+    "format",
     "entered",
 )
-"""Columns it may have; ``entered`` is the date-time at which the line was written."""
+"""Columns it may have; ``entered`` is the date-time at which the line was written, ``format`` the
+number of the layout it was written in."""
+
+FORMAT = "1"
+"""Layout of the lines written now; a line without a number is one of the first layout."""
 
 KNOWN: tuple[str, ...] = REQUIRED + OPTIONAL
 

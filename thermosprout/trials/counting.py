@@ -9,6 +9,7 @@ from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text
 from thermosprout.trials.cells import read_whole
 from thermosprout.trials.columns import KNOWN
+from thermosprout.trials.lines import require_format
 from thermosprout.trials.table import Table, parse_table
 
 
@@ -60,6 +61,7 @@ def filed_counts(path: Path, inspected: str = "") -> list[dict[str, str]]:
             for name, cell in zip(table.header, line.cells, strict=True)
             if cell or name in ("emerged", "inspected")
         }
+        require_format(row.pop("format", ""), table.place(line.number, "format"))
         if row.get("emerged", "") == "":
             if row.get("inspected"):
                 raise InputError("the count is missing", place=table.place(line.number, "emerged"))

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from thermosprout.errors import InputError, Place
 from thermosprout.files import write_atomic
-from thermosprout.trials.columns import KNOWN
+from thermosprout.trials.columns import FORMAT, KNOWN
 from thermosprout.trials.lines import Entry, read_entries
 from thermosprout.trials.lock import locked
 from thermosprout.trials.moments import zone
@@ -166,6 +166,7 @@ class _Plan:
         )  # never before a line that it corrects, also when the clock was set back
         if stamp is not self.now:
             stamp = stamp.replace(microsecond=min(stamp.microsecond + 1, 999_999))
+        cells["format"] = FORMAT
         cells.setdefault("entered", stamp.astimezone(UTC).isoformat().replace("+00:00", "Z"))
         line = Line(self._next, tuple(cells.get(name, "") for name in self.table.header))
         entry = read_entries(self.table, self.tz, [line])[0]
@@ -208,7 +209,7 @@ class _Plan:
         mine = [*self._lines.get(facts.plot, []), *self.new]
         line = next(line for line in mine if line.number == facts.line)
         own = ("inspected", "emerged", "stations_filled", "first_harvest", "note", "observer",
-               "entered")  # fmt: skip
+               "format", "entered")  # fmt: skip
         return {
             name: cell
             for name, cell in zip(self.table.header, line.cells, strict=True)
@@ -257,7 +258,8 @@ def _columns_needed(rows: Sequence[Row]) -> list[str]:
     unknown = given - set(KNOWN)
     if unknown:
         raise InputError(f"a record has no column {sorted(unknown)[0]!r}")
-    return [name for name in KNOWN if name in given or name == "entered"]
+    # A file begun without a column for the number of the layout is of the first and stays so.
+    return [name for name in KNOWN if name in given - {"format"} or name == "entered"]
 
 
 def _with_columns(path: Path, needed: Sequence[str], plots: Container[str]) -> Table:
@@ -279,9 +281,12 @@ def _with_columns(path: Path, needed: Sequence[str], plots: Container[str]) -> T
 
 
 def _begin(path: Path, rows: Sequence[Row], timezone: str, now: datetime | None) -> Appended:
-    header = [n for n in KNOWN if n in {*KNOWN[:12], *_columns_needed(rows), "note"}]
+    header = [n for n in KNOWN if n in {*KNOWN[:12], *_columns_needed(rows), "note", "format"}]
     stamp = (now or datetime.now(UTC)).astimezone(UTC).isoformat().replace("+00:00", "Z")
-    cells = [[{"entered": stamp, **row}.get(name, "") for name in header] for row in rows]
+    cells = [
+        [{"entered": stamp, **row, "format": FORMAT}.get(name, "") for name in header]
+        for row in rows
+    ]
     text = format_table(header, cells)
     entries = read_entries(parse_table(path, text), zone(timezone))
     settle_all(path, entries)

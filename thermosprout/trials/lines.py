@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from thermosprout.errors import InputError, Place
 from thermosprout.trials.cells import read_decimal, read_label, read_whole
-from thermosprout.trials.columns import KNOWN
+from thermosprout.trials.columns import FORMAT, KNOWN
 from thermosprout.trials.moments import Moment, read_moment
 from thermosprout.trials.table import Line, Table
 
@@ -140,7 +140,25 @@ def read_entries(table: Table, tz: ZoneInfo, lines: Iterable[Line] | None = None
     return [_entry(reader, line) for line in (table.lines if lines is None else lines)]
 
 
+def require_format(number: str, place: Place) -> None:
+    """Check the layout a line says it was written in.
+
+    Raises
+    ------
+    InputError
+        When it is not the one read here.
+    """
+    if number not in ("", FORMAT):
+        raise InputError(
+            f"this record has format {number}, this version reads format {FORMAT}",
+            place=place,
+            hint="update thermosprout",
+        )
+
+
 def _entry(reader: _Reader, line: Line) -> Entry:
+    if reader.where.get("format") is not None:
+        require_format(reader.text(line, "format"), reader.place(line, "format"))
     entry = Entry(
         line=line.number,
         plot=reader.label(line, "plot", needed=True),

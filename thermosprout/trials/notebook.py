@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text
 from thermosprout.trials.cells import neutral
-from thermosprout.trials.columns import FACTS, KNOWN
+from thermosprout.trials.columns import FACTS, FORMAT, KNOWN
 from thermosprout.trials.moments import read_moment, zone
 from thermosprout.trials.table import Table, parse_table
 
@@ -128,6 +128,7 @@ def write_tidy(loaded: Loaded) -> str:
                 "first_harvest": harvest,
                 "note": count.note,
                 "observer": count.observer,
+                "format": FORMAT,
             }
             rows.append([cells[name] for name in header])
     return _csv(header, rows)

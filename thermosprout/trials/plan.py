@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from thermosprout.errors import InputError
 from thermosprout.trials.cells import is_formula
+from thermosprout.trials.columns import FORMAT
 from thermosprout.trials.design import Spot
 from thermosprout.trials.moments import Moment, read_moment
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 _HEADER = (
     "plot", "block", "variety", "seed_lot", "treatment", "started", "planted", "seeds_started",
     "seeds_planted", "depth_cm", "inspected", "emerged", "stations_filled", "first_harvest",
-    "note", "observer", "entered",
+    "note", "observer", "format", "entered",
 )  # fmt: skip
 
 
@@ -131,7 +132,7 @@ class Plan:
                 [
                     spot.plot, spot.block, spot.variety, self.seed_lot, spot.treatment, started,
                     planted, str(self.seeds_started(spot)), str(self.seeds), f"{self.depth_cm:g}",
-                    "", "", "", "", "", "", "",
+                    "", "", "", "", "", "", FORMAT, "",
                 ]
             )  # fmt: skip
         return _HEADER, rows
