@@ -74,10 +74,13 @@ def test_a_warmer_room_is_started_later() -> None:
 
 def test_a_bed_that_may_be_late_lowers_the_odds() -> None:
     week = plan(bed_until_h=noon("2026-05-17"))
-    month = plan(bed_until_h=noon("2026-06-10"))
-    assert plan().ready_odds >= week.ready_odds > month.ready_odds
+    fortnight = plan(bed_until_h=noon("2026-05-25"))
+    assert plan().ready_odds >= week.ready_odds > fortnight.ready_odds
     assert week.plant_until_h - week.plant_h == 7 * 24
-    assert any("second one" in note for note in month.notes)
+    assert any("start a second one" in note for note in fortnight.notes)
+    month = plan(bed_until_h=noon("2026-06-10"))
+    assert month.plant_h == noon("2026-06-10")
+    assert any("No batch stays fit over all of these days" in note for note in month.notes)
     with pytest.raises(InputError, match="before the first"):
         plan(bed_until_h=noon("2026-05-01"))
 
@@ -129,3 +132,21 @@ def test_events_keep_their_names_when_the_plan_is_made_again() -> None:
     ]
     assert keys[0] == keys[1]
     assert len(set(keys[0])) == 4
+
+
+def test_without_the_cold_a_batch_is_for_the_last_day_the_bed_may_come_free() -> None:
+    until = noon("2026-05-16")
+    found = plan(bed_until_h=until, may_hold=False, earliest_start_h=noon("2026-04-25"))
+    alone = plan("2026-05-16", may_hold=False, earliest_start_h=noon("2026-04-25"))
+    assert found.start_h == alone.start_h
+    assert found.plant_h == until
+    assert found.ready_odds == alone.ready_odds > 0.1
+    assert any("No batch stays fit over all of these days" in note for note in found.notes)
+    assert not any("Wetted now" in note for note in found.notes)
+
+
+def test_too_late_to_sprout_is_said_only_where_it_is() -> None:
+    late = plan(earliest_start_h=noon("2026-05-08"))
+    assert any("Wetted now the batch is fit to plant about 2026-05-1" in n for n in late.notes)
+    early = plan(earliest_start_h=noon("2026-04-20"))
+    assert not any("Wetted now" in note for note in early.notes)

@@ -31,6 +31,7 @@ _MORNING = 8
 _AWAKE = range(7, 22)
 _LONGEST_H = 24 * 45
 _LOOK_EARLY = 0.1
+_HOPELESS = 0.2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,6 +144,12 @@ def plan_sprouting(
     leads = _possible_leads(bed_from_h, zone, earliest_start_h)
     wait = until_h - bed_from_h
     held = _fit_odds(batch, leads, wait, 24.0 * hold.days)
+    aimed_at_last = wait > 0 and held.max() < _HOPELESS
+    if aimed_at_last:
+        # Sprouts that are ready before the bed are lost; a bed that is ready before them waits.
+        leads = _possible_leads(until_h, zone, earliest_start_h)
+        held = _fit_odds(batch, leads, 0.0, 24.0 * hold.days)
+        bed_from_h, wait = until_h, 0.0
     lead = float(leads[_earliest_good(held)])
     at = np.array([lead])
     late = _fit_odds(batch, at, wait, 24.0 * hold.days)[0]
@@ -169,7 +176,18 @@ def plan_sprouting(
         wanted=wanted,
         seeds_to_plant=to_plant,
         seeds_to_start=to_start,
-        notes=tuple(_notes(batch, lead, wait, float(late), hold, earliest_start_h, zone)),
+        notes=tuple(
+            _notes(
+                batch,
+                wait,
+                float(late),
+                hold,
+                earliest_start_h,
+                zone,
+                longest=float(leads.max()),
+                aimed_at_last=aimed_at_last,
+            )
+        ),
     )
 
 
@@ -263,16 +281,23 @@ def _seeds(
 
 def _notes(
     batch: _Batch,
-    lead: float,
     wait_h: float,
     fit: float,
     hold: Hold,
     earliest_h: float | None,
     zone: ZoneInfo,
+    *,
+    longest: float,
+    aimed_at_last: bool,
 ) -> list[str]:
     notes: list[str] = []
     typical = float(np.median(batch.short_h))
-    if earliest_h is not None and lead < typical:
+    if aimed_at_last:
+        notes.append(
+            "No batch stays fit over all of these days: this one is for the last of them. If the "
+            "bed comes free sooner, it waits until the radicles are ready; better settle the day."
+        )
+    if earliest_h is not None and longest < typical:
         ready = local(earliest_h + typical, zone).date()
         notes.append(
             f"Wetted now the batch is fit to plant about {ready.isoformat()}, after the bed is "
