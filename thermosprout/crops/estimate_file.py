@@ -268,12 +268,16 @@ class _Reader:
         value = document.get(name)
         if not isinstance(value, int | float) or isinstance(value, bool):
             raise self.wrong(name, "a number")
-        if not np.isfinite(value):
+        try:
+            number = float(value)
+        except OverflowError:  # a whole number of hundreds of digits
+            number = np.inf
+        if not np.isfinite(number):
             raise self.wrong(name, "a finite number")
-        return float(value)
+        return number
 
     def whole(self, document: Mapping[str, Any], name: str) -> int:
         value = document.get(name)
-        if not isinstance(value, int) or isinstance(value, bool) or value < 0:
+        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < 1e12:
             raise self.wrong(name, "a whole number")
         return value
