@@ -69,6 +69,7 @@ def test_one_crop_shows_every_figure_with_source_and_verified():
 def test_days_at_a_constant_temperature_have_the_agreed_form():
     found = document("snap bean", "--constant", "20")
     assert set(found) == {
+        "format",
         "crop",
         "temperature_C",
         "depth_cm",

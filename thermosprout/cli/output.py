@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
+JSON_FORMAT = 1
+"""Number of the layout of all JSON documents: it rises when a key goes or changes its meaning."""
+
+
 def clean(value: Any) -> Any:
     """Turn numpy numbers, dates and missing values into what JSON holds."""
     if isinstance(value, dict):
@@ -32,7 +36,9 @@ def clean(value: Any) -> Any:
 
 
 def print_json(document: Any) -> None:
-    """Print one JSON document; numbers that are not finite become null."""
+    """Print one JSON document with the number of its layout; what is not finite becomes null."""
+    if isinstance(document, dict):
+        document = {"format": JSON_FORMAT, **document}
     sys.stdout.write(json.dumps(clean(document), indent=2, ensure_ascii=False, allow_nan=False))
     sys.stdout.write("\n")
 
