@@ -27,7 +27,13 @@ from thermosprout.soil.readers.choosing import (
 from thermosprout.soil.readers.columns import Meaning, understand_all
 from thermosprout.soil.readers.daily import hours_from_days
 from thermosprout.soil.readers.reading import Reading
-from thermosprout.soil.readers.regular import Hourly, step_in_words, step_of, to_hourly
+from thermosprout.soil.readers.regular import (
+    Hourly,
+    finer_among_coarse,
+    step_in_words,
+    step_of,
+    to_hourly,
+)
 from thermosprout.soil.readers.stamps import (
     StampReading,
 )
@@ -36,6 +42,7 @@ from thermosprout.soil.series import soil_series
 
 FloatArray = npt.NDArray[np.float64]
 SPARSEST_HOURS = 4
+PARTS = "give the parts as files of their own: a line for a day is a mean, any other a reading"
 
 
 def read_soil_csv(
@@ -253,6 +260,9 @@ def _hourly(
     """Bring readings to the hour; daily means by a curve that keeps them."""
     step = step_of(utc)
     if 20 * 3600 <= step <= 28 * 3600:
+        mixed = finer_among_coarse(utc, step)
+        if mixed:
+            raise InputError(mixed, place=Place(file=table.path), hint=PARTS)
         half, said = _half_range(table, meanings, rows, depth, decimal)
         time, hours = hours_from_days(utc, values, half, np.nan if depth is None else depth)
         gaps = to_hourly(time, hours, fill_hours=0).gaps

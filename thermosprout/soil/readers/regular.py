@@ -41,6 +41,22 @@ def step_in_words(seconds: int) -> str:
     return f"{seconds} s"
 
 
+def finer_among_coarse(time: Stamps, step: int) -> str | None:
+    """Say how much finer some steps are than the usual one, a day or some hours; None if none is.
+
+    What a line stands for, a day or an hour of it, is then not known from line to line.
+    """
+    apart = np.diff(time).astype("timedelta64[s]").astype(float)
+    finer = np.flatnonzero(apart < 0.75 * step)
+    if step <= 3600 or not finer.size:
+        return None
+    usual, odd = (
+        words if words[0].isdigit() else f"one {words}"
+        for words in (step_in_words(step), step_in_words(int(apart[finer[0]])))
+    )
+    return f"the usual step is {usual}, but that after {str(time[finer[0]])[:16]} UTC is {odd}"
+
+
 def to_hourly(time: Stamps, values: FloatArray, *, fill_hours: int = FILL_HOURS) -> Hourly:
     """Put readings on the UTC hour.
 

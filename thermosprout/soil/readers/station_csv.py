@@ -16,7 +16,12 @@ from thermosprout.soil.readers.cells import to_celsius, to_numbers
 from thermosprout.soil.readers.choosing import stamps_of, time_columns
 from thermosprout.soil.readers.columns import Meaning, understand_all
 from thermosprout.soil.readers.reading import Reading
-from thermosprout.soil.readers.regular import step_in_words, step_of, to_hourly
+from thermosprout.soil.readers.regular import (
+    finer_among_coarse,
+    step_in_words,
+    step_of,
+    to_hourly,
+)
 from thermosprout.soil.readers.stamps import StampReading
 from thermosprout.soil.readers.table import SEPARATORS, Table, read_table
 
@@ -117,6 +122,13 @@ def read_weather_csv(
         )
     _require_rising(table, stamps)
     step = step_of(stamps.utc)
+    mixed = finer_among_coarse(stamps.utc, step)
+    if mixed:
+        raise InputError(
+            mixed,
+            place=Place(file=table.path),
+            hint="give the parts as files of their own: rain and sun belong to a line's whole step",
+        )
     make = _daily if 20 * 3600 <= step <= 28 * 3600 else _finer
     data, more, filled = make(stamps, columns, latitude, longitude, step)
     weather = weather_dataset(
