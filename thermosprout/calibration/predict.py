@@ -15,7 +15,7 @@ from thermosprout.calibration.plots import Plot
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Draws
 from thermosprout.emergence.clock import ConstantClock, ResponseDraws, ThermalClock
-from thermosprout.emergence.stand import stand_share
+from thermosprout.emergence.stand import half_beyond, stand_share
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 from thermosprout.errors import CoverageError
 from thermosprout.soil.series import hours_since_epoch
@@ -297,6 +297,11 @@ class Model:
             needed = np.concatenate([state.needed(median) for state in states], axis=1)
             begun = clock.progress_through(self._planted[key])
             halves = clock.cross(clock.first_h, begun + needed)
+            if not np.isfinite(halves).all():
+                end_h = clock.end_h(clock.first_h)
+                passed = clock.progress(clock.first_h, np.full(begun.shape, end_h)) - begun
+                planted = np.array([self.settings[place].planted_h for place in places])
+                halves = half_beyond(halves, planted=planted, end=end_h, needed=needed, done=passed)
         for column, (place, state) in enumerate(zip(places, states, strict=True)):
             setting = self.settings[place]
             if setting.dish:

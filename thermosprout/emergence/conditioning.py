@@ -29,7 +29,7 @@ from thermosprout.emergence.counts import (
 )
 from thermosprout.emergence.forecast import CropDraws, RowForecast, generator
 from thermosprout.emergence.quantiles import weighted_quantile
-from thermosprout.emergence.stand import stand_share
+from thermosprout.emergence.stand import middle_h, stand_share
 from thermosprout.emergence.treatments import SeedState, seed_state
 from thermosprout.errors import InputError
 
@@ -236,14 +236,13 @@ class _Judge:
     def stand(self, particles: _Particles, state: SeedState) -> FloatArray:
         """Share of the seeds planted that emerge."""
         planted = self.row.sowing.planted_h
-        half = np.full((state.scale.size, 1), 0.5)
         return stand_share(
             particles.draws.crop,
             particles.draws.values,
             state,
             particles.clock,
             planted_h=planted,
-            half_h=particles.clock.cross(planted, state.needed(half))[:, 0],
+            half_h=middle_h(particles.clock, planted, state),
             viability=particles.viability,
         )
 

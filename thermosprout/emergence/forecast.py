@@ -14,7 +14,7 @@ import xarray as xr
 from thermosprout.crops.estimate import Draws, Estimate
 from thermosprout.emergence.clock import Clock, ConstantClock, ResponseDraws, ThermalClock
 from thermosprout.emergence.quantiles import weighted_quantile
-from thermosprout.emergence.stand import beta_binomial, order_shares, stand_share
+from thermosprout.emergence.stand import beta_binomial, middle_h, order_shares, stand_share
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 
 if TYPE_CHECKING:
@@ -202,8 +202,7 @@ def forecast_row(
         depth_cm=sowing.depth_cm,
         ln_shift=ln_shift + row_speed,
     )
-    median = np.full((size, 1), 0.5)
-    half_h = clock.cross(sowing.planted_h, state.needed(median))[:, 0]
+    half_h = middle_h(clock, sowing.planted_h, state)
     share = stand_share(
         sowing.crop,
         draws.values,

@@ -35,7 +35,7 @@ def stand_share(
     Parameters
     ----------
     half_h : ndarray, shape (draw,)
-        Hour of half emergence, inf where the series ends before it.
+        Hour of half emergence, inf where it never comes.
     viability : ndarray, shape (draw,)
         Share of live seed in the lot.
 
@@ -57,6 +57,58 @@ def stand_share(
     # Seed that was planted with its radicle out has shown that it is alive.
     alive = np.ones(waiting_C.shape) if state.proven else viability
     return np.asarray(np.clip(alive * seedbed * state.survival, 0.0, 1.0))
+
+
+def middle_h(clock: Clock, planted_h: float, state: SeedState) -> FloatArray:
+    """Hour of half emergence of each draw, guessed where the temperatures end first.
+
+    Returns
+    -------
+    ndarray, shape (draw,)
+        See :func:`half_beyond`.
+    """
+    needed = state.needed(np.full((state.scale.size, 1), 0.5))
+    half_h = clock.cross(planted_h, needed)[:, 0]
+    end_h = clock.end_h(planted_h)
+    if not np.isfinite(end_h) or np.isfinite(half_h).all():
+        return half_h
+    done = clock.progress(planted_h, np.full(needed.shape, end_h))[:, 0]
+    return half_beyond(half_h, planted=planted_h, end=end_h, needed=needed[:, 0], done=done)
+
+
+def half_beyond(
+    half: FloatArray,
+    *,
+    planted: float | FloatArray | npt.NDArray[np.intp],
+    end: float | FloatArray | npt.NDArray[np.intp],
+    needed: FloatArray,
+    done: FloatArray,
+) -> FloatArray:
+    """When half emerges where the temperatures end first: as if they went on as they were.
+
+    The stand falls with the time that seed waits, so a series that ends early must not count as a
+    wait without end.
+
+    Parameters
+    ----------
+    half : ndarray
+        Time of half emergence, inf past the end.
+    planted, end : float or ndarray
+        Times of planting and of the end of the temperatures, in the unit of ``half``.
+    needed, done : ndarray
+        Thermal time from planting to half emergence, and to the end. [C d]
+
+    Returns
+    -------
+    ndarray
+        As ``half``, inf only where nothing moved on, or the temperatures have no end.
+    """
+    inside = np.isfinite(half)
+    if inside.all():
+        return half
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        guess = planted + (end - planted) * needed / done
+    return np.asarray(np.where(inside | ~(done > 0) | ~np.isfinite(guess), half, guess))
 
 
 def beta_binomial(

@@ -16,7 +16,7 @@ from scipy.stats import qmc
 from thermosprout.crops.parameters import NAMES
 from thermosprout.emergence.clock import ResponseDraws
 from thermosprout.emergence.forecast import CropDraws, generator, label
-from thermosprout.emergence.stand import stand_share
+from thermosprout.emergence.stand import half_beyond, stand_share
 from thermosprout.emergence.treatments import SeedState, seed_state
 from thermosprout.errors import InputError
 from thermosprout.planning.harvest import CHART_SEASON_C, HarvestNeed
@@ -304,7 +304,7 @@ def _figures(asked: _Asked, bed: _Bed, state: SeedState) -> dict[str, FloatArray
     size, members, per_day = asked.draws.row_speed.size, steps.members, steps.per_day
     half = steps.cross(bed.running, sown, state.needed(np.full((size, 1), 0.5))[:, 0])
     days = (half - sown) / per_day
-    share = _stand(asked, bed, state, half)
+    share = _stand(asked, bed, state, _waiting(bed, state, half))
     # The air may start at another hour than the soil.
     shift = (steps.start_h - growing.start_h) / growing.step_h
     begun = half + shift
@@ -321,6 +321,19 @@ def _figures(asked: _Asked, bed: _Bed, state: SeedState) -> dict[str, FloatArray
     if asked.air is not None:
         result |= _frost(asked.air, begun, harvest, weights)
     return result
+
+
+def _waiting(bed: _Bed, state: SeedState, half: FloatArray) -> FloatArray:
+    """Step until which seed waits, (draw, member, sowing), past the end by the pace so far."""
+    if np.isfinite(half).all():
+        return half
+    steps, sown, running = bed.steps, bed.sown, bed.running
+    end = np.minimum(steps.hole[:, sown], steps.steps)
+    at_end = np.take_along_axis(running, end[None], axis=2)
+    needed = state.needed(np.full((state.scale.size, 1), 0.5))[:, :, None]
+    return half_beyond(
+        half, planted=sown, end=end, needed=needed, done=at_end - running[:, :, sown]
+    )
 
 
 def _stand(asked: _Asked, bed: _Bed, state: SeedState, half: FloatArray) -> FloatArray:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from thermosprout.emergence.clock import Clock, ConstantClock, ResponseDraws, ThermalClock
-from thermosprout.emergence.stand import stand_share
+from thermosprout.emergence.stand import middle_h, stand_share
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.errors import InputError
 from thermosprout.trials.columns import TREATMENTS
@@ -169,7 +169,7 @@ def simulate_records(
             depth_cm=float(first["depth_cm"]),
             ln_shift=values["plot_speed_sd"] * rng.standard_normal(size),
         )
-        half_h = clock.cross(planted_h, state.needed(np.full((size, 1), 0.5)))[:, 0]
+        half_h = middle_h(clock, planted_h, state)
         share = stand_share(
             crop, values, state, clock, planted_h=planted_h, half_h=half_h,
             viability=np.full(size, viability),
