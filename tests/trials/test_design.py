@@ -9,6 +9,9 @@ import numpy as np
 import pytest
 
 from thermosprout.crops.catalogue import find_crop
+from thermosprout.crops.seed_lots import SeedLot, viability_draws
+from thermosprout.emergence.clock import ResponseDraws
+from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.errors import InputError
 from thermosprout.trials.design import Layout, lay_out, letters
 from thermosprout.trials.moments import read_moment, zone
@@ -19,6 +22,7 @@ from thermosprout.trials.plan import (
     in_the_morning,
     lead_hours,
     sprout_hours,
+    sprouting_share,
 )
 from thermosprout.trials.power import Trial, Truths, power, smallest_trial, truths_of
 from thermosprout.trials.records import plots, read_records
@@ -172,6 +176,23 @@ def test_a_plan_with_a_formula_for_a_name_is_refused() -> None:
             planting=(read_moment("2026-05-02", tz),), lead_h={}, stations=20, seeds_per_station=1,
             sprout_share=0.8, depth_cm=2.5, seed_lot="", timezone=tz,
         )  # fmt: skip
+
+
+def test_more_sprouts_with_time_and_never_more_than_live() -> None:
+    crop = find_crop("carrot")
+    shares = [sprouting_share(crop, 20.0, hours) for hours in (0, 48, 72, 96, 144, 2000)]
+    assert shares == sorted(shares)
+    assert shares[0] == pytest.approx(0.0, abs=1e-6)
+    untested = SeedLot(id="", crop="carrot")
+    alive = viability_draws(untested, crop, 4000, np.random.default_rng(1))
+    assert shares[-1] == pytest.approx(np.median(alive), abs=0.01)
+    # The same share as a forecast of the batch gives, at the middle of what is known of the crop.
+    centre = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
+    state = seed_state(
+        crop, centre, ResponseDraws.from_draws(crop.response, centre),
+        Handling(treatment=Treatment.PRESPROUTED, sprout_h=96.0), depth_cm=1.3,
+    )  # fmt: skip
+    assert shares[3] / np.median(alive) == pytest.approx(float(state.sprouted[0]), abs=0.01)
 
 
 def test_sprouting_takes_longer_in_a_cool_room() -> None:

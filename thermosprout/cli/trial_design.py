@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
     from thermosprout.trials.plan import Plan
 
+_USUAL_SPROUT_SHARE = 0.8
+
 
 class LayoutName(StrEnum):
     """How plots are randomised."""
@@ -61,7 +63,14 @@ def design(
         float, typer.Option(help="Hours of sprouting; from the crop and the room when 0.")
     ] = 0.0,
     room_c: Annotated[float, typer.Option("--room-C", help="Temperature of the room [°C].")] = 20.0,
-    sprout_share: Annotated[float, typer.Option(help="Share of the seed that sprouts.")] = 0.8,
+    sprout_share: Annotated[
+        float,
+        typer.Option(
+            min=0.0,
+            max=1.0,
+            help="Share of the seed that sprouts; from the crop and the hours when 0.",
+        ),
+    ] = 0.0,
     seed_lot: Annotated[str, typer.Option(help="Seed lot.")] = "",
     crop: Annotated[str, typer.Option(help="Crop, for the chance to show a difference.")] = "",
     soil_c: Annotated[float, typer.Option("--soil-C", help="Soil temperature then [°C].")] = 15.0,
@@ -115,7 +124,7 @@ def design(
         lead_h=lead_h,
         stations=stations,
         seeds_per_station=seeds_per_station,
-        sprout_share=sprout_share,
+        sprout_share=_sprout_share(sprout_share, found, room_c, hours),
         depth_cm=depth_cm,
         seed_lot=seed_lot,
         timezone=tz,
@@ -170,6 +179,14 @@ def _sprout_hours(given: float, crop: Crop | None, room_C: float) -> float:
     if hours is None:
         raise InputError(f"{crop.name} does not sprout at {room_C:g} °C")
     return hours
+
+
+def _sprout_share(given: float, crop: Crop | None, room_C: float, hours: float) -> float:
+    from thermosprout.trials.plan import sprouting_share
+
+    if given > 0:
+        return given
+    return _USUAL_SPROUT_SHARE if crop is None else max(sprouting_share(crop, room_C, hours), 0.05)
 
 
 def _write(plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float]) -> list[Path]:
@@ -270,7 +287,8 @@ def _tell(document: dict[str, Any], json: bool) -> None:
 
 
 def _chance_words(item: dict[str, Any]) -> str:
-    size = f"{item['difference']:g} {'days' if item['unit'] == 'days' else 'points of stand'}"
+    days = "day" if item["difference"] == 1 else "days"
+    size = f"{item['difference']:g} {days if item['unit'] == 'days' else 'points of stand'}"
     words = f"A difference of {size}: {100 * item['chance']:.0f} chances in 100 to show it at 5 %."
     least = item["smallest"]
     if least is None:

@@ -203,6 +203,31 @@ def sprout_hours(crop: Crop, room_C: float, radicle_mm: float = 3.0) -> float | 
     return float(24 * max(round(needed / rate), 1))
 
 
+def sprouting_share(crop: Crop, room_C: float, sprout_h: float) -> float:
+    """Share of the seed started that sprouts in its time indoors, for a lot that nobody tested.
+
+    Parameters
+    ----------
+    room_C : float
+        Temperature of the room. [degC]
+    sprout_h : float
+        Time from wetting to planting. [h]
+    """
+    import numpy as np
+    from scipy.special import ndtr
+
+    from thermosprout.crops.seed_lots import SeedLot, viability_draws
+    from thermosprout.trials.thermal import central_response
+
+    centre = crop.estimate.centre()
+    rate = float(central_response(crop.estimate, crop.response).at(np.array([room_C]))[0])
+    germination = centre["germination_share"] * centre["thermal_time_50_Cd"]
+    indoors = max(rate * sprout_h / 24.0, 1e-9)
+    untested = SeedLot(id="", crop=crop.name)
+    alive = float(np.median(viability_draws(untested, crop, 999, np.random.default_rng(0))))
+    return float(alive * ndtr(np.log(indoors / germination) / centre["sigma"]))
+
+
 def in_the_morning(day: Moment, lead_h: Mapping[str, float], tz: ZoneInfo) -> Moment:
     """A day alone becomes nine in the morning where a soak is not of whole days.
 
