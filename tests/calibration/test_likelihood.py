@@ -154,3 +154,23 @@ def test_a_hole_in_the_soil_parts_the_series() -> None:
     early = grow(CROP, TRUTH, SERIES, [Planting(day=5.0)], rng)
     with pytest.raises(CoverageError, match="without a hole"):
         Model(CROP, early, layers_of(ESTIMATE, early), [holed])
+
+
+def test_soil_that_ends_with_the_counts_says_nothing_against_the_stand(plots) -> None:
+    """A pace too slow to reach half within the soil is no wait without end."""
+    short = SERIES.isel(time=SERIES["time"].values < np.datetime64("2025-05-04"))
+    early = [
+        replace(plot, hours=plot.hours[kept], new=plot.new[kept])
+        for plot in plots
+        if (kept := plot.hours <= first_hour(short) + short.sizes["time"] - 1).any()
+    ]
+    layers = layers_of(ESTIMATE, early)
+    slow = layers.mean.copy()
+    slow[layers.names.index("crop:thermal_time_50_Cd")] += 0.8
+    vectors = np.stack([layers.mean, slow])
+    known = Likelihood(Model(CROP, early, layers, [SERIES])).plots(vectors)
+    ends = Likelihood(Model(CROP, early, layers, [short])).plots(vectors)
+    assert ends[0] == pytest.approx(known[0], abs=0.3)
+    # The same counts under the same soil so far: what comes after moves the stand but little.
+    assert ends[1] == pytest.approx(known[1], abs=1.5)
+    assert np.isfinite(ends).all()

@@ -299,7 +299,7 @@ class Model:
             halves = clock.cross(clock.first_h, begun + needed)
             if not np.isfinite(halves).all():
                 end_h = clock.end_h(clock.first_h)
-                passed = clock.progress(clock.first_h, np.full(begun.shape, end_h)) - begun
+                passed = clock.progress(clock.first_h, np.array([end_h])) - begun
                 planted = np.array([self.settings[place].planted_h for place in places])
                 halves = half_beyond(halves, planted=planted, end=end_h, needed=needed, done=passed)
         for column, (place, state) in enumerate(zip(places, states, strict=True)):

@@ -72,7 +72,7 @@ def middle_h(clock: Clock, planted_h: float, state: SeedState) -> FloatArray:
     end_h = clock.end_h(planted_h)
     if not np.isfinite(end_h) or np.isfinite(half_h).all():
         return half_h
-    done = clock.progress(planted_h, np.full(needed.shape, end_h))[:, 0]
+    done = clock.progress(planted_h, np.array([end_h]))[:, 0]
     return half_beyond(half_h, planted=planted_h, end=end_h, needed=needed[:, 0], done=done)
 
 
