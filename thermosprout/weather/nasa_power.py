@@ -193,8 +193,11 @@ def _dataset(
     if not -90 <= air.min() <= air.max() <= 60:
         raise BadAnswerError("T2M is not in degC: the service changed", "update thermosprout")
     place = document.get("geometry", {})
-    place = place.get("coordinates", [np.nan, np.nan]) if isinstance(place, Mapping) else []
-    longitude, latitude = (float(value) for value in [*place, np.nan, np.nan][:2])
+    place = place.get("coordinates") if isinstance(place, Mapping) else None
+    try:
+        longitude, latitude = (float(value) for value in [*(place or []), np.nan, np.nan][:2])
+    except (TypeError, ValueError, OverflowError):
+        raise BadAnswerError("its coordinates are no numbers", "try again later") from None
     data = weather_dataset(
         time[keep],
         source="NASA POWER",

@@ -339,6 +339,11 @@ def _finer(
             f"weather every {step_in_words(step)} is too coarse",
             hint="give it every 3 hours or finer, or as daily values",
         )
+    if step > 3600 and step % 3600 and {"ghi", "precipitation"} & set(columns):
+        raise InputError(
+            f"rain and sun every {step_in_words(step)} cannot be laid on the hours",
+            hint="give them every hour, or every two or three",
+        )
     if "air" not in columns:
         raise CoverageError("no column holds the air temperature at each time")
     air = to_hourly(stamps.utc, columns["air"])

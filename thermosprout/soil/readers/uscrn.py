@@ -119,7 +119,7 @@ def read_uscrn(
 
 def _numbers(table: pd.DataFrame, name: str) -> FloatArray:
     values = pd.to_numeric(table[name]).to_numpy(dtype=float)
-    return np.where(values <= -99, np.nan, values)
+    return np.where((values <= -99) | ~np.isfinite(values), np.nan, values)
 
 
 def _soil(table: pd.DataFrame, ending: str = "") -> tuple[list[FloatArray], list[int]]:
@@ -270,6 +270,9 @@ def _weather(
 
 
 def _rising(path: Path, time: npt.NDArray[np.generic]) -> None:
+    none = np.flatnonzero(np.isnat(time))
+    if none.size:
+        raise InputError("the date is no date", place=Place(file=path, line=int(none[0]) + 1))
     back = np.flatnonzero(np.diff(time).astype("timedelta64[s]") <= np.timedelta64(0, "s"))
     if back.size:
         raise InputError(
