@@ -205,3 +205,12 @@ def test_frozen_ground_is_never_and_is_said(tmp_path: Path) -> None:
     (found,) = answer(path)
     assert found["stages"]["half"]["p50"] is None
     assert found["notes"]
+
+
+def test_a_batch_too_short_to_sprout_is_told(tmp_path: Path) -> None:
+    short = 'treatment = "presprouted"\nsprout_h = 24'
+    long = 'treatment = "presprouted"\nsprout_h = 96'
+    path = write_season(tmp_path, row("A", "2026-04-05", short) + row("B", "2026-04-05", long))
+    first, second = answer(path)
+    assert any("In 24 h at 20 °C only about" in note for note in first["notes"])
+    assert not any("sprout longer" in note for note in second["notes"])

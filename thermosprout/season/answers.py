@@ -10,9 +10,11 @@ from zoneinfo import available_timezones
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.errors import InputError, Place
 from thermosprout.season.new_season import TREATMENTS, NewRow
+from thermosprout.trials.plan import sprout_hours
 
 SERVICES = ("open-meteo", "nasa-power")
 SURFACES = ("bare", "grass", "unknown")
+_ROOM_C = 20.0
 
 
 def read_row(text: str, today: date) -> NewRow:
@@ -27,10 +29,12 @@ def read_row(text: str, today: date) -> NewRow:
 
 
 def usual_hours(crop: str, treatment: str) -> float | None:
-    """Hours to begin with: half a day's soak or what the crop stands, three days of sprouting."""
+    """Hours to begin with: half a day's soak or what the crop stands, sprouting to 2 or 3 mm."""
     if treatment == "soaked":
         return min(12.0, float(find_crop(crop).safe_soak_h))
-    return 72.0 if treatment == "presprouted" else None
+    if treatment == "presprouted":
+        return sprout_hours(find_crop(crop), _ROOM_C) or 72.0
+    return None
 
 
 def read_name(text: str) -> str:

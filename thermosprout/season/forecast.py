@@ -38,6 +38,10 @@ from thermosprout.soil.series import hours_since_epoch
 FloatArray = npt.NDArray[np.float64]
 
 
+_FEW_SPROUTED = 0.15
+"""Share of the live seed under which a sprouting batch was too short to be meant."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class RowAnswer:
     """One row of the answer; ``conditioned`` is there when counts were recorded."""
@@ -270,6 +274,13 @@ def _notes(answer: RowAnswer, season: Season, supply: SoilSupply) -> list[str]:
         notes.append(
             f"The soil temperature ends on {end}, {ready} in some or all outcomes: "
             "later dates are left open."
+        )
+    sprouted = float(np.median(forecast.state.sprouted))
+    handling = forecast.sowing.handling
+    if handling.treatment is Treatment.PRESPROUTED and sprouted < _FEW_SPROUTED:
+        notes.append(
+            f"In {handling.sprout_h:g} h at {handling.room_C:g} °C only about {sprouted:.0%} of "
+            "the live seed sprouts, the quickest: sprout longer, or sow it as soaked."
         )
     if forecast.nothing_odds > 0.1:
         notes.append(f"Odds that nothing comes up: {forecast.nothing_odds:.0%}.")
