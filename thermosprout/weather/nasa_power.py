@@ -195,15 +195,16 @@ def _dataset(
     place = document.get("geometry", {})
     place = place.get("coordinates") if isinstance(place, Mapping) else None
     try:
-        longitude, latitude = (float(value) for value in [*(place or []), np.nan, np.nan][:2])
+        numbers = [float(value) for value in place or []]
     except (TypeError, ValueError, OverflowError):
         raise BadAnswerError("its coordinates are no numbers", "try again later") from None
+    longitude, latitude = [*numbers, np.nan, np.nan][:2]
     data = weather_dataset(
         time[keep],
         source="NASA POWER",
         latitude=latitude,
         longitude=longitude,
-        elevation_m=float(place[2]) if len(place) > 2 else None,
+        elevation_m=numbers[2] if len(numbers) > 2 else None,
         **{k: v[keep] for k, v in columns.items() if np.isfinite(v[keep]).any()},
     )
     data.attrs["cut_hours"] = int(time.size - air.size)

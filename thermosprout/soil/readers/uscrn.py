@@ -133,7 +133,10 @@ def _soil(table: pd.DataFrame, ending: str = "") -> tuple[list[FloatArray], list
 
 
 def _place(table: pd.DataFrame) -> tuple[float, float]:
-    return float(table["LATITUDE"].iloc[0]), float(table["LONGITUDE"].iloc[0])
+    latitude, longitude = float(table["LATITUDE"].iloc[0]), float(table["LONGITUDE"].iloc[0])
+    if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
+        raise ValueError(f"no place lies at {latitude:g}, {longitude:g}")
+    return latitude, longitude
 
 
 def _hourly(
