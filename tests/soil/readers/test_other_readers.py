@@ -200,7 +200,8 @@ def test_netcdf_says_what_it_cannot_take(tmp_path: Path) -> None:
     grid().rename(stl1="sst").to_netcdf(path, engine="h5netcdf")
     with pytest.raises(InputError, match=r"no variable is a soil temperature.*there: sst"):
         read_soil_netcdf(path, **PLACE)
-    both = grid().assign(stl2=grid()["stl1"] - 1)
+    stl1 = grid()["stl1"]
+    both = grid().assign(stl2=(stl1 - 1).assign_attrs(stl1.attrs))
     both.to_netcdf(path, engine="h5netcdf")
     with pytest.raises(InputError, match=r"several variables.*--depth-cm"):
         read_soil_netcdf(path, **PLACE)
