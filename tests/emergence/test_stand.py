@@ -1,0 +1,99 @@
+"""Shares and counts of seedlings against closed forms and scipy's distributions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from tests.emergence.plain_crop import plain_crop
+from thermosprout.emergence.clock import ConstantClock
+from thermosprout.emergence.forecast import CropDraws
+from thermosprout.emergence.stand import beta_binomial, order_shares, stand_share
+from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
+
+CROP = plain_crop(chilling_limit=10.0)
+DRAWS = CropDraws.of(CROP, 5)
+VALUES = DRAWS.values
+VIABILITY = np.array([0.5, 0.6, 0.7, 0.8, 0.9])
+
+
+def state(treatment: Treatment = Treatment.DIRECT) -> SeedState:
+    handling = Handling(treatment=treatment, soak_h=6.0, sprout_h=90.0, room_C=22.0)
+    made = seed_state(CROP, VALUES, DRAWS.rates, handling, depth_cm=2.5)
+    return replace(made, survival=np.array([1.0, 0.9, 0.8, 0.7, 0.6]))
+
+
+def share(seed: SeedState, *, temperature: float, half_h: np.ndarray) -> np.ndarray:
+    clock = ConstantClock(draws=DRAWS.rates, temperature_C=temperature)
+    return stand_share(
+        CROP, VALUES, seed, clock, planted_h=100.0, half_h=half_h, viability=VIABILITY
+    )
+
+
+def test_stand_is_the_product_of_what_is_left_at_each_step() -> None:
+    half = 100.0 + 24.0 * np.array([3.0, 5.0, 7.0, 119.0, 500.0])
+    waited = np.array([3.0, 5.0, 7.0, 119.0, 120.0])
+    found = share(state(), temperature=18.0, half_h=half)
+    expected = VIABILITY * VALUES["field_factor"] * CROP.stand_response(18.0)
+    expected = expected * np.exp(-VALUES["waiting_loss_per_d"] * waited)
+    assert found == pytest.approx(expected * state().survival, rel=1e-12)
+
+
+def test_cold_of_the_first_day_takes_seed_that_has_not_drunk() -> None:
+    half = np.full(5, 100.0 + 24.0 * 4)
+    found = share(state(), temperature=7.0, half_h=half)
+    hazard = VALUES["waiting_loss_per_d"] * 4.0 + VALUES["chilling_loss_per_C"] * 3.0
+    expected = VIABILITY * VALUES["field_factor"] * CROP.stand_response(7.0) * np.exp(-hazard)
+    assert found == pytest.approx(expected * state().survival, rel=1e-12)
+    soaked = share(state(Treatment.SOAKED), temperature=7.0, half_h=half)
+    assert soaked == pytest.approx(found * np.exp(VALUES["chilling_loss_per_C"] * 3.0), rel=1e-12)
+
+
+def test_seed_seen_to_sprout_needs_no_viability_and_a_half_that_lies_behind_no_wait() -> None:
+    found = share(state(Treatment.PRESPROUTED), temperature=18.0, half_h=np.full(5, 50.0))
+    expected = VALUES["field_factor"] * CROP.stand_response(18.0) * state().survival
+    assert found == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize(("p", "rho"), [(0.7, 0.2), (0.15, 0.05), (0.5, 0.6)])
+def test_counts_have_the_moments_of_the_beta_binomial(p: float, rho: float) -> None:
+    size, seeds = 40_000, 25
+    found = beta_binomial(
+        np.full(size, p), seeds, np.full(size, rho), np.random.default_rng(1)
+    )  # fmt: skip
+    strength = (1 - rho) / rho
+    expected = stats.betabinom(seeds, p * strength, (1 - p) * strength)
+    assert found.mean() == pytest.approx(expected.mean(), abs=5 * expected.std() / np.sqrt(size))
+    assert found.var() == pytest.approx(expected.var(), rel=0.05)
+    assert (found == 0).mean() == pytest.approx(expected.pmf(0), abs=0.01)
+
+
+def test_no_share_gives_no_seedling_and_all_share_gives_all() -> None:
+    rng = np.random.default_rng(2)
+    some = np.full(200, 0.3)
+    assert (beta_binomial(np.zeros(200), 50, some, rng) == 0).all()
+    assert (beta_binomial(np.ones(200), 50, some, rng) == 50).all()
+    # Without any correlation it is the binomial.
+    plain = beta_binomial(np.full(20_000, 0.4), 30, np.zeros(20_000), rng)
+    assert plain.var() == pytest.approx(30 * 0.4 * 0.6, rel=0.05)
+
+
+def test_the_kth_of_n_seedlings_stands_where_order_statistics_do() -> None:
+    """The k-th of n uniforms is Beta(k, n + 1 - k): David & Nagaraja (2003), sec. 2.3."""
+    n, fractions = 10, (0.0, 0.5, 0.9)
+    found = order_shares(np.full(20_000, n), fractions, np.random.default_rng(3))
+    assert found.shape == (20_000, 3)
+    assert (np.diff(found, axis=1) > 0).all()
+    for column, k in enumerate((1, 5, 9)):
+        expected = stats.beta(k, n + 1 - k)
+        assert stats.kstest(found[:, column], expected.cdf).pvalue > 1e-3
+
+
+def test_a_single_seedling_is_every_stage_and_none_is_no_stage() -> None:
+    found = order_shares(np.array([1, 0]), (0.0, 0.5, 0.9), np.random.default_rng(4))
+    assert (found[0] == found[0, 0]).all()
+    assert 0 < found[0, 0] < 1
+    assert np.isnan(found[1]).all()
