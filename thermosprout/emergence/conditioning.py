@@ -492,21 +492,23 @@ def _still_to_come(
     """Draw how many more seedlings come, given those that show at the last inspection.
 
     The row's own share varies about the draw's as a beta; its distribution after the counts is
-    laid out on a grid.
+    laid out on a grid, evenly in the angle whose squared sine is the share: a beta that piles up
+    at none or at all is then nearly flat there.
     """
     cells = 257
-    grid = (np.arange(cells) + 0.5) / cells
+    turn = 0.5 * np.pi / cells
+    grid = np.sin(turn * (np.arange(cells) + 0.5)) ** 2
     strength = (1.0 - rho) / np.maximum(rho, 1e-6)
     a = np.clip(share, 1e-6, 1 - 1e-6) * strength
     b = strength - a
     logs = (
-        (a[:, None] - 1 + emerged) * np.log(grid)
-        + (b[:, None] - 1) * np.log1p(-grid)
+        (a[:, None] - 0.5 + emerged) * np.log(grid)
+        + (b[:, None] - 0.5) * np.log1p(-grid)
         + (seeds - emerged) * np.log1p(-grid * shown[:, None])
     )
     mass = np.exp(logs - logs.max(axis=1, keepdims=True)).cumsum(axis=1)
     cell = (mass < rng.random((share.size, 1)) * mass[:, -1:]).sum(axis=1)
-    own = (cell + rng.random(share.size)) / cells
+    own = np.sin(turn * (cell + rng.random(share.size))) ** 2
     own = np.where(share <= 0.0, 0.0, own)
     later = own * (1.0 - shown) / np.maximum(1.0 - own * shown, 1e-12)
     drawn = rng.binomial(seeds - emerged, np.clip(later, 0.0, 1.0))
