@@ -104,13 +104,13 @@ def layers_of(estimate: Estimate, plots: Sequence[Plot]) -> Layers:
     plots : sequence of Plot
         Where no variety or lot is named, the plots are the crop itself.
     """
-    cells: list[Cell] = []
-    members: list[int] = []
-    for plot in plots:
-        cell = (plot.variety, plot.seed_lot, None if plot.known_treatment else plot.treatment)
-        if cell not in cells:
-            cells.append(cell)
-        members.append(cells.index(cell))
+    found: list[Cell] = [
+        (plot.variety, plot.seed_lot, None if plot.known_treatment else plot.treatment)
+        for plot in plots
+    ]
+    # By name, not as they come: the order in which records were written has no say.
+    cells = sorted(set(found), key=lambda cell: [name or "" for name in cell])
+    members = [cells.index(cell) for cell in found]
     covariance = estimate.covariance.copy()
     if any(cell[0] for cell in cells):
         covariance -= VARIETY_SHARE * _own(estimate, OF_VARIETY)

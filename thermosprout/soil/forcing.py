@@ -52,13 +52,15 @@ def weather_dataset(
     Raises
     ------
     InputError
-        For unknown variables, a missing air temperature or shapes that do not match.
+        For unknown variables, a place that is none, a missing air temperature or shapes that do not match.
     """
     unknown = sorted(set(variables) - set(VARIABLES))
     if unknown:
         raise InputError(f"unknown weather variable {unknown[0]!r}")
     if "air_temperature" not in variables:
         raise InputError("weather without air temperature cannot drive the soil")
+    if abs(latitude) > 90 or not -180 <= (longitude if np.isfinite(longitude) else 0.0) <= 360:
+        raise InputError(f"no place lies at latitude {latitude:g}, longitude {longitude:g}")
     stamps = np.asarray(time, dtype="datetime64[ns]")
     data: dict[str, Any] = {}
     for name, values in variables.items():
