@@ -58,9 +58,9 @@ def console() -> Console:
         from thermosprout.cli.plain import PlainConsole
 
         return PlainConsole()
-    from rich.console import Console
+    from thermosprout.cli.narrow import FittingConsole
 
-    return Console(highlight=False, soft_wrap=False)
+    return FittingConsole()
 
 
 def note(text: str) -> None:

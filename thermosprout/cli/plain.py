@@ -27,17 +27,17 @@ class PlainConsole(Console):
 
 def table_lines(table: Table) -> list[str]:
     """Lines of a table: title, head, one line a row, caption."""
-    cells = [[_text(cell) for cell in column.cells] for column in table.columns]
-    lines = [_text(table.title)] if table.title else []
+    cells = [[cell_text(cell) for cell in column.cells] for column in table.columns]
+    lines = [cell_text(table.title)] if table.title else []
     if table.show_header:
-        lines.append("\t".join(_text(column.header) for column in table.columns))
+        lines.append("\t".join(cell_text(column.header) for column in table.columns))
     lines += ["\t".join(row) for row in zip(*cells, strict=True)]
     if table.caption:
-        lines.append(_text(table.caption))
+        lines.append(cell_text(table.caption))
     return lines
 
 
-def _text(cell: Any) -> str:
+def cell_text(cell: Any) -> str:
     """Text of a cell on one line."""
     if isinstance(cell, str):
         cell = Text.from_markup(cell)

@@ -1,0 +1,93 @@
+"""Tables on a terminal too narrow for them: a few lines for each row, no word cut."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from rich.cells import cell_len
+from rich.console import Console
+from rich.measure import Measurement
+from rich.table import Column, Table
+from rich.text import Text
+
+from thermosprout.cli.plain import cell_text
+
+_WIDE = 1000
+_INDENT = "  "
+_BETWEEN = "; "
+
+
+class FittingConsole(Console):
+    """Console on which a table that does not fit becomes a list of its rows."""
+
+    def __init__(self) -> None:
+        super().__init__(highlight=False, soft_wrap=False)
+
+    def print(self, *objects: Any, **options: Any) -> None:
+        """Print as rich does, save for tables whose words would have to be cut."""
+        for item in objects or ("",):
+            if not isinstance(item, Table):
+                super().print(item, **options)
+                continue
+            wanted = Measurement.get(self, self.options.update(max_width=_WIDE), item)
+            if wanted.maximum > self.width:
+                least = [longest(column, words=not column.no_wrap) for column in item.columns]
+                most = [longest(column, words=False) for column in item.columns]
+                room = self.width - (wanted.maximum - sum(most))
+                if sum(least) > room:
+                    self._print_rows(item)
+                    continue
+                # Left alone, rich takes from the widest column even where that cuts its words.
+                for column, width in zip(item.columns, shared(least, most, room), strict=True):
+                    column.width = width
+            super().print(item, **options)
+
+    def _print_rows(self, table: Table) -> None:
+        """Print title, rows as ``head: cell`` by ``head: cell``, caption."""
+        if table.title:
+            super().print(Text(cell_text(table.title), style="bold"))
+        heads = [cell_text(column.header) for column in table.columns]
+        cells = [[cell_text(cell) for cell in column.cells] for column in table.columns]
+        for row in zip(*cells, strict=True):
+            super().print(Text(row[0] or "-", style="bold"))
+            pairs = zip(heads[1:], row[1:], strict=True)
+            parts = [f"{head}: {cell}" if head else cell for head, cell in pairs if cell]
+            for line in packed(parts, self.width - len(_INDENT)):
+                super().print(Text(f"{_INDENT}{line}"))
+        if table.caption:
+            super().print(Text(cell_text(table.caption)))
+        super().print()
+
+
+def packed(parts: list[str], width: int) -> Iterator[str]:
+    """Lines of as many whole parts as fit, one part at least."""
+    line = ""
+    for part in parts:
+        longer = f"{line}{_BETWEEN}{part}" if line else part
+        if line and cell_len(longer) > width:
+            yield f"{line}{_BETWEEN.rstrip()}"
+            longer = part
+        line = longer
+    if line:
+        yield line
+
+
+def longest(column: Column, *, words: bool) -> int:
+    """Cells that the longest line of a column takes, or its longest word."""
+    found = 0
+    for cell in (column.header, *column.cells):
+        text = cell.plain if isinstance(cell, Text) else Text.from_markup(str(cell)).plain
+        parts = text.split() if words else text.splitlines()
+        found = max([found, *(cell_len(part) for part in parts)])
+    return found
+
+
+def shared(least: list[int], most: list[int], room: int) -> list[int]:
+    """Widths between least and most within the room; columns that lack little get all of it."""
+    widths = list(least)
+    lacking = sorted(range(len(least)), key=lambda index: most[index] - least[index])
+    for place, index in enumerate(lacking):
+        share = (room - sum(widths)) // (len(lacking) - place)
+        widths[index] += min(most[index] - least[index], share)
+    return widths
