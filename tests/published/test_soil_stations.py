@@ -6,7 +6,7 @@ Network, AmeriFlux US-Bo1. The measurements are no part of the project; without 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +22,7 @@ from thermosprout.soil.fit_global import (
     leave_one_out,
     seasons_of,
 )
+from thermosprout.soil.ground import fitted_parameters
 from thermosprout.soil.model import soil_temperature
 from thermosprout.soil.pieces import soil_temperature_in_pieces
 from thermosprout.soil.site_correction import Kind, correct
@@ -80,7 +81,7 @@ def judged(shared: Path) -> list[Judged]:
     problem = Problem([season for station in stations for season in seasons_of(station)])
     z, _, jacobian = fit(problem)
     _, _, parameters = leave_one_out(problem, z, jacobian)
-    out = []
+    out, spread = [], fitted_parameters().site_sd_K
     for station in stations:
         time = station.weather["time"]
         recent = time >= time[-1] - np.timedelta64(YEARS * 366, "D")
@@ -88,7 +89,7 @@ def judged(shared: Path) -> list[Judged]:
         options = {
             "depth_cm": station.depth_cm,
             "surface": "grass",
-            "ground": parameters[station.station_id],
+            "ground": replace(parameters[station.station_id], site_sd_K=spread),
         }
         series = soil_temperature_in_pieces(weather, **options)
         effects = site_effects(weather, series, **options)

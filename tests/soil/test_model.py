@@ -13,15 +13,30 @@ from thermosprout.soil.convert import convert_surface
 from thermosprout.soil.depth import to_depth
 from thermosprout.soil.diurnal import sun
 from thermosprout.soil.forcing import weather_dataset
+from thermosprout.soil.ground import GroundParameters
 from thermosprout.soil.model import soil_temperature
 from thermosprout.soil.pieces import soil_temperature_in_pieces
 from thermosprout.soil.series import check_soil_series
-from thermosprout.soil.surfaces import COVERS, cover_named
+from thermosprout.soil.surfaces import (
+    COVERS,
+    DORMANT_SHARE,
+    USUAL_RANGE_K,
+    USUAL_SUN,
+    cover_named,
+    leaf_activity,
+    usual_exchange,
+)
 from thermosprout.soil.texture import SOILS, soil_type
 
 
 def spring(
-    *, days: int = 90, members: int = 0, rain: bool = True, cloud: float = 0.7, start: str = "03-15"
+    *,
+    days: int = 90,
+    members: int = 0,
+    rain: bool = True,
+    cloud: float = 0.7,
+    start: str = "03-15",
+    range_K: float = 10.0,
 ) -> xr.Dataset:
     """Invented spring weather at 47 N: warming, with fronts, from a fixed seed."""
     rng = np.random.default_rng(8)
@@ -29,7 +44,7 @@ def spring(
     hour = np.arange(time.size)
     shape = (members, days) if members else (days,)
     fronts = np.repeat(rng.normal(0, 2.0, shape), 24, axis=-1)
-    air = 6 + 10 * hour / time.size + 5 * np.sin(2 * np.pi * (hour - 8) / 24) + fronts
+    air = 6 + 10 * hour / time.size + 0.5 * range_K * np.sin(2 * np.pi * (hour - 8) / 24) + fronts
     _, clear, _ = sun(time, 47.0, 8.0)
     extra = {}
     if rain:
@@ -96,10 +111,38 @@ def test_covers_act_as_growers_know_them() -> None:
 
 
 def test_sun_warms_and_cloud_cools() -> None:
+    """The range of the day goes with the square of clearness: FAO-56, eq. 50 (Hargreaves).
+
+    Had the air the same range under cloud, it would be stiller than under the sun.
+    """
     bright, dull = (
-        soil_temperature(spring(cloud=c), depth_cm=5, surface="bare").mean() for c in (0.9, 0.3)
+        soil_temperature(spring(cloud=c, range_K=10.0 * (c / 0.7) ** 2), depth_cm=5, surface="bare")
+        for c in (0.8, 0.5)
     )
-    assert float(bright - dull) > 0.5
+    assert float((bright - dull).mean()) > 0.5
+    same = soil_temperature(spring(cloud=0.5), depth_cm=5, surface="bare")
+    clear = soil_temperature(spring(cloud=0.8), depth_cm=5, surface="bare")
+    assert float((clear - same).mean()) > 0.0
+
+
+def test_a_sward_in_the_cold_hardly_breathes() -> None:
+    """Factor of Noilhan & Planton (1989): 1 at 25 degC, 0.84 at 15 degC; from memory."""
+    np.testing.assert_allclose(
+        leaf_activity(np.array([30.0, 25.0, 15.0, 0.0, -20.0])),
+        [1.0, 1.0, 0.84, DORMANT_SHARE, DORMANT_SHARE],
+    )
+
+
+def test_wind_is_read_from_the_range_per_sun() -> None:
+    """The same small range is a windy place under much sun and a dull one under little."""
+    ground, sunny = GroundParameters(), np.full((1, 24), 500.0)
+
+    def exchange(range_K: float, sun: float) -> float:
+        day = np.array([[range_K]])
+        return float(usual_exchange("grass", sunny, day, np.array([[sun]]), ground)[0, 0])
+
+    assert exchange(USUAL_RANGE_K, USUAL_SUN) == pytest.approx(ground.exchange_day)
+    assert exchange(6.0, 220.0) > exchange(6.0, 110.0) > exchange(12.0, 110.0)
 
 
 def test_cold_watering_cools_for_hours_not_weeks() -> None:

@@ -87,6 +87,7 @@ def water_balance(
     *,
     root_zone_mm: float,
     cover_share: float,
+    activity: FloatArray | float = 1.0,
     start: tuple[FloatArray, FloatArray] | None = None,
 ) -> Water:
     """March the two stores through the days.
@@ -102,6 +103,8 @@ def water_balance(
         Available water of the root zone. [mm]
     cover_share : float
         Share of the ground under leaves: 0 bare, near 1 sward.
+    activity : ndarray, shape (member, day), or float
+        Share of their transpiration that leaves keep in the cold.
     start : tuple of ndarray, shape (member,), optional
         Depletion of the surface and of the root zone at the start; moist where absent. [mm]
     """
@@ -110,6 +113,7 @@ def water_balance(
     surface, root = (np.zeros(members), np.zeros(members)) if start is None else start
     out = np.empty((4, members, days))
     readily = DEPLETION_SHARE * root_zone_mm
+    leaves = cover_share * np.broadcast_to(np.asarray(activity, dtype=float), rain.shape)
     for day in range(days):
         kr = np.clip((tew - surface) / (tew - rew), 0.0, 1.0)
         ks = np.clip((root_zone_mm - root) / (root_zone_mm - readily), 0.0, 1.0)
@@ -117,9 +121,10 @@ def water_balance(
         fallen = np.maximum(rain[:, day] - RAIN_INTERCEPTED_MM * cover_share, 0.0)
         pull = demand[:, day]
         from_surface = np.minimum(kr * pull * (1.0 - cover_share), tew - surface)
-        from_root = ks * pull * cover_share + from_surface
+        from_leaves = ks * pull * leaves[:, day]
+        from_root = from_leaves + from_surface
         # roots of a sward also empty the top 10 cm, in step with the zone they share
-        shared = ks * pull * cover_share * np.clip(1.0 - surface / tew, 0.0, 1.0) * 0.5
+        shared = from_leaves * np.clip(1.0 - surface / tew, 0.0, 1.0) * 0.5
         surface = np.clip(surface - fallen + from_surface + shared, 0.0, tew)
         root = np.clip(root - fallen + from_root, 0.0, root_zone_mm)
     return Water(out[0], out[1], out[2], out[3])

@@ -28,10 +28,14 @@ from thermosprout.soil.surfaces import (
     covered,
     ground_skin,
     hourly,
+    leaf_activity,
     usual_exchange,
 )
+from thermosprout.soil.texture import SoilType
 
 FloatArray = npt.NDArray[np.float64]
+
+Stores = tuple[FloatArray, FloatArray]
 
 DAY = 24
 SPIN_UP_D = 10
@@ -44,6 +48,8 @@ FULL_SNOW_MM = 8.0
 MINIMUM_CLEARNESS = 0.25
 RANGE_MEMORY_D = 20.0
 """Memory of the daily range, which stands for the windiness of a place. [d]"""
+LEAF_MEMORY_D = 10.0
+"""Memory of the air temperature that leaves follow through spring. [d] Assumption."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +112,7 @@ def daily_mean(values: FloatArray) -> FloatArray:
     return np.asarray(values.reshape(values.shape[0], -1, DAY).mean(axis=2))
 
 
-def fading_mean(values: FloatArray, days: float = RANGE_MEMORY_D) -> FloatArray:
+def fading_mean(values: FloatArray, days: float) -> FloatArray:
     """Exponentially fading mean over the days, shape (member, day)."""
     out = np.empty_like(values)
     state = values[:, : int(days)].mean(axis=1)
@@ -125,6 +131,67 @@ def running_day(values: FloatArray) -> FloatArray:
     return np.asarray((total[:, high] - total[:, low]) / (high - low))
 
 
+def water_course(
+    weather: Weather,
+    *,
+    surface: str,
+    cover: Cover,
+    soil: SoilType,
+    ground: GroundParameters,
+    start: Stores | None = None,
+) -> tuple[Water, FloatArray, FloatArray]:
+    """Daily water of the ground, activity of its leaves, and water in the snow. [mm]
+
+    Parameters
+    ----------
+    weather, surface, cover, ground
+        As for :func:`drive`.
+    soil : SoilType
+    start : tuple of ndarray, shape (member,), optional
+        Water missing from the top soil and from the root zone; none where absent. [mm]
+
+    Returns
+    -------
+    water : Water
+    activity, snow : ndarray, shape (member, day)
+    """
+    air = daily_mean(weather.air)
+    height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
+    sky = Sky(weather.air, _humid(weather, ground), weather.radiation, _clearness(weather))
+    snow, liquid = snow_cover(air, weather.rain)
+    liquid = liquid * cover.rain
+    if weather.watering is not None:
+        liquid = liquid + daily_mean(weather.watering) * DAY
+    net = (1.0 - ground.sward_albedo) * weather.radiation - net_longwave(sky)
+    demand = potential_evaporation(daily_mean(net), air, psychrometric(height)) * cover.vapour
+    if not weather.rain_known:
+        liquid = liquid + 0.6 * demand
+    activity = leaf_activity(fading_mean(air, LEAF_MEMORY_D))
+    water = water_balance(
+        liquid,
+        demand,
+        soil,
+        root_zone_mm=ground.root_zone_mm,
+        cover_share=COVER_SHARES[surface],
+        activity=activity,
+        start=start,
+    )
+    return water, activity, snow
+
+
+def _clearness(weather: Weather) -> FloatArray:
+    """Sun of the day around each hour over that of a clear one."""
+    share = running_day(weather.radiation) / np.maximum(running_day(weather.clear), 1.0)
+    return np.asarray(np.clip(share, MINIMUM_CLEARNESS, 1.0))
+
+
+def _humid(weather: Weather, ground: GroundParameters) -> FloatArray:
+    """Vapour pressure of the air over moist land. [kPa]"""
+    if weather.vapour is not None:
+        return weather.vapour
+    return saturation_pressure(weather.night_minimum - ground.dew_gap_moist)
+
+
 def drive(
     weather: Weather,
     *,
@@ -135,6 +202,7 @@ def drive(
     ground: GroundParameters,
     course: YearlyCourse,
     day_of_year: float,
+    stores: Stores | None = None,
 ) -> Driven:
     """Run the model.
 
@@ -151,33 +219,17 @@ def drive(
         For the starting profile.
     day_of_year : float
         Of the first day.
+    stores : tuple of ndarray, shape (member,), optional
+        Water missing from the top soil and from the root zone at the start; moist where absent.
+        [mm]
     """
     column = soil_column(texture, round(ground.conductivity_factor, 3))
     height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
-    gamma = psychrometric(height)
-    clearness = running_day(weather.radiation) / np.maximum(running_day(weather.clear), 1.0)
-    clearness = np.clip(clearness, MINIMUM_CLEARNESS, 1.0)
-    humid = (
-        saturation_pressure(weather.night_minimum - ground.dew_gap_moist)
-        if weather.vapour is None
-        else weather.vapour
+    clearness = _clearness(weather)
+    water, activity, snow = water_course(
+        weather, surface=surface, cover=cover, soil=column.soil, ground=ground, start=stores
     )
-    sky = Sky(weather.air, humid, weather.radiation, clearness)
-    snow, liquid = snow_cover(daily_mean(weather.air), weather.rain)
-    liquid = liquid * cover.rain
-    if weather.watering is not None:
-        liquid = liquid + daily_mean(weather.watering) * DAY
-    net = (1.0 - ground.sward_albedo) * weather.radiation - net_longwave(sky)
-    demand = potential_evaporation(daily_mean(net), daily_mean(weather.air), gamma) * cover.vapour
-    if not weather.rain_known:
-        liquid = liquid + 0.6 * demand
-    water = water_balance(
-        liquid,
-        demand,
-        column.soil,
-        root_zone_mm=ground.root_zone_mm,
-        cover_share=COVER_SHARES[surface],
-    )
+    sky = Sky(weather.air, _humid(weather, ground), weather.radiation, clearness)
     if weather.vapour is None:
         dry = hourly(1.0 - water.stress_factor)
         gap = ground.dew_gap_moist + (ground.dew_gap_dry - ground.dew_gap_moist) * dry
@@ -187,11 +239,17 @@ def drive(
             weather.radiation,
             clearness,
         )
-    exchange = usual_exchange(surface, weather.radiation, fading_mean(weather.daily_range), ground)
+    exchange = usual_exchange(
+        surface,
+        weather.radiation,
+        fading_mean(weather.daily_range, RANGE_MEMORY_D),
+        fading_mean(daily_mean(weather.radiation), RANGE_MEMORY_D),
+        ground,
+    )
     if weather.wind_ratio is not None:
         exchange = exchange * weather.wind_ratio
     deficit = saturation_pressure(weather.air) - sky.vapour
-    skin = covered(ground_skin(surface, water, exchange, deficit, ground), cover)
+    skin = covered(ground_skin(surface, water, exchange, deficit, activity, ground), cover)
     skin = _under_snow(skin, hourly(snow))
     supply, coupling = ground_flux(sky, skin, pressure(height) / SEA_LEVEL_PRESSURE)
     if weather.watering is not None:

@@ -3,7 +3,8 @@
 Run ``python -m thermosprout.soil.fit_global --data FOLDER`` (the folder of
 :mod:`thermosprout.soil.stations`); it prints a table and writes ``global_parameters.json``.
 What is minimised is the sum over stations of the RMSE of daily means, April to September, plus a
-weak pull to published values. Every station is judged with parameters fitted to the others.
+weak pull to published values. Every station is judged with parameters fitted to the others. Seasons
+are entered with the water that the year before left in the ground, as in a run through all years.
 """
 
 from __future__ import annotations
@@ -17,17 +18,18 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import xarray as xr
 
 from thermosprout.files import write_atomic
 from thermosprout.soil.climate import YearlyCourse, yearly_course
-from thermosprout.soil.drive import DAY, Weather, drive
+from thermosprout.soil.drive import DAY, Weather, drive, water_course
 from thermosprout.soil.fit_spread import Spread, fit_spread
 from thermosprout.soil.ground import FITTED_FILE, GroundParameters
 from thermosprout.soil.model import weather_arrays
 from thermosprout.soil.stations import Station, growing_season, load_stations
 from thermosprout.soil.surfaces import COVERS
 from thermosprout.soil.texture import LOAM
-from thermosprout.soil.traits import TRAITS
+from thermosprout.soil.traits import varied
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -47,20 +49,32 @@ FREE: dict[str, tuple[float, float, float]] = {
 """Parameters that are fitted; all others stay at published values."""
 PULL = 0.25
 """Weight of the pull, as a share of one station's RMSE in kelvin. Chosen before judging."""
-SEASONS_PER_STATION = 4
+SEASONS_PER_STATION = 8
 DAYS = 273
 """From 1 January to the end of September, so that the soil has its winter behind it."""
+YEAR = 365
+WHOLE = 0.97
+"""Least share of hours of a season that must be known."""
+LEAST_BEFORE_D = 60
+"""Weather of the year before is used when there is this much of it. [d]"""
+MOIST_MM_H = 1.0
+"""Rain that keeps the ground moist until a record begins. [mm h-1]"""
 STEP = 0.2
 
 
 @dataclass(frozen=True)
 class Season:
-    """One year of one station: weather, measured days (NaN where none), and its place."""
+    """One year of one station: weather, measured days (NaN where none), and its place.
+
+    ``before`` is the weather of the year before, up to the first day of ``weather``, where there
+    is one: a dry year leaves the roots short of water in the next.
+    """
 
     station: str
     year: int
     depth_cm: float
     weather: Weather
+    before: Weather | None
     course: YearlyCourse
     measured: FloatArray
 
@@ -77,7 +91,7 @@ def seasons_of(station: Station, most: int = SEASONS_PER_STATION) -> list[Season
             continue
         piece = station.weather.sel(time=slice(first, stop - np.timedelta64(1, "h")))
         air = piece["air_temperature"].values
-        if np.isfinite(air).mean() < 0.97:
+        if np.isfinite(air).mean() < WHOLE:
             continue
         starts = pd.DatetimeIndex(first + np.arange(DAYS) * np.timedelta64(1, "D"))
         local = starts - pd.Timedelta(offset)
@@ -87,11 +101,45 @@ def seasons_of(station: Station, most: int = SEASONS_PER_STATION) -> list[Season
             continue
         inputs, _ = weather_arrays(piece.interpolate_na("time", fill_value="extrapolate"))
         course = yearly_course(inputs.air.reshape(1, -1, DAY).mean(axis=2), 1.0, station.latitude)
-        found.append(Season(station.station_id, year, station.depth_cm, inputs, course, measured))
+        before = _year_before(station, first)
+        found.append(
+            Season(station.station_id, year, station.depth_cm, inputs, before, course, measured)
+        )
     if len(found) <= most:
         return found
     pick = np.linspace(0, len(found) - 1, most).round().astype(int)
     return [found[i] for i in pick]
+
+
+def _year_before(station: Station, first: np.datetime64) -> Weather | None:
+    """Weather of the year before, and of the first day; rain before the record fills the stores."""
+    began = station.weather["time"].values[0]
+    hours = first + np.arange(-YEAR * DAY, DAY) * np.timedelta64(1, "h")
+    if first - began < np.timedelta64(LEAST_BEFORE_D, "D"):
+        return None
+    piece = station.weather.reindex(time=hours)
+    if np.isfinite(piece["air_temperature"].values[hours >= began]).mean() < WHOLE:
+        return None
+    air = piece["air_temperature"].interpolate_na("time", "nearest", fill_value="extrapolate")
+    rain = piece["precipitation"].where(xr.DataArray(hours >= began, dims="time"), MOIST_MM_H)
+    return weather_arrays(piece.assign(air_temperature=air, precipitation=rain))[0]
+
+
+def _joined(parts: Sequence[Weather]) -> Weather:
+    """Weather of several seasons as members of one."""
+
+    def stack(name: str) -> FloatArray:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    return Weather(
+        air=stack("air"),
+        radiation=stack("radiation"),
+        clear=stack("clear"),
+        night_minimum=stack("night_minimum"),
+        daily_range=stack("daily_range"),
+        rain=stack("rain"),
+        elevation_m=np.array([float(part.elevation_m) for part in parts]),
+    )
 
 
 class Problem:
@@ -106,20 +154,10 @@ class Problem:
         index = np.array([self.names.index(season.station) for season in seasons])
         self.station = np.broadcast_to(index[:, None], self.measured.shape)[self.known]
         self.count = np.bincount(self.station)
-        parts = [season.weather for season in seasons]
-
-        def stack(name: str) -> FloatArray:
-            return np.concatenate([getattr(part, name) for part in parts])
-
-        self.weather = Weather(
-            air=stack("air"),
-            radiation=stack("radiation"),
-            clear=stack("clear"),
-            night_minimum=stack("night_minimum"),
-            daily_range=stack("daily_range"),
-            rain=stack("rain"),
-            elevation_m=np.array([float(part.elevation_m) for part in parts]),
-        )
+        self.weather = _joined([season.weather for season in seasons])
+        known = [(row, season.before) for row, season in enumerate(seasons) if season.before]
+        self.with_before = np.array([row for row, _ in known], dtype=int)
+        self.before = _joined([before for _, before in known]) if known else None
         self.course = YearlyCourse(
             mean=np.concatenate([season.course.mean for season in seasons]),
             amplitude=np.concatenate([season.course.amplitude for season in seasons]),
@@ -137,11 +175,23 @@ class Problem:
             ground=ground,
             course=self.course,
             day_of_year=1.0,
+            stores=self._stores(ground),
         )
         rows = np.arange(self.depth_of.size)
         values = driven.temperature[self.depth_of, rows]
         hours = 0.5 * (values[:, :-1] + values[:, 1:])
         return np.asarray(hours.reshape(rows.size, -1, DAY).mean(axis=2))
+
+    def _stores(self, ground: GroundParameters) -> tuple[FloatArray, FloatArray]:
+        """Water missing on the first day, shape (season,) each; none without a year before. [mm]"""
+        top, roots = np.zeros(self.depth_of.size), np.zeros(self.depth_of.size)
+        if self.before is not None:
+            water, _, _ = water_course(
+                self.before, surface="grass", cover=COVERS["none"], soil=LOAM, ground=ground
+            )
+            top[self.with_before] = water.surface_depletion[:, -1]
+            roots[self.with_before] = water.root_depletion[:, -1]
+        return top, roots
 
     def residuals(self, ground: GroundParameters) -> FloatArray:
         """Modelled minus measured, shape (known day,). [K]"""
@@ -260,10 +310,7 @@ def spread_of(
     field = np.full(problem.measured.shape, np.nan)
     field[problem.known] = unseen
     base = problem.daily(ground)
-    effects = [
-        problem.daily(replace(ground, **{name: getattr(ground, name) + step})) - base
-        for name, step in TRAITS["grass"].items()
-    ]
+    effects = [problem.daily(site) - base for site in varied(ground, "grass")]
     return fit_spread(field, np.stack(effects), stations)
 
 

@@ -25,13 +25,14 @@ class GroundParameters:
         whose air runs through 12 K a day; wind is seldom known near a garden. [W m-2 K-1]
     exchange_range_power : float
         Windy places have a small daily range of air temperature: the exchange goes with the
-        fading mean of the range, over 12 K, to the power of minus this.
+        fading mean of the range, over what the sun lets one expect (12 K at 220 W m-2), to the
+        power of minus this.
     sward_conductance : float
         Between the leaves and the soil surface. [W m-2 K-1]
     sward_transmitted : float
-        Share of the absorbed sun that reaches the soil through the sward.
+        Share of the absorbed sun that reaches the soil through a green sward.
     sward_resistance, sward_resistance_dry : float
-        Of leaves to vapour when watered and when wilted. [s m-1]
+        Of leaves to vapour in warm weather, when watered and when wilted. [s m-1]
     sward_wet_conductance : float
         Evaporation from the ground under the leaves while its surface is wet. [mm s-1]
     sward_dry_air_closure : float

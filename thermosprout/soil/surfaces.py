@@ -36,8 +36,21 @@ BARE_RESISTANCE_WET = 30.0
 values near zero to 100 for wet soil; from memory. [s m-1]"""
 BARE_RESISTANCE_DRY = 3000.0
 """Resistance of a dry mulch of soil. [s m-1] Same order as above; assumption."""
-USUAL_RANGE_K = 12.0
-"""Daily range of air temperature that the fitted exchange stands for. [K]"""
+USUAL_RANGE_K, USUAL_SUN = 12.0, 220.0
+"""Daily range of air temperature and mean radiation that the fitted exchange stands for. [K],
+[W m-2]"""
+RANGE_SUN_POWER = 0.5
+"""The daily range grows with the sun's energy to about this power: none of it would be advection
+alone, all of it a calm day alone. Assumption."""
+LEAST_SUN = 30.0
+"""Below this mean radiation, that of midwinter, the range no longer follows the sun. [W m-2]"""
+LEAF_OPTIMUM_C, LEAF_CURVATURE = 25.0, 0.0016
+"""Temperature factor of leaf conductance, ``1 - 0.0016 (25 - T)**2``: Noilhan & Planton (1989),
+Mon. Weather Rev. 117:536-549; from memory. [degC], [K-2]"""
+DORMANT_SHARE = 0.2
+"""Leaf conductance that a sward keeps through the winter, as a share. Assumption."""
+WITHERED_TRANSMITS = 3.0
+"""Sun through a wilted sward over that through a green one. Assumption."""
 COVER_SHARES = {"grass": 0.9, "bare": 0.05}
 """Share of the ground under leaves."""
 
@@ -127,8 +140,29 @@ def hourly(daily: FloatArray) -> FloatArray:
     return np.repeat(daily, 24, axis=-1)
 
 
+def leaf_activity(air: FloatArray) -> FloatArray:
+    """Share of leaf conductance that is left in cold weather, shape like ``air``.
+
+    Parameters
+    ----------
+    air : ndarray
+        Mean air temperature of the days before: leaves follow the season, not the hour. [degC]
+
+    Notes
+    -----
+    Only the cold side of the factor of Noilhan & Planton (1989) acts here: on the warm side dry
+    air closes the leaves (:func:`ground_skin`).
+    """
+    below = np.maximum(LEAF_OPTIMUM_C - air, 0.0)
+    return np.asarray(np.maximum(1.0 - LEAF_CURVATURE * below**2, DORMANT_SHARE))
+
+
 def usual_exchange(
-    surface: str, radiation: FloatArray, daily_range: FloatArray, ground: GroundParameters
+    surface: str,
+    radiation: FloatArray,
+    daily_range: FloatArray,
+    sun: FloatArray,
+    ground: GroundParameters,
 ) -> FloatArray:
     """Convective conductance where wind is not known, shape (member, step). [W m-2 K-1]
 
@@ -139,13 +173,20 @@ def usual_exchange(
         [W m-2]
     daily_range : ndarray, shape (member, day)
         Fading mean of the daily range of air temperature. [K]
+    sun : ndarray, shape (member, day)
+        Fading mean of the radiation. [W m-2]
     ground : GroundParameters
+
+    Notes
+    -----
+    Wind mixes the day's warmth into a deep layer of air: the range per sun tells how still it is.
     """
     sun_share = np.clip(radiation / 400.0, 0.0, 1.0)
     day = ground.exchange_day + (BARE_EXCHANGE_MORE_DAY if surface == "bare" else 0.0)
     night = BARE_EXCHANGE_NIGHT if surface == "bare" else ground.exchange_night
     exchange = night + (day - night) * sun_share
-    still = np.clip(daily_range / USUAL_RANGE_K, 0.4, 2.5) ** -ground.exchange_range_power
+    usual = USUAL_RANGE_K * (np.maximum(sun, LEAST_SUN) / USUAL_SUN) ** RANGE_SUN_POWER
+    still = np.clip(daily_range / usual, 0.4, 2.5) ** -ground.exchange_range_power
     return np.asarray(exchange * hourly(still))
 
 
@@ -154,6 +195,7 @@ def ground_skin(
     water: Water,
     exchange: FloatArray,
     deficit: FloatArray,
+    activity: FloatArray,
     ground: GroundParameters,
 ) -> Skin:
     """Skin of grass or bare soil in its daily state of water.
@@ -167,12 +209,15 @@ def ground_skin(
         Convective conductance. [W m-2 K-1]
     deficit : ndarray, shape (member, step)
         Vapour pressure deficit of the air. [kPa]
+    activity : ndarray, shape (member, day)
+        Of the leaves, from :func:`leaf_activity`.
     ground : GroundParameters
 
     Notes
     -----
-    Leaves: the factors of Jarvis (1976), Phil. Trans. R. Soc. B 273:593-610, for soil water and
-    dry air. Bare soil: resistance over the share Kr of FAO-56.
+    Leaves: the factors of Jarvis (1976), Phil. Trans. R. Soc. B 273:593-610, for soil water, dry
+    air and cold; wilted ones let more sun through. Bare soil: resistance over the share Kr of
+    FAO-56.
     """
     wet = hourly(water.evaporation_factor)
     if surface == "grass":
@@ -180,10 +225,11 @@ def ground_skin(
             water.stress_factor, ground.sward_resistance / ground.sward_resistance_dry
         )
         closure = np.exp(ground.sward_dry_air_closure * np.clip(deficit - 1.0, -1.0, 2.0))
-        leaves = hourly(ground.sward_resistance / active) * closure
+        leaves = hourly(ground.sward_resistance / (active * activity)) * closure
+        opened = 1.0 + (WITHERED_TRANSMITS - 1.0) * (1.0 - water.stress_factor)
         return Skin(
             albedo=ground.sward_albedo,
-            transmitted=ground.sward_transmitted,
+            transmitted=ground.sward_transmitted * hourly(opened),
             conductance=ground.sward_conductance,
             exchange=exchange,
             vapour_resistance=1.0 / (1.0 / leaves + 1e-3 * ground.sward_wet_conductance * wet),

@@ -15,11 +15,19 @@ from thermosprout.soil.ground import GroundParameters, fitted_parameters
 from thermosprout.soil.pieces import soil_temperature_in_pieces
 
 TRAITS: dict[str, dict[str, float]] = {
-    "grass": {"sward_resistance": 60.0, "sward_conductance": 2.0, "exchange_day": 5.0},
-    "bare": {"exchange_day": 5.0, "conductivity_factor": 0.2},
+    "grass": {"sward_resistance": 1.0, "sward_conductance": 0.3, "exchange_day": 0.3},
+    "bare": {"exchange_day": 0.3, "conductivity_factor": 0.2},
 }
-"""Parameters that vary between sites of a surface, and by how much (one sd). About a third of
-their value, more for the leaves: an assumption; what stations leave after it is fitted."""
+"""Parameters that vary between sites of a surface, and by how much: one sd as a share of the
+fitted value. More for the leaves: an assumption; what stations leave after it is fitted."""
+
+
+def varied(ground: GroundParameters, surface: str) -> list[GroundParameters]:
+    """Parameters of sites one sd off in one trait each, in the order of :data:`TRAITS`."""
+    return [
+        replace(ground, **{name: getattr(ground, name) * (1.0 + share)})
+        for name, share in TRAITS[surface].items()
+    ]
 
 
 def site_effects(weather: xr.Dataset, series: xr.DataArray, **options: Any) -> xr.DataArray:
@@ -40,17 +48,12 @@ def site_effects(weather: xr.Dataset, series: xr.DataArray, **options: Any) -> x
         [K]
     """
     ground: GroundParameters = options.pop("ground", None) or fitted_parameters()
-    traits = TRAITS[str(series.attrs["surface"])]
+    surface = str(series.attrs["surface"])
     changed = [
-        soil_temperature_in_pieces(
-            weather,
-            ground=replace(ground, **{name: getattr(ground, name) + step}),
-            **options,
-        )
-        - series
-        for name, step in traits.items()
+        soil_temperature_in_pieces(weather, ground=site, **options) - series
+        for site in varied(ground, surface)
     ]
     effects = xr.concat(changed, dim="trait", coords="minimal", compat="override").fillna(0.0)
-    effects = effects.assign_coords(trait=list(traits))
+    effects = effects.assign_coords(trait=list(TRAITS[surface]))
     effects.attrs = {"units": "K", "units_metadata": "temperature: difference"}
     return effects
