@@ -81,7 +81,8 @@ class BlockedFit:
     def contrast(self, a: int, b: int) -> Contrast | None:
         """Treatment ``a`` minus treatment ``b``, or None where it cannot be estimated."""
         weights = np.zeros(self.effects.size)
-        weights[a], weights[b] = 1.0, -1.0
+        weights[a] += 1.0
+        weights[b] -= 1.0
         if self.df < 1 or not np.isfinite(self.effects[[a, b]]).all():
             return None
         variance = float(weights @ self.covariance @ weights)
