@@ -107,6 +107,8 @@ def chosen_tests(trace: Trace, mutant: Mutant, budget_s: float) -> list[str]:
     )
     if not found and (mutant.at_import or mutant.kind == "constant"):
         found = trace.tests_of_file(mutant.path)
+    # A browser outlives the fork that started it.
+    found = {test for test in found if not test.startswith("tests/browser/")}
     area = f"tests/{Path(mutant.path).parts[1]}/"
     ordered = sorted(found, key=lambda t: (trace.seconds(t) > 1, not t.startswith(area),
                                            trace.seconds(t), t))  # fmt: skip

@@ -135,8 +135,8 @@ def test_the_next_trial_is_as_large_as_a_power_calculation_says(result: TrialRes
     assert found == (
         (
             "A next trial with plots as these would show, 8 times in 10 at 5 %, "
-            f"1 day: {needed} plots of each treatment; 10 points of stand: more than 60 plots of each "
-            "treatment, so larger plots or a steadier bed"
+            f"1 day: {needed} plots of each treatment; 10 points of stand: more than 60 plots of "
+            "each treatment, so larger plots or a steadier bed"
         ),
     )
     few = {T50_PLANTED.name: PlotError(variance=0.5, df=1, scale="plain")}

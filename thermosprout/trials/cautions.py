@@ -149,14 +149,15 @@ def _gaps(records: pd.DataFrame) -> Iterator[str]:
 
 def _unfinished(records: pd.DataFrame, group: Group) -> Iterator[str]:
     ordered = records.sort_values(["plot", "inspected"], kind="stable")
-    last = ordered.groupby("plot", sort=False)["emerged"].nth(-1).to_numpy(dtype=float)
+    # A plot that was counted once came up at one look for want of others.
     twice = ordered.groupby("plot", sort=False).filter(lambda rows: len(rows) > 1)
     if twice.empty:
         yield "plots were counted once only: the stand can be compared, the time cannot"
         return
-    before = twice.groupby("plot", sort=False)["emerged"].nth(-2).to_numpy(dtype=float).sum()
-    total = float(last.sum())
-    if total > 0 and (total - float(before)) / total > _STILL_COMING:
+    emerged = twice.groupby("plot", sort=False)["emerged"]
+    total = float(emerged.nth(-1).to_numpy(dtype=float).sum())
+    before = float(emerged.nth(-2).to_numpy(dtype=float).sum())
+    if total > 0 and (total - before) / total > _STILL_COMING:
         yield (
             "seedlings were still coming at the last inspection, so that the final stand is not "
             "known yet and times to half of it may be too early"

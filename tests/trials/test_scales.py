@@ -1,0 +1,296 @@
+"""Scores, their way back, adjusted p values and the power's own test, against libraries."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+from statsmodels.stats.proportion import proportion_confint
+
+from tests.trials.conftest import many_trials
+from thermosprout.trials.blocked import fit_blocked
+from thermosprout.trials.comparing import BY_PLOTS, holm, pairs_of, wilson
+from thermosprout.trials.lognormal import fit_lognormal, fit_many, fit_plots
+from thermosprout.trials.measures import angle, back, difference, score_plots
+from thermosprout.trials.npmle import turnbull
+from thermosprout.trials.permutation import permute_within_blocks, smallest_p
+from thermosprout.trials.power import Trial, Truths, _first_two, _looks, _packed, power
+from thermosprout.trials.records import plots
+from thermosprout.trials.results import Difference
+from thermosprout.trials.simulate import simulate_counts
+
+
+@pytest.mark.parametrize(("emerged", "seeds"), [(0, 20), (7, 20), (20, 20), (133, 300)])
+@pytest.mark.parametrize("level", [0.9, 0.95])
+def test_interval_of_a_share_is_wilsons(emerged: int, seeds: int, level: float) -> None:
+    expected = proportion_confint(emerged, seeds, alpha=1 - level, method="wilson")
+    assert wilson(emerged, seeds, level) == pytest.approx(expected, abs=1e-12)
+
+
+def test_p_values_are_adjusted_as_holm_says() -> None:
+    rng = np.random.default_rng(1)
+    p = [*rng.uniform(0, 0.1, 5), *rng.uniform(0, 1, 4)]
+    base = Difference(
+        a="a", b="b", measure="stand", estimate=0.0, low=0.0, high=0.0, p_value=0.5,
+        method=BY_PLOTS,
+    )  # fmt: skip
+    items = [replace(base, p_value=value) for value in p]
+    none = replace(base, p_value=None)
+    alone = replace(base, measure="t50_since_planted_d", p_value=0.04)
+    found = holm([*items, none, alone])
+    expected = multipletests(p, method="holm")[1]
+    assert [item.p_adjusted for item in found[:9]] == pytest.approx(list(expected))
+    assert {item.comparisons for item in found[:9]} == {9}
+    assert found[9].p_adjusted is None
+    assert (found[10].p_adjusted, found[10].comparisons) == (0.04, 1)
+
+
+def test_all_pairs_up_to_a_dozen_treatments_then_all_against_the_first() -> None:
+    assert pairs_of(["a", "b", "c"]) == [(1, 0), (2, 0), (2, 1)]
+    assert len(pairs_of([str(k) for k in range(12)])) == 66
+    assert pairs_of([str(k) for k in range(13)]) == [(k, 0) for k in range(1, 13)]
+
+
+def test_difference_back_in_its_unit_is_that_of_the_two_values() -> None:
+    middle, gap = 0.9, 0.2
+    up, down = middle + gap / 2, middle - gap / 2
+    estimate, low, high = difference("angle", middle, gap, 0.0, 0.0)
+    assert estimate == pytest.approx(back("angle", up) - back("angle", down), rel=1e-12)
+    assert low == high == estimate
+    estimate, *_ = difference("ln", middle, gap, 0.0, 0.0)
+    assert estimate == pytest.approx(np.exp(up) - np.exp(down), rel=1e-12)
+    assert difference("plain", middle, gap, 0.05, 9.0) == pytest.approx((0.2, 0.15, 0.25))
+    assert back("plain", 3.5) == 3.5
+    assert back("ln", 2.0) == pytest.approx(np.exp(2.0))
+    assert back("angle", -0.1) == 0.0
+    assert back("angle", 2.0) == 1.0
+
+
+@pytest.mark.parametrize("scale", ["angle", "ln"])
+def test_what_is_not_known_of_the_middle_widens_the_interval(scale: str) -> None:
+    """Variance of f(m, g) by its two partial derivatives, where both spreads are small."""
+    middle, gap, half, around = 0.7, 0.3, 1e-4, 2e-4
+    value, low, high = difference(scale, middle, gap, half, around)  # type: ignore[arg-type]
+
+    def at(m: float, g: float) -> float:
+        return difference(scale, m, g, 0.0, 0.0)[0]  # type: ignore[arg-type]
+
+    by_gap = (at(middle, gap + 1e-6) - at(middle, gap - 1e-6)) / 2e-6
+    by_middle = (at(middle + 1e-6, gap) - at(middle - 1e-6, gap)) / 2e-6
+    expected = np.hypot(by_gap * half, by_middle * around)
+    assert high - value == pytest.approx(expected, rel=1e-3)
+    assert value - low == pytest.approx(expected, rel=1e-3)
+
+
+def test_angle_is_anscombes() -> None:
+    found = angle(np.array([0.0, 10.0]), np.array([20.0, 20.0]))
+    assert found == pytest.approx([np.arcsin(np.sqrt(0.375 / 20.75)), np.pi / 4])
+
+
+def test_scores_of_plots_with_many_seeds_are_the_truth_with_its_sampling_error() -> None:
+    rng = np.random.default_rng(8)
+    looks = np.arange(0.5, 30.0, 0.5)
+    records = many_trials(
+        rng, 1, 60, ("direct",), (9.0,), (0.8,), seeds=400, speed_sd=0.0, correlation=0.0,
+        block_speed_sd=0.0, block_logit_sd=0.0, looks=looks,
+    )  # fmt: skip
+    records["started"] -= pd.Timedelta(days=2)
+    records["first_harvest"] = records["planted"] + pd.Timedelta(days=50)
+    records.loc[records["plot"] == "0-0-0", "first_harvest"] = pd.NaT
+    table = plots(records)
+    scores = score_plots(records, table, None)
+    ln_t50 = scores.scores["t50_since_planted_d"]
+    assert ln_t50.mean() == pytest.approx(np.log(9.0), abs=0.01)
+    # The median of a normal sample's mean: sigma^2 over the seedlings.
+    expected = 0.2**2 / (0.8 * 400)
+    assert scores.seed_variance["t50_since_planted_d"].mean() == pytest.approx(expected, rel=0.05)
+    assert ln_t50.var() == pytest.approx(expected, rel=0.6)
+    started = scores.values["t50_since_started_d"]
+    assert started == pytest.approx(scores.values["t50_since_planted_d"] + 2.0)
+    narrower = (9.0 / 11.0) ** 2
+    assert scores.seed_variance["t50_since_started_d"].mean() == pytest.approx(
+        expected * narrower, rel=0.06
+    )
+    full, spread = scores.values["full_since_planted_d"], scores.values["spread_d"]
+    assert full.mean() == pytest.approx(9 * np.exp(0.2 * stats.norm.ppf(0.9)), rel=0.02)
+    tails = np.exp(0.2 * stats.norm.ppf(0.9)) - np.exp(0.2 * stats.norm.ppf(0.1))
+    assert spread.mean() == pytest.approx(9 * tails, rel=0.03)
+    assert scores.seed_variance["stand"] == pytest.approx(np.full(60, 1 / (4 * 400 + 2)))
+    # A plot that was never harvested has no bed-days, and the others keep theirs.
+    bed = scores.values["bed_days_to_first_harvest"]
+    assert np.isnan(bed[0])
+    assert bed[1:] == pytest.approx(np.full(59, 50.0))
+    harvest = scores.values["first_harvest_since_started_d"]
+    assert harvest[1:] == pytest.approx(np.full(59, 52.0))
+    first = scores.values["first_since_planted_d"]
+    by_hand = records[records["emerged"] > 0].groupby("plot", sort=False)["inspected"].min()
+    planted = records["planted"].iloc[0]
+    assert first == pytest.approx(
+        (by_hand.reindex(table["plot"]) - planted).dt.total_seconds().to_numpy() / 86_400 - 0.25
+    )
+
+
+def test_the_powers_t_test_is_the_paired_one_and_that_of_the_analysis() -> None:
+    rng = np.random.default_rng(2)
+    two = rng.normal(size=(3, 7, 2)) + np.array([0.0, 0.8])
+    expected = [stats.ttest_rel(trial[:, 0], trial[:, 1]).pvalue for trial in two]
+    assert _first_two(two) == pytest.approx(expected, rel=1e-9)
+    three = rng.normal(size=(2, 5, 3)) + np.array([0.0, 0.8, 0.1])
+    for trial, p in zip(three, _first_two(three), strict=True):
+        fit = fit_blocked(
+            trial.ravel(), np.tile([0, 1, 2], 5), np.repeat(np.arange(5), 3), 3, least_variance=0.0
+        )
+        contrast = fit.contrast(1, 0)
+        assert contrast is not None
+        assert p == pytest.approx(contrast.p_value, rel=1e-9)
+    holed = two[:1].copy()
+    holed[0, 2, 1] = np.nan
+    kept = np.delete(two[0], 2, axis=0)
+    assert _first_two(holed)[0] == pytest.approx(stats.ttest_rel(kept[:, 0], kept[:, 1]).pvalue)
+    lost = np.full((1, 4, 2), np.nan)
+    lost[0, 0] = 1.0
+    assert _first_two(lost)[0] == 1.0
+
+
+def truths(trials: int = 4, t50: float = 9.0) -> Truths:
+    return Truths(
+        t50_d=np.full(trials, t50), sigma=np.full(trials, 0.2), speed_sd=np.full(trials, 0.1),
+        stand=np.full(trials, 0.8), correlation=np.full(trials, 0.05),
+    )  # fmt: skip
+
+
+def test_plots_are_looked_at_until_nearly_all_are_up() -> None:
+    spread = np.exp(2.6 * np.hypot(0.2, 0.1))
+    found = _looks(Trial(every_d=2.0), truths(), 3.0)
+    last = np.ceil(12.0 * spread / 2.0) * 2.0
+    assert found.shape == (4, last / 2)
+    assert found[0].tolist() == list(np.arange(2.0, last + 1, 2.0))
+    sooner = _looks(Trial(every_d=1.0), truths(), -3.0)
+    assert sooner[0, -1] == np.ceil(9.0 * spread)
+    asked = _looks(Trial(every_d=2.0, days=9.0), truths(), 3.0)
+    assert asked[0].tolist() == [2.0, 4.0, 6.0, 8.0]
+    assert _looks(Trial(every_d=2.0, days=1.0), truths(), 0.0)[0].tolist() == [2.0]
+    mixed = Truths(
+        t50_d=np.array([3.0, 9.0]), sigma=np.full(2, 0.2), speed_sd=np.full(2, 0.1),
+        stand=np.full(2, 0.8), correlation=np.full(2, 0.05),
+    )  # fmt: skip
+    rows = _looks(Trial(), mixed, 0.0)
+    assert rows[0].max() == np.ceil(3.0 * spread)
+    assert rows[1].max() == np.ceil(9.0 * spread)
+
+
+def test_intervals_are_packed_to_the_front_in_their_order() -> None:
+    nan = np.nan
+    table = np.array([[nan, 1.0, nan, 2.0], [3.0, nan, nan, nan]])
+    first, second = _packed(table, 10 * table)
+    assert first[0].tolist() == [1.0, 2.0]
+    assert second[0].tolist() == [10.0, 20.0]
+    assert first[1, 0] == 3.0
+    assert np.isnan(first[1, 1])
+
+
+def test_power_grows_with_the_difference_and_has_its_own_error() -> None:
+    many = truths(300)
+    small, large = (
+        power(Trial(blocks=6), many, np.random.default_rng(3), later_d=d) for d in (0.05, 3.0)
+    )
+    assert small.chance < 0.2
+    assert large.chance > 0.95
+    expected = np.sqrt(max(small.chance * (1 - small.chance), 1e-4) / 300)
+    assert small.standard_error == pytest.approx(expected)
+    # A stand of 80 % cannot be 30 points higher; then 30 points lower is looked for.
+    points = power(Trial(blocks=6), many, np.random.default_rng(3), points=0.3)
+    lower = power(Trial(blocks=6), many, np.random.default_rng(3), points=-0.3)
+    assert points.chance == lower.chance > 0.9
+
+
+def test_counts_of_a_plot_have_the_law_they_are_drawn_from() -> None:
+    size = 20_000
+    counts = simulate_counts(
+        np.random.default_rng(4), t50=np.full(size, 9.0), sigma=0.2, stand=0.7,
+        seeds=np.full(size, 30), inspections=[0.0, 9.0, 1000.0], correlation=0.1,
+    )  # fmt: skip
+    assert (counts[:, 0] == 0).all()
+    assert (np.diff(counts, axis=1) >= 0).all()
+    law = stats.betabinom(30, 0.7 * 9, 0.3 * 9)
+    assert counts[:, 2].mean() == pytest.approx(law.mean(), abs=5 * law.std() / np.sqrt(size))
+    assert counts[:, 2].var() == pytest.approx(law.var(), rel=0.05)
+    assert counts[:, 1].sum() / counts[:, 2].sum() == pytest.approx(0.5, abs=0.005)
+    plain = simulate_counts(
+        np.random.default_rng(4), t50=np.full(size, 9.0), sigma=0.2, stand=0.7,
+        seeds=np.full(size, 30), inspections=[1000.0], speed_sd=0.5,
+    )  # fmt: skip
+    assert plain.var() == pytest.approx(30 * 0.7 * 0.3, rel=0.05)
+
+
+def test_the_fitted_curve_is_the_log_normal_times_the_final_share() -> None:
+    left = np.array([0.0, 5.0, 7.0, 9.0, 12.0, 20.0])
+    right = np.array([5.0, 7.0, 9.0, 12.0, 20.0, np.inf])
+    fit = fit_lognormal(left, right, [2, 9, 15, 9, 3, 12])
+    law = stats.lognorm(s=fit.sigma[0], scale=np.exp(fit.mu[0]))
+    at = np.array([4.0, 8.0, 15.0])
+    assert fit.cumulative(at)[0] == pytest.approx(fit.final[0] * law.cdf(at), rel=1e-9)
+    assert fit.quantile(0.9)[0] == pytest.approx(law.ppf(0.9), rel=1e-9)
+    share = fit.final[0] * np.diff(law.cdf(np.r_[left[:-1], 20.0]))
+    expected = np.array([2, 9, 15, 9, 3]) @ np.log(share) + 12 * np.log(
+        1 - fit.final[0] * law.cdf(20.0)
+    )
+    assert fit.log_likelihood[0] == pytest.approx(expected, rel=1e-9)
+    assert fit.covariance[0, 0, 0] > 0
+
+
+def test_a_plot_of_few_seedlings_borrows_its_spread_from_the_others() -> None:
+    rng = np.random.default_rng(6)
+    edges = np.arange(0.0, 31.0)
+    left = np.tile(edges[:-1], (9, 1))
+    right = np.tile(edges[1:], (9, 1))
+    times = np.exp(np.log(9.0) + 0.12 * rng.standard_normal((9, 80)))
+    seeds = np.stack([np.histogram(row, edges)[0] for row in times]).astype(float)
+    seeds[8] = 0.0
+    seeds[8, 9] = 3.0
+    together = fit_plots(left, right, seeds)
+    alone = fit_many(left, right, seeds)
+    assert together.sigma[:8] == pytest.approx(alone.sigma[:8], rel=0.12)
+    assert together.sigma[8] == pytest.approx(together.sigma[:8].mean(), rel=0.3)
+    assert alone.sigma[8] < 0.5 * together.sigma[8]
+
+
+def test_the_curve_without_a_shape_settles_in_few_steps() -> None:
+    rng = np.random.default_rng(7)
+    times = np.exp(2.2 + 0.3 * rng.standard_normal(400))
+    left = np.maximum(times - rng.uniform(0, 3, 400), 0.0)
+    fit = turnbull(left, left + rng.uniform(3, 4, 400))
+    assert fit.gap <= 1e-9 * 400
+    assert fit.iterations < 200
+
+
+def test_smallest_p_of_a_layout() -> None:
+    assert smallest_p([(1, 1)] * 5) == pytest.approx(2 / 32)
+    assert smallest_p([(1, 2), (1, 2)]) == pytest.approx(1 / 9)
+    assert smallest_p([(2, 2), (0, 3)]) == pytest.approx(2 / 6)
+
+
+def test_permutation_of_one_block_is_the_list_of_all_ways() -> None:
+    from itertools import combinations
+
+    score = np.array([3.0, 1.0, 4.0, 1.5, 9.0, 2.0])
+    is_a = np.array([True, False, True, False, True, False])
+    found = permute_within_blocks(score, is_a, np.zeros(6, int), rng=np.random.default_rng(0))
+    assert found is not None
+    gaps = np.array(
+        [
+            score[list(pick)].mean() - np.delete(score, list(pick)).mean()
+            for pick in combinations(range(6), 3)
+        ]
+    )
+    seen = score[is_a].mean() - score[~is_a].mean()
+    assert found.statistic == pytest.approx(seen)
+    assert found.p_value == pytest.approx((np.abs(gaps) >= abs(seen) - 1e-9).mean())
+    ties = (np.abs(np.abs(gaps) - abs(seen)) < 1e-9).mean()
+    assert found.mid_p == pytest.approx(found.p_value - ties / 2)
+    assert (found.arrangements, found.exact) == (20, True)
+    assert found.smallest_p == pytest.approx(2 / 20)
