@@ -27,6 +27,7 @@ from thermosprout.emergence.forecast import (
     forecast_constant,
     forecast_row,
 )
+from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.errors import CoverageError, InputError
 
 FloatArray = npt.NDArray[np.float64]
@@ -294,7 +295,7 @@ def _line(plot: Plot, half: FloatArray, stand: FloatArray | None) -> _Line:
     seen = half_seen_d(plot)
     date = (np.nan, np.nan, np.nan)
     if seen is not None:
-        low, middle, high = np.nanquantile(half, [0.1, 0.5, 0.9], method="hazen")
+        low, middle, high = weighted_quantile(half, np.ones(half.size), [0.1, 0.5, 0.9])
         middle = middle if np.isfinite(middle) else np.nanmax(half[np.isfinite(half)], initial=seen)
         date = (crps(half, seen), abs(middle - seen), float(low <= seen <= high))
     if stand is None:
