@@ -85,6 +85,28 @@ def test_a_false_swing_is_corrected(series: xr.DataArray) -> None:
     assert after < 0.4 * before
 
 
+def test_a_late_swing_is_corrected(series: xr.DataArray) -> None:
+    """A sensor that lags by an hour, as one a little deeper does; read after noon only."""
+    truth = series.copy(
+        data=np.interp(np.arange(series.size) - 1.0, np.arange(series.size), series)
+    )
+    at = np.flatnonzero(series["time"].dt.hour.isin([12, 15, 18]).values)
+    at = at[(at >= 24 * 20) & (at < 24 * 34)]
+    table = pd.DataFrame(
+        {
+            "time_utc": series["time"].values[at],
+            "depth_cm": 5.0,
+            "soil_temp_C": truth.values[at],
+        }
+    )
+    done = correct(series, table)
+    later = slice(24 * 40, 24 * 60)
+    before = float(np.sqrt(((series - truth)[later] ** 2).mean()))
+    after = float(np.sqrt(((done.series - truth)[later] ** 2).mean()))
+    assert after < 0.5 * before
+    assert abs(done.offset_K) < 0.3
+
+
 def test_readings_at_another_depth_are_moved(weather: xr.Dataset, series: xr.DataArray) -> None:
     deep = soil_temperature(weather, depth_cm=10, surface="bare")
     table = _readings(deep, 1.0, 14)

@@ -2,7 +2,8 @@
 
 Sward, shade, soil and slope shift a site by about a degree, which no weather can know. What the
 readings say is weighed against how sites differ: a shift that stays, traits of the ground that act
-through the weather, a factor on the daily swing, and errors of months and of days that fade.
+through the weather, a factor on the daily swing, its lateness, and errors of months and of days
+that fade.
 """
 
 from __future__ import annotations
@@ -23,7 +24,11 @@ from thermosprout.soil.series import hours_since_epoch, soil_series
 FloatArray = npt.NDArray[np.float64]
 
 SWING_SD = 0.25
-"""Prior sd of the factor on the daily swing. Assumption."""
+"""Prior sd of the factor on the daily swing, and of its lateness as a share of the swing: what
+damps a wave in the ground by a share delays it by as many radians (Carslaw & Jaeger 1959, section
+2.6), so 0.25 is an hour. Assumption."""
+QUARTER_H = 6
+"""A quarter of a day, by which the part of the swing that is late trails it. [h]"""
 READING_SD_K = 0.4
 """Of a kitchen or soil thermometer, its depth and its reader. [K] Common practice, no source."""
 DAY_EVIDENCE = 2.0
@@ -164,7 +169,7 @@ def sort_out(
     hours = stamps - stamps.dt.normalize()
     if len(table) < 7 or hours.nunique() > 1 or stamps.dt.normalize().duplicated().any():
         return Kind.INSTANT, table
-    offset = pd.Timedelta(hours=round(longitude / 15.0))
+    offset = pd.Timedelta(round(longitude / 15.0), "h")
     days = table.assign(time_utc=(stamps + offset).dt.normalize() - offset)
     gain = _evidence(series, days, effects, Kind.DAY) - _evidence(
         series, table, effects, Kind.INSTANT
@@ -180,7 +185,7 @@ def _evidence(
     guess, swing = _at_readings(_ensemble_mean(series), table, at, kind)
     known = np.isfinite(guess)
     residual = table["soil_temp_C"].to_numpy(dtype=float)[known] - guess[known]
-    field = _Field(series, fitted_parameters(), effects, at[known], swing[known], kind)
+    field = _Field(series, fitted_parameters(), effects, at[known], swing[:, known], kind)
     noise = field.at_readings() + READING_SD_K**2 * np.eye(int(known.sum()))
     _, logdet = np.linalg.slogdet(noise)
     return float(-0.5 * residual @ np.linalg.solve(noise, residual) - 0.5 * logdet)
@@ -226,14 +231,14 @@ def correct(
     Kriging (Gaussian process regression; Rasmussen & Williams 2006, eq. 2.25-2.26) of the
     difference between readings and series. Its covariance is a sum: a shift that stays, errors of
     months and of days with exponentially fading correlation, all fitted over stations; the outer
-    products of ``effects``; the daily swing; and white reading error.
+    products of ``effects``; the daily swing and its lateness; and white reading error.
     """
     numbers = fitted_parameters()
     table, at = _inside(series, _checked(readings))
     centre = _ensemble_mean(series)
     guess, swing = _at_readings(centre, table, at, kind)
     known = np.isfinite(guess)
-    table, at, guess, swing = table[known], at[known], guess[known], swing[known]
+    table, at, guess, swing = table[known], at[known], guess[known], swing[:, known]
     residual = table["soil_temp_C"].to_numpy(dtype=float) - guess
     if not residual.size:
         return _uncorrected(series, numbers, kind)
@@ -242,15 +247,15 @@ def correct(
     weights: FloatArray = np.asarray(np.linalg.solve(noise, residual), dtype=float)
     time_h = hours_since_epoch(series["time"].values)
     lasting, fading = field.predicted(time_h, weights)
-    factor = SWING_SD**2 * float(swing @ weights)
+    factor, late = (float(part) for part in SWING_SD**2 * (swing @ weights))
     values = series.values
-    daily = running_mean(values, 24)
-    corrected = values + factor * (values - daily) + lasting + fading
+    course = values - running_mean(values, 24)
+    corrected = values + factor * course + late * trailing(course) + lasting + fading
     ahead = np.clip(at.max() + 24.0 * AHEAD_D, time_h[0], time_h[-1])
     cross = field.lasting(np.array([ahead]))
     left = field.lasting_variance(ahead) - float((cross @ np.linalg.solve(noise, cross.T))[0, 0])
     offset_sd = float(np.sqrt(max(left, 0.0)))
-    swing_left = SWING_SD**2 - SWING_SD**4 * float(swing @ np.linalg.solve(noise, swing))
+    swing_left = SWING_SD**2 - SWING_SD**4 * float(swing[0] @ np.linalg.solve(noise, swing[0]))
     source = f"{series.attrs['source']}, corrected by {at.size} readings"
     return Correction(
         series=_attach(series, corrected, offset_sd, numbers, source),
@@ -340,7 +345,7 @@ class _Field:
 
     def at_readings(self) -> FloatArray:
         """All parts between the readings themselves, without reading error."""
-        swing = SWING_SD**2 * np.outer(self.swing, self.swing)
+        swing = SWING_SD**2 * self.swing.T @ self.swing
         return self._lasting(self.at, self.effects_at) + self.fading(self.at) + swing
 
 
@@ -356,6 +361,12 @@ def running_mean(values: FloatArray, hours: int) -> FloatArray:
     high = np.minimum(np.arange(n) + hours // 2, n)
     count = np.maximum(number[..., high] - number[..., low], 1.0)
     return np.asarray((total[..., high] - total[..., low]) / count)
+
+
+def trailing(course: FloatArray) -> FloatArray:
+    """Daily course a quarter of a day later, along the last axis; zero before it begins."""
+    before = np.zeros((*course.shape[:-1], QUARTER_H))
+    return np.concatenate([before, course[..., :-QUARTER_H]], axis=-1)
 
 
 def _checked(readings: pd.DataFrame) -> pd.DataFrame:
@@ -412,8 +423,8 @@ def _ensemble_mean(series: xr.DataArray) -> xr.DataArray:
 def _at_readings(
     series: xr.DataArray, table: pd.DataFrame, at: FloatArray, kind: Kind
 ) -> tuple[FloatArray, FloatArray]:
-    """Series and its daily swing at the time and depth of each reading."""
-    guess, swing = np.full(at.size, np.nan), np.zeros(at.size)
+    """Series at the time and depth of each reading, and its daily swing, as it is and trailing."""
+    guess, swing = np.full(at.size, np.nan), np.zeros((2, at.size))
     time_h = hours_since_epoch(series["time"].values)
     depths = table["depth_cm"].to_numpy(dtype=float)
     for depth in np.unique(depths):
@@ -424,7 +435,9 @@ def _at_readings(
             guess[pick] = np.interp(at[pick] + MIDDLE_H, time_h, daily)
         else:
             guess[pick] = np.interp(at[pick], time_h, moved)
-            swing[pick] = np.interp(at[pick], time_h, moved - daily)
+            course = moved - daily
+            swing[0, pick] = np.interp(at[pick], time_h, course)
+            swing[1, pick] = np.interp(at[pick], time_h, trailing(course))
     return guess, np.nan_to_num(swing)
 
 
