@@ -152,3 +152,12 @@ def test_wrong_input_is_one_sentence(words, said):
 
 def test_help_ends_with_an_example():
     assert "Example: thermosprout crops" in run("--help").stdout
+
+
+def test_days_past_a_year_are_never():
+    cold = document("tomato", "--constant", "5")
+    assert set(cold["days_since_planted"]["half"].values()) == {None}
+    assert "never" in run("tomato", "--constant", "5").stdout
+    # Harrington & Minges (1954), read on page: 43 days at 50 F.
+    warmer = document("tomato", "--constant", "10")
+    assert 25 < warmer["days_since_planted"]["half"]["p50"] < 70

@@ -171,3 +171,17 @@ def test_the_committed_catalogue_is_the_result_of_the_fit():
                 name,
                 parameter,
             )
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [("carott", "carrot"), ("letuce", "lettuce"), ("onoin", "onion"), ("beetrot", "beet")],
+)
+def test_a_slip_is_met_with_one_crop(typed: str, meant: str) -> None:
+    with pytest.raises(InputError, match=rf"did you mean {meant}\?$"):
+        find_crop(typed)
+
+
+def test_another_crop_is_no_slip() -> None:
+    with pytest.raises(InputError, match="in the catalogue"):
+        find_crop("kumara")

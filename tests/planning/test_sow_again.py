@@ -80,3 +80,19 @@ def test_nonsense_is_refused() -> None:
     row = SETTING.forecast(Handling(), NOW + 24)
     with pytest.raises(InputError, match="not planted yet"):
         sow_again(row, now_h=NOW, wanted=10, need=SETTING.need, growth=SETTING.growth)
+
+
+def test_a_row_that_is_up_takes_no_more_days_and_none_takes_less_than_none() -> None:
+    row = condition(
+        SETTING.forecast(Handling(), 0.0, seeds=120), [Count(hour=24.0 * 60, emerged=70)]
+    ).row
+    found = sow_again(
+        row, now_h=24.0 * 60, wanted=80, need=SETTING.need,
+        growth=Setting.constant(CROP, 1.0, viability=np.full(1000, 0.9)).growth,
+    )  # fmt: skip
+    assert found.until == "half emergence"
+    wait, _, again = found.ways
+    assert all((way.bed_days >= 0).all() for way in found.ways)
+    assert np.median(wait.bed_days) == 0
+    assert np.median(again.bed_days) > 5
+    assert found.ways[found.advised].name != AGAIN

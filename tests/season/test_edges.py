@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.planning.this_week import this_week
 from thermosprout.season.forecast import forecast_season, season_json
 from thermosprout.season.load import load_season
 
@@ -214,3 +215,19 @@ def test_a_batch_too_short_to_sprout_is_told(tmp_path: Path) -> None:
     first, second = answer(path)
     assert any("In 24 h at 20 °C only about" in note for note in first["notes"])
     assert not any("sprout longer" in note for note in second["notes"])
+
+
+def test_a_stage_that_the_series_does_not_see_the_end_of_has_no_last_day(tmp_path: Path) -> None:
+    values = np.full(60 * 24, 9.0)
+    path = write_season(tmp_path, row("A", "2026-04-05"), values=values, days=60)
+    result = forecast_season(load_season(path), as_of=datetime(2026, 4, 25, 12, tzinfo=UTC))
+    (found,) = season_json(result)["rows"]
+    assert found["stages"]["full"]["p90"] is None
+    week = this_week(result)
+    tasks = {task.sentence.split(".")[0]: task for task in (*week.now, *week.later)}
+    for stage, words in (("half", "Half of the stand"), ("full", "Nine tenths of the stand")):
+        if words in tasks and found["stages"][stage]["p90"] is None:
+            assert tasks[words].until is None
+            assert "left open" in tasks[words].why
+            return
+    pytest.fail(f"no open stage is expected: {tasks}, {found['stages']}")

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 
 _DRAWS = 8000
+_NEVER_D = 365.0
+"""Days past which seed is not waited for: no seed of these crops lasts a year in wet soil."""
 """Enough for a median that another seed moves by less than one part in a hundred."""
 
 
@@ -222,8 +224,6 @@ def _constant(
     seed: int,
 ) -> dict[str, Any]:
     """Forecast at a constant temperature for a lot of which nothing is known."""
-    import numpy as np
-
     from thermosprout.crops.seed_lots import SeedLot, viability_draws
     from thermosprout.emergence.forecast import STAGES, forecast_constant, generator
     from thermosprout.emergence.treatments import Handling, Treatment
@@ -252,7 +252,7 @@ def _constant(
 
     def quantiles(values: Any) -> dict[str, float | None]:
         pairs = zip(names, values, strict=True)
-        return {key: float(value) if np.isfinite(value) else None for key, value in pairs}
+        return {key: float(value) if value <= _NEVER_D else None for key, value in pairs}
 
     return {
         "crop": crop.name,

@@ -79,7 +79,10 @@ def find_crop(name: str) -> Crop:
             f"{name!r} is the species of several crops: {', '.join(species)}",
             hint="name one of them",
         )
-    near = difflib.get_close_matches(wanted, list(known), n=3, cutoff=0.6)
+    near = difflib.get_close_matches(wanted, list(known), n=3, cutoff=0.65)
+    likeness = [difflib.SequenceMatcher(None, alias, wanted).ratio() for alias in near]
+    closest = max(likeness, default=0.0) - 0.05
+    near = [alias for alias, like in zip(near, likeness, strict=True) if like > closest]
     if not near:
         near = [alias for alias in known if wanted and wanted in alias][:3]
     if near:

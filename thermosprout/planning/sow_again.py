@@ -29,6 +29,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _SEEN_SHARE = 0.5
 _GIVEN_UP = 3.0
+_LEAST_D = 1.0
 
 WAIT, FILL, AGAIN = "wait", "fill the gaps", "sow again"
 
@@ -204,14 +205,17 @@ def _costed(ways: tuple[Way, ...], now_h: float, wanted: int) -> tuple[tuple[Way
     """Bed-days per full row of each way, on one footing, and until when they are counted."""
     seen = min(float(np.isfinite(way.harvest_h).mean()) for way in ways)
     harvest = seen >= _SEEN_SHARE
-    days = [((way.harvest_h if harvest else way.half_h) - now_h) / 24.0 for way in ways]
-    finite = np.concatenate([one[np.isfinite(one)] for one in days])
-    # What never gets there costs as much as is ever waited.
-    limit = _GIVEN_UP * float(np.median(finite)) if finite.size else 365.0
+    # What is there already takes no more days.
+    days = [
+        np.maximum(((way.harvest_h if harvest else way.half_h) - now_h) / 24.0, 0.0) for way in ways
+    ]
+    # What never gets there costs as much as is ever waited, by the slowest way.
+    usual = [float(np.median(one[np.isfinite(one)])) for one in days if np.isfinite(one).any()]
+    limit = max(_GIVEN_UP * max(usual), _LEAST_D) if usual else 365.0
     costed = tuple(
         replace(
             way,
-            bed_days=np.clip(np.nan_to_num(one, nan=limit, posinf=limit), 0.0, limit)
+            bed_days=np.minimum(np.nan_to_num(one, nan=limit, posinf=limit), limit)
             / np.clip(way.plants / wanted, SOWN_AGAIN_BELOW, 1.0),
         )
         for way, one in zip(ways, days, strict=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -292,10 +293,17 @@ class _Row:
                 Kind.EXPECT,
                 max(low, today),
                 f"{names[stage]}. Look and count.",
-                self._stage_words(stage) + counts,
-                until=high or end,
+                self._stage_words(stage) + counts + self._ends(high),
+                until=high,
             )
             return
+
+    def _ends(self, high: date | None) -> str:
+        """Say why the last day of a stage is open."""
+        if high is not None or not math.isfinite(self.forecast.horizon_h):
+            return ""
+        last = day_words(self.day(self.forecast.horizon_h))
+        return f" The soil temperature ends on {last}: when it is over is left open."
 
     def _stop(self, today: date, end: date) -> Task | None:
         if self.planted > today:

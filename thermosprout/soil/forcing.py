@@ -52,7 +52,8 @@ def weather_dataset(
     Raises
     ------
     InputError
-        For unknown variables, a place that is none, a missing air temperature or shapes that do not match.
+        For unknown variables, a place that is none, a missing air temperature or shapes that do
+        not match.
     """
     unknown = sorted(set(variables) - set(VARIABLES))
     if unknown:
