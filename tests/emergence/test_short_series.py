@@ -12,13 +12,14 @@ from thermosprout.emergence.treatments import Handling
 from thermosprout.soil.series import hours_since_epoch, soil_series
 
 
-def stand(days: int, temperature_C: float = 10.0) -> np.ndarray:
+def stand(days: int, temperature_C: float = 10.0, planted_d: int = 1) -> np.ndarray:
     """Expected stand of a row under an invented constant soil that is known for some days."""
     crop = plain_crop()
     draws = CropDraws.of(crop, 200)
     time = np.datetime64("2026-04-01") + np.arange(24 * days) * np.timedelta64(1, "h")
     series = soil_series(time, np.full(time.size, temperature_C), depth_cm=2.0, source="invented")
-    planted = float(hours_since_epoch(time[:1])[0]) + 24.0
+    last = float(planted_d >= days)
+    planted = float(hours_since_epoch(time[:1])[0]) + 24.0 * planted_d - last
     sowing = Sowing(
         row="A", crop=crop, handling=Handling(), started_h=planted, planted_h=planted,
         depth_cm=2.0, seeds_planted=100,
@@ -35,6 +36,11 @@ def test_the_end_of_the_temperatures_does_not_move_the_stand(days: int) -> None:
     assert stand(days) == pytest.approx(stand(200), rel=0.01)
 
 
+@pytest.mark.parametrize("planted_d", [9, 10])
+def test_a_row_planted_as_the_temperatures_end_goes_on_at_the_pace_before(planted_d) -> None:
+    assert stand(10, planted_d=planted_d) == pytest.approx(stand(200), rel=0.01)
+
+
 def test_seed_that_never_moves_waits_without_end() -> None:
     # Below the base temperature of every draw there is no pace to go on with.
     assert stand(8, -8.0).mean() < 0.1
@@ -42,7 +48,7 @@ def test_seed_that_never_moves_waits_without_end() -> None:
 
 def test_the_pace_so_far_goes_on() -> None:
     half = half_beyond(
-        np.array([5.0, np.inf, np.inf]), planted=2.0, end=6.0,
+        np.array([5.0, np.inf, np.inf]), planted=2.0, span=4.0,
         needed=np.array([30.0, 80.0, 80.0]), done=np.array([40.0, 40.0, 0.0]),
     )  # fmt: skip
     assert half.tolist() == [5.0, 10.0, np.inf]

@@ -301,7 +301,9 @@ class Model:
                 end_h = clock.end_h(clock.first_h)
                 passed = clock.progress(clock.first_h, np.array([end_h])) - begun
                 planted = np.array([self.settings[place].planted_h for place in places])
-                halves = half_beyond(halves, planted=planted, end=end_h, needed=needed, done=passed)
+                halves = half_beyond(
+                    halves, planted=planted, span=end_h - planted, needed=needed, done=passed
+                )
         for column, (place, state) in enumerate(zip(places, states, strict=True)):
             setting = self.settings[place]
             if setting.dish:

@@ -380,6 +380,12 @@ class ThermalClock:
         """First hour of the series."""
         return self._first_h
 
+    def whole_since_h(self, at_h: float) -> float:
+        """First hour from which the series has no hole up to an hour."""
+        index = int(np.clip(np.floor(at_h - self._first_h), 0, self._hole.size - 1))
+        holes = np.flatnonzero(self._hole[: index + 1])
+        return self._first_h + (int(holes[-1]) + 1 if holes.size else 0)
+
     @property
     def last_h(self) -> float:
         """Last hour of the series."""

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.crops.estimate import Draws
-from thermosprout.emergence.clock import Clock
+from thermosprout.emergence.clock import Clock, ThermalClock
 from thermosprout.emergence.treatments import SeedState
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _FIRST_DAY_H = 24.0
 _LONGEST_WAIT_D = 120.0
+_PACE_H = 168.0
 
 
 def stand_share(
@@ -45,7 +46,7 @@ def stand_share(
         Viability (one for seed seen to sprout) times field factor at the temperature while
         waiting, survival of the wait, of chilling in the first day and of the treatment.
     """
-    waiting_C = clock.mean_temperature(planted_h, half_h)
+    waiting_C = clock.mean_temperature(_paced_from(clock, planted_h, 24.0), half_h)
     end = np.minimum(half_h, planted_h + 24.0 * _LONGEST_WAIT_D)
     waiting_d = np.clip(end - planted_h, 0.0, None) / 24.0
     hazard = draws["waiting_loss_per_d"] * waiting_d
@@ -72,15 +73,28 @@ def middle_h(clock: Clock, planted_h: float, state: SeedState) -> FloatArray:
     end_h = clock.end_h(planted_h)
     if not np.isfinite(end_h) or np.isfinite(half_h).all():
         return half_h
-    done = clock.progress(planted_h, np.array([end_h]))[:, 0]
-    return half_beyond(half_h, planted=planted_h, end=end_h, needed=needed[:, 0], done=done)
+    begin_h = _paced_from(clock, planted_h)
+    done = clock.progress(begin_h, np.array([end_h]))[:, 0]
+    return half_beyond(
+        half_h, planted=planted_h, span=end_h - begin_h, needed=needed[:, 0], done=done
+    )
+
+
+def _paced_from(clock: Clock, planted_h: float, least_h: float = _PACE_H) -> float:
+    """From when a pace is read: from planting, or where little is known since then from before."""
+    if not isinstance(clock, ThermalClock):
+        return planted_h
+    end_h = clock.end_h(planted_h)
+    if end_h - planted_h >= least_h:
+        return planted_h
+    return max(clock.whole_since_h(planted_h), min(planted_h, end_h - _PACE_H))
 
 
 def half_beyond(
     half: FloatArray,
     *,
     planted: float | FloatArray | npt.NDArray[np.intp],
-    end: float | FloatArray | npt.NDArray[np.intp],
+    span: float | FloatArray | npt.NDArray[np.intp],
     needed: FloatArray,
     done: FloatArray,
 ) -> FloatArray:
@@ -93,10 +107,10 @@ def half_beyond(
     ----------
     half : ndarray
         Time of half emergence, inf past the end.
-    planted, end : float or ndarray
-        Times of planting and of the end of the temperatures, in the unit of ``half``.
+    planted, span : float or ndarray
+        Time of planting, and the length of time at whose pace it goes on, in the unit of ``half``.
     needed, done : ndarray
-        Thermal time from planting to half emergence, and to the end. [C d]
+        Thermal time from planting to half emergence, and over the span. [C d]
 
     Returns
     -------
@@ -107,7 +121,7 @@ def half_beyond(
     if inside.all():
         return half
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        guess = planted + (end - planted) * needed / done
+        guess = planted + span * needed / done
     return np.asarray(np.where(inside | ~(done > 0) | ~np.isfinite(guess), half, guess))
 
 

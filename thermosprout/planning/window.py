@@ -332,7 +332,7 @@ def _waiting(bed: _Bed, state: SeedState, half: FloatArray) -> FloatArray:
     at_end = np.take_along_axis(running, end[None], axis=2)
     needed = state.needed(np.full((state.scale.size, 1), 0.5))[:, :, None]
     return half_beyond(
-        half, planted=sown, end=end, needed=needed, done=at_end - running[:, :, sown]
+        half, planted=sown, span=end - sown, needed=needed, done=at_end - running[:, :, sown]
     )
 
 

@@ -273,7 +273,7 @@ def _notes(answer: RowAnswer, season: Season, supply: SoilSupply) -> list[str]:
         ready = "before the row is up" if not np.isfinite(half) else "before the last of it is up"
         notes.append(
             f"The soil temperature ends on {end}, {ready} in some or all outcomes: "
-            "later dates are left open."
+            f"later dates are left open{_to_go_on(season)}."
         )
     sprouted = float(np.median(forecast.state.sprouted))
     handling = forecast.sowing.handling
@@ -295,6 +295,14 @@ def _notes(answer: RowAnswer, season: Season, supply: SoilSupply) -> list[str]:
         if dry:
             notes.append(f"{dry[0].upper()}{dry[1:]}.")
     return notes
+
+
+def _to_go_on(season: Season) -> str:
+    """Say what would continue a logger's file, where nothing does."""
+    soil = season.data.soil
+    if soil.file is None or soil.service is not None or soil.past_years_file is not None:
+        return ""
+    return ' (service = "open-meteo" or past_years_file under [soil] would go on from there)'
 
 
 def season_json(result: SeasonForecast) -> dict[str, Any]:

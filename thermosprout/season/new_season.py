@@ -113,7 +113,11 @@ def _soil(new: NewSeason) -> str:
         f'surface = {toml_string(new.surface)}    # "bare" or "grass" ground over the sensor',
     ]
     if new.soil_file is not None:
-        lines.append('# file_timezone = "UTC+1"          # where the logger keeps other clocks')
+        lines += [
+            '# file_timezone = "UTC+1"          # where the logger keeps other clocks',
+            '# service = "open-meteo"           # goes on where the file ends, over the network',
+            '# past_years_file = "years.csv"    # or past seasons of the same spot do',
+        ]
     return "\n".join(lines) + "\n"
 
 
