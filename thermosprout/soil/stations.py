@@ -117,7 +117,7 @@ def load_station(folder: Path, entry: dict[str, str]) -> Station:
     hourly = None
     if entry["step"] != "daily":
         hourly = values[pd.DatetimeIndex(values.index).minute == 0]
-        offset = pd.Timedelta(hours=offset_h)
+        offset = pd.Timedelta(offset_h, "h")
         days = (pd.DatetimeIndex(hourly.index) + offset).normalize() - offset
         whole = hourly.groupby(days).agg(["mean", "count"])
         values = whole["mean"].where(whole["count"] >= 22)

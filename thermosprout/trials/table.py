@@ -156,8 +156,8 @@ def require_columns(table: Table) -> tuple[str, ...]:
 def format_line(cells: Sequence[str], delimiter: str, newline: str) -> str:
     """One line of a file, its last cell always in quotes, so that a line cut short shows."""
     out = io.StringIO()
-    csv.writer(out, delimiter=delimiter, lineterminator=delimiter).writerow(cells[:-1])
-    head = out.getvalue() if len(cells) > 1 else ""
+    csv.writer(out, delimiter=delimiter, lineterminator="\n").writerow(cells[:-1])
+    head = out.getvalue()[:-1] + delimiter if len(cells) > 1 else ""
     last = cells[-1].replace('"', '""')
     return f'{head}"{last}"{newline}'
 

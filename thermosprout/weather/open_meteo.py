@@ -211,7 +211,8 @@ def joined(parts: Sequence[xr.Dataset]) -> xr.Dataset:
     whole = whole.sortby("time")
     _, first = np.unique(whole["time"].values, return_index=True)
     whole = whole.isel(time=first)
-    full = np.arange(whole["time"].values[0], whole["time"].values[-1] + 1, np.timedelta64(1, "h"))
+    first, last, hour = *whole["time"].values[[0, -1]], np.timedelta64(1, "h")
+    full = np.arange(first, last + hour, hour)
     if full.size != whole.sizes["time"]:
         # Between two answers one hour of rain and radiation is missing at most.
         missing = np.flatnonzero(~np.isin(full, whole["time"].values))

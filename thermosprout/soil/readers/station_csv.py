@@ -267,7 +267,7 @@ def hours_of_days(
     from thermosprout.soil.diurnal import day_starts_utc, hourly_from_daily, spread_radiation
 
     notes: list[str] = []
-    days = np.arange(dates[0], dates[-1] + 1)
+    days = np.arange(dates[0], dates[-1] + np.timedelta64(1, "D"))
     at = (dates - days[0]).astype(int)
     full: dict[str, FloatArray] = {}
     filled = 0

@@ -140,7 +140,7 @@ def _tmy3(path: Path, year: int) -> tuple[xr.Dataset, Reading]:
 
     try:
         table, meta = read_tmy3(path, coerce_year=year, map_variables=True)
-        table.index = table.index - pd.Timedelta(hours=1)
+        table.index = table.index - pd.Timedelta(1, "h")
         columns = {
             "ghi": table["ghi"].to_numpy(dtype=float),
             "relative_humidity": _moved(table["relative_humidity"]),
