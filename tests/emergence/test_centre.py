@@ -50,3 +50,19 @@ def test_a_hole_ends_what_is_known() -> None:
     before[24 * 9] = np.nan
     assert half_emergence_h(after, CROP, FIRST_H) == pytest.approx(FIRST_H + 240, abs=0.01)
     assert np.isnan(half_emergence_h(before, CROP, FIRST_H))
+
+
+def test_a_bed_above_the_optimum_is_slower_again() -> None:
+    """The straight response falls from the optimum to the ceiling."""
+    centre = CROP.estimate.centre()
+    best = 8.0 + centre["opt_gap_C"]
+    hot = best + 0.5 * centre["ceiling_gap_C"]
+    found = half_emergence_h(steady(60, hot), CROP, FIRST_H)
+    assert found == pytest.approx(FIRST_H + 24 * 120 / (0.5 * centre["opt_gap_C"]), abs=0.01)
+
+
+def test_two_hours_are_a_series() -> None:
+    short = steady(1)[:2]
+    quick = half_emergence_h(short, CROP, FIRST_H, share=0.001)
+    assert quick == pytest.approx(FIRST_H + 24 * 0.12 / 12, abs=0.01)
+    assert np.isnan(half_emergence_h(short[:1], CROP, FIRST_H, share=0.001))

@@ -210,3 +210,11 @@ def test_the_sum_is_reached_up_to_the_last_hour_and_not_beyond() -> None:
     assert found[2] == 0.0
     later = clock.progress(begin, begin + np.array([24 * 10 + 5, 9e9]))[0]
     assert later == pytest.approx([last, last])
+
+
+def test_a_hole_at_the_very_end_is_a_hole() -> None:
+    holed = SPRING.copy()
+    holed[-1] = np.nan
+    series = hourly(holed)
+    clock = ThermalClock(series, response_draws(1))
+    assert clock.end_h(first_hour(series) + 3) == first_hour(series) + HOURS - 2

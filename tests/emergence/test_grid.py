@@ -215,3 +215,35 @@ def test_wrong_questions_are_refused() -> None:
         days_to_reach(SoilGrid(hourly=soil[:20]), LINEAR, [0.0], asked(5.0))
     with pytest.raises(InputError, match="one line"):
         Thresholds(thermal_time=np.ones((2, 3)))
+
+
+def test_sowings_on_any_hour_of_a_grid_with_holes_and_daily_values() -> None:
+    """A hole before the sowing does not matter, one between sowing and crossing does."""
+    hourly = np.full((24 * 30, 1), 15.0, dtype=np.float32)
+    hourly[24 * 5 + 3] = np.nan
+    sown = np.array([24 * 4 + 23.0, 24 * 6.0, 24 * 6 + 13.0])
+    (found,) = days_to_reach(SoilGrid(hourly=hourly), LINEAR, sown, asked(50), node_h=1)
+    assert np.isnan(found[0, 0, 0])
+    assert found[0, 1:, 0] == pytest.approx([5.0, 5.0], abs=0.01)
+    daily = np.full((30, 1), 15.0, dtype=np.float32)
+    (plain,) = days_to_reach(SoilGrid(low=daily, high=daily), LINEAR, sown[1:], asked(50))
+    assert plain[0, :, 0] == pytest.approx([5.0, 5.0], abs=0.01)
+    colder = np.full((24 * 30, 1), 15.0 + 273.15, dtype=np.float32)
+    (kelvin,) = days_to_reach(
+        SoilGrid(hourly=colder, offset=-273.15), LINEAR, sown, asked(50), node_h=1
+    )
+    assert kelvin[0, :, 0] == pytest.approx([5.0, 5.0, 5.0], abs=0.01)
+
+
+def test_a_sowing_outside_the_grid_is_refused_wherever_it_stands_in_the_list() -> None:
+    grid = SoilGrid(hourly=np.full((48, 1), 15.0, dtype=np.float32))
+    for sown in ([-1.0, 5.0], [5.0, -1.0], [5.0, 48.0], [48.0, 5.0]):
+        with pytest.raises(InputError, match="outside the soil temperature"):
+            days_to_reach(grid, LINEAR, sown, asked(5))
+    (found,) = days_to_reach(grid, LINEAR, [0.0, 47.0], asked(500), node_h=24)
+    assert np.isinf(found).all()
+    for node_h in (0, 5, -1):
+        with pytest.raises(InputError, match="do not divide a day"):
+            days_to_reach(grid, LINEAR, [0.0], asked(5), node_h=node_h)
+    with pytest.raises(InputError, match="shorter than one day"):
+        days_to_reach(SoilGrid(hourly=np.zeros((23, 1), np.float32)), LINEAR, [0.0], asked(5))
