@@ -40,8 +40,8 @@ def lazy_map(path: Path, tile_cells: int = 28) -> xr.Dataset:
 
 def read(path: Path) -> xr.Dataset:
     if path.is_dir():
-        return xr.open_zarr(path).load()
-    with xr.open_dataset(path, engine="h5netcdf") as held:
+        return xr.open_zarr(path, decode_timedelta=False).load()
+    with xr.open_dataset(path, engine="h5netcdf", decode_timedelta=False) as held:
         return held.load()
 
 
@@ -86,7 +86,9 @@ def test_projected_grid_keeps_its_projection(tmp_path: Path) -> None:
     grid.to_netcdf(tmp_path / "soil.nc", engine="h5netcdf")
     soil, _ = open_grid(tmp_path / "soil.nc")
     out = write_map(emergence_map(soil, "carrot", sowings=DAYS[:1]), tmp_path / "map.nc")
-    with xr.open_dataset(out, engine="h5netcdf", decode_coords="all") as found:
+    with xr.open_dataset(
+        out, engine="h5netcdf", decode_coords="all", decode_timedelta=False
+    ) as found:
         assert found["lambert"].attrs["grid_mapping_name"] == "lambert_conformal_conic"
         assert found["days_since_planted"].dims[-2:] == ("y", "x")
         assert found["days_since_planted"].encoding["grid_mapping"] == "lambert"

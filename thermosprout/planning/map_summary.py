@@ -29,10 +29,11 @@ def map_summary(path: Path) -> list[dict[str, Any]]:
         ``mean``, ``soonest`` and ``latest`` of their ``days_since_planted`` and
         ``days_since_started``; None where nothing is reached.
     """
+    # Days are numbers here; some releases of xarray would make durations of them.
     opened = (
-        xr.open_zarr(path, chunks=None)
+        xr.open_zarr(path, chunks=None, decode_timedelta=False)
         if path.is_dir()
-        else xr.open_dataset(path, engine="h5netcdf", chunks=None)
+        else xr.open_dataset(path, engine="h5netcdf", chunks=None, decode_timedelta=False)
     )
     with opened as whole:
         middle = whole.sel(stage="half").sel(odds=0.5, method="nearest")
