@@ -220,6 +220,7 @@ def _plots(
     from thermosprout.calibration.plots import plots_of_records
     from thermosprout.cli.output import note
     from thermosprout.crops.longevity import typical_viability
+    from thermosprout.trials.own_clock import own_clock
     from thermosprout.trials.records import read_records
 
     viability = typical_viability(crop.name) if germination is None else germination
@@ -228,7 +229,8 @@ def _plots(
         if is_dates_file(path):
             here = read_dates(path, crop, timezone=timezone, viability=viability)
         else:
-            table = read_records(path, timezone=timezone)
+            clock = own_clock(path) if timezone == "UTC" else timezone
+            table = read_records(path, timezone=clock)
             for text in table.attrs.get("notes", ()):
                 note(text)
             here = plots_of_records(table, crop, viability=viability)

@@ -55,7 +55,7 @@ def record(
     from thermosprout.trials.counting import filed_counts
     from thermosprout.trials.entering import append_records
 
-    timezone = zone_of(timezone, season)
+    timezone = zone_of(timezone, season, records)
     day = _day(on, timezone)
     words = counts or []
     if harvest or planted or started:

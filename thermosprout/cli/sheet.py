@@ -39,7 +39,7 @@ def sheet(
     from thermosprout.reports.record_sheet import record_sheet, sheet_of
     from thermosprout.trials.records import load
 
-    loaded = load(records, timezone=zone_of(timezone, season))
+    loaded = load(records, timezone=zone_of(timezone, season, records))
     if not loaded.histories:
         raise InputError("there is no plot in the records", place=Place(file=records))
     target = out or records.with_name(f"{records.stem}-sheet.html")

@@ -60,7 +60,7 @@ def check(
     from thermosprout.cli.output import note, print_json
     from thermosprout.trials.records import load
 
-    loaded = load(records, timezone=zone_of(timezone, season))
+    loaded = load(records, timezone=zone_of(timezone, season, records))
     histories = loaded.histories.values()
     counts = [count for history in histories for count in history.counts]
     days = sorted(count.inspected.day for count in counts if count.inspected)
@@ -121,7 +121,7 @@ def import_table(
     from thermosprout.trials.notebook import read_notebook
     from thermosprout.trials.table import parse_table
 
-    timezone = zone_of(timezone, season)
+    timezone = zone_of(timezone, season, records)
     tidy = "emerged" in parse_table(table, read_text(table)).header
     rows = filed_counts(table) if tidy else read_notebook(table, timezone=timezone)
     if records.exists() and not tidy:
@@ -159,7 +159,7 @@ def export(
     from thermosprout.trials.notebook import write_notebook, write_tidy
     from thermosprout.trials.records import load
 
-    loaded = load(records, timezone=zone_of(timezone, season))
+    loaded = load(records, timezone=zone_of(timezone, season, records))
     text = write_notebook(loaded) if form is Form.WIDE else write_tidy(loaded)
     if out is None:
         typer.echo(text, nl=False)
@@ -206,8 +206,8 @@ def analyse(
     from thermosprout.trials.analysis import analyse as run
     from thermosprout.trials.records import read_records
 
-    timezone = zone_of(timezone, season)
-    table = read_records(records, timezone=timezone)
+    table = read_records(records, timezone=zone_of(timezone, season, records))
+    timezone = zone_of(timezone, season)  # of a logger, whose clock is not that of the plots
     thermal, said = _thermal(table, soil, crop, timezone)
     result = run(
         table,

@@ -9,7 +9,11 @@ import typer
 
 RecordsFile = Annotated[Path, typer.Argument(help="The trial's records file (CSV).")]
 Timezone = Annotated[
-    str, typer.Option(help="IANA time zone of dates that stand alone; UTC by default.")
+    str,
+    typer.Option(
+        help="IANA time zone of dates that stand alone; the offset of the plots' planting, or UTC, "
+        "by default."
+    ),
 ]
 SeasonFile = Annotated[
     Path | None, typer.Option("--season", help="Season file (TOML), for its time zone.")
@@ -17,16 +21,20 @@ SeasonFile = Annotated[
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 
-def zone_of(timezone: str, season: Path | None) -> str:
-    """Time zone asked for, or else that of the season, or else UTC.
+def zone_of(timezone: str, season: Path | None, records: Path | None = None) -> str:
+    """Time zone asked for, or else that of the season, of the records' plantings, or UTC.
 
     Raises
     ------
     InputError
         When the season file is at fault.
     """
-    if timezone or season is None:
-        return timezone or "UTC"
+    if timezone:
+        return timezone
+    if season is None:
+        from thermosprout.trials.own_clock import own_clock
+
+        return "UTC" if records is None else own_clock(records)
     from thermosprout.season.load import load_season
 
     return load_season(season).data.site.timezone

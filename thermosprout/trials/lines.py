@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from zoneinfo import ZoneInfo
+from datetime import tzinfo
 
 from thermosprout.errors import InputError, Place
 from thermosprout.trials.cells import read_decimal, read_label, read_whole
@@ -59,7 +59,7 @@ class _Reader:
     """Reads the lines of one table; equal texts are read once."""
 
     table: Table
-    tz: ZoneInfo
+    tz: tzinfo
     moments: dict[str, Moment] = field(default_factory=dict)
     labels: set[str] = field(default_factory=set)
     where: dict[str, int] = field(init=False)
@@ -128,7 +128,7 @@ class _Reader:
         return self.table.place(line.number, name)
 
 
-def read_entries(table: Table, tz: ZoneInfo, lines: Iterable[Line] | None = None) -> list[Entry]:
+def read_entries(table: Table, tz: tzinfo, lines: Iterable[Line] | None = None) -> list[Entry]:
     """Read lines into entries and check what can be said of one line alone.
 
     Raises

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo
 
 from thermosprout.errors import InputError, Place
@@ -13,6 +13,7 @@ _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _INSTANT = re.compile(
     r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?(Z|[+-]\d{2}:?\d{2})?", re.ASCII
 )
+_OFFSET = re.compile(r"([+-])(\d{2}):?(\d{2})", re.ASCII)
 _YEARS = range(1900, 2200)
 
 
@@ -45,8 +46,8 @@ class Moment:
         return self.utc < other.utc
 
 
-def zone(name: str) -> ZoneInfo:
-    """IANA time zone by its name.
+def zone(name: str) -> tzinfo:
+    """IANA time zone by its name, or a fixed offset from UTC, such as +12:00.
 
     Raises
     ------
@@ -54,6 +55,9 @@ def zone(name: str) -> ZoneInfo:
         When there is no such zone.
     """
     try:
+        if match := _OFFSET.fullmatch(name):
+            away = timedelta(hours=int(match.group(2)), minutes=int(match.group(3)))
+            return timezone(away if match.group(1) == "+" else -away)
         return ZoneInfo(name)
     except (KeyError, ValueError, OSError):
         raise InputError(
@@ -61,7 +65,15 @@ def zone(name: str) -> ZoneInfo:
         ) from None
 
 
-def read_moment(text: str, tz: ZoneInfo, place: Place | None = None) -> Moment:
+def offset_of(text: str) -> str:
+    """Offset from UTC that a date-time carries, as +12:00; empty for a date alone or a fault."""
+    match = _INSTANT.fullmatch(text)
+    if match is None or match.group(3) is None:
+        return ""
+    return "+00:00" if match.group(3) == "Z" else match.group(3)
+
+
+def read_moment(text: str, tz: tzinfo, place: Place | None = None) -> Moment:
     """Read an ISO 8601 date, or a date-time with its offset from UTC.
 
     Raises

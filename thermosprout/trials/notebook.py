@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text
@@ -70,7 +70,7 @@ def read_notebook(path: Path, *, timezone: str = "UTC") -> list[dict[str, str]]:
     return rows
 
 
-def _days(table: Table, tz: ZoneInfo) -> list[str]:
+def _days(table: Table, tz: tzinfo) -> list[str]:
     if "plot" not in table.header:
         raise InputError("the column plot is missing", place=table.place(1))
     days: dict[object, str] = {}

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from enum import StrEnum
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from thermosprout.errors import InputError
 from thermosprout.trials.cells import is_formula
@@ -63,7 +62,7 @@ class Plan:
         Share of the seed started that is expected to sprout.
     depth_cm : float
     seed_lot : str
-    timezone : ZoneInfo
+    timezone : tzinfo
     """
 
     spots: tuple[Spot, ...]
@@ -75,7 +74,7 @@ class Plan:
     sprout_share: float
     depth_cm: float
     seed_lot: str
-    timezone: ZoneInfo
+    timezone: tzinfo
 
     def __post_init__(self) -> None:
         if self.stations < 1 or self.seeds_per_station < 1:
@@ -228,7 +227,7 @@ def sprouting_share(crop: Crop, room_C: float, sprout_h: float) -> float:
     return float(alive * ndtr(np.log(indoors / germination) / centre["sigma"]))
 
 
-def in_the_morning(day: Moment, lead_h: Mapping[str, float], tz: ZoneInfo) -> Moment:
+def in_the_morning(day: Moment, lead_h: Mapping[str, float], tz: tzinfo) -> Moment:
     """A day alone becomes nine in the morning where a soak is not of whole days.
 
     Nine in the morning is our choice, so that a soak of twelve hours begins in the evening.
