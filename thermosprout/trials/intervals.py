@@ -70,8 +70,8 @@ def plot_intervals(
     code, time, begin = code[order], time[order], begin[order]
     emerged = rows["emerged"].to_numpy(dtype=float)[order]
     planted_seeds = rows["seeds_planted"].to_numpy(dtype=float)[order]
-    first = np.r_[True, code[1:] != code[:-1]]
-    last = np.r_[first[1:], True] if len(code) else first
+    first = np.r_[True, code[1:] != code[:-1]][: len(code)]
+    last = np.r_[first[1:], True][: len(code)]
     left = np.where(first, begin, np.r_[0.0, time[:-1]])
     came = emerged - np.where(first, 0.0, np.r_[0.0, emerged[:-1]])
     frame = pd.DataFrame(

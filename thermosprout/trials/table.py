@@ -67,7 +67,7 @@ def parse_table(path: Path, text: str, *, plots: Container[str] | None = None) -
     try:
         for cells in reader:
             number, before = before + 1, reader.line_num
-            if not cells or (not cells[0] and not any(cell.strip() for cell in cells)):
+            if not cells or (not cells[0].strip() and not any(cell.strip() for cell in cells)):
                 continue
             last = number
             if not header:
