@@ -91,3 +91,39 @@ def test_a_link_out_of_the_folder_is_not_followed(tmp_path: Path) -> None:
     )
     with pytest.raises(InputError, match="outside the folder"):
         load_season(path).resolve("soil.csv", "soil", "file")
+
+
+def test_a_small_file_that_unpacks_to_more_than_memory_is_refused(tmp_path: Path) -> None:
+    import h5py
+
+    from thermosprout.errors import InputError
+    from thermosprout.soil.readers.netcdf import read_soil_netcdf
+
+    path = tmp_path / "packed.nc"
+    with h5py.File(path, "w") as made:
+        made.create_dataset(
+            "soil_temperature", shape=(10**6, 10**6), dtype="f4", chunks=(1000, 1000),
+            compression="gzip",
+        )  # fmt: skip
+    assert path.stat().st_size < 100_000
+    with pytest.raises(InputError, match=r"unpacked it holds 4000 GB, at most 2 GB") as caught:
+        read_soil_netcdf(path)
+    assert "\n" not in str(caught.value)
+
+
+def test_an_answer_that_unpacks_to_more_than_the_bound_is_cut_off(tmp_path: Path) -> None:
+    import gzip
+
+    from tests.weather.playing import Reply, play
+    from thermosprout.errors import ServiceError
+    from thermosprout.weather.session import WeatherSession
+
+    packed = gzip.compress(b"[" + b"1," * 40_000_000 + b"1]", 9)
+    assert len(packed) < 200_000
+    reply = Reply(body=packed, headers={"Content-Encoding": "gzip"})
+    with (
+        play(lambda path, query: reply) as service,
+        WeatherSession(folder=tmp_path) as session,
+        pytest.raises(ServiceError, match="larger than 60 MB"),
+    ):
+        session.get("play", f"{service.url}/a", {}, check=lambda _: True, expires_s=1)

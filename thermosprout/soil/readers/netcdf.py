@@ -29,6 +29,8 @@ FloatArray = npt.NDArray[np.float64]
 LAYERS_CM = {"stl1": (0.0, 7.0), "stl2": (7.0, 28.0), "stl3": (28.0, 100.0), "stl4": (100.0, 289.0)}
 """Layers of ERA5 and ERA5-Land; from memory. [cm]"""
 FARTHEST_KM = 50.0
+MOST_GB = 2.0
+"""More than 200 years of hours at a hundred cells. [GB]"""
 
 
 def read_soil_netcdf(
@@ -78,7 +80,17 @@ def read_soil_netcdf(
     try:
         look_at_hdf5(path)
         with xr.open_dataset(path) as opened:
+            # Packed, a file of some kB may hold more than any memory does.
+            if opened.nbytes > MOST_GB * 1e9:
+                raise InputError(
+                    f"unpacked it holds {opened.nbytes / 1e9:.0f} GB, at most {MOST_GB:g} GB are "
+                    "read",
+                    place=Place(file=path),
+                    hint="cut the place and the season out of it",
+                )
             data = opened.load()
+    except InputError:
+        raise
     except Exception as error:
         raise InputError(
             f"this is no NetCDF file that can be read ({type(error).__name__})",
