@@ -79,8 +79,11 @@ def permute_within_blocks(
     contributions, observed = _contributions(score, is_a, block)
     if not contributions:
         return None
-    ways = [c.size for c in contributions]
-    arrangements = math.prod(ways)
+    # A block with too many to list has only some of them among its contributions.
+    arrangements = math.prod(
+        math.comb(mine.size, int(mine.sum()))
+        for mine in (is_a[block == b] for b in np.unique(block))
+    )
     symmetric = all(_is_even(is_a[block == b]) for b in np.unique(block))
     few = arrangements <= _MOST_EXACT
     smallest = (2.0 if symmetric else 1.0) / arrangements if few else 1.0 / (resamples + 1)
