@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import logsumexp, ndtr, ndtri
+from scipy.special import betainc, betaln, logsumexp, ndtr, ndtri
 
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model, Predicted
@@ -26,6 +26,10 @@ SLIPS = 1e-3
 NOTED_SPREAD = 0.7
 """Where in the stand a single noted date of emergence lies, as an sd of normal deviates about
 half emergence: between about a quarter and three quarters (common practice, no source)."""
+
+BATCH_RHO = 0.05
+"""Correlation of the seeds of one batch: a corner that dries, a cool night (common practice, no
+source). Not the rows' own, which a fit could raise to be rid of what the batch says."""
 
 Nodes = tuple[FloatArray, FloatArray]
 """Centre and width of the speeds of plots, each of shape (draw, plot)."""
@@ -56,6 +60,9 @@ class Counted:
     noted : ndarray of bool, shape (plot,)
         A single date instead of counts.
     dish : ndarray of bool, shape (plot,)
+    seeds_started : ndarray, shape (plot,)
+        Of pre-sprouted plots, NaN where not known.
+    viability : ndarray, shape (plot,)
     """
 
     new: FloatArray
@@ -64,6 +71,8 @@ class Counted:
     slip: FloatArray
     noted: npt.NDArray[np.bool_]
     dish: npt.NDArray[np.bool_]
+    seeds_started: FloatArray
+    viability: FloatArray
 
     @classmethod
     def of(cls, plots: Sequence[Plot], inspections: int) -> Counted:
@@ -84,6 +93,8 @@ class Counted:
             slip=slip,
             noted=np.array([plot.noted_h is not None for plot in plots]),
             dish=np.array([plot.dish for plot in plots]),
+            seeds_started=np.array([plot.seeds_started or np.nan for plot in plots]),
+            viability=np.array([plot.viability for plot in plots]),
         )
 
 
@@ -148,6 +159,8 @@ class Likelihood:
             result = self._counted(predicted, nodes)
         if self.counted.noted.any():
             result = np.where(self.counted.noted, noted_log_likelihood(predicted), result)
+        if np.isfinite(self.counted.seeds_started).any():
+            result = result + sprouted_log_likelihood(predicted, self.counted)
         return result
 
     def _counted(self, predicted: Predicted, nodes: Nodes | None) -> FloatArray:
@@ -320,3 +333,26 @@ def noted_log_likelihood(predicted: Predicted) -> FloatArray:
     z = (np.log(done) - predicted.ln_scale[..., None]) / spread[..., None]
     inside = ndtr(z[..., 1]) - ndtr(z[..., 0])
     return np.asarray(np.log((1.0 - SLIPS) * inside + SLIPS / 60.0))
+
+
+def sprouted_log_likelihood(predicted: Predicted, counted: Counted) -> FloatArray:
+    """Log-odds that as much seed had sprouted as was planted, shape (draw, plot).
+
+    Without it a fit could take the sprouts of a slow crop for the quickest few of its seeds. How
+    many more had sprouted is not recorded, so the odds are those of at least so many: the upper
+    tail of a binomial, thinned by as much as the seeds of a batch share their fate.
+    """
+    started = counted.seeds_started
+    known = np.isfinite(started)
+    result = np.zeros(predicted.share.shape)
+    n, k = started[known], counted.seeds[known]
+    sprouted = ndtr(predicted.z_high[:, known]) - ndtr(predicted.z_low[:, known])
+    odds = np.clip(counted.viability[known] * sprouted, 1e-12, 1.0 - 1e-12)
+    thin = 1.0 / (1.0 + (n - 1.0) * BATCH_RHO)
+    upper, rest = k * thin, (n - k) * thin + 1.0
+    tail = betainc(upper, rest, odds)
+    # Far below the odds wanted only the leading term of the tail is left.
+    leading = upper * np.log(odds) + (rest - 1.0) * np.log1p(-odds)
+    leading = leading - np.log(upper) - betaln(upper, rest)
+    result[:, known] = np.where(tail > _FLOOR, np.log(np.maximum(tail, _FLOOR)), leading)
+    return result

@@ -43,6 +43,9 @@ class Plot:
         Hours between which a single date of emergence lies, where nothing was counted. [h]
     viability : float
         Share of live seed in the lot as far as it is known.
+    seeds_started : int or None
+        Seeds wetted for a pre-sprouted plot; None where no more than were planted, so that
+        nothing is known of those that did not sprout.
     """
 
     name: str
@@ -60,6 +63,7 @@ class Plot:
     seed_lot: str | None = None
     block: str | None = None
     viability: float = 1.0
+    seeds_started: int | None = None
 
     def telling(self) -> tuple[FloatArray, FloatArray]:
         """Inspections that matter to a likelihood, and the seedlings new at each.
@@ -152,7 +156,15 @@ def _plot(name: str, rows: pd.DataFrame, crop: Crop, viability: float) -> Plot |
         seed_lot=_text(first, "seed_lot"),
         block=_text(first, "block"),
         viability=viability,
+        seeds_started=_seeds_started(first, treatment, seeds),
     )
+
+
+def _seeds_started(first: pd.Series, treatment: str, seeds: int) -> int | None:
+    if treatment != Treatment.PRESPROUTED:
+        return None
+    started = _number(first, "seeds_started")
+    return int(started) if started is not None and started > seeds else None
 
 
 def handling_of(name: str, treatment: str, lead_h: float) -> Handling:

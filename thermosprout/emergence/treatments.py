@@ -53,7 +53,9 @@ class Handling:
     sprout_h, room_C : float
         Time on moist paper and temperature of the room. [h], [degC]
     radicle_mm : float, optional
-        Radicle length seen on the median sprouted seed; replaces ``sprout_h``. [mm]
+        Radicle length of the lot's middle live seed when the batch is planted: half of the seed
+        that will sprout has at least this. Replaces ``sprout_h``; those that sprouted first have
+        longer ones. [mm]
     sorted : bool
         Only seeds with plantable radicles were planted.
     """
