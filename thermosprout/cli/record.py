@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from thermosprout.cli.trial_options import Json, RecordsFile, SeasonFile, Timezone, zone_of
+from thermosprout.cli.trial_options import Json, RecordsFile, Timezone, zone_of
 
 
 def record(
@@ -38,13 +38,18 @@ def record(
     note: Annotated[str, typer.Option(help="A note for all counts.")] = "",
     observer: Annotated[str, typer.Option(help="Who counted.")] = "",
     timezone: Timezone = "",
-    season: SeasonFile = None,
+    season: Annotated[
+        Path | None,
+        typer.Option(help="Season file (TOML): its time zone, and its rows to begin a file with."),
+    ] = None,
     json: Json = False,
 ) -> None:
     """Record counts: all seedlings that have come up so far, also those that died since.
 
     Nothing typed is overwritten: a correction is a new line. All counts of one call are written,
     or none; when the command says so, they are on the disk.
+
+    With --season the first count of a row takes what is known of the row from the season file.
 
     Example: thermosprout record trial.csv A1=40 A2=35 --on 2026-06-02
     """
@@ -65,6 +70,7 @@ def record(
         _nothing_typed(words)
     else:
         rows = _typed(words, day)
+    rows, said = _begun(records, rows, season)
     extra = {name: text for name, text in (("note", note), ("observer", observer)) if text}
     done = append_records(
         records, [{**row, **extra} for row in rows], timezone=timezone, correct=correct
@@ -76,9 +82,12 @@ def record(
                 "recorded": [asdict(item) for item in done.added],
                 "already_there": list(done.already),
                 "set_aside": done.set_aside or None,
+                "notes": said,
             }
         )
         return
+    for sentence in said:
+        tell(sentence)
     if done.set_aside:
         tell(f"An unfinished line of a stopped writer was moved to {records.name}.unfinished.")
     typer.echo(_summary(len(done.added), sum(item.corrects for item in done.added)))
@@ -87,6 +96,20 @@ def record(
             typer.echo(f"  {item.plot} on {item.inspected}: {item.before} -> {item.emerged}")
     if done.already:
         tell(f"There already, not written again: {', '.join(done.already)}")
+
+
+def _begun(
+    records: Path, rows: list[dict[str, str]], season: Path | None
+) -> tuple[list[dict[str, str]], list[str]]:
+    """Rows with the facts of the season's rows where they are counted first, and what was said."""
+    from thermosprout.season.load import load_season
+    from thermosprout.season.new_counts import require_there, with_facts
+
+    if season is None:
+        require_there(records, rows)
+        return rows, []
+    ready = with_facts(load_season(season), records, rows)
+    return ready.rows, list(ready.notes)
 
 
 def _summary(added: int, corrected: int) -> str:

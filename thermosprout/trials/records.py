@@ -73,8 +73,14 @@ def load(path: Path, *, timezone: str = "UTC") -> Loaded:
 
 
 def _check_planned(table: Table, entries: Sequence[Entry]) -> None:
-    """Where the file lists its plots, a count for a plot that is not listed is a slip."""
-    planned = {entry.plot for entry in entries if entry.inspected is None}
+    """Where the file lists its plots, a count for a plot that is not listed is a slip.
+
+    A plot is listed by a first line without a count; a later one corrects what is known of it.
+    """
+    first: dict[str, Entry] = {}
+    for entry in entries:
+        first.setdefault(entry.plot, entry)
+    planned = {plot for plot, entry in first.items() if entry.inspected is None}
     if not planned:
         return
     for entry in entries:
