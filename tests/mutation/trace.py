@@ -99,10 +99,20 @@ class Trace:
         if path not in self._by_file:
             found = self._data.contexts_by_lineno(path)
             self._by_file[path] = {
-                line: {name.rsplit("|", 1)[0] for name in names if name.endswith("|run")}
+                line: set().union(*(self._named(name) for name in names))
                 for line, names in found.items()
             }
         return self._by_file[path]
+
+    def _named(self, context: str) -> set[str]:
+        """Tests that a context stands for; what a fixture runs counts for all tests of its file."""
+        test, _, phase = context.rpartition("|")
+        if phase == "run":
+            return {test}
+        if phase != "setup":
+            return set()
+        file = test.split("::", 1)[0]
+        return {name for name in self._seconds if name.split("::", 1)[0] == file}
 
 
 if __name__ == "__main__":
