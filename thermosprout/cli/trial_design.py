@@ -103,7 +103,9 @@ def design(
         in_the_morning,
         lead_hours,
     )
+    from thermosprout.trials.treatment_names import check_treatments
 
+    own = check_treatments(treatment)
     found = _crop(crop)
     tz = zone(timezone)
     hours = _sprout_hours(sprout_h, found, room_c)
@@ -154,6 +156,7 @@ def design(
         "calendar": [{"when": t.when, "what": t.what, "plots": list(t.plots)} for t in tasks],
         "power": chances,
         "files": [str(path) for path in files],
+        "notes": list(own),
         "cautions": list(found.cautions) if found is not None else [],
     }
     _tell(document, json)
@@ -282,6 +285,8 @@ def _tell(document: dict[str, Any], json: bool) -> None:
         typer.echo("Name the crop (--crop) to hear what this trial can show.")
     for caution in document["cautions"]:
         typer.echo(f"Caution: {caution}")
+    for sentence in document["notes"]:
+        note(f"{sentence}.")
     for path in document["files"]:
         note(f"Wrote {path}")
 
