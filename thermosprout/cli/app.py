@@ -76,6 +76,9 @@ def _gather() -> None:
 _gather()
 
 
+_STOPPED = 130
+
+
 def main() -> None:
     """Run the command line and end with the exit code the error carries."""
     # The matrices are small: threads of the linear algebra would wait for each other.
@@ -86,9 +89,12 @@ def main() -> None:
     except ThermosproutError as error:
         sys.stderr.write(f"thermosprout: {error}\n")
         sys.exit(error.exit_code)
-    except KeyboardInterrupt:
-        sys.stderr.write("thermosprout: stopped.\n")
-        sys.exit(130)
+    except (KeyboardInterrupt, SystemExit) as end:
+        # The command line's library turns Ctrl-C into an exit without a word.
+        if isinstance(end, SystemExit) and end.code != _STOPPED:
+            raise
+        sys.stderr.write("thermosprout: stopped; a file is written whole or not at all.\n")
+        sys.exit(_STOPPED)
     except BrokenPipeError:
         # The reader of a pipe has gone; nothing is left to say, not even at interpreter exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from thermosprout.planning.sources import Sources
 
 SeasonFile = Annotated[
-    Path | None, typer.Argument(help="A season file (TOML); or use --soil, --weather, --constant.")
+    Path | None, typer.Argument(help="A season file (TOML); or say it with the options.")
 ]
 CropName = Annotated[str, typer.Option("--crop", help="Crop by any of its names.")]
 LotName = Annotated[str, typer.Option("--lot", help="Seed lot of the season file.")]
