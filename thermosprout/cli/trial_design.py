@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from thermosprout.trials.plan import Plan
 
 _USUAL_SPROUT_SHARE = 0.8
+_USUAL_DEPTH_CM = 2.5
 
 
 class LayoutName(StrEnum):
@@ -52,7 +53,12 @@ def design(
     ] = TogetherName.PLANT,
     stations: Annotated[int, typer.Option(min=1, help="Stations per plot.")] = 25,
     seeds_per_station: Annotated[int, typer.Option(min=1, help="Seeds per station.")] = 2,
-    depth_cm: Annotated[float, typer.Option(min=0.0, max=30.0, help="Sowing depth, cm.")] = 2.5,
+    depth_cm: Annotated[
+        float | None,
+        typer.Option(
+            min=0.0, max=30.0, help="Sowing depth, cm; the crop's usual one, or 2.5, by default."
+        ),
+    ] = None,
     spacing_cm: Annotated[float, typer.Option(min=0.5, help="Between stations, cm.")] = 10.0,
     row_spacing_cm: Annotated[float, typer.Option(min=1.0, help="Between rows, cm.")] = 30.0,
     rows: Annotated[int, typer.Option(min=1, help="Rows of stations in a plot.")] = 2,
@@ -107,6 +113,7 @@ def design(
 
     own = check_treatments(treatment)
     found = _crop(crop)
+    depth = _depth(depth_cm, found)
     tz = zone(timezone)
     hours = _sprout_hours(sprout_h, found, room_c)
     records = out / "records.csv"
@@ -127,7 +134,7 @@ def design(
         stations=stations,
         seeds_per_station=seeds_per_station,
         sprout_share=_sprout_share(sprout_share, found, room_c, hours),
-        depth_cm=depth_cm,
+        depth_cm=depth,
         seed_lot=seed_lot,
         timezone=tz,
     )
@@ -142,7 +149,7 @@ def design(
     files = _write(plan, tasks, out, bed)
     cells = len(treatment) * max(len(variety or []), 1)
     chances = _chances(
-        found, soil_c, depth_cm, cells, blocks * len(planting), plan.seeds, every_d, simulations,
+        found, soil_c, depth, cells, blocks * len(planting), plan.seeds, every_d, simulations,
         detect_days, detect_points / 100.0, seed,
     )  # fmt: skip
     document = {
@@ -152,6 +159,7 @@ def design(
         "seed": seed,
         "plots": len(spots),
         "seeds_per_plot": plan.seeds,
+        "depth_cm": depth,
         "bed": bed,
         "calendar": [{"when": t.when, "what": t.what, "plots": list(t.plots)} for t in tasks],
         "power": chances,
@@ -168,6 +176,14 @@ def _crop(name: str) -> Crop | None:
     from thermosprout.crops.catalogue import find_crop
 
     return find_crop(name)
+
+
+def _depth(given: float | None, crop: Crop | None) -> float:
+    """Depth asked for, or else the usual one of the crop, as in the other commands."""
+    if given is not None:
+        return given
+    usual = crop.practice.depth_cm if crop is not None else None
+    return _USUAL_DEPTH_CM if usual is None else usual
 
 
 def _sprout_hours(given: float, crop: Crop | None, room_C: float) -> float:
@@ -269,7 +285,8 @@ def _tell(document: dict[str, Any], json: bool) -> None:
         print_json(document)
         return
     typer.echo(
-        f"{document['plots']} plots of {document['seeds_per_plot']} seeds; "
+        f"{document['plots']} plots of {document['seeds_per_plot']} seeds, "
+        f"{document['depth_cm']:g} cm deep; "
         f"{document['layout_words']} (seed {document['seed']})."
     )
     typer.echo(document["answers"])
