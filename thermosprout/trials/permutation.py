@@ -76,27 +76,24 @@ def permute_within_blocks(
     Fisher (1935), The Design of Experiments; with random arrangements the observed one counts
     too (Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9:39).
     """
-    contributions, observed = _contributions(score, is_a, block)
-    if not contributions:
+    parts = _parts(score, is_a, block)
+    if not parts:
         return None
-    # A block with too many to list has only some of them among its contributions.
-    arrangements = math.prod(
-        math.comb(mine.size, int(mine.sum()))
-        for mine in (is_a[block == b] for b in np.unique(block))
-    )
-    symmetric = all(_is_even(is_a[block == b]) for b in np.unique(block))
+    observed = sum(part.seen for part in parts)
+    arrangements = math.prod(part.arrangements for part in parts)
+    symmetric = all(2 * part.number == part.values.size for part in parts)
     few = arrangements <= _MOST_EXACT
     smallest = (2.0 if symmetric else 1.0) / arrangements if few else 1.0 / (resamples + 1)
     if few:
         sums = np.zeros(1)
-        for values in contributions:
-            sums = (sums[:, None] + values[None, :]).ravel()
+        for part in parts:
+            sums = (sums[:, None] + part.all_ways()[None, :]).ravel()
         extreme, equal = _extreme(observed, sums)
         p_value, mid_p = extreme / arrangements, (extreme - 0.5 * equal) / arrangements
     else:
         sums = np.zeros(resamples)
-        for values in contributions:
-            sums += values[rng.integers(values.size, size=resamples)]
+        for part in parts:
+            sums += part.some_ways(resamples, rng)
         extreme, equal = _extreme(observed, sums)
         p_value = (extreme + 1) / (resamples + 1)
         mid_p = (extreme - 0.5 * equal + 0.5) / (resamples + 1)
@@ -118,40 +115,67 @@ def _extreme(observed: float, sums: FloatArray) -> tuple[int, int]:
     return extreme, extreme - int((size > abs(observed) + rounding).sum())
 
 
-def _is_even(is_a: npt.NDArray[np.bool_]) -> bool:
-    """Whether turning all labels round is an arrangement too, so that p comes in twos."""
-    number = int(is_a.sum())
-    return number in (0, is_a.size) or 2 * number == is_a.size
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Part:
+    """One block that holds both treatments, and what it adds to the statistic.
+
+    Attributes
+    ----------
+    values : ndarray, shape (plot,)
+    mine : ndarray of bool, shape (plot,)
+        Plots that hold treatment ``a`` in truth.
+    weight : float
+        Of the block among all.
+    """
+
+    values: FloatArray
+    mine: npt.NDArray[np.bool_]
+    weight: float
+
+    @property
+    def number(self) -> int:
+        """Plots of treatment ``a``."""
+        return int(self.mine.sum())
+
+    @property
+    def arrangements(self) -> int:
+        """Ways to place the treatment."""
+        return math.comb(self.values.size, self.number)
+
+    @property
+    def seen(self) -> float:
+        """What the true arrangement adds."""
+        return float(self._gap(np.array([self.values[self.mine].sum()]))[0])
+
+    def all_ways(self) -> FloatArray:
+        """What each arrangement adds, shape (arrangement,)."""
+        picks = np.array(list(combinations(range(self.values.size), self.number)))
+        return self._gap(self.values[picks].sum(axis=1))
+
+    def some_ways(self, resamples: int, rng: np.random.Generator) -> FloatArray:
+        """What arrangements drawn at random add, shape (resample,)."""
+        if self.arrangements <= _MOST_EXACT:
+            return self.all_ways()[rng.integers(self.arrangements, size=resamples)]
+        # Drawn anew each time: out of a stock of some arrangements the most extreme come too often.
+        labels = rng.permuted(np.broadcast_to(self.mine, (resamples, self.mine.size)), axis=1)
+        return self._gap(labels @ self.values)
+
+    def _gap(self, sums: FloatArray) -> FloatArray:
+        number, others = self.number, self.values.size - self.number
+        gap: FloatArray = sums / number - (self.values.sum() - sums) / others
+        return self.weight * gap
 
 
-def _contributions(
-    score: FloatArray, is_a: npt.NDArray[np.bool_], block: IntArray
-) -> tuple[list[FloatArray], float]:
-    """Per block what each arrangement adds to the statistic, the observed one first."""
+def _parts(score: FloatArray, is_a: npt.NDArray[np.bool_], block: IntArray) -> list[_Part]:
+    """Blocks that hold both treatments."""
     blocks = [np.flatnonzero(block == b) for b in np.unique(block)]
     blocks = [plots for plots in blocks if 0 < is_a[plots].sum() < plots.size]
     weights = [is_a[plots].sum() * (~is_a[plots]).sum() / plots.size for plots in blocks]
-    total = sum(weights)
-    found: list[FloatArray] = []
-    observed = 0.0
-    for plots, weight in zip(blocks, weights, strict=True):
-        values, mine = score[plots], is_a[plots]
-        size, number = plots.size, int(mine.sum())
-        if math.comb(size, number) > _MOST_EXACT:
-            picks = _some_picks(size, number)
-        else:
-            picks = np.array(list(combinations(range(size), number)))
-        sums = values[picks].sum(axis=1)
-        rest = values.sum() - sums
-        found.append(weight / total * (sums / number - rest / (size - number)))
-        observed += weight / total * float(values[mine].mean() - values[~mine].mean())
-    return found, observed
-
-
-def _some_picks(size: int, number: int) -> IntArray:
-    """Random choices where a block holds too many arrangements to list (seeded by its size)."""
-    rng = np.random.default_rng([size, number])
-    return np.argsort(rng.random((_MOST_EXACT, size)), axis=1)[:, :number]
+    total = float(sum(weights))
+    return [
+        _Part(values=score[plots], mine=is_a[plots], weight=float(weight) / total)
+        for plots, weight in zip(blocks, weights, strict=True)
+    ]
 
 
 def smallest_p(sizes: list[tuple[int, int]]) -> float:

@@ -1,0 +1,114 @@
+"""Permutation where a block has more arrangements than are listed, against scipy's own test."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from scipy import stats
+
+from thermosprout.trials.permutation import PermutationTest, permute_within_blocks
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def one_block(
+    a: FloatArray, b: FloatArray, seed: int = 0, resamples: int = 9_999
+) -> PermutationTest:
+    found = permute_within_blocks(
+        np.r_[a, b], np.r_[np.full(a.size, True), np.full(b.size, False)],
+        np.zeros(a.size + b.size, int), rng=np.random.default_rng(seed), resamples=resamples,
+    )  # fmt: skip
+    assert found is not None
+    return found
+
+
+def gap(a: FloatArray, b: FloatArray, axis: int = -1) -> FloatArray:
+    return np.asarray(np.mean(a, axis=axis) - np.mean(b, axis=axis))
+
+
+def by_scipy(a: FloatArray, b: FloatArray, resamples: int) -> float:
+    found = stats.permutation_test(
+        (a, b), gap, vectorized=True, n_resamples=resamples, rng=np.random.default_rng(9)
+    )
+    return float(found.pvalue)
+
+
+def test_a_difference_beyond_all_arrangements_has_the_smallest_p_and_never_none() -> None:
+    """Phipson & Smyth (2010), Stat. Appl. Genet. Mol. Biol. 9:39: p is never zero."""
+    a, b = np.arange(24.0, 36.0), np.arange(12.0)
+    found = one_block(a, b)
+    assert found.exact is False
+    assert found.arrangements == math.comb(24, 12)
+    assert found.smallest_p == found.p_value == pytest.approx(1e-4)
+    assert found.mid_p == pytest.approx(0.5e-4)
+    fewer = one_block(a, b, resamples=199)
+    assert fewer.smallest_p == fewer.p_value == pytest.approx(1 / 200)
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.4, 0.9])
+@pytest.mark.parametrize("plots", [10, 12, 30])
+def test_p_of_a_large_block_is_that_of_scipy(plots: int, shift: float) -> None:
+    rng = np.random.default_rng([plots, int(10 * shift)])
+    a, b = rng.normal(shift, 1.0, plots), rng.normal(0.0, 1.0, plots)
+    found = one_block(a, b)
+    assert not found.exact
+    expected = by_scipy(a, b, 40_000)
+    error = math.sqrt(expected * (1.0 - expected) * (1 / 9_999 + 4 / 40_000)) + 1e-4
+    assert found.p_value == pytest.approx(expected, abs=4.0 * error)
+
+
+def test_a_block_of_nine_and_nine_is_still_listed_as_scipy_lists_it() -> None:
+    rng = np.random.default_rng(4)
+    a, b = rng.normal(0.8, 1.0, 9), rng.normal(0.0, 1.0, 9)
+    found = one_block(a, b)
+    assert (found.exact, found.arrangements) == (True, math.comb(18, 9))
+    assert found.p_value == pytest.approx(by_scipy(a, b, 10**6), abs=1e-12)
+    assert found.smallest_p == pytest.approx(2 / math.comb(18, 9))
+
+
+def test_a_large_block_beside_small_ones_has_the_p_of_many_shuffles() -> None:
+    """Labels shuffled one trial at a time, the statistic that of least squares on blocks."""
+    rng = np.random.default_rng(6)
+    block = np.r_[np.zeros(24, int), np.repeat([1, 2, 3], 4)]
+    is_a = np.r_[np.tile([True, False], 12), np.tile([True, False, False, False], 3)]
+    score = rng.normal(size=36) + 0.5 * is_a + block
+    found = permute_within_blocks(score, is_a, block, rng=np.random.default_rng(1))
+    assert found is not None
+    assert not found.exact
+    assert found.arrangements == math.comb(24, 12) * 4**3
+    dummies = (block[:, None] == np.arange(4)).astype(float)
+
+    def effect(labels: npt.NDArray[np.bool_]) -> float:
+        design = np.column_stack([labels.astype(float), dummies])
+        return float(np.linalg.lstsq(design, score, rcond=None)[0][0])
+
+    assert found.statistic == pytest.approx(effect(is_a))
+    sizes = []
+    for _ in range(3_000):
+        labels = is_a.copy()
+        for b in range(4):
+            labels[block == b] = rng.permutation(is_a[block == b])
+        sizes.append(abs(effect(labels)))
+    expected = (np.sum(np.array(sizes) >= abs(found.statistic)) + 1) / 3_001
+    error = math.sqrt(expected * (1.0 - expected) * (1 / 9_999 + 1 / 3_000))
+    assert found.p_value == pytest.approx(expected, abs=4.0 * error)
+
+
+def test_p_of_large_blocks_without_a_difference_is_uniform() -> None:
+    """600 trials of 12 + 12 plots: by Kolmogorov and Smirnov, and how often at the usual levels."""
+    rng = np.random.default_rng(11)
+    p = np.array(
+        [
+            one_block(rng.normal(size=12), rng.normal(size=12), trial, 999).p_value
+            for trial in range(600)
+        ]
+    )
+    assert p.min() > 0
+    assert stats.kstest(p, "uniform").pvalue > 0.01
+    for level in (0.01, 0.05, 0.2):
+        assert (p <= level).mean() == pytest.approx(
+            level, abs=3.3 * math.sqrt(level * (1 - level) / 600)
+        )
