@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.trials.comparing import BY_PLOTS
 from thermosprout.trials.intervals import plot_intervals
 from thermosprout.trials.measures import LEAST_SEEDLINGS, PlotScores
 from thermosprout.trials.permutation import blocks_for_p
+from thermosprout.trials.verdict import is_shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -75,12 +77,19 @@ def _replicates(group: Group) -> Iterator[str]:
 
 def _permutations(found: list[Difference]) -> Iterator[str]:
     worst = max((item.smallest_p for item in found if item.smallest_p is not None), default=0.0)
-    if worst > _LEVEL:
+    if worst <= _LEVEL:
+        return
+    why = (
+        f"with so few blocks (its smallest p is {worst:.2g}; {blocks_for_p(_LEVEL)} blocks of one "
+        "plot per treatment would do)"
+    )
+    if any(is_shown(item) for item in found if item.method == BY_PLOTS):
         yield (
-            f"with these blocks the smallest p a permutation can give is {worst:.2g}, so that it "
-            f"cannot show anything at 5 %; {blocks_for_p(_LEVEL)} blocks of one plot per treatment "
-            "could"
+            "what is called shown rests on how plots differ within their blocks (Student's t); the "
+            f"check by permutation, which assumes less, cannot confirm it at 5 % {why}"
         )
+    else:
+        yield f"the check by permutation cannot reach 5 % {why}"
 
 
 def _selected(group: Group) -> Iterator[str]:

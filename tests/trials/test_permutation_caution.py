@@ -1,0 +1,46 @@
+"""With few blocks the check by permutation is silent, and does not gainsay the comparison.
+
+The smallest p: of the 2^n ways to swap two plots within n blocks two are as extreme as the most
+extreme one (Fisher 1935, The Design of Experiments, ch. 3), so 2/32 for five blocks, and 2/64 is
+the first below 0.05.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from tests.trials.conftest import many_trials
+from thermosprout.trials.analysis import analyse
+
+LOOKS = np.arange(1.0, 26.0)
+
+
+def trial(days: tuple[float, float], blocks: int) -> pd.DataFrame:
+    rng = np.random.default_rng(8)
+    return many_trials(
+        rng, 1, blocks, ("direct", "soaked"), days, (0.75, 0.75), seeds=60, looks=LOOKS
+    )
+
+
+def test_what_is_shown_with_five_blocks_names_its_test() -> None:
+    result = analyse(trial((14.0, 8.0), 5))
+    assert any(sentence.startswith("Shown: soaked is half up") for sentence in result.verdict)
+    told = [text for text in result.warnings if "permutation" in text]
+    assert len(told) == 1
+    assert "Student's t" in told[0]
+    assert "cannot confirm it at 5 %" in told[0]
+    assert f"smallest p is {2 / 32:.2g}; 6 blocks" in told[0]
+    assert "cannot show anything" not in " ".join(result.warnings)
+
+
+def test_where_nothing_is_shown_there_is_nothing_to_confirm() -> None:
+    result = analyse(trial((9.0, 9.0), 4))
+    assert not any(sentence.startswith("Shown") for sentence in result.verdict)
+    told = [text for text in result.warnings if "permutation" in text]
+    assert len(told) == 1
+    assert told[0].startswith("the check by permutation cannot reach 5 %")
+
+
+def test_six_blocks_need_no_word_on_it() -> None:
+    assert not [text for text in analyse(trial((14.0, 8.0), 6)).warnings if "permutation" in text]
