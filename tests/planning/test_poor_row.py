@@ -1,0 +1,57 @@
+"""A row of the demo season that comes up poorly: lots, plants wanted, and what is refused."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from thermosprout.cli.app import app
+from thermosprout.errors import InputError
+from thermosprout.reference import demo_folder
+
+DEMO = demo_folder() / "season.toml"
+
+
+def asked(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, Any]:
+    capsys.readouterr()
+    app(["sow-again", str(DEMO), "--as-of", "2026-05-08", *words, "--json"], standalone_mode=False)
+    found: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return found
+
+
+def way(found: dict[str, Any], name: str) -> dict[str, Any]:
+    return next(item for item in found["ways"] if item["way"] == name)
+
+
+def test_an_older_lot_gives_fewer_plants_when_sown_again(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    same = asked(capsys, "--row", "N4")
+    old = asked(capsys, "--row", "N4", "--new-lot", "PAR23")
+    fresh = asked(capsys, "--row", "N4", "--new-lot", "PAR25")
+    waits = [way(found, "wait")["plants"] for found in (same, old, fresh)]
+    assert waits[0] == waits[1] == waits[2]
+    assert way(fresh, "sow again")["plants"]["p50"] > way(old, "sow again")["plants"]["p50"]
+
+
+def test_plants_wanted_are_those_asked_for_else_the_stations(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert asked(capsys, "--row", "N4", "--plants", "17")["plants_wanted"] == 17
+    found = asked(capsys, "--row", "N4")
+    assert any(note.startswith("Plants wanted: 40, one for each") for note in found["notes"])
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--row", "Z9"), "the season has no row 'Z9'; its rows: "),
+        (("--row", "N4", "--new-lot", "XX"), "there is no seed lot 'XX'"),
+    ],
+)
+def test_what_the_season_does_not_hold_is_named(words: tuple[str, ...], told: str) -> None:
+    with pytest.raises(InputError) as caught:
+        app(["sow-again", str(DEMO), *words], standalone_mode=False)
+    assert told in caught.value.what
