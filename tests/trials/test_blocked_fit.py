@@ -111,3 +111,19 @@ def test_means_carry_the_blocks_with_satterthwaites_degrees_of_freedom() -> None
     expected = stats.t.ppf(0.95, worth) * np.sqrt(within / 10 / 6)
     assert 1 < worth < 10
     assert fit.mean_half_width == pytest.approx([expected, expected], rel=1e-9)
+
+
+def test_one_degree_of_freedom_is_enough_for_an_error() -> None:
+    """Two blocks of two treatments: a paired t test with one degree of freedom."""
+    score = np.array([1.0, 3.0, 2.0, 4.5])
+    fit = fit_blocked(
+        score, np.array([0, 1, 0, 1]), np.array([0, 0, 1, 1]), 2, least_variance=0.0
+    )  # fmt: skip
+    assert fit.df == 1
+    contrast = fit.contrast(1, 0)
+    assert contrast is not None
+    expected = stats.ttest_rel(score[[1, 3]], score[[0, 2]])
+    assert contrast.p_value == pytest.approx(expected.pvalue, rel=1e-9)
+    assert fit.overall_p == pytest.approx(expected.pvalue, rel=1e-6)
+    # Means of two plots each have an interval too.
+    assert np.isfinite(fit.mean_half_width).all()

@@ -125,3 +125,10 @@ def test_plots_with_next_to_no_seedlings_are_named() -> None:
     found = warned(records, "left out of the times")
     assert "0-0-0, 0-0-1, 0-1-0, 0-1-1, 0-2-0, 0-2-1 and 6 more had" in found[0]
     assert "are left out" in found[0]
+
+
+def test_a_trial_of_one_treatment_is_not_told_of_blocks() -> None:
+    found = analyse(trial(treatments=("direct",))).warnings
+    assert not [w for w in found if "block" in w or "single plot" in w]
+    one = trial(treatments=("direct",), blocks=1)
+    assert not [w for w in analyse(one).warnings if "block" in w or "single plot" in w]

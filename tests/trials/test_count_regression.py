@@ -98,3 +98,13 @@ def test_correlation_by_moments_is_williams_statistic_in_closed_form() -> None:
 def test_a_design_that_does_not_fit_is_refused() -> None:
     with pytest.raises(FitError, match="did not settle"):
         fit_betabinomial([5.0, np.inf], [np.inf, np.inf], np.ones((2, 1)), correlation=0.0)
+
+
+def test_every_count_must_lie_within_its_plot() -> None:
+    from thermosprout.errors import InputError
+
+    for emerged, seeds in (([3, 5], [2, 9]), ([-1, 5], [2, 9])):
+        with pytest.raises(InputError, match="between 0 and the seeds"):
+            fit_betabinomial(emerged, seeds, np.ones((2, 1)))
+    with pytest.raises(InputError, match="between 0 and the seeds"):
+        fit_betabinomial([1, 2], [2, 9], np.ones((3, 1)))

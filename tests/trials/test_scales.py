@@ -18,7 +18,7 @@ from thermosprout.trials.lognormal import fit_lognormal, fit_many, fit_plots
 from thermosprout.trials.measures import angle, back, difference, score_plots
 from thermosprout.trials.npmle import turnbull
 from thermosprout.trials.permutation import permute_within_blocks, smallest_p
-from thermosprout.trials.power import Trial, Truths, _first_two, _looks, _packed, power
+from thermosprout.trials.power import Trial, Truths, _looks, _packed, _pairs, power
 from thermosprout.trials.records import plots
 from thermosprout.trials.results import Difference
 from thermosprout.trials.simulate import simulate_counts
@@ -138,9 +138,9 @@ def test_the_powers_t_test_is_the_paired_one_and_that_of_the_analysis() -> None:
     rng = np.random.default_rng(2)
     two = rng.normal(size=(3, 7, 2)) + np.array([0.0, 0.8])
     expected = [stats.ttest_rel(trial[:, 0], trial[:, 1]).pvalue for trial in two]
-    assert _first_two(two) == pytest.approx(expected, rel=1e-9)
+    assert _pairs(two)[:, 0] == pytest.approx(expected, rel=1e-9)
     three = rng.normal(size=(2, 5, 3)) + np.array([0.0, 0.8, 0.1])
-    for trial, p in zip(three, _first_two(three), strict=True):
+    for trial, p in zip(three, _pairs(three)[:, 0], strict=True):
         fit = fit_blocked(
             trial.ravel(), np.tile([0, 1, 2], 5), np.repeat(np.arange(5), 3), 3, least_variance=0.0
         )
@@ -150,10 +150,10 @@ def test_the_powers_t_test_is_the_paired_one_and_that_of_the_analysis() -> None:
     holed = two[:1].copy()
     holed[0, 2, 1] = np.nan
     kept = np.delete(two[0], 2, axis=0)
-    assert _first_two(holed)[0] == pytest.approx(stats.ttest_rel(kept[:, 0], kept[:, 1]).pvalue)
+    assert _pairs(holed)[0, 0] == pytest.approx(stats.ttest_rel(kept[:, 0], kept[:, 1]).pvalue)
     lost = np.full((1, 4, 2), np.nan)
     lost[0, 0] = 1.0
-    assert _first_two(lost)[0] == 1.0
+    assert _pairs(lost)[0, 0] == 1.0
 
 
 def truths(trials: int = 4, t50: float = 9.0) -> Truths:
@@ -294,3 +294,71 @@ def test_permutation_of_one_block_is_the_list_of_all_ways() -> None:
     assert found.mid_p == pytest.approx(found.p_value - ties / 2)
     assert (found.arrangements, found.exact) == (20, True)
     assert found.smallest_p == pytest.approx(2 / 20)
+
+
+def test_both_clocks_of_full_stand_and_of_the_first_seedling_differ_by_the_lead() -> None:
+    rng = np.random.default_rng(9)
+    records = many_trials(rng, 1, 4, ("direct",), (9.0,), (0.8,), seeds=100)
+    records["started"] -= pd.Timedelta(days=3)
+    scores = score_plots(records, plots(records), None)
+    for name in ("t50", "first", "full"):
+        planted, started = (
+            scores.values[f"{name}_since_{clock}_d"] for clock in ("planted", "started")
+        )
+        assert started == pytest.approx(planted + 3.0), name
+        assert scores.scores[f"{name}_since_started_d"] == pytest.approx(np.log(planted + 3.0))
+    assert scores.values["spread_d"] == pytest.approx(
+        scores.fits.quantile(0.9) - scores.fits.quantile(0.1)
+    )
+
+
+def test_blocks_weigh_in_a_permutation_by_what_they_tell() -> None:
+    """n1 n2 / (n1 + n2) of each block, as least squares with blocks weighs them."""
+    score = np.array([1.0, 2.0, 4.0, 6.0, 3.0, 9.0, 8.0])
+    is_a = np.array([True, False, False, False, True, False, True])
+    block = np.array([0, 0, 0, 0, 1, 1, 1])
+    found = permute_within_blocks(score, is_a, block, rng=np.random.default_rng(0))
+    assert found is not None
+    fit = fit_blocked(score, (~is_a).astype(int), block, 2, least_variance=0.0)
+    contrast = fit.contrast(0, 1)
+    assert contrast is not None
+    assert found.statistic == pytest.approx(contrast.estimate)
+    assert found.arrangements == 4 * 3
+
+
+@pytest.mark.parametrize(
+    ("stand", "points", "other"),
+    [(0.5, 0.2, 0.7), (0.9, 0.2, 0.7), (0.5, -0.2, 0.3), (0.1, -0.2, 0.3)],
+)
+def test_the_stand_looked_for_lies_where_there_is_room(
+    monkeypatch: pytest.MonkeyPatch, stand: float, points: float, other: float
+) -> None:
+    from thermosprout.trials import power as powers
+
+    seen: list[np.ndarray] = []
+
+    def counts(rng: np.random.Generator, **asked: np.ndarray) -> np.ndarray:
+        seen.append(asked["stand"].reshape(3, 4, 2))
+        return np.ones((24, asked["inspections"].shape[1]), dtype=np.int64)
+
+    monkeypatch.setattr(powers, "simulate_counts", counts)
+    asked = replace(truths(3), stand=np.full(3, stand))
+    power(Trial(blocks=4), asked, np.random.default_rng(0), points=points)
+    assert seen[0][:, :, 0] == pytest.approx(np.full((3, 4), stand))
+    assert seen[0][:, :, 1] == pytest.approx(np.full((3, 4), other))
+
+
+def test_the_median_looked_for_is_later_by_the_days_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    from thermosprout.trials import power as powers
+
+    seen: list[np.ndarray] = []
+
+    def counts(rng: np.random.Generator, **asked: np.ndarray) -> np.ndarray:
+        seen.append(asked["t50"].reshape(3, 4, 2))
+        return np.ones((24, asked["inspections"].shape[1]), dtype=np.int64)
+
+    monkeypatch.setattr(powers, "simulate_counts", counts)
+    for later, expected in ((2.0, 11.0), (-3.0, 6.0), (-9.5, 0.2)):
+        power(Trial(blocks=4), truths(3), np.random.default_rng(0), later_d=later)
+        assert seen[-1][:, :, 0] == pytest.approx(np.full((3, 4), 9.0))
+        assert seen[-1][:, :, 1] == pytest.approx(np.full((3, 4), expected))
