@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from thermosprout.cli.sheet import sheet
-from thermosprout.cli.trial_design import design
+from thermosprout.cli.trial_design import DesignCommand, design
 from thermosprout.cli.trial_options import Json, RecordsFile, SeasonFile, Timezone, zone_of
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="Plan a side-by-side trial, check its records, and read what it shows.",
 )
-app.command()(design)
+app.command(cls=DesignCommand)(design)
 app.command()(sheet)
 
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from thermosprout.cli.old_spellings import OldSpellings
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
@@ -14,6 +17,14 @@ if TYPE_CHECKING:
 
 _USUAL_SPROUT_SHARE = 0.8
 _USUAL_DEPTH_CM = 2.5
+
+
+class DesignCommand(OldSpellings):
+    """``design`` under the names that its options had before."""
+
+    renamed = MappingProxyType(
+        {"--room-C": "--room-c", "--soil-C": "--soil-c", "--seed-lot": "--lot"}
+    )
 
 
 class LayoutName(StrEnum):
@@ -68,7 +79,7 @@ def design(
     sprout_h: Annotated[
         float, typer.Option(help="Hours of sprouting; from the crop and the room when 0.")
     ] = 0.0,
-    room_c: Annotated[float, typer.Option("--room-C", help="Temperature of the room [°C].")] = 20.0,
+    room_c: Annotated[float, typer.Option(help="Temperature of the room [°C].")] = 20.0,
     sprout_share: Annotated[
         float,
         typer.Option(
@@ -77,9 +88,9 @@ def design(
             help="Share of the seed that sprouts; from the crop and the hours when 0.",
         ),
     ] = 0.0,
-    seed_lot: Annotated[str, typer.Option(help="Seed lot.")] = "",
+    lot: Annotated[str, typer.Option(help="Seed lot.")] = "",
     crop: Annotated[str, typer.Option(help="Crop, for the chance to show a difference.")] = "",
-    soil_c: Annotated[float, typer.Option("--soil-C", help="Soil temperature then [°C].")] = 15.0,
+    soil_c: Annotated[float, typer.Option(help="Soil temperature then [°C].")] = 15.0,
     detect_days: Annotated[float, typer.Option(help="Difference in days to be shown.")] = 1.0,
     detect_points: Annotated[float, typer.Option(help="Difference in stand, points.")] = 10.0,
     every_d: Annotated[float, typer.Option(help="Days between inspections.")] = 1.0,
@@ -135,7 +146,7 @@ def design(
         seeds_per_station=seeds_per_station,
         sprout_share=_sprout_share(sprout_share, found, room_c, hours),
         depth_cm=depth,
-        seed_lot=seed_lot,
+        seed_lot=lot,
         timezone=tz,
     )
     tasks = calendar(plan)
