@@ -16,10 +16,10 @@ def test_stopping_a_long_command_is_said(tmp_path: Path) -> None:
     words = ["crops", "carrot", "--plot", "days.png"]
     # A child that sends itself the signal once the command line is running.
     code = (
-        "import os, signal, sys\n"
+        "import os, signal, sys, time\n"
         "from thermosprout.cli import app\n"
         "import thermosprout.cli.crops as crops\n"
-        "crops._plot = lambda *a: os.kill(os.getpid(), signal.SIGINT)\n"
+        "crops._plot = lambda *a: (os.kill(os.getpid(), signal.SIGINT), time.sleep(30))\n"
         f"sys.argv = ['thermosprout', *{words!r}]\n"
         "app.main()\n"
     )
