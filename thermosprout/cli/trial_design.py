@@ -158,9 +158,9 @@ def design(
         "path_cm": path_cm,
     }
     files = _write(plan, tasks, out, bed)
-    cells = len(treatment) * max(len(variety or []), 1)
     chances = _chances(
-        found, soil_c, depth, cells, blocks * len(planting), plan.seeds, every_d, simulations,
+        found, soil_c, depth, len(treatment), max(len(variety or []), 1),
+        blocks * len(planting), plan.seeds, every_d, simulations,
         detect_days, detect_points / 100.0, seed,
     )  # fmt: skip
     document = {
@@ -244,6 +244,7 @@ def _chances(
     soil_C: float,
     depth_cm: float,
     treatments: int,
+    varieties: int,
     blocks: int,
     seeds: int,
     every_d: float,
@@ -253,7 +254,7 @@ def _chances(
     seed: int,
 ) -> list[dict[str, Any]]:
     """Chance to show each difference, and the smallest trial that has 8 chances in 10."""
-    if crop is None or blocks < 2:
+    if crop is None or blocks * varieties < 2:
         return []
     import numpy as np
 
@@ -263,7 +264,9 @@ def _chances(
     rng = np.random.default_rng([seed, 4])
     truths = truths_of(crop, soil_C, depth_cm=depth_cm, trials=simulations, seed=seed)
     quick = truths_of(crop, soil_C, depth_cm=depth_cm, trials=min(simulations, 300), seed=seed)
-    trial = Trial(treatments=treatments, blocks=blocks, seeds=seeds, every_d=every_d)
+    trial = Trial(
+        treatments=treatments, varieties=varieties, blocks=blocks, seeds=seeds, every_d=every_d
+    )
     wanted = [("days", "later_d", days), ("points", "points", points)]
     wanted = [item for item in wanted if item[2]]
     found = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.trials.adjusting import holm_adjusted
 from thermosprout.trials.blocked import BlockedFit, fit_blocked
 from thermosprout.trials.measures import (
     BED_DAYS,
@@ -261,7 +262,7 @@ def _time(
     )
 
 
-def pairs_of(labels: list[str]) -> list[tuple[int, int]]:
+def pairs_of(labels: Sequence[object]) -> list[tuple[int, int]]:
     """Pairs (a, b) to compare, a minus b: all of them, or all against the first when many."""
     size = len(labels)
     if size > _MOST_PAIRED:
@@ -379,23 +380,16 @@ def _compare(
 
 
 def holm(found: list[Difference]) -> list[Difference]:
-    """Adjust p values for the number of comparisons of each measure and method.
-
-    Notes
-    -----
-    Holm (1979), Scand. J. Stat. 6:65-70.
-    """
+    """Adjust p values for the number of comparisons of each measure and method."""
     families: dict[tuple[str, str], list[int]] = {}
     for index, item in enumerate(found):
         if item.p_value is not None:
             families.setdefault((item.measure, item.method), []).append(index)
     result = list(found)
     for members in families.values():
-        ranked = sorted(members, key=lambda i: found[i].p_value or 0.0)
-        highest = 0.0
-        for place, index in enumerate(ranked):
-            highest = max(highest, min(1.0, (len(ranked) - place) * (found[index].p_value or 0.0)))
-            result[index] = replace(found[index], p_adjusted=highest, comparisons=len(ranked))
+        adjusted = holm_adjusted([found[i].p_value or 0.0 for i in members])
+        for index, p in zip(members, adjusted.tolist(), strict=True):
+            result[index] = replace(found[index], p_adjusted=p, comparisons=len(members))
     return result
 
 

@@ -12,6 +12,8 @@ from scipy.special import stdtr
 
 from thermosprout.emergence.forecast import forecast_constant
 from thermosprout.errors import InputError
+from thermosprout.trials.adjusting import holm_adjusted
+from thermosprout.trials.comparing import pairs_of
 from thermosprout.trials.lognormal import fit_plots
 from thermosprout.trials.measures import LEAST_SEEDLINGS, angle
 from thermosprout.trials.simulate import simulate_counts
@@ -62,7 +64,9 @@ class Trial:
     Attributes
     ----------
     treatments, blocks : int
-        One plot of each treatment in each block.
+        One plot of each treatment in each block, of each variety.
+    varieties : int
+        Over which treatments are compared; a block of each is a block of its own.
     seeds : int
         Per plot.
     every_d : float
@@ -73,6 +77,7 @@ class Trial:
 
     treatments: int = 2
     blocks: int = 4
+    varieties: int = 1
     seeds: int = 50
     every_d: float = 1.0
     days: float | None = None
@@ -132,6 +137,9 @@ def power(
 ) -> Power:
     """Chance that the trial shows a difference at 5 %, by the same test as the analysis.
 
+    One treatment differs, all others do as the reference; the chance is that of showing it
+    against the reference after adjustment for all pairs that are compared (Holm).
+
     Parameters
     ----------
     trial : Trial
@@ -150,7 +158,7 @@ def power(
     """
     if (later_d == 0.0) == (points == 0.0):
         raise InputError("say either how many days or how many points are to be shown")
-    shape = (truths.trials, trial.blocks, trial.treatments)
+    shape = (truths.trials, trial.blocks * trial.varieties, trial.treatments)
     t50 = np.broadcast_to(truths.t50_d[:, None, None], shape).copy()
     stand = np.broadcast_to(truths.stand[:, None, None], shape).copy()
     t50[:, :, 1] = np.maximum(t50[:, :, 1] + later_d, 0.2)
@@ -162,19 +170,19 @@ def power(
         for a in (truths.sigma, truths.speed_sd, truths.correlation)
     ]
     looks = _looks(trial, truths, later_d)
+    plots = shape[1] * shape[2]
     seeds = np.full(t50.size, trial.seeds)
     counts = simulate_counts(
         rng, t50=t50.ravel(), sigma=each[0], stand=stand.ravel(), seeds=seeds,
-        inspections=np.repeat(looks, trial.blocks * trial.treatments, axis=0),
+        inspections=np.repeat(looks, plots, axis=0),
         speed_sd=each[1], correlation=each[2],
     )  # fmt: skip
     if points:
         score = angle(counts[:, -1].astype(float), seeds.astype(float))
     else:
-        score = _time_scores(
-            counts, seeds, np.repeat(looks, trial.blocks * trial.treatments, axis=0)
-        )
-    p_values = _first_two(score.reshape(shape))
+        score = _time_scores(counts, seeds, np.repeat(looks, plots, axis=0))
+    # The pair of the two comes first, and is adjusted for all the others as in the analysis.
+    p_values = holm_adjusted(_pairs(score.reshape(shape)))[:, 0]
     chance = float((p_values <= _LEVEL).mean())
     error = float(np.sqrt(max(chance * (1.0 - chance), 1e-4) / truths.trials))
     return Power(trial=trial, chance=chance, standard_error=error)
@@ -219,13 +227,18 @@ def _packed(*tables: FloatArray) -> tuple[FloatArray, ...]:
     return tuple(np.take_along_axis(table, order, axis=1)[:, :width] for table in tables)
 
 
-def _first_two(score: FloatArray) -> FloatArray:
-    """P value of the second treatment against the first, per trial; one where it fails.
+def _pairs(score: FloatArray) -> FloatArray:
+    """P value of every pair that the analysis compares, per trial; one where it fails.
 
     Parameters
     ----------
     score : ndarray, shape (trial, block, treatment)
         NaN where a plot has no score; its block is then left out.
+
+    Returns
+    -------
+    ndarray, shape (trial, pair)
+        Not adjusted; the second treatment against the first comes first.
     """
     held = np.asarray(np.isfinite(score).all(axis=2))
     blocks = held.sum(axis=1)
@@ -237,9 +250,11 @@ def _first_two(score: FloatArray) -> FloatArray:
     rest = np.where(held[:, :, None], centred - effect[:, None, :], 0.0)
     df = np.maximum((blocks - 1) * (treatments - 1), 1)
     variance = (rest**2).sum(axis=(1, 2)) / df
+    a, b = np.array(pairs_of(range(treatments))).T
     with np.errstate(divide="ignore", invalid="ignore"):
-        t = np.abs(effect[:, 1] - effect[:, 0]) / np.sqrt(2.0 * variance / size)
-    return np.where((blocks > 1) & (variance > 0), 2.0 * stdtr(df, -np.nan_to_num(t)), 1.0)
+        t = np.abs(effect[:, a] - effect[:, b]) / np.sqrt(2.0 * variance / size)[:, None]
+    known = ((blocks > 1) & (variance > 0))[:, None]
+    return np.where(known, 2.0 * stdtr(df[:, None], -np.nan_to_num(t)), 1.0)
 
 
 def smallest_trial(
