@@ -9,6 +9,8 @@ import typer
 
 from thermosprout.cli.trial_options import Json, RecordsFile, Timezone, zone_of
 
+_SHOWN = 24
+
 
 def record(
     records: RecordsFile,
@@ -95,7 +97,16 @@ def record(
         if item.corrects:
             typer.echo(f"  {item.plot} on {item.inspected}: {item.before} -> {item.emerged}")
     if done.already:
-        tell(f"There already, not written again: {', '.join(done.already)}")
+        tell(_already(done.already))
+
+
+def _already(plots: tuple[str, ...]) -> str:
+    """Counts that were there, told as their number and each plot once."""
+    names = list(dict.fromkeys(plots))
+    shown = ", ".join(names[:_SHOWN])
+    more = f" and {len(names) - _SHOWN} more plots" if len(names) > _SHOWN else ""
+    counts = "1 count" if len(plots) == 1 else f"{len(plots)} counts"
+    return f"There already, not written again: {counts} of {shown}{more}."
 
 
 def _begun(
