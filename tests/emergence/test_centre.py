@@ -66,3 +66,10 @@ def test_two_hours_are_a_series() -> None:
     quick = half_emergence_h(short, CROP, FIRST_H, share=0.001)
     assert quick == pytest.approx(FIRST_H + 24 * 0.12 / 12, abs=0.01)
     assert np.isnan(half_emergence_h(short[:1], CROP, FIRST_H, share=0.001))
+
+
+def test_the_table_is_for_half_an_inch() -> None:
+    """Days to emergence were tabled for seed half an inch deep: 1.27 cm by definition."""
+    from thermosprout.emergence import treatments
+
+    assert TABLE_DEPTH_CM == treatments.TABLE_DEPTH_CM == 2.54 / 2

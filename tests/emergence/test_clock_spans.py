@@ -218,3 +218,13 @@ def test_a_hole_at_the_very_end_is_a_hole() -> None:
     series = hourly(holed)
     clock = ThermalClock(series, response_draws(1))
     assert clock.end_h(first_hour(series) + 3) == first_hour(series) + HOURS - 2
+
+
+def test_a_hole_in_one_member_is_a_hole_for_all() -> None:
+    holed = SPRING.copy()
+    holed[200] = np.nan
+    begin = first_hour(hourly(SPRING))
+    clock = ThermalClock(of_members(SPRING, holed), response_draws(4))
+    assert clock.end_h(begin + 10) == begin + 199
+    with pytest.raises(CoverageError, match="hole"):
+        clock.progress(begin + 200, np.array([begin + 300.0]))

@@ -97,3 +97,24 @@ def test_a_single_seedling_is_every_stage_and_none_is_no_stage() -> None:
     assert (found[0] == found[0, 0]).all()
     assert 0 < found[0, 0] < 1
     assert np.isnan(found[1]).all()
+
+
+def test_the_first_day_is_the_one_after_planting() -> None:
+    """Cold on the first day only: the seed is chilled by what it lacked on that day."""
+    from tests.emergence.test_clock import first_hour, hourly
+    from thermosprout.emergence.clock import ThermalClock
+
+    values = np.full(24 * 30, 20.0)
+    values[24 * 10 : 24 * 11 + 1] = 6.0
+    series = hourly(values)
+    clock = ThermalClock(series, DRAWS.rates)
+    planted = first_hour(series) + 24 * 10
+    half = np.full(5, planted + 24 * 8)
+
+    def at(seed: SeedState) -> np.ndarray:
+        return stand_share(
+            CROP, VALUES, seed, clock, planted_h=planted, half_h=half, viability=VIABILITY
+        )
+
+    dry, soaked = at(state()), at(replace(state(), imbibed=True))
+    assert dry == pytest.approx(soaked * np.exp(-4.0 * VALUES["chilling_loss_per_C"]), rel=1e-9)
