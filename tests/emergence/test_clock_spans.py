@@ -228,3 +228,15 @@ def test_a_hole_in_one_member_is_a_hole_for_all() -> None:
     assert clock.end_h(begin + 10) == begin + 199
     with pytest.raises(CoverageError, match="hole"):
         clock.progress(begin + 200, np.array([begin + 300.0]))
+
+
+def test_the_first_hour_since_the_last_hole() -> None:
+    holed = SPRING.copy()
+    holed[[0, 50, 200]] = np.nan
+    begin = first_hour(hourly(SPRING))
+    clock = ThermalClock(hourly(holed), response_draws(1))
+    for at, since in ((0, 1), (30, 1), (49.9, 1), (50, 51), (199.5, 51), (200.2, 201), (999, 201)):
+        assert clock.whole_since_h(begin + at) == begin + since, at
+    whole = ThermalClock(hourly(SPRING), response_draws(1))
+    assert whole.whole_since_h(begin + 100) == begin
+    assert whole.whole_since_h(begin - 5) == begin

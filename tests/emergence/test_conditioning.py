@@ -235,3 +235,13 @@ def test_a_part_of_a_beta_keeps_its_variance(share: float, rho: float, shown: fl
 def test_increments_add_up_to_the_last_count(steps: list[int]) -> None:
     cumulative = np.cumsum(steps)
     np.testing.assert_array_equal(increments(cumulative, 10_000), steps)
+
+
+def test_without_an_inspection_the_odds_of_failure_are_those_before() -> None:
+    made = row(seeds=2)
+    found = condition(made, [])
+    nothing = float((made.seedlings == 0).mean())
+    assert found.row is made
+    assert found.failed_odds == pytest.approx(FAILED_BEFORE + (1 - FAILED_BEFORE) * nothing)
+    assert found.effective_draws == pytest.approx(made.weights.size)
+    assert found.sentence == "No inspection since planting."
