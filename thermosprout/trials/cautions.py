@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.trials.adjusting import holm_adjusted
 from thermosprout.trials.comparing import BY_PLOTS
 from thermosprout.trials.intervals import plot_intervals
 from thermosprout.trials.measures import LEAST_SEEDLINGS, PlotScores
@@ -76,12 +77,13 @@ def _replicates(group: Group) -> Iterator[str]:
 
 
 def _permutations(found: list[Difference]) -> Iterator[str]:
-    worst = max((item.smallest_p for item in found if item.smallest_p is not None), default=0.0)
+    worst, comparisons = _smallest_p(found)
     if worst <= _LEVEL:
         return
+    of = f", adjusted for {comparisons} comparisons," if comparisons > 1 else ""
     why = (
-        f"with so few blocks (its smallest p is {worst:.2g}; {blocks_for_p(_LEVEL)} blocks of one "
-        "plot per treatment would do)"
+        f"with so few blocks (its smallest p{of} is {worst:.2g}; "
+        f"{blocks_for_p(_LEVEL, comparisons)} blocks of one plot per treatment would do)"
     )
     if any(is_shown(item) for item in found if item.method == BY_PLOTS):
         yield (
@@ -90,6 +92,19 @@ def _permutations(found: list[Difference]) -> Iterator[str]:
         )
     else:
         yield f"the check by permutation cannot reach 5 % {why}"
+
+
+def _smallest_p(found: list[Difference]) -> tuple[float, int]:
+    """Largest of the smallest p values by permutation after adjustment; comparisons it is of."""
+    families: dict[str, list[float]] = {}
+    for item in found:
+        if item.smallest_p is not None:
+            families.setdefault(item.measure, []).append(item.smallest_p)
+    # A comparison is adjusted least where all others are at their smallest too.
+    return max(
+        ((float(holm_adjusted(family).max()), len(family)) for family in families.values()),
+        default=(0.0, 1),
+    )
 
 
 def _selected(group: Group) -> Iterator[str]:

@@ -185,6 +185,13 @@ def smallest_p(sizes: list[tuple[int, int]]) -> float:
     return (2.0 if symmetric else 1.0) / arrangements
 
 
-def blocks_for_p(level: float = 0.05) -> int:
-    """Blocks of one plot each after which a two-sided p value can reach a level."""
-    return math.ceil(math.log2(2.0 / level))
+def blocks_for_p(level: float = 0.05, comparisons: int = 1) -> int:
+    """Blocks of one plot each after which a two-sided p value can reach a level.
+
+    Parameters
+    ----------
+    level : float
+    comparisons : int
+        Of one measure: the first step of Holm's adjustment multiplies p by their number.
+    """
+    return math.ceil(math.log2(2.0 * comparisons / level))
