@@ -28,7 +28,8 @@ class LotReport:
     viability : tuple of (day, low, middle, high)
         Share alive on the day asked for and on the same day of years to come, in the same store.
     slower_pct : (low, middle, high) or None
-        How much longer than a usual lot it took to half germination. [%]
+        How much longer than a usual lot it took to half germination; None where the counts do
+        not tell. [%]
     warnings : tuple of str
         Sentences for the grower.
     """
@@ -71,6 +72,15 @@ def expected_half_germination(
     return float(np.exp(np.median(ln_days))), float(ln_days.std())
 
 
+def _percent(shift: float, error: float, probability: float) -> tuple[float, float, float]:
+    """Low, middle and high of how much slower, from the shift of ln time. [%]"""
+    from scipy.special import ndtri
+
+    reach = float(ndtri(0.5 + probability / 2)) * error
+    low, middle, high = (100.0 * float(np.expm1(x)) for x in (shift - reach, shift, shift + reach))
+    return low, middle, high
+
+
 def check_lot(
     lot: SeedLot,
     crop: Crop,
@@ -98,14 +108,11 @@ def check_lot(
         lot = replace(lot, seeds_tested=test.tested, seeds_germinated=test.germinated[-1])
         if test.germinated[-1] >= 3:
             expected, spread = expected_half_germination(crop, temperature_C, rng)
-            shift, error = test.vigour_shift(expected, expected_sd=spread)
-            from scipy.special import ndtri
-
-            reach = float(ndtri(0.5 + probability / 2)) * error
-            low, middle, high = (
-                100.0 * float(np.expm1(x)) for x in (shift - reach, shift, shift + reach)
-            )
-            slower = (low, middle, high)
+            known = test.vigour_shift(expected, expected_sd=spread)
+            if known is None:
+                warnings.append("speed not known from one count; look daily")
+            else:
+                slower = _percent(*known, probability)
         if len(test.germinated) > 1 and test.germinated[-1] > test.germinated[-2]:
             warnings.append("seeds still germinated at the last count: go on counting")
     if lot.tested_on is None and (lot.counts is not None or lot.year is None):

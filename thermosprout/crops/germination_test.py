@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,8 @@ from thermosprout.errors import InputError
 from thermosprout.reference import reference_file
 
 FloatArray = npt.NDArray[np.float64]
+
+_STEP = 1e-3
 
 RULE_SEEDS = 100
 """Seeds of a replicate for which the tolerance was made."""
@@ -100,7 +103,9 @@ class GerminationTest:
         found = beta.ppf([tail, 0.5, 1.0 - tail], alive + 0.5, self.tested - alive + 0.5)
         return float(found[0]), float(found[1]), float(found[2])
 
-    def half_time(self, sigma: float = 0.18, sigma_spread: float = 0.35) -> tuple[float, float]:
+    def half_time(
+        self, sigma: float = 0.18, sigma_spread: float = 0.35
+    ) -> tuple[float, float] | None:
         """Ln of the days to half of the germination, and its standard error.
 
         Counts between two looks are interval-censored; times are log-normal.
@@ -109,6 +114,11 @@ class GerminationTest:
         ----------
         sigma, sigma_spread : float
             Prior of the sd of ln time among seeds, and the sd of its ln.
+
+        Returns
+        -------
+        tuple of float, or None
+            None where all seed came between the same two looks: any earlier day fits as well.
 
         Raises
         ------
@@ -121,6 +131,8 @@ class GerminationTest:
         gained = np.diff([0, *self.germinated]).astype(float)
         if gained.sum() < 3:
             raise InputError("fewer than three seeds germinated: that says nothing of their vigour")
+        if np.count_nonzero(gained) < 2:
+            return None
         edges = np.log(np.array([1e-9, *self.days]))
 
         def cost(point: FloatArray) -> float:
@@ -131,10 +143,14 @@ class GerminationTest:
 
         middle = float(np.interp(0.5, np.cumsum(gained) / gained.sum(), edges[1:]))
         found = minimize(cost, np.array([middle, np.log(sigma)]), method="BFGS")
-        error = float(np.sqrt(max(found.hess_inv[0, 0], 1e-6)))
-        return float(found.x[0]), error
+        curvature = _hessian(cost, found.x)
+        if not (np.linalg.eigvalsh(curvature) > 0.0).all():
+            return None
+        return float(found.x[0]), float(np.sqrt(np.linalg.inv(curvature)[0, 0]))
 
-    def vigour_shift(self, expected_half_d: float, expected_sd: float = 0.1) -> tuple[float, float]:
+    def vigour_shift(
+        self, expected_half_d: float, expected_sd: float = 0.1
+    ) -> tuple[float, float] | None:
         """How much slower the lot is than expected: shift of ln thermal time and its error.
 
         Parameters
@@ -143,6 +159,29 @@ class GerminationTest:
             Days to half germination of a typical lot at the temperature of the test. [d]
         expected_sd : float
             Error of ln of the expected days.
+
+        Returns
+        -------
+        tuple of float, or None
+            None where the speed is not known, see :meth:`half_time`.
         """
-        ln_half, error = self.half_time()
+        known = self.half_time()
+        if known is None:
+            return None
+        ln_half, error = known
         return ln_half - float(np.log(expected_half_d)), float(np.hypot(error, expected_sd))
+
+
+def _hessian(cost: Callable[[FloatArray], float], point: FloatArray) -> FloatArray:
+    """Second derivatives by central differences, on steps small beside the spread of ln time."""
+    steps = _STEP * np.eye(point.size)
+    return np.array(
+        [
+            [
+                cost(point + a + b) - cost(point + a - b) - cost(point - a + b)
+                + cost(point - a - b)
+                for b in steps
+            ]
+            for a in steps
+        ]
+    ) / (4.0 * _STEP**2)  # fmt: skip
