@@ -80,6 +80,21 @@ class Overview(TyperGroup):
         return super().parse_args(ctx, args)
 
 
+class Sentences(TyperGroup):
+    """Group whose help gives the first sentence of each command whole."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands in the order in which they were made."""
+        there = ((name, self.get_command(ctx, name)) for name in self.list_commands(ctx))
+        rows = [
+            (name, command.get_short_help_str(_LONGEST))
+            for name, command in there
+            if command and not command.hidden
+        ]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
 def _name_values(command: Any) -> None:
     """Name what an option takes as FILE or N, not as a type of the language it is written in."""
     for inner in getattr(command, "commands", {}).values():

@@ -5,8 +5,10 @@ from __future__ import annotations
 import typer
 
 from thermosprout.cli import soil_model, soil_sources
+from thermosprout.cli.overview import Sentences
 
 app = typer.Typer(
+    cls=Sentences,
     no_args_is_help=True,
     help="Soil temperature: read a logger, ask a weather service, see what is cached.",
 )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from thermosprout.cli.overview import Sentences
 from thermosprout.cli.sheet import sheet
 from thermosprout.cli.trial_design import DesignCommand, design
 from thermosprout.cli.trial_options import Json, RecordsFile, SeasonFile, Timezone, zone_of
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from thermosprout.quantities import FloatArray
 
 app = typer.Typer(
+    cls=Sentences,
     no_args_is_help=True,
     rich_markup_mode=None,
     help="Plan a side-by-side trial, check its records, and read what it shows.",
