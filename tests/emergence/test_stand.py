@@ -105,7 +105,7 @@ def test_the_first_day_is_the_one_after_planting() -> None:
     from thermosprout.emergence.clock import ThermalClock
 
     values = np.full(24 * 30, 20.0)
-    values[24 * 10 : 24 * 11 + 1] = 6.0
+    values[24 * 10 : 24 * 11 + 1] = np.linspace(9.0, 3.0, 25)
     series = hourly(values)
     clock = ThermalClock(series, DRAWS.rates)
     planted = first_hour(series) + 24 * 10
