@@ -24,6 +24,7 @@ from thermosprout.emergence.grid import (
 from thermosprout.emergence.thresholds import stage_thresholds
 from thermosprout.emergence.treatments import TABLE_DEPTH_CM, Treatment
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.planning.fingerprint import fingerprint
 from thermosprout.planning.map_soil import GridSoil, grid_soil
 from thermosprout.planning.options import Option, lead_hours, usual_options
 
@@ -55,6 +56,10 @@ class MapPlan:
     sown_h: tuple[float, ...]
     pooled: bool
     node_h: int
+
+    def __dask_tokenize__(self) -> str:
+        """Name that is the same in every process, so that a stopped map can go on."""
+        return fingerprint(self)
 
     @property
     def shape(self) -> tuple[int, ...]:
