@@ -13,7 +13,7 @@ from tests.calibration.growers import Planting, grow, plain_crop, spring, write_
 from thermosprout.calibration import likelihood
 from thermosprout.calibration.fit import fit_with_prior
 from thermosprout.calibration.likelihood import BATCH_RHO, sprouted_log_likelihood
-from thermosprout.calibration.plots import plots_of_records
+from thermosprout.calibration.plots import digest_of, plots_of_records
 from thermosprout.emergence.clock import ResponseDraws
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.trials.records import read_records
@@ -92,3 +92,11 @@ def test_records_tell_it_only_where_more_was_started_than_planted(tmp_path) -> N
     assert {(plot.treatment, plot.seeds_started) for plot in more} == {
         ("direct", None), ("presprouted", 55),
     }  # fmt: skip
+
+
+def test_what_a_fit_is_told_of_is_in_the_digest_of_its_plots() -> None:
+    crop, rng = plain_crop(), np.random.default_rng(3)
+    truth = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
+    plots = grow(crop, truth, spring(), [Planting(day=10.4, handling=SPROUTED)], rng)
+    known = [replace(plot, seeds_started=60) for plot in plots]
+    assert digest_of(plots) == digest_of(plots[::-1]) != digest_of(known)

@@ -192,6 +192,7 @@ def digest_of(plots: Sequence[Plot]) -> str:
     lines = sorted(
         f"{p.name}|{p.variety}|{p.seed_lot}|{p.treatment}|{p.planted_h:.3f}|{p.depth_cm:g}|"
         f"{p.seeds}|{p.constant_C}|{p.noted_h}|{p.hours.tolist()}|{p.new.tolist()}"
+        + ("" if p.seeds_started is None else f"|{p.seeds_started}")
         for p in plots
     )
     return sha256("\n".join(lines).encode()).hexdigest()
