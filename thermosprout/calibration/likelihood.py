@@ -109,18 +109,13 @@ class Likelihood:
         See :data:`SLIPS`; zero gives the plain interval-censored likelihood.
     free_dishes : bool
         Take for each setting of dishes the final share that fits best, instead of a wide prior.
-
-    Attributes
-    ----------
-    model : Model
-    free_dishes : bool
     """
 
     def __init__(self, model: Model, *, slips: float = SLIPS, free_dishes: bool = False) -> None:
         self.model = model
         self.counted = Counted.of(model.plots, model.inspections)
         self._slips = slips
-        self.free_dishes = free_dishes
+        self._free_dishes = free_dishes
         self._pool = np.eye(len(model.settings))[model.plot_setting]
 
     def plots(self, vectors: FloatArray) -> FloatArray:
@@ -179,7 +174,7 @@ class Likelihood:
 
     def _profile(self, predicted: Predicted) -> FloatArray:
         """Final share of each plot: the expected one, or for free dishes the one that fits."""
-        if not (self.free_dishes and self.counted.dish.any()):
+        if not (self._free_dishes and self.counted.dish.any()):
             return predicted.share
         return np.where(self.counted.dish, np.nan, predicted.share)
 

@@ -11,7 +11,7 @@ import xarray as xr
 
 from thermosprout.calibration.fit import Tick, climb, root_of, starts
 from thermosprout.calibration.layers import Layers, layers_of
-from thermosprout.calibration.likelihood import SLIPS, Likelihood
+from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.problem import Problem
@@ -113,12 +113,13 @@ def fit_without_prior(
     rng = np.random.default_rng(seed)
     layers = layers_of(crop.estimate, pooled)
     model = Model(crop, pooled, layers, series, dish_share=1.0)
+    lenient = Likelihood(model, free_dishes=True)
     sprouted = any(plot.handling.sprout_h > 0 for plot in pooled)
-    likelihood = Likelihood(model, slips=SLIPS if sprouted else 0.0, free_dishes=True)
-    begun = _beginning(model, layers, rng)
+    likelihood = lenient if sprouted else Likelihood(model, slips=0.0, free_dishes=True)
+    begun = _beginning(lenient, rng)
     told(1)
     begun = _without_plot_effects(model, layers, begun)
-    problem, best, free = _search(likelihood, begun, rng)
+    problem, best, free = _search(likelihood, lenient, begun, rng)
     told(2)
     best = climb(problem, best[None], exact=True)
     curvature = problem.curvature(best)
@@ -137,9 +138,16 @@ def fit_without_prior(
 
 
 def _search(
-    likelihood: Likelihood, begun: FloatArray, rng: np.random.Generator
+    likelihood: Likelihood, lenient: Likelihood, begun: FloatArray, rng: np.random.Generator
 ) -> tuple[Problem, FloatArray, IntArray]:
     """Find what is free and where the likelihood peaks then.
+
+    Parameters
+    ----------
+    lenient : Likelihood
+        The same plots, slips allowed; see :func:`_peak`.
+    begun : ndarray, shape (entry,)
+        Where a weak prior puts the parameters.
 
     Returns
     -------
@@ -158,7 +166,7 @@ def _search(
     while True:
         free = np.array(always + needed + more, dtype=np.intp)
         problem = _problem(likelihood, _held(model, begun, free), free)
-        best = _peak(problem, rng)
+        best = _peak(problem, lenient, rng)
         peak = problem.vectors(best[None])[0]
         vanished = _vanished(layers, peak, always)
         if vanished is not None:
@@ -216,7 +224,7 @@ def _missed(
     return held[int(np.argmax(gains))] if gains.size and gains.max() > _GAIN else None
 
 
-def _peak(problem: Problem, rng: np.random.Generator) -> FloatArray:
+def _peak(problem: Problem, lenient: Likelihood, rng: np.random.Generator) -> FloatArray:
     """Best point from the likeliest of several starts.
 
     Where parameters make a count impossible the plain likelihood is a plain without a slope:
@@ -224,17 +232,17 @@ def _peak(problem: Problem, rng: np.random.Generator) -> FloatArray:
     """
     size = problem.size
     points = np.concatenate([np.zeros((1, size)), 0.5 * rng.standard_normal((_TRIED, size))])
-    plain = problem.likelihood
-    lenient = replace(problem, likelihood=Likelihood(plain.model, free_dishes=plain.free_dishes))
-    values = lenient.log_likelihood(points)
-    begun = climb(lenient, points[np.argsort(-values)[:_STARTS]], thorough=True)
+    sloping = replace(problem, likelihood=lenient)
+    values = sloping.log_likelihood(points)
+    begun = climb(sloping, points[np.argsort(-values)[:_STARTS]], thorough=True)
     return climb(problem, begun[None])
 
 
-def _beginning(model: Model, layers: Layers, rng: np.random.Generator) -> FloatArray:
+def _beginning(lenient: Likelihood, rng: np.random.Generator) -> FloatArray:
     """Where a weak prior puts the parameters: the same model, the spreads widened."""
+    model, layers = lenient.model, lenient.model.layers
     wide = Problem(
-        likelihood=Likelihood(model, free_dishes=True), origin=layers.mean,
+        likelihood=lenient, origin=layers.mean,
         root=2.0 * root_of(layers.covariance), prior=True, shear=shear_of(model),
     )  # fmt: skip
     points = starts(wide, rng, screened=_SCREENED, kept=_BEGINNINGS)
