@@ -11,7 +11,7 @@ from rich.measure import Measurement
 from rich.table import Column, Table
 from rich.text import Text
 
-from thermosprout.cli.plain import cell_text
+from thermosprout.cli.plain import cell_lines, cell_text
 
 _WIDE = 1000
 _INDENT = "  "
@@ -77,7 +77,7 @@ def longest(column: Column, *, words: bool) -> int:
     """Cells that the longest line of a column takes, or its longest word."""
     found = 0
     for cell in (column.header, *column.cells):
-        text = cell.plain if isinstance(cell, Text) else Text.from_markup(str(cell)).plain
+        text = cell_lines(cell)
         parts = text.split() if words else text.splitlines()
         found = max([found, *(cell_len(part) for part in parts)])
     return found

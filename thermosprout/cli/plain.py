@@ -39,7 +39,11 @@ def table_lines(table: Table) -> list[str]:
 
 def cell_text(cell: Any) -> str:
     """Text of a cell on one line."""
+    return " ".join(cell_lines(cell).split())
+
+
+def cell_lines(cell: Any) -> str:
+    """Text of a cell without markup, its lines as they are."""
     if isinstance(cell, str):
         cell = Text.from_markup(cell)
-    plain = cell.plain if isinstance(cell, Text) else str(cell)
-    return " ".join(plain.split())
+    return cell.plain if isinstance(cell, Text) else str(cell)
