@@ -237,18 +237,21 @@ class ThermalClock:
             ]
         )
         self._table = table.reshape(members, self._days, bins)
-        self._place_hours()
+        self._place_hours(fine)
 
-    def _place_hours(self) -> None:
-        """Where on the temperature grid each hour lies, (member, hour), to the end of a day."""
-        missing = self._days * _HOURS_IN_DAY + 1 - self._filled.shape[1]
-        position = np.pad((self._filled - self._grid[0]) / _BIN_C, ((0, 0), (0, missing)), "edge")
-        # The cubic course may overshoot the hourly values, never the other way round by much.
-        self._below = np.clip(position.astype(np.intp), 0, self._grid.size - 2)
+    def _place_hours(self, fine: FloatArray) -> None:
+        """Where on the temperature grid the mean of each hour lies, (member, hour)."""
+        hours = self._filled.shape[1] - 1
+        mean = fine.reshape(-1, hours, _SUBSTEPS).mean(axis=-1)
+        missing = ((0, 0), (0, self._days * _HOURS_IN_DAY - hours))
+        position = np.pad((mean - self._grid[0]) / _BIN_C, missing, "edge")
+        self._below = position.astype(np.intp)
         self._above_share = position - self._below
-        self._padded_slowing = (
-            None if self._slowing is None else np.pad(self._slowing, ((0, 0), (0, missing)), "edge")
-        )
+        # No time passes beyond the end of the series.
+        self._hour_weight = np.full((fine.shape[0], hours), 1.0 / _HOURS_IN_DAY)
+        if self._slowing is not None:
+            self._hour_weight *= 0.5 * (self._slowing[:, 1:] + self._slowing[:, :-1])
+        self._hour_weight = np.pad(self._hour_weight, missing)
 
     def dwell(self, at_h: FloatArray) -> FloatArray:
         """Time spent at each temperature from the start of the series to each instant.
@@ -321,8 +324,8 @@ class ThermalClock:
     def _hourly(self, draw: IntArray, day: IntArray) -> FloatArray:
         """Running thermal time at the 25 hours of one day per entry, ending at the day's sum."""
         # Flat indices and take: several times quicker than indexing with several arrays.
-        first = self._member[draw] * (self._days * _HOURS_IN_DAY + 1) + day * _HOURS_IN_DAY
-        hours = first[..., None] + np.arange(_HOURS_IN_DAY + 1)
+        first = self._member[draw] * (self._days * _HOURS_IN_DAY) + day * _HOURS_IN_DAY
+        hours = first[..., None] + np.arange(_HOURS_IN_DAY)
         below = np.take(self._below, hours)
         below += draw[..., None] * self._grid.size
         rate = np.take(self._rates, below)
@@ -331,15 +334,9 @@ class ThermalClock:
         rise -= rate
         rise *= np.take(self._above_share, hours)
         rate += rise
-        if self._padded_slowing is not None:
-            rate *= np.take(self._padded_slowing, hours)
-        running = np.zeros(rate.shape)
-        step = rate[..., 1:] + rate[..., :-1]
-        step *= 0.5 / _HOURS_IN_DAY
-        last = self._filled.shape[1] - 1
-        if day.size and (int(day.max()) + 1) * _HOURS_IN_DAY > last:
-            step[day[..., None] * _HOURS_IN_DAY + np.arange(_HOURS_IN_DAY) >= last] = 0.0
-        np.cumsum(step, axis=-1, out=running[..., 1:])
+        rate *= np.take(self._hour_weight, hours)
+        running = np.zeros((*rate.shape[:-1], _HOURS_IN_DAY + 1))
+        np.cumsum(rate, axis=-1, out=running[..., 1:])
         total = self._running[draw, day + 1] - self._running[draw, day]
         with np.errstate(divide="ignore", invalid="ignore"):
             scale = np.where(running[..., -1] > 0, total / running[..., -1], 0.0)
