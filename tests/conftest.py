@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import os
+import socket
+from pathlib import Path
 
-# Before numpy is loaded: tests share the cores between processes, and threads that the linear
-# algebra starts in each of them would only wait for one another.
+import pytest
+from hypothesis import settings
+
+# For the processes among which -n shares the tests (they begin after this file is read): threads
+# that the linear algebra starts in each of them would only wait for one another.
 for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
-
-import socket  # noqa: E402
-from pathlib import Path  # noqa: E402
-
-import pytest  # noqa: E402
-from hypothesis import settings  # noqa: E402
 
 # The same examples in every run, on every machine; others are tried by the fuzzing campaign.
 settings.register_profile("seeded", derandomize=True, deadline=None)
