@@ -1,7 +1,8 @@
 """How fast seed moves on at a temperature: the linear and the beta response.
 
-Both give progress in degrees above the base [C], so that its integral over days is thermal time
-[C d] and a published "sum above a base temperature" is the same quantity.
+Both give progress in degrees [C], so that its integral over days is thermal time [C d]. Of the
+linear response that is a published "sum above a base temperature"; the beta response reaches the
+degrees above its base at the optimum only, so that its sums are another quantity.
 """
 
 from __future__ import annotations

@@ -87,6 +87,11 @@ def _head(document: dict[str, Any], units: Units) -> str:
         f"{document['name']}, {document['latin_name']}" + (f"; also {names}" if names else ""),
         f"Base {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; sum {total:.0f} °C d.",
         f"Response: {document['response_reason']}.",
+        *(
+            ["Its sum is weighed by the curve: no measure to hold against a handbook's heat sum."]
+            if document["response"] == "beta"
+            else []
+        ),
         f"{document['season'].capitalize()}-season crop, {hardy}, {document['seed_size']} seed.",
     ]
     if document["chilling_sensitive"]:
