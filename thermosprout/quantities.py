@@ -11,6 +11,9 @@ if TYPE_CHECKING:
 
     FloatArray = npt.NDArray[np.float64]
 
+YEARS = range(1900, 2200)
+"""Years that a day typed by a person can lie in; another one is a slip of the finger."""
+
 
 class Units(StrEnum):
     """How temperatures and lengths are shown."""

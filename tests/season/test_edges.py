@@ -231,3 +231,13 @@ def test_a_stage_that_the_series_does_not_see_the_end_of_has_no_last_day(tmp_pat
             assert "left open" in tasks[words].why
             return
     pytest.fail(f"no open stage is expected: {tasks}, {found['stages']}")
+
+
+@pytest.mark.parametrize(
+    "when", ["9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00", "0202-04-05", "2602-04-05"]
+)
+def test_a_year_that_cannot_be_right_is_refused(tmp_path: Path, when: str) -> None:
+    path = write_season(tmp_path, row("A", "2026-04-06", f"started = {when}"), days=2)
+    with pytest.raises(InputError, match=r"the year of .* cannot be right") as caught:
+        load_season(path)
+    assert str(caught.value).startswith(f"{path}, line 16, ")

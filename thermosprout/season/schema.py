@@ -8,6 +8,8 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
+from thermosprout.quantities import YEARS
+
 FORMAT = 1
 """Format number that this version writes and reads."""
 
@@ -21,14 +23,14 @@ Name = Annotated[str, Field(min_length=1, max_length=120)]
 
 def _moment(value: Any) -> Any:
     """Take a day or an instant; refuse text and clock times that could mean several instants."""
-    if isinstance(value, datetime):
-        if value.tzinfo is None:
-            raise ValueError(
-                f"the time {value.isoformat()} has no offset from UTC; write the day alone or add "
-                "an offset such as +01:00"
-            )
-        return value
+    if isinstance(value, datetime) and value.tzinfo is None:
+        raise ValueError(
+            f"the time {value.isoformat()} has no offset from UTC; write the day alone or add "
+            "an offset such as +01:00"
+        )
     if isinstance(value, date):
+        if value.year not in YEARS:
+            raise ValueError(f"the year of {value.isoformat()} cannot be right")
         return value
     if isinstance(value, str):
         raise ValueError(f"{value!r} is text; write the date without quotes, as 2026-04-05")

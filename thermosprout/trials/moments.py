@@ -8,13 +8,13 @@ from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo
 
 from thermosprout.errors import InputError, Place
+from thermosprout.quantities import YEARS
 
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _INSTANT = re.compile(
     r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?(Z|[+-]\d{2}:?\d{2})?", re.ASCII
 )
 _OFFSET = re.compile(r"([+-])(\d{2}):?(\d{2})", re.ASCII)
-_YEARS = range(1900, 2200)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +111,6 @@ def _naive(stamp: datetime) -> datetime:
 
 
 def _bounded(moment: Moment, place: Place | None) -> Moment:
-    if moment.day.year not in _YEARS:
+    if moment.day.year not in YEARS:
         raise InputError(f"the year of {moment.text!r} cannot be right", place=place)
     return moment

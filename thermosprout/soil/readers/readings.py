@@ -13,13 +13,13 @@ from zoneinfo import ZoneInfo
 
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text
+from thermosprout.quantities import YEARS
 
 if TYPE_CHECKING:
     import pandas as pd
 
 COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
 """``time`` with an offset, or in the site's own time, may stand for ``time_utc``."""
-_YEARS = range(1900, 2200)
 
 
 def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
@@ -89,7 +89,7 @@ def _when(text: str, place: Place, clock: str, timezone: str) -> datetime:
         ) from None
     if when.tzinfo is None:
         when = when.replace(tzinfo=UTC if clock == "time_utc" else ZoneInfo(timezone))
-    if when.year not in _YEARS:
+    if when.year not in YEARS:
         raise InputError(f"the year of {text!r} cannot be right", place=place)
     return when.astimezone(UTC).replace(tzinfo=None)
 
