@@ -12,15 +12,12 @@ from scipy import stats
 from tests.calibration.growers import first_hour, spring
 from tests.emergence.plain_crop import plain_crop
 from thermosprout.crops.parameters import PARAMETERS
-from thermosprout.emergence.conditioning import (
-    _effective,
-    _Normal,
-    _Scale,
-    _Seen,
-    _sentence,
-    _still_to_come,
-    _systematic,
-)
+from thermosprout.emergence.conditioning.conditioned import _sentence
+from thermosprout.emergence.conditioning.inspections import Inspections
+from thermosprout.emergence.conditioning.open_stages import still_to_come
+from thermosprout.emergence.conditioning.particles import effective_size, resampled
+from thermosprout.emergence.conditioning.scale import NormalScale
+from thermosprout.emergence.conditioning.tempering import _Normal
 from thermosprout.emergence.forecast import (
     CropDraws,
     RowForecast,
@@ -122,7 +119,7 @@ def test_the_site_is_as_uncertain_as_its_series_says() -> None:
 
 def test_standard_normals_and_natural_parameters_turn_into_each_other() -> None:
     estimate = replace(CROP.estimate, mean=CROP.estimate.mean + 0.3)
-    scale = _Scale(estimate)
+    scale = NormalScale(estimate)
     values = estimate.draw(2000, np.random.default_rng(1))
     standard = scale.standard(values)
     assert standard.mean(axis=0) == pytest.approx(np.zeros(standard.shape[1]), abs=0.1)
@@ -135,14 +132,14 @@ def test_standard_normals_and_natural_parameters_turn_into_each_other() -> None:
 
 
 def test_effective_draws_are_kishs() -> None:
-    assert _effective(np.full(8, 0.3)) == pytest.approx(8.0)
-    assert _effective(np.array([2.0, 1.0, 1.0])) == pytest.approx(16 / 6)
+    assert effective_size(np.full(8, 0.3)) == pytest.approx(8.0)
+    assert effective_size(np.array([2.0, 1.0, 1.0])) == pytest.approx(16 / 6)
 
 
 def test_copies_follow_weights_within_one() -> None:
     weights = np.random.default_rng(2).dirichlet(np.full(40, 0.4)) * 7
     for seed in range(4):
-        copies = np.bincount(_systematic(weights, 100, np.random.default_rng(seed)), minlength=40)
+        copies = np.bincount(resampled(weights, 100, np.random.default_rng(seed)), minlength=40)
         assert copies.sum() == 100
         assert (np.abs(copies - 100 * weights / 7) < 1 + 1e-9).all()
 
@@ -160,7 +157,7 @@ def test_moves_leave_their_normal_as_it_is() -> None:
 def test_many_seeds_do_not_overflow() -> None:
     rng = np.random.default_rng(4)
     size = 4000
-    many = _still_to_come(
+    many = still_to_come(
         np.full(size, 0.7), np.full(size, 0.02), np.full(size, 0.5), 900, 2500, rng
     )  # fmt: skip
     strength = 0.98 / 0.02
@@ -191,7 +188,7 @@ def test_many_seeds_do_not_overflow() -> None:
 def test_what_counts_changed_in_words(
     emerged: int, due: float, old: float, new: float, failed: float, sentence: str
 ) -> None:
-    seen = _Seen(hours=np.array([100.0, 200.0]), new=np.array([0.0, float(emerged)]))
+    seen = Inspections(hours=np.array([100.0, 200.0]), new=np.array([0.0, float(emerged)]))
     asked: list[np.ndarray] = []
 
     def share(at: np.ndarray) -> np.ndarray:

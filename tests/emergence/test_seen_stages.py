@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from thermosprout.emergence.conditioning import _place_stages, _Seen, _still_to_come
+from thermosprout.emergence.conditioning.inspections import Inspections
+from thermosprout.emergence.conditioning.open_stages import place_stages, still_to_come
 
 SIZE = 20_000
 
@@ -31,7 +32,7 @@ def test_seedlings_to_come_follow_bayes(
     prior = stats.betabinom(seeds, share * strength, (1 - share) * strength).pmf(stand)
     odds = prior * stats.binom(stand, shown).pmf(emerged)
     odds /= odds.sum()
-    found = _still_to_come(
+    found = still_to_come(
         np.full(SIZE, share), np.full(SIZE, rho), np.full(SIZE, shown), emerged, seeds,
         np.random.default_rng(7),
     )  # fmt: skip
@@ -46,8 +47,8 @@ def test_seedlings_to_come_follow_bayes(
 def test_nothing_comes_of_a_dead_row_or_after_all_have_come() -> None:
     rng = np.random.default_rng(8)
     some = np.full(50, 0.2)
-    assert (_still_to_come(np.zeros(50), some, np.full(50, 0.5), 0, 20, rng) == 0).all()
-    assert (_still_to_come(np.full(50, 0.8), some, np.ones(50), 11, 20, rng) == 0).all()
+    assert (still_to_come(np.zeros(50), some, np.full(50, 0.5), 0, 20, rng) == 0).all()
+    assert (still_to_come(np.full(50, 0.8), some, np.ones(50), 11, 20, rng) == 0).all()
 
 
 def by_hand(n: int, new: list[int], shown: list[float], rng: np.random.Generator) -> np.ndarray:
@@ -69,8 +70,8 @@ def test_stages_stand_where_seedlings_at_random_in_their_intervals_do(
     n: int, new: list[int], shown: list[float]
 ) -> None:
     rng = np.random.default_rng(9)
-    seen = _Seen(hours=24.0 * np.arange(1, len(new) + 1), new=np.array(new, dtype=float))
-    found = _place_stages(np.full(SIZE, n), np.tile(shown, (SIZE, 1)), seen, rng)
+    seen = Inspections(hours=24.0 * np.arange(1, len(new) + 1), new=np.array(new, dtype=float))
+    found = place_stages(np.full(SIZE, n), np.tile(shown, (SIZE, 1)), seen, rng)
     hand = by_hand(n, new, shown, rng)
     ranks = [1, int(np.ceil(0.5 * n)), int(np.ceil(0.9 * n - 1e-9))]
     expected = hand[:, [rank - 1 for rank in ranks]]
