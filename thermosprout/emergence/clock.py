@@ -426,7 +426,6 @@ class ThermalClock:
         """See :class:`Clock`; hours past the end stay at the last value."""
         begun = self._start(start_h)
         wanted = np.clip(np.asarray(at_h, dtype=float), start_h, self.end_h(start_h))
-        # A block of draws at a time, so that long curves of many draws stay small in memory.
         result = self._at(np.broadcast_to(wanted, (self._draws.size, wanted.size))) - begun
         return np.asarray(np.clip(result, 0.0, None))
 
