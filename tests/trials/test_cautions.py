@@ -85,7 +85,9 @@ def test_sprouted_seed_is_a_selected_group_only_where_some_was_left_out() -> Non
     assert not warned(more, "the records say that every")
 
 
-@pytest.mark.parametrize(("every", "told"), [(1.0, ""), (4.0, "4.0 days"), (3.0, "3.0 days")])
+@pytest.mark.parametrize(
+    ("every", "told"), [(1.0, ""), (1.5, ""), (2.0, "2.0 days"), (4.0, "4.0 days")]
+)
 def test_wide_gaps_between_looks_blur_the_day(every: float, told: str) -> None:
     found = warned(trial(looks=np.arange(every, 30.0, every)), "were looked at about every")
     assert len(found) == (1 if told else 0)
@@ -132,3 +134,20 @@ def test_a_trial_of_one_treatment_is_not_told_of_blocks() -> None:
     assert not [w for w in found if "block" in w or "single plot" in w]
     one = trial(treatments=("direct",), blocks=1)
     assert not [w for w in analyse(one).warnings if "block" in w or "single plot" in w]
+
+
+@pytest.mark.parametrize("column", ["seed_lot", "variety", "depth_cm"])
+def test_what_differs_with_the_treatments_cannot_be_told_from_them(column: str) -> None:
+    names = ("direct", "soaked", "fleece")
+    records = trial(treatments=names)
+    for value, name in enumerate(names):
+        records.loc[records["treatment"] == name, column] = (
+            2.0 + value if column == "depth_cm" else f"lot {value}"
+        )
+    words = {"seed_lot": "seed lot", "depth_cm": "depth"}.get(column, column)
+    assert warned(records, f"every treatment has its own {words}, so that")
+    # One plot that two treatments have in common tells them apart.
+    shared = records.copy()
+    first = shared["plot"] == shared.loc[shared["treatment"] == "direct", "plot"].iloc[0]
+    shared.loc[first, column] = 3.0 if column == "depth_cm" else "lot 1"
+    assert not warned(shared, "every treatment has its own")

@@ -267,3 +267,28 @@ def test_counts_harvests_and_stations_follow_each_other(write: Write) -> None:
     assert "planted 2026-05-01 is before started 2026-05-02" in fault({"started": "2026-05-02"})
     assert "has depth_cm 3.0, but 2.5 on line 2" in fault({}, day | {"depth_cm": 3.0})
     assert "a date alone does not say which line" in fault({"entered": "2026-07-03"}, extra=extra)
+
+
+@pytest.mark.parametrize(
+    ("column", "good", "bad", "bounds"),
+    [
+        ("depth_cm", ("0", "50"), ("50.1", "-0.1"), "0 to 50 cm"),
+        ("temperature_C", ("-20", "60"), ("-20.5", "60.5"), "-20 to 60 °C"),
+    ],
+)
+def test_depth_and_temperature_of_a_line_have_their_bounds(
+    write: Write, column: str, good: tuple[str, ...], bad: tuple[str, ...], bounds: str
+) -> None:
+    extra = () if column == "depth_cm" else (column,)
+    for text in good:
+        assert read_records(write({column: text}, extra=extra))[column].tolist() == [float(text)]
+    for text in bad:
+        with pytest.raises(InputError, match=f"found {text}, expected {bounds}") as caught:
+            read_records(write({column: text}, extra=extra))
+        assert f"line 2, column {column}" in str(caught.value)
+
+
+def test_a_line_of_a_later_layout_is_refused(write: Write) -> None:
+    assert len(read_records(write({"format": "1"}, extra=("format",)))) == 1
+    with pytest.raises(InputError, match="this record has format 2, this version reads format 1"):
+        read_records(write({"format": "1"}, {"plot": "A2", "format": "2"}, extra=("format",)))

@@ -290,3 +290,29 @@ def test_a_writer_waits_for_the_lock_and_says_so(write: Write) -> None:
 def test_a_folder_that_cannot_be_written_to_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="nothing can be recorded"):
         append_records(tmp_path / "absent" / "trial.csv", [])
+
+
+def test_a_note_on_the_same_count_is_kept(write: Write) -> None:
+    path = write({}, extra=("note", "observer"))
+    row = {"plot": "A1", "inspected": "2026-05-09", "emerged": "6", "note": "mice", "observer": "J"}
+    append_records(path, [row])
+    again = append_records(path, [{**row, "note": ""}, {**row, "observer": ""}])
+    assert again.already == ("A1", "A1")
+    assert append_records(path, [{**row, "note": "mice, two eaten"}], correct=True).added
+    assert read_records(path)["note"].tolist() == ["", "mice, two eaten"]
+
+
+def test_a_new_plot_brings_its_facts(write: Write) -> None:
+    path = write({})
+    facts = {
+        "plot": "B1", "block": "B", "treatment": "soaked", "started": "2026-05-01",
+        "planted": "2026-05-02", "seeds_started": "40", "seeds_planted": "40",
+    }  # fmt: skip
+    count = {"inspected": "2026-05-09", "emerged": "6"}
+    for missing in ("treatment", "planted", "seeds_planted"):
+        row = {name: cell for name, cell in (facts | count).items() if name != missing}
+        with pytest.raises(InputError, match="B1"):
+            append_records(path, [row])
+    append_records(path, [facts | count])
+    found = read_records(path).set_index("plot").loc["B1"]
+    assert (found["treatment"], found["emerged"], found["seeds_planted"]) == ("soaked", 6, 40)

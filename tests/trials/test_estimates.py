@@ -207,3 +207,49 @@ def test_power_of_t_as_a_library_says() -> None:
     assert power_of_t(0.8, 1.0, needed, needed - 1, 0.05) >= 0.8
     assert power_of_t(0.8, 1.0, needed - 1, needed - 2, 0.05) < 0.8
     assert blocks_needed(0.01, 1.0, 2) is None
+
+
+def test_a_curve_that_does_not_settle_says_after_how_many_steps() -> None:
+    rng = np.random.default_rng(3)
+    left = rng.integers(0, 12, 60).astype(float)
+    right = left + rng.integers(1, 8, 60)
+    sound = turnbull(left, right)
+    assert sound.gap <= 1e-9 * 60
+    with pytest.raises(FitError, match=r"did not settle in 1 steps \(gap "):
+        turnbull(left, right, most_iterations=1)
+    # One step more than the count it tells is never needed, one less never enough.
+    assert turnbull(left, right, most_iterations=sound.iterations).iterations == sound.iterations
+    with pytest.raises(FitError, match=f"in {sound.iterations - 1} steps"):
+        turnbull(left, right, most_iterations=sound.iterations - 1)
+    assert turnbull([0.0], [2.0]).iterations == 1
+
+
+def test_a_fit_that_leans_on_a_bound_pushes_no_further() -> None:
+    low, high = lognormal._BOUNDS.T
+    inside = np.array([[1.0, -1.0, 0.5]])
+    for push in (np.array([[0.5, 2.0, 0.2]]), np.array([[-0.5, -2.0, -0.2]])):
+        assert (lognormal._inside(inside, push) == push).all()
+    up, down = np.full((1, 3), 0.5), np.full((1, 3), -0.5)
+    assert (lognormal._inside(high[None], up) == 0.0).all()
+    assert (lognormal._inside(high[None], down) == down).all()
+    assert (lognormal._inside(low[None], down) == 0.0).all()
+    assert (lognormal._inside(low[None], up) == up).all()
+
+
+@pytest.mark.parametrize(
+    ("left", "right"),
+    [([-1.0, 2.0], [1.0, 3.0]), ([1.0, 2.0], [1.0, 3.0]), ([1.0, 4.0], [2.0, 3.0])],
+)
+def test_one_interval_that_cannot_be_spoils_a_fit(left: list[float], right: list[float]) -> None:
+    with pytest.raises(InputError, match="intervals that begin at 0 or later and have width"):
+        lognormal.fit_lognormal(left, right)
+
+
+def test_plots_that_agree_more_than_chance_have_no_correlation() -> None:
+    seeds = np.full(6, 50)
+    assert betabinomial.plot_correlation(np.full(6, 25), seeds, np.zeros(6, int)) == 0.0
+    # Single plots of treatments say nothing of plots alike.
+    assert betabinomial.plot_correlation([3, 40], [50, 50], [0, 1]) == 0.0
+    # All or none: seeds of a plot share their fate wholly.
+    apart = betabinomial.plot_correlation([0, 50, 0, 50], np.full(4, 50), np.zeros(4, int))
+    assert apart == pytest.approx(0.99)

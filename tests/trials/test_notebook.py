@@ -22,7 +22,7 @@ Write = Callable[..., Path]
 def trial(write: Write) -> Path:
     return write(
         {}, {"inspected": "2026-05-10T07:30+02:00", "emerged": 9},
-        {"plot": "A2", "treatment": "soaked", "emerged": 7, "first_harvest": "2026-07-01",
+        {"plot": "A2", "treatment": "soaked", "emerged": 7, "block": "B",
          "temperature_C": -2},
         extra=("note", "first_harvest", "temperature_C"),
     )  # fmt: skip
@@ -133,3 +133,14 @@ def test_a_formula_that_is_in_a_history_is_neutral_when_written(write: Write) ->
     rows = list(csv.reader(write_notebook(loaded).splitlines()))
     assert rows[1][rows[0].index("variety")] == '\'=HYPERLINK("x")'
     assert rows[2][rows[0].index("temperature_C")] == "-2"
+
+
+def test_a_line_holds_what_was_written_in_it_and_no_empty_cells(tmp_path: Path) -> None:
+    path = tmp_path / "wide.csv"
+    path.write_text("plot,treatment,block,2026-05-03,2026-05-04\nA1,soaked,,3,\nA2,,B,,5\nA3,,,,\n")
+    assert [dict(row) for row in read_notebook(path)] == [
+        {"plot": "A1", "treatment": "soaked"},
+        {"plot": "A1", "treatment": "soaked", "inspected": "2026-05-03", "emerged": "3"},
+        {"plot": "A2", "block": "B"},
+        {"plot": "A2", "block": "B", "inspected": "2026-05-04", "emerged": "5"},
+    ]

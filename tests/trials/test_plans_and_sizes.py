@@ -261,3 +261,23 @@ def test_shares_of_the_curve_without_a_shape() -> None:
     assert mixed.left.tolist() == [2.0, 2.0]
     assert mixed.right.tolist() == [2.0, 3.0]
     assert mixed.mass.sum() == pytest.approx(1.0)
+
+
+def test_the_smallest_trial_asks_for_what_it_was_asked_and_no_more(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked: list[tuple[float, float]] = []
+
+    def fake(trial: Trial, *_: object, later_d: float, points: float) -> Power:
+        asked.append((later_d, points))
+        return Power(trial=trial, chance=0.8, standard_error=0.0)
+
+    monkeypatch.setattr(powers, "power", fake)
+    none = Truths(**{name: np.ones(1) for name in Truths.__dataclass_fields__})
+    found = smallest_trial(Trial(), none, np.random.default_rng(0))
+    assert found is not None, "eight times in ten is enough"
+    assert (found.trial.blocks, found.trial.seeds) == (3, 20)
+    assert set(asked) == {(0.0, 0.0)}
+    asked.clear()
+    smallest_trial(Trial(), none, np.random.default_rng(0), later_d=1.5, points=0.1)
+    assert set(asked) == {(1.5, 0.1)}

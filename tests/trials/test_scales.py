@@ -12,8 +12,10 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
 from tests.trials.conftest import many_trials
+from thermosprout.trials.analysis import analyse
 from thermosprout.trials.blocked import fit_blocked
 from thermosprout.trials.comparing import BY_PLOTS, holm, pairs_of, wilson
+from thermosprout.trials.intervals import plot_intervals
 from thermosprout.trials.lognormal import fit_lognormal, fit_many, fit_plots
 from thermosprout.trials.measures import angle, back, difference, score_plots
 from thermosprout.trials.npmle import turnbull
@@ -362,3 +364,61 @@ def test_the_median_looked_for_is_later_by_the_days_asked(monkeypatch: pytest.Mo
         power(Trial(blocks=4), truths(3), np.random.default_rng(0), later_d=later)
         assert seen[-1][:, :, 0] == pytest.approx(np.full((3, 4), 9.0))
         assert seen[-1][:, :, 1] == pytest.approx(np.full((3, 4), expected))
+
+
+@pytest.mark.parametrize("clock", ["planted", "started", "thermal"])
+def test_seedlings_lie_between_the_looks_on_every_clock(clock: str) -> None:
+    day = pd.Timestamp("2026-05-03T12:00")
+    looks = [(2, "B", 1, 0.4), (4, "B", 1, 0.9), (6, "B", 5, 30.0), (3, "A", 2, 25.5)]
+    records = pd.DataFrame(
+        [
+            {
+                "plot": plot, "planted": day, "started": day - pd.Timedelta(days=1.5),
+                "inspected": day + pd.Timedelta(days=days), "emerged": count, "seeds_planted": 5,
+            }
+            for days, plot, count, _ in looks
+        ]
+        + [{"plot": "C", "planted": day, "started": day, "inspected": pd.NaT, "emerged": 0,
+            "seeds_planted": 5}]
+    )  # fmt: skip
+    thermal = np.array([*(warmth for *_, warmth in looks), np.nan])
+    found = plot_intervals(records, clock, thermal)
+    by_hand = {
+        "planted": [("B", 0, 2, 1), ("B", 4, 6, 4), ("A", 0, 3, 2), ("A", 3, np.inf, 3)],
+        "started": [("B", 1.5, 3.5, 1), ("B", 5.5, 7.5, 4), ("A", 1.5, 4.5, 2),
+                    ("A", 4.5, np.inf, 3)],
+        "thermal": [("B", 0, 0.4, 1), ("B", 0.9, 30, 4), ("A", 0, 25.5, 2), ("A", 25.5, np.inf, 3)],
+    }  # fmt: skip
+    assert list(found.columns) == ["plot", "left", "right", "seeds"]
+    assert list(found.itertuples(index=False, name=None)) == by_hand[clock]
+    assert found.index.tolist() == [0, 1, 2, 3]
+
+
+@pytest.mark.parametrize(("gap", "half"), [(-0.9, 1.2), (0.9, 1.2), (0.1, 0.0), (-0.3, 2.0)])
+def test_an_interval_of_angles_ends_at_the_widest_difference_there_is(
+    gap: float, half: float
+) -> None:
+    middle = np.pi / 4  # half of the seed up: every difference from -1 to 1 can be
+    estimate, low, high = difference("angle", middle, gap, half, 0.0)
+    ends = [np.sin(np.clip(x, -np.pi / 2, np.pi / 2)) for x in (gap, gap - half, gap + half)]
+    assert (estimate, low, high) == pytest.approx(ends, abs=1e-12)
+    assert -1.0 <= low <= high <= 1.0
+
+
+def test_speed_of_plots_is_known_from_two_blocks_of_two() -> None:
+    records = many_trials(
+        np.random.default_rng(2), 1, 2, ("direct", "soaked"), (9.0, 8.0), (0.8, 0.8),
+        seeds=200, speed_sd=0.3,
+    )  # fmt: skip
+    found = analyse(records)
+    times = {}
+    for key, plot in records.groupby(["block", "treatment"]):
+        day = (plot["inspected"] - plot["planted"]) / pd.Timedelta(days=1)
+        times[key] = np.log(np.interp(0.5 * plot["emerged"].max(), plot["emerged"], day))
+    # One degree of freedom: the difference of the differences of two blocks.
+    odd = (times["0", "direct"] - times["0", "soaked"]) - (
+        times["1", "direct"] - times["1", "soaked"]
+    )
+    assert found.variation.ln_t50_sd == pytest.approx(abs(odd) / 2, rel=0.1)
+    one = records[records["block"] == "0"]
+    assert analyse(one).variation.ln_t50_sd is None

@@ -170,3 +170,14 @@ def test_power_at_its_edges() -> None:
     assert power_of_t(1000.0, 1.0, 8, 7, 0.05) == 1.0
     assert power_of_t(-0.8, 1.0, 12, 22, 0.05) == power_of_t(0.8, 1.0, 12, 22, 0.05)
     assert blocks_needed(100.0, 1.0, 2) == 2
+
+
+def test_a_measure_without_degrees_of_freedom_leaves_the_next_one(result: TrialResult) -> None:
+    error = {
+        T50_PLANTED.name: PlotError(variance=0.5, df=1, scale="plain"),
+        STAND.name: PlotError(variance=0.002, df=2, scale="plain"),
+    }
+    bare = replace(result, differences=[], comparisons=1)
+    found = verdict(replace(bare, variation=replace(result.variation, error=error)))
+    needed = blocks_needed(0.1, 0.002, 2)
+    assert found[0].endswith(f"at 5 %, 10 points of stand: {needed} plots of each treatment")
