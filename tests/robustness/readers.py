@@ -114,7 +114,7 @@ def _readings() -> bytes:
 def _uscrn_hourly() -> bytes:
     lines = []
     for t, v in _hours(8):
-        air = ["3063", f"{t:%Y%m%d %H%M} {t:%Y%m%d %H%M}", "3", "-105.17", "40.03"]
+        air = ["53131", f"{t:%Y%m%d %H%M} {t:%Y%m%d %H%M}", "3", "-105.17", "40.03"]
         fields = [*air, *[f"{v}"] * 4, "0.0", "120", "0", "130", "0", "110", "0", "C"]
         fields += ["12.0", "0", "13", "0", "11", "0", "70", "0", *["0.25"] * 5, *[f"{v}"] * 5]
         lines.append(" ".join(fields))
@@ -124,7 +124,7 @@ def _uscrn_hourly() -> bytes:
 def _uscrn_daily() -> bytes:
     lines = []
     for i in range(5):
-        head = ["3063", f"202604{i + 1:02d}", "2.622", "-105.17", "40.03"]
+        head = ["53131", f"202604{i + 1:02d}", "2.622", "-105.17", "40.03"]
         fields = [*head, "14.1", "2.0", "8.0", "7.9", "0.3", "15.1", "C", "20.1", "1.0", "9.9"]
         fields += ["80.1", "30.2", "51.0", *["0.25"] * 5, *["8.8"] * 5]
         lines.append(" ".join(fields))
@@ -133,11 +133,13 @@ def _uscrn_daily() -> bytes:
 
 def _uscrn_five() -> bytes:
     lines = []
-    for i in range(14):
+    for i in range(1, 40):
         t = datetime(2026, 4, 1) + timedelta(minutes=5 * i)
-        fields = ["3063", f"{t:%Y%m%d %H%M} {t:%Y%m%d %H%M}", "3", "-105.17", "40.03", "9.1", "0.0"]
-        fields += ["120", "0", "10.2", "C", "0", "71", "0", "0.25", "8.5", "600", "0", "1.5", "0"]
-        lines.append(" ".join(fields))
+        when = f"{t:%Y%m%d %H%M} {t:%Y%m%d %H%M}"
+        lines.append(
+            f"53131 {when}      3 -105.17   40.03 {9 + i / 12:7.1f} {0.1:7.1f} {120:6d} 0 "
+            f"{10.2:7.1f} C 0 {71:5d} 0 {0.25:7.3f} {8 + i / 12:7.1f} {600:5d} 0 {1.5:6.2f} 0"
+        )
     return "\n".join(lines).encode()
 
 
@@ -169,11 +171,15 @@ def _tmy3() -> bytes:
 
 
 def _power_csv() -> bytes:
-    head = ["-BEGIN HEADER-", "NASA/POWER Source Native Resolution Hourly Data", "Dates: UTC"]
-    head += ["location: latitude  52.5   longitude 13.4", "elevation: 38.0 meters"]
-    head += ["T2M MERRA-2 Temperature at 2 Meters (C)", "-END HEADER-"]
-    rows = [f"2026,4,{i // 24 + 1},{i % 24},{8 + i % 7}.1,0.1" for i in range(30)]
-    return "\n".join([*head, "YEAR,MO,DY,HR,T2M,PRECTOTCORR", *rows]).encode()
+    head = ["-BEGIN HEADER-", "NASA/POWER Source Native Resolution Daily Data"]
+    head += ["Dates (month/day/year): 04/01/2026 through 04/12/2026 in LST"]
+    head += ["Location: latitude  52.5   longitude 13.4", "elevation = 38.0 meters"]
+    head += ["The value for missing source data that cannot be computed or is outside of the "]
+    head[-1] += "sources availability range: -999 "
+    head += ["parameter(s): ", "T2M MERRA-2 Temperature at 2 Meters (C) "]
+    head += ["PRECTOTCORR MERRA-2 Precipitation Corrected (mm/day) ", "-END HEADER-"]
+    rows = [f"2026,4,{i + 1},{8 + i % 7}.1,{-999 if i == 4 else 0.1}" for i in range(12)]
+    return "\n".join([*head, "YEAR,MO,DY,T2M,PRECTOTCORR", *rows]).encode()
 
 
 @lru_cache
@@ -369,7 +375,7 @@ READERS: dict[str, Reader] = {
     "logger": Reader(_logger, _two_columns, 1.5),
     "station": Reader(_station, lambda: (_weather_csv(), _daily_csv()), 1.5),
     "any_weather": Reader(
-        _any_weather, lambda: (_power_csv(), _uscrn_hourly(), _weather_csv()), 1.0
+        _any_weather, lambda: (_power_csv(), _uscrn_hourly(), _weather_csv()), 1.0, ".txt"
     ),
     "readings": Reader(_readings_of, lambda: (_readings(),)),
     "uscrn": Reader(_uscrn, lambda: (_uscrn_hourly(), _uscrn_daily(), _uscrn_five()), 1.0, ".txt"),

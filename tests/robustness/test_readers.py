@@ -8,13 +8,14 @@ from pathlib import Path
 import pytest
 
 from tests.robustness.fuzzing import CORPUS, campaign
-from tests.robustness.readers import READERS, fault
+from tests.robustness.readers import READERS, REFUSALS, fault
 
 
 @pytest.mark.parametrize("name", READERS)
 def test_sound_files_are_read(name: str, tmp_path: Path) -> None:
+    """A file that is refused as it is would leave all that lies behind the refusal untried."""
     reader = READERS[name]
-    read = 0
+    refused = 0
     for index, data in enumerate(reader.seeds()):
         folder = tmp_path / str(index)
         folder.mkdir()
@@ -23,11 +24,11 @@ def test_sound_files_are_read(name: str, tmp_path: Path) -> None:
         assert fault(reader, path) == ""
         try:
             reader.read(path)
-        except Exception as error:
-            last = error
-        else:
-            read += 1
-    assert read, f"no sound file was read: {last}"
+        except REFUSALS:
+            # Among the exports of loggers are some that are to be refused.
+            refused += 1
+            assert name == "logger", f"file {index} was not read"
+    assert refused < 0.5 * len(reader.seeds())
 
 
 @pytest.mark.parametrize("name", READERS)
