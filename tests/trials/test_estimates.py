@@ -253,3 +253,9 @@ def test_plots_that_agree_more_than_chance_have_no_correlation() -> None:
     # All or none: seeds of a plot share their fate wholly.
     apart = betabinomial.plot_correlation([0, 50, 0, 50], np.full(4, 50), np.zeros(4, int))
     assert apart == pytest.approx(0.99)
+
+
+def test_one_interval_that_ends_before_it_begins_spoils_a_curve() -> None:
+    for left, right in (([3.0, 1.0], [2.0, 4.0]), ([np.nan, 1.0], [2.0, 4.0])):
+        with pytest.raises(InputError, match="an interval ends before it begins"):
+            turnbull(left, right)

@@ -20,7 +20,7 @@ def test_a_slip_is_refused_with_what_was_meant(typed: str, meant: str) -> None:
 
 def test_known_names_need_no_word_and_ones_own_are_told() -> None:
     assert check_treatments([*TREATMENTS, " Soaked ", ""]) == ()
-    notes = check_treatments(["direct", "fleece", "soaked 6 h"])
-    assert len(notes) == 2
+    notes = check_treatments(["direct", "fleece", "soaked 6 h", "soaked 2"])
+    assert len(notes) == 3
     assert "fleece" in notes[0]
     assert "soaked 6 h" in notes[1]
