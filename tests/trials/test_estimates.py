@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import optimize, stats
 
 from thermosprout.errors import FitError, InputError
 from thermosprout.trials import betabinomial, lognormal
@@ -259,3 +260,56 @@ def test_one_interval_that_ends_before_it_begins_spoils_a_curve() -> None:
     for left, right in (([3.0, 1.0], [2.0, 4.0]), ([np.nan, 1.0], [2.0, 4.0])):
         with pytest.raises(InputError, match="an interval ends before it begins"):
             turnbull(left, right)
+
+
+def _interval_log_likelihood(mu: float, ln_sigma: float, logit: float) -> float:
+    """Of the intervals above, by scipy's log-normal."""
+    final = 1.0 / (1.0 + np.exp(-logit))
+    curve = stats.lognorm(np.exp(ln_sigma), scale=np.exp(mu))
+    shares = final * (curve.cdf(RIGHT[0]) - curve.cdf(LEFT[0]))
+    shares[-1] = 1.0 - final * curve.cdf(LEFT[0, -1])
+    return float(SEEDS[0] @ np.log(shares))
+
+
+@pytest.mark.parametrize(("centre", "sd"), [(np.log(0.6), 0.1), (np.log(0.2), 0.5), (0.0, 50.0)])
+def test_a_fit_with_a_penalty_is_where_scipy_finds_the_peak(centre: float, sd: float) -> None:
+    penalty = lognormal.Penalty(ln_sigma=np.array([centre]), ln_sigma_sd=np.array([sd]))
+    fit = fit_many(LEFT, RIGHT, SEEDS, penalty=penalty)
+
+    def loss(x: np.ndarray) -> float:
+        share = 1.0 / (1.0 + np.exp(-x[2]))
+        pull = penalty.final_counts * np.log(share * (1.0 - share))
+        return float(0.5 * ((x[1] - centre) / sd) ** 2 - pull - _interval_log_likelihood(*x))
+
+    best = optimize.minimize(loss, [1.5, -1.0, 0.5], method="Nelder-Mead",
+                             options={"xatol": 1e-9, "fatol": 1e-12}).x  # fmt: skip
+    assert fit.converged.all()
+    assert fit.mu[0] == pytest.approx(best[0], abs=1e-6)
+    assert np.log(fit.sigma[0]) == pytest.approx(best[1], abs=1e-6)
+    assert np.log(fit.final[0] / (1 - fit.final[0])) == pytest.approx(best[2], abs=1e-5)
+    # What it tells of the fit is the plain likelihood, whatever held it.
+    assert fit.log_likelihood[0] == pytest.approx(_interval_log_likelihood(*best), abs=1e-6)
+
+
+def test_the_spread_that_plots_share_is_that_of_the_well_counted() -> None:
+    rng = np.random.default_rng(9)
+    edges = np.r_[0.0, np.arange(4.0, 20.0, 1.0)]
+    left, right = np.tile(edges[:-1], (5, 1)), np.tile(edges[1:], (5, 1))
+    number = [60, 45, 80, 30, 2]
+    times = [
+        np.exp(2.2 + s * rng.standard_normal(n))
+        for n, s in zip(number, (0.1, 0.2, 0.15, 0.3, 0.2), strict=True)
+    ]
+    seeds = np.stack([np.histogram(row, edges)[0] for row in times]).astype(float)
+    wide = lognormal.Penalty(ln_sigma=np.full(5, np.log(0.2)), ln_sigma_sd=np.ones(5))
+    first = np.log(fit_many(left, right, seeds, penalty=wide).sigma)
+    # Two seedlings make no spread: a plot weighs by those it has beyond two.
+    weight = seeds.sum(axis=1) - 2.0
+    centre = (weight * first).sum() / weight.sum()
+    spread = np.sqrt((weight * (first - centre) ** 2).sum() / weight.sum())
+    assert 0.1 < spread < 0.5
+    shared = lognormal.Penalty(ln_sigma=np.full(5, centre), ln_sigma_sd=np.full(5, spread))
+    expected = fit_many(left, right, seeds, penalty=shared)
+    found = fit_plots(left, right, seeds)
+    assert found.sigma == pytest.approx(expected.sigma, rel=1e-9)
+    assert found.log_likelihood == pytest.approx(expected.log_likelihood, rel=1e-12)

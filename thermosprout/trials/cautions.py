@@ -72,7 +72,7 @@ def _replicates(group: Group) -> Iterator[str]:
             "no block holds more than one treatment, so that treatments were compared as if "
             "their plots had been placed at random; a slope in the ground would look like an effect"
         )
-    elif len(group.labels) > 1 and table.shape[1] > 1 and (table == 0).any():
+    elif len(group.labels) > 1 and (table == 0).any():
         yield "not every block holds every treatment; blocks without one tell less about it"
 
 
