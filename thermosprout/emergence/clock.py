@@ -247,8 +247,8 @@ class ThermalClock:
         position = np.pad((mean - self._grid[0]) / _BIN_C, missing, "edge")
         self._below = position.astype(np.intp)
         self._above_share = position - self._below
-        # No time passes beyond the end of the series.
-        self._hour_weight = np.full((fine.shape[0], hours), 1.0 / _HOURS_IN_DAY)
+        # How the hours of a day compare: their sum is the table's. None pass beyond the series.
+        self._hour_weight = np.ones((fine.shape[0], hours))
         if self._slowing is not None:
             self._hour_weight *= 0.5 * (self._slowing[:, 1:] + self._slowing[:, :-1])
         self._hour_weight = np.pad(self._hour_weight, missing)
