@@ -127,3 +127,17 @@ def test_one_degree_of_freedom_is_enough_for_an_error() -> None:
     assert fit.overall_p == pytest.approx(expected.pvalue, rel=1e-6)
     # Means of two plots each have an interval too.
     assert np.isfinite(fit.mean_half_width).all()
+
+
+def test_a_treatment_alone_in_a_block_is_compared_as_if_there_were_none() -> None:
+    treatment, block = np.array([0, 1, 0, 1, 2]), np.array([0, 0, 1, 1, 2])
+    score = np.array([1.0, 3.0, 2.0, 4.5, 7.0])
+    fit = fit_blocked(score, treatment, block, 3, least_variance=0.0)
+    assert not fit.blocked
+    library = sm.OLS(score, np.eye(3)[treatment]).fit()
+    assert fit.df == library.df_resid == 2
+    assert fit.error_variance == pytest.approx(library.scale)
+    contrast = fit.contrast(2, 0)
+    assert contrast is not None
+    assert contrast.estimate == pytest.approx(7.0 - 1.5)
+    assert contrast.standard_error == pytest.approx(library.t_test([[-1, 0, 1]]).sd[0, 0])

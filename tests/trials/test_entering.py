@@ -316,3 +316,27 @@ def test_a_new_plot_brings_its_facts(write: Write) -> None:
     append_records(path, [facts | count])
     found = read_records(path).set_index("plot").loc["B1"]
     assert (found["treatment"], found["emerged"], found["seeds_planted"]) == ("soaked", 6, 40)
+
+
+def test_what_was_done_is_told_count_by_count(write: Write) -> None:
+    path = write({})
+    rows = [
+        {"plot": "A1", "inspected": "2026-05-08", "emerged": "5"},
+        {"plot": "A1", "inspected": "2026-05-10", "emerged": "9"},
+    ]
+    told = append_records(path, rows, correct=True).added
+    assert [(a.plot, a.inspected, a.emerged, a.before, a.corrects) for a in told] == [
+        ("A1", "2026-05-08", 5, 4, True),
+        ("A1", "2026-05-10", 9, None, False),
+    ]
+
+
+def test_a_later_entry_above_an_earlier_one_stands_and_hides_no_other_day(write: Write) -> None:
+    path = write(
+        {"emerged": 6, "entered": "2026-05-09T08:00Z"},
+        {"emerged": 4, "entered": "2026-05-08T20:00Z"},
+        {"inspected": "2026-05-11", "emerged": 12, "entered": "2026-05-11T20:00Z"},
+        extra=("entered",),
+    )
+    found = read_records(path)
+    assert found["emerged"].tolist() == [6, 12]

@@ -14,7 +14,7 @@ from statsmodels.stats.proportion import proportion_confint
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis import analyse
 from thermosprout.trials.blocked import fit_blocked
-from thermosprout.trials.comparing import BY_PLOTS, holm, pairs_of, wilson
+from thermosprout.trials.comparing import BY_PLOTS, Group, fit_measure, holm, pairs_of, wilson
 from thermosprout.trials.intervals import plot_intervals
 from thermosprout.trials.lognormal import fit_lognormal, fit_many, fit_plots
 from thermosprout.trials.measures import angle, back, difference, score_plots
@@ -183,6 +183,8 @@ def test_plots_are_looked_at_until_nearly_all_are_up() -> None:
     rows = _looks(Trial(), mixed, 0.0)
     assert rows[0].max() == np.ceil(3.0 * spread)
     assert rows[1].max() == np.ceil(9.0 * spread)
+    seldom = _looks(Trial(every_d=2.0), mixed, 0.0)
+    assert seldom.max(axis=1).tolist() == [np.ceil(t * spread / 2) * 2 for t in (3.0, 9.0)]
 
 
 def test_intervals_are_packed_to_the_front_in_their_order() -> None:
@@ -422,3 +424,35 @@ def test_speed_of_plots_is_known_from_two_blocks_of_two() -> None:
     assert found.variation.ln_t50_sd == pytest.approx(abs(odd) / 2, rel=0.1)
     one = records[records["block"] == "0"]
     assert analyse(one).variation.ln_t50_sd is None
+
+
+def test_times_as_they_are_weigh_plots_by_what_chance_moves_them_in_days() -> None:
+    rng = np.random.default_rng(4)
+    looks = np.arange(0.5, 40.0, 0.5)
+    records = many_trials(
+        rng, 1, 6, ("direct", "soaked", "fleece"), (16.0, 9.0, 12.0), (0.8, 0.8, 0.8),
+        seeds=(20, 200, 60), speed_sd=0.02, looks=looks,
+    )  # fmt: skip
+    # As many days of luck in every plot, quick or slow: as they are, not as logarithms.
+    late = records["plot"].map(
+        dict(zip(records["plot"].unique(), rng.normal(0.0, 2.0, 18), strict=True))
+    )
+    records["planted"] -= pd.to_timedelta(late + 6.0, unit="D")
+    records["started"] = records["planted"]
+    table = plots(records)
+    scores = score_plots(records, table, None)
+    group = Group(
+        plots=table, rows=np.arange(18), labels=["direct", "soaked", "fleece"],
+        treatment=table["treatment"].map({"direct": 0, "soaked": 1, "fleece": 2}).to_numpy(),
+        block=table["block"].astype(int).to_numpy(), variety=None,
+    )  # fmt: skip
+    name = "t50_since_planted_d"
+    found = fit_measure(group, scores, name, 0.9)
+    assert found is not None
+    assert found.scale == "plain"
+    times = scores.values[name]
+    chance = scores.seed_variance[name] * times**2
+    even = fit_blocked(times, group.treatment, group.block, 3, least_variance=0.0)
+    assert found.plain_variance == pytest.approx(even.error_variance)
+    weight = 1.0 / (even.error_variance - np.median(chance) + chance)
+    assert found.fit.weights == pytest.approx(weight / weight.mean(), rel=1e-9)
