@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from thermosprout.crops.estimate import Estimate, Provenance
+from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.errors import InputError
 
@@ -56,9 +56,7 @@ def test_draws_hang_together_as_the_covariance_says() -> None:
     assert found == pytest.approx(-0.6, abs=0.02)
 
 
-def test_the_centre_is_in_natural_units_and_provenance_is_added() -> None:
+def test_the_centre_is_in_natural_units() -> None:
     assert ESTIMATE.centre()["thermal_time_50_Cd"] == pytest.approx(100.0)
     typical = {name: p.typical for name, p in PARAMETERS.items()}
     assert ESTIMATE.centre()["sigma"] == pytest.approx(typical["sigma"])
-    one = Provenance(what="base", source="made", verified="page")
-    assert ESTIMATE.with_provenance(one).with_provenance(one).provenance == (one, one)

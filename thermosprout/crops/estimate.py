@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -105,7 +105,3 @@ class Estimate:
             name: PARAMETERS[name].natural(transformed[:, index])
             for index, name in enumerate(self.names)
         }
-
-    def with_provenance(self, *added: Provenance) -> Estimate:
-        """Return the same estimate with more provenance."""
-        return replace(self, provenance=(*self.provenance, *added))

@@ -9,7 +9,6 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.emergence.treatments import Treatment
 from thermosprout.planning.options import Option, Outcome, weigh
 from thermosprout.planning.setting import Setting
 
@@ -243,8 +242,3 @@ def _usable(outcomes: Sequence[Outcome]) -> npt.NDArray[np.bool_]:
     """Set aside what is likely to fail where something else is much less so."""
     failing = np.array([float(o.row.weights[o.filled < _FAILED_FILL].sum()) for o in outcomes])
     return np.asarray(failing <= max(_FAILED_ODDS, float(failing.min()) + 0.1))
-
-
-def treatments_of(comparison: Comparison) -> tuple[Treatment, ...]:
-    """Treatment of each option, in order."""
-    return tuple(outcome.option.handling.treatment for outcome in comparison.outcomes)

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.errors import CoverageError, InputError
+from thermosprout.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -106,19 +106,3 @@ def hours_since_epoch(time: npt.ArrayLike) -> FloatArray:
     """UTC instants as hours since 1970-01-01T00:00."""
     stamps = np.asarray(time, dtype="datetime64[ns]")
     return np.asarray(stamps.astype("int64") / 3.6e12)
-
-
-def require_cover(series: xr.DataArray, start: np.datetime64) -> None:
-    """Refuse a series that does not hold the instant ``start``.
-
-    Raises
-    ------
-    CoverageError
-        When the series begins after ``start`` or ended before it.
-    """
-    first, last = series["time"].values[0], series["time"].values[-1]
-    if start < first or start > last:
-        raise CoverageError(
-            f"the soil temperature runs from {str(first)[:16]} to {str(last)[:16]} UTC "
-            f"and does not cover {str(start)[:16]}"
-        )
