@@ -149,3 +149,14 @@ def test_plain_tables_have_tabs_and_no_boxes(demo: Path, monkeypatch: pytest.Mon
     assert not set("─│┃━╭") & set(plain.stdout)
     assert "\x1b[" not in plain.stdout
     assert "\t" not in boxed.stdout
+
+
+def test_plain_may_stand_anywhere_but_among_the_names() -> None:
+    words = ["crops", "parsnip", "--constant", "12"]
+    said = [
+        CliRunner().invoke(app, [*words[:at], "--plain", *words[at:]]).stdout for at in (0, 1, 2, 4)
+    ]
+    assert said[0].count("\t") > 3
+    assert len(set(said)) == 1
+    named = CliRunner().invoke(app, ["crops", "--", "--plain"])
+    assert "there is no crop '--plain'" in str(named.exception)

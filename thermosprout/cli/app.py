@@ -31,6 +31,7 @@ def _version(wanted: bool) -> None:
 
 @app.callback()
 def root(
+    ctx: typer.Context,
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
     ] = False,
@@ -39,7 +40,11 @@ def root(
         typer.Option("--plain", help="Tables as tab-separated lines; may stand anywhere."),
     ] = False,
 ) -> None:
-    """Hold the options common to all commands."""
+    """Take the options common to all commands."""
+    if plain:
+        from thermosprout.cli.output import plain_tables
+
+        ctx.with_resource(plain_tables())
 
 
 def _gather() -> None:

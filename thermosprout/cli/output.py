@@ -7,6 +7,7 @@ import math
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -43,18 +44,22 @@ def print_json(document: Any) -> None:
     sys.stdout.write("\n")
 
 
-_plain = False
+_plain: ContextVar[bool] = ContextVar("plain", default=False)
 
 
-def use_plain(wanted: bool) -> None:
-    """Choose whether tables are printed as tab-separated lines without colour."""
-    global _plain
-    _plain = wanted
+@contextmanager
+def plain_tables() -> Iterator[None]:
+    """Print tables as tab-separated lines without colour, for as long as the context is open."""
+    before = _plain.set(True)
+    try:
+        yield
+    finally:
+        _plain.reset(before)
 
 
 def console() -> Console:
     """Console for tables and sentences on standard output."""
-    if _plain:
+    if _plain.get():
         from thermosprout.cli.plain import PlainConsole
 
         return PlainConsole()

@@ -70,14 +70,11 @@ class Overview(TyperGroup):
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Take ``--plain`` wherever it stands: it belongs to every command that prints a table."""
-        from thermosprout.cli.output import use_plain
-
         end = args.index("--") if "--" in args else len(args)
-        plain = _PLAIN in args[:end]
-        use_plain(plain)
-        if plain:
-            args = [text for text in args[:end] if text != _PLAIN] + args[end:]
-        return super().parse_args(ctx, args)
+        others = [text for text in args[:end] if text != _PLAIN] + args[end:]
+        # Alone it asks for nothing, and gets the help that no words at all get.
+        plain = [_PLAIN] if others and len(others) < len(args) else []
+        return super().parse_args(ctx, plain + others)
 
 
 class Sentences(TyperGroup):
