@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from thermosprout.cli import options as opt
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -48,7 +50,7 @@ class Check(StrEnum):
 
 
 def calibrate(
-    crop: Annotated[str, typer.Option("--crop", help="Crop by any of its names.")],
+    crop: opt.CropName,
     records: Annotated[
         list[Path] | None, typer.Argument(help="Records files (CSV); several years together.")
     ] = None,
@@ -87,8 +89,8 @@ def calibrate(
     timezone: Annotated[
         str, typer.Option("--timezone", help="IANA time zone of dates without one.")
     ] = "UTC",
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    seed: opt.Seed = 0,
+    json: opt.Json = False,
 ) -> None:
     """See the module's help text."""
     from thermosprout.errors import InputError

@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from thermosprout.cli import plan_options as opt
+from thermosprout.cli import options as opt
+from thermosprout.cli.plan_sources import show, sources_of
 from thermosprout.quantities import Units
 
 
@@ -21,7 +22,7 @@ class GoalName(StrEnum):
 
 
 def compare(
-    season: opt.SeasonFile = None,
+    season: opt.SeasonOrOptions = None,
     crop: opt.CropName = "",
     lot: opt.LotName = "",
     bed: opt.BedName = "",
@@ -37,29 +38,27 @@ def compare(
     lon: opt.Longitude = None,
     timezone: opt.Zone = "",
     surface: opt.Surface = "bare",
-    cover: Annotated[str, typer.Option(help="Cover on the bed, such as fleece.")] = "",
+    cover: opt.Cover = "",
     depth_cm: opt.DepthCm = None,
     germination: opt.Germination = None,
     seeds_tested: opt.SeedsTested = None,
-    soak_h: Annotated[
-        list[float] | None, typer.Option(help="Soak to weigh [h]; can be repeated.")
-    ] = None,
+    soak_h: opt.SoakH = None,
     water_c: Annotated[float, typer.Option(help="Temperature of the water [°C].")] = 20.0,
-    room_c: Annotated[float, typer.Option(help="Temperature of the room [°C].")] = 20.0,
+    room_c: opt.RoomC = 20.0,
     sprout_h: Annotated[
         float | None, typer.Option(help="Hours indoors; until radicles are ready by default.")
     ] = None,
     from_day: Annotated[
         str, typer.Option("--from", help="Seed cannot be wetted before this day.")
     ] = "",
-    plants: Annotated[int, typer.Option(min=1, help="Plants wanted.")] = 100,
+    plants: opt.Plants = 100,
     seeds: Annotated[
         int | None, typer.Option(min=1, help="Seeds planted; as many as dry seed needs by default.")
     ] = None,
-    as_of: opt.AsOf = "",
+    as_of: opt.AsOfDay = "",
     offline: opt.Offline = False,
     seed: opt.Seed = 0,
-    units: opt.UnitsOption = Units.METRIC,
+    units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
 ) -> None:
     """Sow dry, soak or pre-sprout: what each brings, what it takes, and what to do.
@@ -73,7 +72,7 @@ def compare(
     from thermosprout.planning.sources import day_hour
     from thermosprout.reports.plan_tables import compare_tables
 
-    sources = opt.sources_of(
+    sources = sources_of(
         season=season, crop=crop, lot=lot, bed=bed, constant_C=constant, soil=soil,
         weather=weather, air_C=air_c, latitude=lat, longitude=lon, timezone=timezone,
         surface=surface, cover=cover, depth_cm=depth_cm, germination=germination,
@@ -106,4 +105,4 @@ def compare(
         lot=lot or None,
         bed=bed or None,
     )
-    opt.show(document, compare_tables(document, units), sources, json=json)
+    show(document, compare_tables(document, units), sources, json=json)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from thermosprout.cli import options as opt
 from thermosprout.quantities import Units
 
 if TYPE_CHECKING:
@@ -53,9 +54,9 @@ def crops(
     estimates: Annotated[
         Path | None, typer.Option(help="Folder of estimates from own records; lists and uses them.")
     ] = None,
-    units: Annotated[Units, typer.Option(help="Units shown.")] = Units.METRIC,
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    units: opt.UnitsShown = Units.METRIC,
+    seed: opt.Seed = 0,
+    json: opt.Json = False,
 ) -> None:
     """List the crops, show one with its sources, or its days at a constant temperature.
 

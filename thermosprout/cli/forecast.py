@@ -3,31 +3,24 @@
 from __future__ import annotations
 
 from datetime import datetime
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from thermosprout.cli import options as opt
 from thermosprout.quantities import Units
 
 
 def forecast(
-    season: Annotated[Path, typer.Argument(help="The season file (TOML).")],
-    as_of: Annotated[
-        str, typer.Option(help="Day or instant taken as today, as 2026-05-01; now by default.")
-    ] = "",
+    season: opt.Season,
+    as_of: opt.AsOf = "",
     row: Annotated[list[str] | None, typer.Option(help="Only this row; can be repeated.")] = None,
-    plot: Annotated[Path | None, typer.Option(help="Write a picture: .png, .svg or .pdf.")] = None,
-    units: Annotated[Units, typer.Option(help="Units shown.")] = Units.METRIC,
-    draws: Annotated[
-        int,
-        typer.Option(min=100, max=100_000, help="Outcomes drawn; more are steadier and slower."),
-    ] = 1000,
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
-    offline: Annotated[
-        bool, typer.Option("--offline", help="Ask no service; use what is cached.")
-    ] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    plot: opt.Plot = None,
+    units: opt.UnitsShown = Units.METRIC,
+    draws: opt.Draws = 1000,
+    seed: opt.Seed = 0,
+    offline: opt.Offline = False,
+    json: opt.Json = False,
 ) -> None:
     """When each row shows, how full it stands, and until when to wait.
 

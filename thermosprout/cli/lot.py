@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from thermosprout.cli import options as opt
+
 if TYPE_CHECKING:
     from thermosprout.calibration.lot_check import LotReport
     from thermosprout.crops.germination_test import GerminationTest
@@ -37,8 +39,8 @@ def lot(
     moisture_pct: Annotated[float | None, typer.Option(help="Seed moisture [%].")] = None,
     dressed: Annotated[bool, typer.Option(help="The seed is dressed (treated).")] = False,
     on: Annotated[str, typer.Option(help="Day asked for; today by default.")] = "",
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    seed: opt.Seed = 0,
+    json: opt.Json = False,
 ) -> None:
     """Read a germination test, a packet or a year: what is alive now and in years to come.
 

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from thermosprout.cli import options as opt
+
 if TYPE_CHECKING:
     from datetime import date
 
@@ -51,8 +53,8 @@ def map_grid(
         bool, typer.Option("--restart", help="Forget what an interrupted run has done.")
     ] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace a map that is there.")] = False,
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")] = 0,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    seed: opt.Seed = 0,
+    json: opt.Json = False,
 ) -> None:
     """Days to emergence for every cell of a grid: crops, treatments and planting days.
 

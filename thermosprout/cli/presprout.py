@@ -7,12 +7,13 @@ from typing import Annotated
 
 import typer
 
-from thermosprout.cli import plan_options as opt
+from thermosprout.cli import options as opt
+from thermosprout.cli.plan_sources import show, sources_of
 from thermosprout.quantities import Units
 
 
 def presprout(
-    season: opt.SeasonFile = None,
+    season: opt.SeasonOrOptions = None,
     crop: opt.CropName = "",
     lot: opt.LotName = "",
     bed: opt.BedName = "",
@@ -21,7 +22,7 @@ def presprout(
         typer.Option(help="Day the bed comes free, or 2026-05-01/2026-05-08 where it is not sure."),
     ] = "",
     room_c: Annotated[float, typer.Option(help="Temperature where the seed sprouts [°C].")] = 20.0,
-    plants: Annotated[int, typer.Option(min=1, help="Plants wanted.")] = 100,
+    plants: opt.Plants = 100,
     hold: Annotated[bool, typer.Option(help="Sprouted seed may be held in the cold.")] = True,
     calendar: Annotated[
         Path | None, typer.Option(help="Write the things to do as a calendar file (.ics).")
@@ -29,9 +30,9 @@ def presprout(
     timezone: opt.Zone = "",
     germination: opt.Germination = None,
     seeds_tested: opt.SeedsTested = None,
-    as_of: opt.AsOf = "",
+    as_of: opt.AsOfDay = "",
     seed: opt.Seed = 0,
-    units: opt.UnitsOption = Units.METRIC,
+    units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
 ) -> None:
     """When to wet the seed so that it is fit to plant on the day, and what if the bed is late.
@@ -50,7 +51,7 @@ def presprout(
     from thermosprout.season.schema import hours, instant, local
 
     # Seed sprouts at room temperature, so no soil temperature is asked for here.
-    sources = opt.sources_of(
+    sources = sources_of(
         season=season, crop=crop, lot=lot, bed=bed, timezone=timezone,
         constant_C=room_c if season is None else None, germination=germination,
         seeds_tested=seeds_tested, as_of=as_of, seed=seed,
@@ -101,7 +102,7 @@ def presprout(
         lot=lot or None,
         bed=bed or None,
     )
-    opt.show(document, presprout_tables(document, units), sources, json=json)
+    show(document, presprout_tables(document, units), sources, json=json)
     if calendar is not None:
         from thermosprout.cli.output import note
         from thermosprout.files import write_atomic

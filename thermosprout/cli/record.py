@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from thermosprout.cli.trial_options import Json, RecordsFile, Timezone, zone_of
+from thermosprout.cli import options as opt
+from thermosprout.cli.trial_options import RecordsFile, Timezone, zone_of
 
 _SHOWN = 24
 
@@ -44,7 +45,7 @@ def record(
         Path | None,
         typer.Option(help="Season file (TOML): its time zone, and its rows to begin a file with."),
     ] = None,
-    json: Json = False,
+    json: opt.Json = False,
 ) -> None:
     """Record counts: all seedlings that have come up so far, also those that died since.
 

@@ -7,38 +7,28 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from thermosprout.cli import options as opt
 from thermosprout.quantities import Units
 
 if TYPE_CHECKING:
     from thermosprout.reports.season_page import TrialReport
 
-SeasonArgument = Annotated[Path, typer.Argument(help="The season file (TOML).")]
-AsOf = Annotated[
-    str, typer.Option(help="Day or instant taken as today, as 2026-05-01; now by default.")
-]
-Draws = Annotated[
-    int, typer.Option(min=100, max=100_000, help="Outcomes drawn; more are steadier and slower.")
-]
-Seed = Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")]
-Offline = Annotated[bool, typer.Option("--offline", help="Ask no service; use what is cached.")]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
-
 
 def report(
-    season: SeasonArgument,
+    season: opt.Season,
     out: Annotated[Path, typer.Option("--out", "-o", help="Page to write (HTML).")] = Path(
         "season.html"
     ),
-    as_of: AsOf = "",
+    as_of: opt.AsOf = "",
     trial: Annotated[
         list[Path] | None,
         typer.Option(help="Records of a trial to show with its verdict; can be repeated."),
     ] = None,
     units: Annotated[Units, typer.Option(help="Units shown first.")] = Units.METRIC,
-    draws: Draws = 1000,
-    seed: Seed = 0,
-    offline: Offline = False,
-    json: Json = False,
+    draws: opt.Draws = 1000,
+    seed: opt.Seed = 0,
+    offline: opt.Offline = False,
+    json: opt.Json = False,
 ) -> None:
     """Make the season page: what to do this week, every row with its picture, the trials.
 
@@ -92,12 +82,12 @@ def report(
 
 
 def week(
-    season: SeasonArgument,
-    as_of: AsOf = "",
-    draws: Draws = 1000,
-    seed: Seed = 0,
-    offline: Offline = False,
-    json: Json = False,
+    season: opt.Season,
+    as_of: opt.AsOf = "",
+    draws: opt.Draws = 1000,
+    seed: opt.Seed = 0,
+    offline: opt.Offline = False,
+    json: opt.Json = False,
 ) -> None:
     """Tell what to do this week: start soaking, look at sprouts, plant, expect, stop waiting.
 

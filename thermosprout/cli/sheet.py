@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from thermosprout.cli.trial_options import Json, RecordsFile, SeasonFile, Timezone, zone_of
+from thermosprout.cli import options as opt
+from thermosprout.cli.trial_options import RecordsFile, SeasonFile, Timezone, zone_of
 
 
 def sheet(
@@ -24,7 +25,7 @@ def sheet(
     ] = False,
     timezone: Timezone = "",
     season: SeasonFile = None,
-    json: Json = False,
+    json: opt.Json = False,
 ) -> None:
     """Make a trial's record sheet: buttons to tap on a phone without signal, a table on paper.
 

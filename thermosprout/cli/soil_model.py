@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from thermosprout.cli import options as opt
 from thermosprout.quantities import Units
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def model(
     timezone: Annotated[
         str | None, typer.Option(help="Zone of times and days that carry none.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: opt.Json = False,
 ) -> None:
     """Soil temperature at seed depth from weather, corrected by readings where you have some.
 
@@ -182,13 +183,11 @@ def check(
         float | None, typer.Option(help="Degrees east, to tell daily means from readings.")
     ] = None,
     timezone: Annotated[str, typer.Option(help="Zone of readings that carry none.")] = "UTC",
-    plot: Annotated[Path | None, typer.Option(help="Write a picture: .png, .svg or .pdf.")] = None,
-    units: Annotated[Units, typer.Option(help="Units shown.")] = Units.METRIC,
+    plot: opt.Plot = None,
+    units: opt.UnitsShown = Units.METRIC,
     as_of: Annotated[str, typer.Option(help="Day taken as today; now by default.")] = "",
-    offline: Annotated[
-        bool, typer.Option("--offline", help="Ask no service; use what is cached.")
-    ] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    offline: opt.Offline = False,
+    json: opt.Json = False,
 ) -> None:
     """Soil temperature against your own readings: how far off, and what that means in days.
 

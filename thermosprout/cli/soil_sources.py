@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from thermosprout.cli import options as opt
+
 if TYPE_CHECKING:
     from datetime import date
 
@@ -77,8 +79,8 @@ def read(
     mask: Annotated[
         list[Suspect] | None, typer.Option(help="Leave these out; can be repeated.")
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="Write time_utc,soil_temp_C here.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    out: opt.SeriesOut = None,
+    json: opt.Json = False,
 ) -> None:
     """Read soil temperature from a file, say how it was read and what looks wrong.
 
@@ -218,12 +220,10 @@ def fetch(
     surface: Annotated[Bed, typer.Option(help="Ground that is modelled.")] = Bed.BARE,
     elevation_m: Annotated[float | None, typer.Option(help="Height of the site.")] = None,
     base_url: Annotated[str, typer.Option(help="Self-hosted instance, https://HOST.")] = "",
-    out: Annotated[Path | None, typer.Option(help="Write time_utc,soil_temp_C here.")] = None,
+    out: opt.SeriesOut = None,
     weather_out: Annotated[Path | None, typer.Option(help="Write the weather here.")] = None,
-    offline: Annotated[
-        bool, typer.Option("--offline", help="Ask no service; use what is cached.")
-    ] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    offline: opt.Offline = False,
+    json: opt.Json = False,
 ) -> None:
     """Ask a weather service and model the soil at a depth: days past, or now and ahead.
 
@@ -343,7 +343,7 @@ def _weather(
 
 
 def status(
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: opt.Json = False,
 ) -> None:
     """Show which answers of weather services are cached, how old they are and until when they hold.
 

@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from thermosprout.cli import plan_options as opt
+from thermosprout.cli import options as opt
+from thermosprout.cli.plan_sources import show, sources_of
 from thermosprout.quantities import Units
 
 
@@ -22,10 +23,10 @@ def sow_again(
     weather: opt.WeatherFile = None,
     air_c: opt.AirC = None,
     room_c: Annotated[float, typer.Option(help="Where gap seed would sprout [°C].")] = 20.0,
-    as_of: opt.AsOf = "",
+    as_of: opt.AsOfDay = "",
     offline: opt.Offline = False,
     seed: opt.Seed = 0,
-    units: opt.UnitsOption = Units.METRIC,
+    units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
 ) -> None:
     """A row is late or gappy: wait, fill the gaps with sprouted seed, or sow again?
@@ -36,7 +37,7 @@ def sow_again(
     from thermosprout.planning.poor_row import weigh_poor_row
     from thermosprout.reports.plan_tables import sow_again_tables
 
-    sources = opt.sources_of(
+    sources = sources_of(
         season=season, weather=weather, air_C=air_c, as_of=as_of, offline=offline, seed=seed
     )
     found = weigh_poor_row(
@@ -49,4 +50,4 @@ def sow_again(
         harvest_on=found.harvest_on,
         notes=found.notes,
     )
-    opt.show(document, sow_again_tables(document, units), sources, json=json)
+    show(document, sow_again_tables(document, units), sources, json=json)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
+from thermosprout.cli import options as opt
+
 if TYPE_CHECKING:
     from thermosprout.season.new_season import NewRow, NewSeason
 
@@ -37,7 +39,7 @@ def start(
         list[str] | None,
         typer.Option(help="A row, as CROP, CROP/TREATMENT or CROP/TREATMENT/DAY; can be repeated."),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: opt.Json = False,
 ) -> None:
     """Write a first season file from a few questions; every answer can be an option too.
 

@@ -6,12 +6,13 @@ from typing import Annotated
 
 import typer
 
-from thermosprout.cli import plan_options as opt
+from thermosprout.cli import options as opt
+from thermosprout.cli.plan_sources import show, sources_of
 from thermosprout.quantities import Units
 
 
 def stations(
-    season: opt.SeasonFile = None,
+    season: opt.SeasonOrOptions = None,
     crop: opt.CropName = "",
     lot: opt.LotName = "",
     bed: opt.BedName = "",
@@ -37,10 +38,10 @@ def stations(
     depth_cm: opt.DepthCm = None,
     germination: opt.Germination = None,
     seeds_tested: opt.SeedsTested = None,
-    as_of: opt.AsOf = "",
+    as_of: opt.AsOfDay = "",
     offline: opt.Offline = False,
     seed: opt.Seed = 0,
-    units: opt.UnitsOption = Units.METRIC,
+    units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
 ) -> None:
     """Seeds per station, so that few stations stay empty and little is thinned.
@@ -58,7 +59,7 @@ def stations(
     if emergence is not None and constant is None and soil is None and season is None:
         # The share is all that is needed; the temperature is then not looked at.
         constant = 15.0
-    sources = opt.sources_of(
+    sources = sources_of(
         season=season, crop=crop, lot=lot, bed=bed, constant_C=constant, soil=soil,
         weather=weather, latitude=lat, longitude=lon, timezone=timezone, surface=surface,
         depth_cm=depth_cm, germination=germination, seeds_tested=seeds_tested, as_of=as_of,
@@ -98,4 +99,4 @@ def stations(
         plan, crop=name, seeds_per_g=seeds_per_g, soil=described, lot=lot or None,
         notes=tuple(notes),
     )  # fmt: skip
-    opt.show(document, stations_tables(document), sources, json=json)
+    show(document, stations_tables(document), sources, json=json)

@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from thermosprout.cli import plan_options as opt
+from thermosprout.cli import options as opt
+from thermosprout.cli.plan_sources import show, sources_of
 from thermosprout.quantities import Units
 
 
@@ -19,7 +20,7 @@ class AimName(StrEnum):
 
 
 def succession(
-    season: opt.SeasonFile = None,
+    season: opt.SeasonOrOptions = None,
     crop: Annotated[
         list[str] | None, typer.Option("--crop", help="Crop; several with --opening.")
     ] = None,
@@ -39,14 +40,14 @@ def succession(
     lon: opt.Longitude = None,
     timezone: opt.Zone = "",
     surface: opt.Surface = "bare",
-    cover: Annotated[str, typer.Option(help="Cover on the bed, such as fleece.")] = "",
+    cover: opt.Cover = "",
     depth_cm: opt.DepthCm = None,
     germination: opt.Germination = None,
     seeds_tested: opt.SeedsTested = None,
-    as_of: opt.AsOf = "",
+    as_of: opt.AsOfDay = "",
     offline: opt.Offline = False,
     seed: opt.Seed = 0,
-    units: opt.UnitsOption = Units.METRIC,
+    units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
 ) -> None:
     """Sowing days for rows that are ready at even intervals, or what fits a bed's gap.
@@ -62,7 +63,7 @@ def succession(
     from thermosprout.reports.season_tables import openings_tables, succession_tables
 
     crops = tuple(crop or ())
-    sources = opt.sources_of(
+    sources = sources_of(
         season=season, crop=crops[0] if crops else "", lot=lot, soil=soil, weather=weather,
         latitude=lat, longitude=lon, timezone=timezone, surface=surface, cover=cover,
         depth_cm=depth_cm, germination=germination, seeds_tested=seeds_tested, as_of=as_of,
@@ -77,7 +78,7 @@ def succession(
             )
         fits = plan_openings(sources, gaps, crops)
         document = openings_document(fits, zone=sources.zone)
-        opt.show(document, openings_tables(document), sources, json=json)
+        show(document, openings_tables(document), sources, json=json)
         return
     if len(crops) > 1:
         raise InputError("a succession is of one crop", hint="name one --crop, or --opening")
@@ -92,4 +93,4 @@ def succession(
         sowings, zone=sources.zone, crop=sources.crop().name, treatment=option, aim=aim.value,
         every_d=every, asked=count, notes=notes,
     )  # fmt: skip
-    opt.show(document, succession_tables(document), sources, json=json)
+    show(document, succession_tables(document), sources, json=json)

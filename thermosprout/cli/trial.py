@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from thermosprout.cli import options as opt
 from thermosprout.cli.overview import Sentences
 from thermosprout.cli.sheet import sheet
 from thermosprout.cli.trial_design import DesignCommand, design
-from thermosprout.cli.trial_options import Json, RecordsFile, SeasonFile, Timezone, zone_of
+from thermosprout.cli.trial_options import RecordsFile, SeasonFile, Timezone, zone_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,7 +54,7 @@ class Compare(StrEnum):
 
 @app.command()
 def check(
-    records: RecordsFile, timezone: Timezone = "", season: SeasonFile = None, json: Json = False
+    records: RecordsFile, timezone: Timezone = "", season: SeasonFile = None, json: opt.Json = False
 ) -> None:
     """Check every line of the records and say what is there.
 
@@ -108,7 +109,7 @@ def import_table(
     ] = False,
     timezone: Timezone = "",
     season: SeasonFile = None,
-    json: Json = False,
+    json: opt.Json = False,
 ) -> None:
     """Take counts from a notebook table or another tidy file into the records.
 
@@ -196,7 +197,7 @@ def analyse(
     timezone: Timezone = "",
     season: SeasonFile = None,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the random permutations.")] = 1,
-    json: Json = False,
+    json: opt.Json = False,
 ) -> None:
     """What the trial shows, what it does not, and how big a difference could still be.
 

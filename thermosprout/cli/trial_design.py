@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from thermosprout.cli import options as opt
 from thermosprout.cli.old_spellings import OldSpellings
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ def design(
     sprout_h: Annotated[
         float, typer.Option(help="Hours of sprouting; from the crop and the room when 0.")
     ] = 0.0,
-    room_c: Annotated[float, typer.Option(help="Temperature of the room [°C].")] = 20.0,
+    room_c: opt.RoomC = 20.0,
     sprout_share: Annotated[
         float,
         typer.Option(
@@ -99,7 +100,7 @@ def design(
     ] = 1000,
     timezone: Annotated[str, typer.Option(help="IANA time zone of the dates.")] = "UTC",
     seed: Annotated[int, typer.Option(min=0, help="Seed of the randomisation.")] = 1,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: opt.Json = False,
 ) -> None:
     """Lay out a trial: where each plot goes, what to start when, and what it will be able to show.
 

@@ -18,7 +18,6 @@ Timezone = Annotated[
 SeasonFile = Annotated[
     Path | None, typer.Option("--season", help="Season file (TOML), for its time zone.")
 ]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 
 def zone_of(timezone: str, season: Path | None, records: Path | None = None) -> str:

@@ -7,12 +7,13 @@ from typing import Annotated
 
 import typer
 
-from thermosprout.cli import plan_options as opt
+from thermosprout.cli import options as opt
+from thermosprout.cli.plan_sources import show, sources_of
 from thermosprout.quantities import Units
 
 
 def window(
-    season: opt.SeasonFile = None,
+    season: opt.SeasonOrOptions = None,
     crop: opt.CropName = "",
     lot: opt.LotName = "",
     bed: opt.BedName = "",
@@ -34,17 +35,15 @@ def window(
     depth_cm: opt.DepthCm = None,
     germination: opt.Germination = None,
     seeds_tested: opt.SeedsTested = None,
-    soak_h: Annotated[
-        list[float] | None, typer.Option(help="Soak to weigh [h]; can be repeated.")
-    ] = None,
-    room_c: Annotated[float, typer.Option(help="Temperature of the room [°C].")] = 20.0,
+    soak_h: opt.SoakH = None,
+    room_c: opt.RoomC = 20.0,
     netcdf: Annotated[Path | None, typer.Option(help="Write all figures as CF NetCDF.")] = None,
-    plot: Annotated[Path | None, typer.Option(help="Write a picture: .png, .svg or .pdf.")] = None,
+    plot: opt.Plot = None,
     every: Annotated[int, typer.Option(min=1, help="Show every so many days in the table.")] = 7,
-    as_of: opt.AsOf = "",
+    as_of: opt.AsOfDay = "",
     offline: opt.Offline = False,
     seed: opt.Seed = 0,
-    units: opt.UnitsOption = Units.METRIC,
+    units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
 ) -> None:
     """Every planting day of a season: odds, stand, bed-days, frost, the earliest and the last.
@@ -62,7 +61,7 @@ def window(
     from thermosprout.planning.window import usual_within_d
     from thermosprout.reports.season_tables import window_tables
 
-    sources = opt.sources_of(
+    sources = sources_of(
         season=season, crop=crop, lot=lot, bed=bed, soil=soil, weather=weather, latitude=lat,
         longitude=lon, timezone=timezone, surface=surface, depth_cm=depth_cm,
         germination=germination, seeds_tested=seeds_tested, as_of=as_of, offline=offline,
@@ -86,7 +85,7 @@ def window(
     document = window_document(
         result, days, best_day(result), zone=sources.zone, soil=builder.described
     )
-    opt.show(document, window_tables(document, every), sources, json=json)
+    show(document, window_tables(document, every), sources, json=json)
     if netcdf is not None:
         from thermosprout.cli.output import note
         from thermosprout.files import write_atomic

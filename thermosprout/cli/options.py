@@ -1,18 +1,19 @@
-"""Options that the planning commands share, and how they become a question."""
+"""Options and arguments that several commands share: one wording for each.
+
+They are grouped by what they speak of; an option of a single command stands in its own file.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
 from thermosprout.quantities import Units
 
-if TYPE_CHECKING:
-    from thermosprout.planning.sources import Sources
-
-SeasonFile = Annotated[
+Season = Annotated[Path, typer.Argument(help="The season file (TOML).")]
+SeasonOrOptions = Annotated[
     Path | None, typer.Argument(help="A season file (TOML); or say it with the options.")
 ]
 CropName = Annotated[str, typer.Option("--crop", help="Crop by any of its names.")]
@@ -43,46 +44,28 @@ Germination = Annotated[
 SeedsTested = Annotated[
     int | None, typer.Option("--seeds-tested", help="Seeds in the germination test.")
 ]
-AsOf = Annotated[str, typer.Option("--as-of", help="Day taken as today, as 2026-05-01.")]
+Cover = Annotated[str, typer.Option("--cover", help="Cover on the bed, such as fleece.")]
+SoakH = Annotated[
+    list[float] | None, typer.Option("--soak-h", help="Soak to weigh [h]; can be repeated.")
+]
+RoomC = Annotated[float, typer.Option("--room-c", help="Temperature of the room [°C].")]
+Plants = Annotated[int, typer.Option("--plants", min=1, help="Plants wanted.")]
+
+AsOf = Annotated[
+    str,
+    typer.Option("--as-of", help="Day or instant taken as today, as 2026-05-01; now by default."),
+]
+AsOfDay = Annotated[str, typer.Option("--as-of", help="Day taken as today, as 2026-05-01.")]
+Draws = Annotated[
+    int,
+    typer.Option(
+        "--draws", min=100, max=100_000, help="Outcomes drawn; more are steadier and slower."
+    ),
+]
+Seed = Annotated[int, typer.Option("--seed", min=0, help="Seed of the random numbers.")]
 Offline = Annotated[bool, typer.Option("--offline", help="Ask no service; use what is cached.")]
-Seed = Annotated[int, typer.Option(min=0, help="Seed of the random numbers.")]
+
+SeriesOut = Annotated[Path | None, typer.Option("--out", help="Write time_utc,soil_temp_C here.")]
+Plot = Annotated[Path | None, typer.Option("--plot", help="Write a picture: .png, .svg or .pdf.")]
+UnitsShown = Annotated[Units, typer.Option("--units", help="Units shown.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
-UnitsOption = Annotated[Units, typer.Option("--units", help="Units shown.")]
-
-
-def sources_of(*, as_of: str = "", timezone: str = "", **named: Any) -> Sources:
-    """Open what the options name; a day given as today is its local evening."""
-    from datetime import datetime, time
-    from zoneinfo import ZoneInfo
-
-    from thermosprout.errors import InputError
-    from thermosprout.planning.sources import Asked, Sources
-
-    sources = Sources(Asked(timezone=timezone, **named))
-    if not as_of:
-        return sources
-    try:
-        day = datetime.fromisoformat(as_of)
-    except ValueError:
-        raise InputError(f"{as_of!r} is no day; write it as 2026-05-01") from None
-    if day.tzinfo is None:
-        clock = time(20) if len(as_of) <= 10 else day.time()
-        day = datetime.combine(day.date(), clock, tzinfo=ZoneInfo(str(sources.zone)))
-    from dataclasses import replace
-
-    sources.asked = replace(sources.asked, as_of=day)
-    return sources
-
-
-def show(document: dict[str, Any], tables: list[Any], sources: Sources, *, json: bool) -> None:
-    """Print the answer; how files were read goes to standard error."""
-    from thermosprout.cli.output import console, note, print_json
-
-    for sentence in dict.fromkeys(sources.notes):
-        note(sentence)
-    if json:
-        print_json(document)
-        return
-    out = console()
-    for item in tables:
-        out.print(item)
