@@ -10,10 +10,10 @@ from tests.soil.test_model import spring
 from thermosprout.soil.drive import DAY, water_course
 from thermosprout.soil.fit_global import Problem, seasons_of
 from thermosprout.soil.ground import GroundParameters
-from thermosprout.soil.model import weather_arrays
 from thermosprout.soil.stations import Station
 from thermosprout.soil.surfaces import COVERS
 from thermosprout.soil.texture import LOAM
+from thermosprout.soil.weather_arrays import weather_arrays
 
 
 def _station(begins: str, days: int) -> Station:

@@ -17,8 +17,8 @@ from thermosprout.soil.balance import (
     water_balance,
 )
 from thermosprout.soil.climate import YearlyCourse
-from thermosprout.soil.column import soil_column
-from thermosprout.soil.conduction import Run, conduct
+from thermosprout.soil.column import Column, soil_column
+from thermosprout.soil.conduction import IntArray, Run, conduct
 from thermosprout.soil.energy import Skin, Sky, ground_flux, net_longwave
 from thermosprout.soil.ground import GroundParameters
 from thermosprout.soil.snow import ALBEDO, snow_cover, snow_resistance
@@ -36,6 +36,8 @@ from thermosprout.soil.texture import SoilType
 FloatArray = npt.NDArray[np.float64]
 
 Stores = tuple[FloatArray, FloatArray]
+Flux = tuple[FloatArray, FloatArray]
+"""Supply to a surface at 0 degC [W m-2] and the coupling that takes from it with each kelvin."""
 
 DAY = 24
 SPIN_UP_D = 10
@@ -157,7 +159,7 @@ def water_course(
     """
     air = daily_mean(weather.air)
     height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
-    sky = Sky(weather.air, _humid(weather, ground), weather.radiation, _clearness(weather))
+    sky = _sky(weather, ground)
     snow, liquid = snow_cover(air, weather.rain)
     liquid = liquid * cover.rain
     if weather.watering is not None:
@@ -185,11 +187,16 @@ def _clearness(weather: Weather) -> FloatArray:
     return np.asarray(np.clip(share, MINIMUM_CLEARNESS, 1.0))
 
 
-def _humid(weather: Weather, ground: GroundParameters) -> FloatArray:
-    """Vapour pressure of the air over moist land. [kPa]"""
-    if weather.vapour is not None:
-        return weather.vapour
-    return saturation_pressure(weather.night_minimum - ground.dew_gap_moist)
+def _sky(weather: Weather, ground: GroundParameters, dry: FloatArray | float = 0.0) -> Sky:
+    """Air and radiation over the ground; where humidity is unknown, ``dry`` land dries the air.
+
+    ``dry`` runs from 0, moist land, to 1.
+    """
+    vapour = weather.vapour
+    if vapour is None:
+        gap = ground.dew_gap_moist + (ground.dew_gap_dry - ground.dew_gap_moist) * dry
+        vapour = saturation_pressure(weather.night_minimum - gap)
+    return Sky(weather.air, vapour, weather.radiation, _clearness(weather))
 
 
 def drive(
@@ -224,54 +231,64 @@ def drive(
         [mm]
     """
     column = soil_column(texture, round(ground.conductivity_factor, 3))
-    height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
-    clearness = _clearness(weather)
     water, activity, snow = water_course(
         weather, surface=surface, cover=cover, soil=column.soil, ground=ground, start=stores
     )
-    sky = Sky(weather.air, _humid(weather, ground), weather.radiation, clearness)
-    if weather.vapour is None:
-        dry = hourly(1.0 - water.stress_factor)
-        gap = ground.dew_gap_moist + (ground.dew_gap_dry - ground.dew_gap_moist) * dry
-        sky = Sky(
-            weather.air,
-            saturation_pressure(weather.night_minimum - gap),
-            weather.radiation,
-            clearness,
-        )
-    exchange = usual_exchange(
+    sky = _sky(weather, ground, dry=hourly(1.0 - water.stress_factor))
+    deficit = saturation_pressure(weather.air) - sky.vapour
+    exchange = _exchange(weather, surface, ground)
+    skin = covered(ground_skin(surface, water, exchange, deficit, activity, ground), cover)
+    flux = _surface_flux(weather, sky, _under_snow(skin, hourly(snow)))
+    profile = course.profile(column.grid.nodes, day_of_year, column.diffusivity, GROUND_WARMER_K)
+    which = column.classes(water, ground.root_zone_mm)
+    run = _conducted(column, which, flux, depths_cm, profile)
+    return Driven(run.temperature, water, run)
+
+
+def _exchange(weather: Weather, surface: str, ground: GroundParameters) -> FloatArray:
+    """Heat taken to the air for each kelvin, by the wind where it is known. [W m-2 K-1]"""
+    usual = usual_exchange(
         surface,
         weather.radiation,
         fading_mean(weather.daily_range, RANGE_MEMORY_D),
         fading_mean(daily_mean(weather.radiation), RANGE_MEMORY_D),
         ground,
     )
-    if weather.wind_ratio is not None:
-        exchange = exchange * weather.wind_ratio
-    deficit = saturation_pressure(weather.air) - sky.vapour
-    skin = covered(ground_skin(surface, water, exchange, deficit, activity, ground), cover)
-    skin = _under_snow(skin, hourly(snow))
+    return usual if weather.wind_ratio is None else usual * weather.wind_ratio
+
+
+def _surface_flux(weather: Weather, sky: Sky, skin: Skin) -> Flux:
+    """Heat that the weather and the watering hand to the soil at each hour."""
+    height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
     supply, coupling = ground_flux(sky, skin, pressure(height) / SEA_LEVEL_PRESSURE)
-    if weather.watering is not None:
-        supply, coupling = _watered(supply, coupling, weather.watering, weather.watering_C)
+    if weather.watering is None:
+        return supply, coupling
+    return _watered(supply, coupling, weather.watering, weather.watering_C)
+
+
+def _conducted(
+    column: Column,
+    which: IntArray,
+    flux: Flux,
+    depths_cm: tuple[float, ...],
+    profile: FloatArray,
+) -> Run:
+    """Conduct the heat down the column from a smooth profile, the first days twice."""
+    supply, coupling = flux
     weights = np.stack([column.grid.weights(depth) for depth in depths_cm], axis=1)
-    start = np.broadcast_to(
-        course.profile(column.grid.nodes, day_of_year, column.diffusivity, GROUND_WARMER_K),
-        (weather.air.shape[0], column.grid.size),
-    )
-    which = column.classes(water, ground.root_zone_mm)
+    start = np.broadcast_to(profile, (supply.shape[0], column.grid.size))
     freezable = np.broadcast_to(column.freezable, start.shape)
-    first = min(SPIN_UP_D, weather.days)
+    days = min(SPIN_UP_D, supply.shape[1] // DAY)
     spun = conduct(
         column.operators,
-        which[:, :first],
-        supply[:, : first * DAY],
-        coupling[:, : first * DAY],
+        which[:, :days],
+        supply[:, : days * DAY],
+        coupling[:, : days * DAY],
         weights,
         start,
         freezable=freezable,
     )
-    run = conduct(
+    return conduct(
         column.operators,
         which,
         supply,
@@ -281,7 +298,6 @@ def drive(
         ice=spun.ice,
         freezable=freezable,
     )
-    return Driven(run.temperature, water, run)
 
 
 def _under_snow(skin: Skin, snow: FloatArray) -> Skin:

@@ -25,11 +25,11 @@ from thermosprout.soil.climate import YearlyCourse, yearly_course
 from thermosprout.soil.drive import DAY, Weather, drive, water_course
 from thermosprout.soil.fit_spread import Spread, fit_spread
 from thermosprout.soil.ground import FITTED_FILE, GroundParameters
-from thermosprout.soil.model import weather_arrays
 from thermosprout.soil.stations import Station, growing_season, load_stations
 from thermosprout.soil.surfaces import COVERS
 from thermosprout.soil.texture import LOAM
 from thermosprout.soil.traits import varied
+from thermosprout.soil.weather_arrays import weather_arrays
 
 FloatArray = npt.NDArray[np.float64]
 

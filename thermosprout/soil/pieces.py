@@ -8,7 +8,8 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.errors import CoverageError
-from thermosprout.soil.model import LONGEST_GAP_H, soil_temperature
+from thermosprout.soil.model import soil_temperature
+from thermosprout.soil.weather_arrays import LONGEST_GAP_H
 
 SHORTEST_PIECE_H = 72
 """Shorter pieces than this are left out: the soil would not have forgotten its start. [h]"""
