@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -13,59 +12,13 @@ import xarray as xr
 
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
-from thermosprout.emergence.forecast import STAGES, forecast_constant
-from thermosprout.emergence.grid import (
-    NODE_H,
-    GridResponse,
-    SoilGrid,
-    Thresholds,
-    days_to_reach,
-)
-from thermosprout.emergence.thresholds import stage_thresholds
-from thermosprout.emergence.treatments import TABLE_DEPTH_CM, Treatment
+from thermosprout.emergence.grid import NODE_H
+from thermosprout.emergence.treatments import TABLE_DEPTH_CM
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.planning.fingerprint import fingerprint
+from thermosprout.planning.map_described import described
+from thermosprout.planning.map_plan import MapPlan, MapQuestion, crop_plan
 from thermosprout.planning.map_soil import GridSoil, grid_soil
-from thermosprout.planning.options import Option, lead_hours, usual_options
-
-SingleArray = npt.NDArray[np.float32]
-
-REACHED, TOO_SHORT, NO_SOIL = 0, 1, 2
-"""Values of ``outcome``."""
-
-_LEVELS = 9
-
-
-@dataclass(frozen=True, kw_only=True)
-class CropPlan:
-    """What a map asks of one crop: its response, and thermal times for each treatment."""
-
-    name: str
-    response: GridResponse
-    thresholds: tuple[Thresholds, ...]
-    lead_d: tuple[float, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class MapPlan:
-    """Everything about a map but its soil."""
-
-    crops: tuple[CropPlan, ...]
-    treatments: tuple[str, ...]
-    odds: tuple[float, ...]
-    sown_h: tuple[float, ...]
-    pooled: bool
-    node_h: int
-
-    def __dask_tokenize__(self) -> str:
-        """Name that is the same in every process, so that a stopped map can go on."""
-        return fingerprint(self)
-
-    @property
-    def shape(self) -> tuple[int, ...]:
-        """Sizes of crop, treatment, sowing, stage and odds."""
-        sizes = (self.crops, self.treatments, self.sown_h, STAGES, self.odds)
-        return tuple(len(part) for part in sizes)
+from thermosprout.planning.map_tile import map_tile
 
 
 def emergence_map(
@@ -135,54 +88,38 @@ def emergence_map(
     parameters is carried by the thermal times asked for
     (:func:`thermosprout.emergence.thresholds.stage_thresholds`).
     """
+    asked = MapQuestion(
+        treatments=tuple(treatments),
+        odds=tuple(odds),
+        depth_cm=depth_cm,
+        seeds=seeds,
+        viability=viability,
+        soak_h=soak_h,
+        sprout_h=sprout_h,
+        water_C=water_C,
+        room_C=room_C,
+        draws=draws,
+        seed=seed,
+    )
     grid = grid_soil(soil)
     chosen = [crops] if isinstance(crops, str | Crop) else list(crops)
     if not chosen or not len(sowings) or not len(treatments):
         raise InputError("a map needs at least one crop, one sowing and one treatment")
-    if any(not 0 < odd < 1 for odd in odds) or any(np.diff(np.asarray(odds)) <= 0) or not len(odds):
-        raise InputError("odds lie between 0 and 1 and rise")
+    asked.require_rising_odds()
     stamps, sown_h = _sowing_hours(grid, sowings)
     pooled = grid.member_dim is not None
-    asked = tuple((np.arange(_LEVELS) + 0.5) / _LEVELS) if pooled else tuple(odds)
-    plans = []
-    for crop in (find_crop(c) if isinstance(c, str) else c for c in chosen):
-        usual = usual_options(
-            crop,
-            soaks_h=() if soak_h is None else (soak_h,),
-            sprout_h=sprout_h,
-            water_C=water_C,
-            room_C=room_C,
-        )
-        options = [_option(usual, treatment) for treatment in treatments]
-        plans.append(
-            CropPlan(
-                name=crop.name,
-                response=GridResponse.centre(crop),
-                thresholds=tuple(
-                    stage_thresholds(
-                        crop,
-                        option.handling,
-                        odds=asked,
-                        depth_cm=depth_cm,
-                        seeds=seeds,
-                        viability=viability,
-                        draws=draws,
-                        seed=seed,
-                    )
-                    for option in options
-                ),
-                lead_d=tuple(_lead_days(crop, option, draws, seed) for option in options),
-            )
-        )
     plan = MapPlan(
-        crops=tuple(plans),
-        treatments=tuple(treatments),
-        odds=tuple(odds),
+        crops=tuple(
+            crop_plan(find_crop(crop) if isinstance(crop, str) else crop, asked, pooled=pooled)
+            for crop in chosen
+        ),
+        treatments=asked.treatments,
+        odds=asked.odds,
         sown_h=tuple(sown_h.tolist()),
         pooled=pooled,
         node_h=node_h,
     )
-    return _described(_days(grid, plan), plan, stamps, grid, depth_cm, seeds)
+    return described(_days(grid, plan), plan, stamps, grid, asked)
 
 
 def _days(grid: GridSoil, plan: MapPlan) -> xr.DataArray:
@@ -209,106 +146,6 @@ def _whole(array: xr.DataArray, core: list[str]) -> xr.DataArray:
         return array
     split = [dim for dim in core if len(array.chunksizes[dim]) > 1]
     return array.chunk(dict.fromkeys(split, -1)) if split else array
-
-
-def map_tile(
-    *arrays: npt.NDArray[np.floating], plan: MapPlan, offset: float, daily: bool
-) -> SingleArray:
-    """Days of one tile of the grid.
-
-    Parameters
-    ----------
-    *arrays : ndarray, shape (..., [member,] time)
-        Hourly values, or daily minimum and daily maximum.
-    plan : MapPlan
-        What is asked.
-    offset : float
-        Added to the values. [K]
-    daily : bool
-        Whether the arrays are minimum and maximum.
-
-    Returns
-    -------
-    ndarray of float32, shape (..., crop, treatment, sowing, stage, odds)
-    """
-    core = 2 if plan.pooled else 1
-    spatial = arrays[0].shape[:-core]
-    members = arrays[0].shape[-2] if plan.pooled else 1
-    columns = []
-    for array in arrays:
-        # Time to the front, as it lies in most files: a view there, a copy elsewhere.
-        front = np.moveaxis(array, -1, 0)
-        if plan.pooled:
-            front = np.moveaxis(front, -1, 1)
-        columns.append(front.reshape(front.shape[0], -1))
-    soil = (
-        SoilGrid(low=columns[0], high=columns[1], offset=offset)
-        if daily
-        else SoilGrid(hourly=columns[0], offset=offset)
-    )
-    cells = soil.cells // members
-    out = np.empty((*plan.shape, cells), np.float32)
-    for c, crop in enumerate(plan.crops):
-        by_treatment = days_to_reach(
-            soil, crop.response, plan.sown_h, crop.thresholds, node_h=plan.node_h
-        )
-        for t, days in enumerate(by_treatment):
-            levels = days.reshape(len(STAGES), -1, len(plan.sown_h), members, cells)
-            # Each odds looks up its own thermal time; none may overtake an earlier one.
-            np.maximum.accumulate(levels, axis=1, out=levels)
-            np.maximum.accumulate(levels, axis=0, out=levels)
-            if plan.pooled:
-                levels = pool(levels, plan.odds)
-            out[c, t] = levels.reshape(*levels.shape[:3], cells).transpose(2, 0, 1, 3)
-    # Odds and stages run fastest for xarray; as a view, so that nothing is copied here.
-    return np.moveaxis(out, -1, 0).reshape(*spatial, *plan.shape)
-
-
-def pool(levels: SingleArray, odds: Sequence[float]) -> SingleArray:
-    """Quantiles over the levels of all members together.
-
-    Parameters
-    ----------
-    levels : ndarray, shape (stage, level, sowing, member, cell)
-        Evenly spaced quantiles of each member; inf counts as later than all others.
-    odds : sequence of float
-        Quantiles wanted.
-
-    Returns
-    -------
-    ndarray, shape (stage, odds, sowing, cell)
-        As numpy's ``hazen`` method; NaN where any member has no soil temperature.
-    """
-    stages, _, sowings, _, cells = levels.shape
-    together = np.sort(levels.transpose(0, 2, 4, 1, 3).reshape(stages, sowings, cells, -1), axis=-1)
-    size = together.shape[-1]
-    found = []
-    for odd in odds:
-        place = float(np.clip(odd * size - 0.5, 0, size - 1))
-        below = int(place)
-        low = together[..., below]
-        high = together[..., min(below + 1, size - 1)]
-        with np.errstate(invalid="ignore"):
-            between = low + (place - below) * (high - low)
-        found.append(np.where(np.isinf(high), high if place > below else low, between))
-    missing = np.isnan(together[..., -1])
-    return np.where(missing[:, None], np.nan, np.stack(found, axis=1)).astype(np.float32)
-
-
-def _option(usual: Sequence[Option], treatment: str) -> Option:
-    """Pick the way of sowing of a treatment; the mildest where there are several."""
-    try:
-        wanted = Treatment(treatment)
-    except ValueError:
-        known = ", ".join(Treatment)
-        raise InputError(f"there is no treatment {treatment!r}, expected one of {known}") from None
-    return next(option for option in usual if option.handling.treatment is wanted)
-
-
-def _lead_days(crop: Crop, option: Option, draws: int, seed: int) -> float:
-    """Days from wetting the seed to planting it, at the middle of the draws."""
-    row = forecast_constant(crop, 15.0, handling=option.handling, size=draws, seed=seed)
-    return float(np.median(lead_hours(row))) / 24.0
 
 
 def _sowing_hours(
@@ -338,72 +175,3 @@ def _sowing_hours(
             f"not cover a sowing on {str(instants[outside][0])[:16]}"
         )
     return instants, hours
-
-
-def _described(
-    days: xr.DataArray,
-    plan: MapPlan,
-    sowings: npt.NDArray[np.datetime64],
-    grid: GridSoil,
-    depth_cm: float,
-    seeds: int,
-) -> xr.Dataset:
-    """Dataset with names, units and flags by the CF conventions."""
-    from thermosprout import __version__
-
-    reached = np.isfinite(days)
-    outcome = TOO_SHORT + (REACHED - TOO_SHORT) * reached + (NO_SOIL - TOO_SHORT) * days.isnull()
-    lead = np.array([crop.lead_d for crop in plan.crops])
-    result = xr.Dataset(
-        {
-            "days_since_planted": days.where(reached),
-            "outcome": outcome.astype("int8"),
-        },
-        coords={
-            "crop": [crop.name for crop in plan.crops],
-            "treatment": list(plan.treatments),
-            "sowing": sowings,
-            "stage": list(STAGES),
-            "odds": np.asarray(plan.odds),
-            "days_before_planting": (("crop", "treatment"), lead),
-        },
-    )
-    result["days_since_planted"].attrs = {
-        "long_name": "days from planting until a stage of emergence (BBCH 09) is reached",
-        "units": "days",
-        "ancillary_variables": "outcome",
-        "comment": "add days_before_planting for the days since the seed was started",
-    }
-    result["outcome"].attrs = {
-        "long_name": "whether the stage is reached within the soil temperature at hand",
-        "standard_name": "status_flag",
-        "flag_values": np.array([REACHED, TOO_SHORT, NO_SOIL], dtype="int8"),
-        "flag_meanings": "reached series_ends_first no_soil_temperature",
-    }
-    result["days_before_planting"].attrs = {
-        "long_name": "days from wetting the seed to planting it",
-        "units": "days",
-    }
-    result["sowing"].attrs = {"long_name": "instant of planting", "comment": grid.clock}
-    result["stage"].attrs = {
-        "long_name": "stage of the row: first seedling, half, nine tenths of the final stand"
-    }
-    result["odds"].attrs = {"long_name": "odds that the stage is reached by then", "units": "1"}
-    soil = grid.arrays[0]
-    projection = soil.attrs.get("grid_mapping") or soil.encoding.get("grid_mapping")
-    if projection in result.coords:
-        for held in result.data_vars.values():
-            held.attrs["grid_mapping"] = projection
-    for name in soil.coords:
-        if name in result.coords:
-            result[name].attrs = dict(soil[name].attrs)
-    result.attrs = {
-        "Conventions": "CF-1.10",
-        "title": "Days to emergence of seed",
-        "source": f"thermosprout {__version__}, thermal time at the centre of each crop's estimate",
-        "soil_temperature": grid.describe(),
-        "sowing_depth_cm": depth_cm,
-        "seeds_per_row": seeds,
-        "comment": "Odds, not promises: local advice and the seed packet come first.",
-    }
-    return result

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from thermosprout.planning.map import NO_SOIL, REACHED
+from thermosprout.planning.map_described import NO_SOIL, REACHED
 
 
 def map_summary(path: Path) -> list[dict[str, Any]]:
