@@ -64,8 +64,7 @@ def start(
     answers = _answers(
         season, asked, place, at, timezone, soil, depth_cm, surface, tuple(row or ())
     )
-    text = season_text(answers)
-    _write(season, text)
+    _write(season, season_text(answers))
     if json:
         print_json({"season": str(season), "rows": len(answers.rows)})
         return
@@ -88,59 +87,22 @@ def _answers(
     surface: str,
     row: tuple[str, ...],
 ) -> NewSeason:
+    """Answers of the options; what they leave open is asked, or refused where nobody can be."""
     from datetime import date
 
-    from thermosprout.cli.output import note
-    from thermosprout.errors import InputError
-    from thermosprout.season.answers import (
-        SERVICES,
-        read_depth,
-        read_name,
-        read_row,
-        read_soil,
-        read_surface,
-        read_zone,
-    )
+    from thermosprout.season.answers import read_name, read_row
     from thermosprout.season.new_season import NewSeason
-    from thermosprout.season.places import nearest_zone, read_coordinates
+    from thermosprout.season.places import read_coordinates
 
-    def need(given: str, option: str, question: str, read: Callable[[str], T], default: str) -> T:
-        return _need(given, option, question, read, default, asked)
-
-    name = need(place, "--place", "What is the place called?", read_name, "Garden")
-    latitude, longitude = need(
-        at, "--at", "Latitude and longitude, as 56.2, -3.1", read_coordinates, ""
+    name = _need(place, "--place", "What is the place called?", read_name, "Garden", asked)
+    latitude, longitude = _need(
+        at, "--at", "Latitude and longitude, as 56.2, -3.1", read_coordinates, "", asked
     )
-    guess, sure = nearest_zone(latitude, longitude)
-    if not timezone and not asked and sure:
-        note(f"Time zone taken: {guess}, the nearest; --timezone says otherwise.")
-        timezone = guess
-    if not timezone and not asked:
-        raise InputError(
-            f"the coordinates do not settle the time zone ({guess} is the nearest, and another "
-            "with other clocks is not far)",
-            hint=f"add --timezone, for example --timezone {guess}",
-        )
-    zone = need(timezone, "--timezone", f"Time zone, such as {guess}", read_zone, guess)
-    source = need(
-        soil,
-        "--soil",
-        "Soil temperature from a CSV file (its name), open-meteo or nasa-power",
-        lambda text: read_soil(text, season),
-        "open-meteo",
-    )
-    is_file = source not in SERVICES
-    if is_file and not (season.absolute().parent / source).exists():
-        note(f"{source} is not there yet: put it beside the season file before a forecast.")
+    zone = _zone(timezone, latitude, longitude, asked)
+    service, soil_file = _soil(soil, season, asked)
     depth, ground = 5.0, "unknown"
-    if is_file:
-        known = "" if depth_cm is None else f"{depth_cm:g}"
-        question = "How deep does its sensor lie, in cm?"
-        depth = need(known or ("" if asked else "5"), "--depth-cm", question, read_depth, "5")
-        question = "What ground lies over it: bare, grass or unknown?"
-        ground = need(
-            surface or ("" if asked else "unknown"), "--surface", question, read_surface, "bare"
-        )
+    if soil_file is not None:
+        depth, ground = _sensor(depth_cm, surface, asked)
     rows = [read_row(text, date.today()) for text in row] if row or not asked else _ask_rows()
     return NewSeason(
         place=name,
@@ -148,11 +110,65 @@ def _answers(
         longitude=longitude,
         timezone=zone,
         rows=tuple(rows),
-        service=None if is_file else source,
-        soil_file=source if is_file else None,
+        service=service,
+        soil_file=soil_file,
         soil_depth_cm=depth,
         surface=ground,
     )
+
+
+def _zone(timezone: str, latitude: float, longitude: float, asked: bool) -> str:
+    """Time zone given, or the nearest where the coordinates settle it."""
+    from thermosprout.cli.output import note
+    from thermosprout.errors import InputError
+    from thermosprout.season.answers import read_zone
+    from thermosprout.season.places import nearest_zone
+
+    guess, sure = nearest_zone(latitude, longitude)
+    if not timezone and not asked:
+        if not sure:
+            raise InputError(
+                f"the coordinates do not settle the time zone ({guess} is the nearest, and "
+                "another with other clocks is not far)",
+                hint=f"add --timezone, for example --timezone {guess}",
+            )
+        note(f"Time zone taken: {guess}, the nearest; --timezone says otherwise.")
+        timezone = guess
+    return _need(timezone, "--timezone", f"Time zone, such as {guess}", read_zone, guess, asked)
+
+
+def _soil(soil: str, season: Path, asked: bool) -> tuple[str | None, str | None]:
+    """Service or file that soil temperature comes from; the other of the two is None."""
+    from thermosprout.cli.output import note
+    from thermosprout.season.answers import SERVICES, read_soil
+
+    source = _need(
+        soil,
+        "--soil",
+        "Soil temperature from a CSV file (its name), open-meteo or nasa-power",
+        lambda text: read_soil(text, season),
+        "open-meteo",
+        asked,
+    )
+    if source in SERVICES:
+        return source, None
+    if not (season.absolute().parent / source).exists():
+        note(f"{source} is not there yet: put it beside the season file before a forecast.")
+    return None, source
+
+
+def _sensor(depth_cm: float | None, surface: str, asked: bool) -> tuple[float, str]:
+    """Depth of a soil file's sensor [cm], and the ground over it."""
+    from thermosprout.season.answers import read_depth, read_surface
+
+    known = "" if depth_cm is None else f"{depth_cm:g}"
+    if not asked:
+        # Neither is worth refusing a season for: what nobody said is taken as usual.
+        known, surface = known or "5", surface or "unknown"
+    question = "How deep does its sensor lie, in cm?"
+    depth = _need(known, "--depth-cm", question, read_depth, "5", asked)
+    question = "What ground lies over it: bare, grass or unknown?"
+    return depth, _need(surface, "--surface", question, read_surface, "bare", asked)
 
 
 def _need(
