@@ -292,7 +292,7 @@ class _Row:
             yield self.task(
                 Kind.EXPECT,
                 max(low, today),
-                f"{names[stage]}. Look and count.",
+                f"{names[stage]}{self._maybe_over(high, today)}. Look and count.",
                 self._stage_words(stage) + counts + self._ends(high),
                 until=high,
             )
@@ -304,6 +304,15 @@ class _Row:
             return ""
         last = day_words(self.day(self.forecast.horizon_h))
         return f" The soil temperature ends on {last}: when it is over is left open."
+
+    def _maybe_over(self, high: date | None, today: date) -> str:
+        """Say that nothing is known of the days up to today, where that is so."""
+        if high is not None or not math.isfinite(self.forecast.horizon_h):
+            return ""
+        last = self.day(self.forecast.horizon_h)
+        if last >= today:
+            return ""
+        return f", or over already: the soil temperature ends on {day_words(last)}"
 
     def _stop(self, today: date, end: date) -> Task | None:
         if self.planted > today:
