@@ -3,12 +3,14 @@
 Left out, because no test should depend on them: text (docstrings, messages, labels, format
 strings), everything inside ``raise``, type annotations and ``if TYPE_CHECKING``, decorators,
 ``__repr__`` and ``__str__``, ``__all__``, bare calls of a logger or a progress bar, the guard
-``strict=`` of ``zip``, numpy's ``errstate`` and the block ``if __name__ == "__main__"``.
+``strict=`` of ``zip``, numpy's ``errstate``, the block ``if __name__ == "__main__"`` and the body
+that only another operating system runs.
 """
 
 from __future__ import annotations
 
 import ast
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -147,6 +149,14 @@ def _left_out(node: ast.AST) -> bool:
     return False
 
 
+def _of_another_system(node: ast.AST) -> bool:
+    return (
+        isinstance(node, ast.If)
+        and ast.unparse(node.test).startswith("sys.platform == ")
+        and repr(sys.platform) not in ast.unparse(node.test)
+    )
+
+
 @dataclass(frozen=True)
 class _Place:
     node: ast.AST
@@ -174,6 +184,8 @@ def _places(tree: ast.Module) -> list[_Place]:
     def descend(node: ast.AST, statement: ast.stmt | None, inside: bool) -> None:
         for field, value in ast.iter_fields(node):
             if field in {"annotation", "returns", "decorator_list", "type_params"}:
+                continue
+            if field in {"test", "body"} and _of_another_system(node):
                 continue
             for child in value if isinstance(value, list) else [value]:
                 if not isinstance(child, ast.AST) or _left_out(child):

@@ -340,3 +340,22 @@ def test_a_later_entry_above_an_earlier_one_stands_and_hides_no_other_day(write:
     )
     found = read_records(path)
     assert found["emerged"].tolist() == [6, 12]
+
+
+def test_facts_are_corrected_by_a_later_line_and_by_no_other(write: Write) -> None:
+    nothing = {"inspected": "", "emerged": ""}
+    extra = ("entered",)
+    first = {"depth_cm": 2.5, "entered": "2026-05-01T08:00Z"}
+    later = write(
+        {**nothing, **first}, {**nothing, "depth_cm": 3, "entered": "2026-05-02T08:00Z"},
+        {"depth_cm": 3, "entered": "2026-05-08T08:00Z"}, extra=extra,
+    )  # fmt: skip
+    assert read_records(later)["depth_cm"].tolist() == [3.0]
+    for stamp in (first["entered"], ""):
+        twice = write(
+            {**nothing, **first, "entered": stamp},
+            {**nothing, "depth_cm": 3, "entered": stamp},
+            {"depth_cm": 3, "entered": "2026-05-08T08:00Z"}, extra=extra,
+        )  # fmt: skip
+        with pytest.raises(InputError, match=r"plot A1 has depth_cm 3.*2\.5 on line 2"):
+            read_records(twice)

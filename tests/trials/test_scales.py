@@ -141,6 +141,8 @@ def test_the_powers_t_test_is_the_paired_one_and_that_of_the_analysis() -> None:
     two = rng.normal(size=(3, 7, 2)) + np.array([0.0, 0.8])
     expected = [stats.ttest_rel(trial[:, 0], trial[:, 1]).pvalue for trial in two]
     assert _pairs(two)[:, 0] == pytest.approx(expected, rel=1e-9)
+    fewest = stats.ttest_rel(two[0, :2, 0], two[0, :2, 1]).pvalue
+    assert _pairs(two[:1, :2])[0, 0] == pytest.approx(fewest, rel=1e-9), "one degree of freedom"
     three = rng.normal(size=(2, 5, 3)) + np.array([0.0, 0.8, 0.1])
     for trial, p in zip(three, _pairs(three)[:, 0], strict=True):
         fit = fit_blocked(
