@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.errors import CoverageError, InputError
+from thermosprout.errors import InputError
 from thermosprout.soil.forcing import weather_dataset
-from thermosprout.weather.open_meteo import joined, require_place, spans
+from thermosprout.weather.asking import ask, require_place
+from thermosprout.weather.past_days import past_days, require_order
 from thermosprout.weather.services import POWER_HOURLY
-from thermosprout.weather.session import FORECAST_EXPIRES_S, NEVER, WeatherSession
+from thermosprout.weather.session import WeatherSession
 from thermosprout.weather.transport import BadAnswerError
 
 FloatArray = npt.NDArray[np.float64]
@@ -73,12 +74,11 @@ def get_power(
         As :meth:`WeatherSession.get`.
     """
     require_place(latitude, longitude)
-    if end < start:
-        raise InputError(f"the last day {end} is before the first day {start}")
+    require_order(start, end)
     if start.year < FIRST_YEAR:
         raise InputError(f"NASA POWER holds hourly values from {FIRST_YEAR} on, asked for {start}")
-    parts: list[xr.Dataset] = []
-    for first, last, settled in spans(start, end, today or datetime.now(UTC).date()):
+
+    def span(first: date, last: date, expires_s: int) -> xr.Dataset:
         params: dict[str, str | int | float] = {
             "parameters": ",".join(name for name, _ in NAMES.values()),
             "community": "re",
@@ -89,38 +89,17 @@ def get_power(
             "format": "json",
             "time-standard": "UTC",
         }
-        life = NEVER if settled else 6 * FORECAST_EXPIRES_S
+        return ask(
+            POWER_HOURLY,
+            params,
+            lambda body: parse(_document(body)),
+            session=session,
+            expires_s=expires_s,
+            base_url=base_url,
+            source="NASA POWER",
+        )
 
-        kept: dict[str, xr.Dataset] = {}
-
-        def check(body: bytes, kept: dict[str, xr.Dataset] = kept) -> bool:
-            kept["data"] = parse(_document(body))
-            return not kept["data"].attrs["cut_hours"]
-
-        try:
-            answer = session.get(
-                POWER_HOURLY.service,
-                POWER_HOURLY.url(base_url),
-                params,
-                check=check,
-                expires_s=life,
-            )
-        except CoverageError:
-            if settled or not parts:
-                raise
-            continue
-        data = kept["data"]
-        note = answer.note(POWER_HOURLY.service)
-        data.attrs |= {
-            "source": "NASA POWER",
-            "attribution": POWER_HOURLY.attribution,
-            "retrieved": answer.retrieved.isoformat(timespec="seconds"),
-            "stale": answer.stale,
-            "notes": (note,) if note else (),
-        }
-        parts.append(data)
-    after = np.datetime64(end) + np.timedelta64(23, "h")
-    return joined(parts).sel(time=slice(np.datetime64(start), after))
+    return past_days(start, end, span, today=today)
 
 
 def _document(body: bytes) -> dict[str, Any]:

@@ -8,21 +8,16 @@ UTC seconds, since one fixed offset for a whole answer would be wrong across a c
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import date
 
-import numpy as np
 import xarray as xr
 
-from thermosprout.errors import CoverageError, InputError
+from thermosprout.errors import InputError
+from thermosprout.weather.asking import ask, require_place
 from thermosprout.weather.open_meteo_answer import NAMES, document_of, parse
+from thermosprout.weather.past_days import past_days, require_order
 from thermosprout.weather.services import ARCHIVE, ENSEMBLE, FORECAST, Endpoint, key_parameters
-from thermosprout.weather.session import (
-    FORECAST_EXPIRES_S,
-    HISTORY_SETTLED_DAYS,
-    NEVER,
-    Answer,
-    WeatherSession,
-)
+from thermosprout.weather.session import FORECAST_EXPIRES_S, WeatherSession
 
 SOIL_POINTS = tuple(f"soil_temperature_{depth}cm" for depth in (0, 6, 18, 54))
 SOIL_LAYERS = tuple(
@@ -119,22 +114,14 @@ def get_archive(
         As :meth:`WeatherSession.get`.
     """
     require_place(latitude, longitude)
-    if end < start:
-        raise InputError(f"the last day {end} is before the first day {start}")
-    now = today or datetime.now(UTC).date()
-    parts = []
-    for first, last, settled in spans(start, end, now):
+    require_order(start, end)
+
+    def span(first: date, last: date, expires_s: int) -> xr.Dataset:
         params = _query(latitude, longitude, elevation_m, SOIL_LAYERS)
         params |= {"start_date": first.isoformat(), "end_date": last.isoformat(), "models": model}
-        life = NEVER if settled else 6 * FORECAST_EXPIRES_S
-        try:
-            parts.append(_fetch(ARCHIVE, params, session, life, base_url, "archive"))
-        except CoverageError:
-            # The newest days may not be there yet; a hole further back is an error.
-            if settled or not parts:
-                raise
-    after = np.datetime64(end) + np.timedelta64(23, "h")
-    return joined(parts).sel(time=slice(np.datetime64(start), after))
+        return _fetch(ARCHIVE, params, session, expires_s, base_url, "archive")
+
+    return past_days(start, end, span, today=today)
 
 
 def get_ensemble(
@@ -178,64 +165,6 @@ def get_ensemble(
     return _fetch(ENSEMBLE, params, session, FORECAST_EXPIRES_S, base_url, "ensemble")
 
 
-def spans(start: date, end: date, today: date) -> list[tuple[date, date, bool]]:
-    """Cut a span into years, months of the current year and the rest; True = will not change."""
-    settled_to = today - timedelta(days=HISTORY_SETTLED_DAYS + 1)
-    out: list[tuple[date, date, bool]] = []
-    for year in range(start.year, end.year + 1):
-        if date(year, 12, 31) <= settled_to:
-            out.append((date(year, 1, 1), date(year, 12, 31), True))
-            continue
-        for month in range(1, 13):
-            first = date(year, month, 1)
-            last = (first + timedelta(days=32)).replace(day=1) - timedelta(days=1)
-            if last < start or first > end:
-                continue
-            if last <= settled_to:
-                out.append((first, last, True))
-            else:
-                rest = out[-1][1] + timedelta(days=1) if out and not out[-1][2] else first
-                out.append((rest if rest <= end else first, min(last, end), False))
-    return out
-
-
-def joined(parts: Sequence[xr.Dataset]) -> xr.Dataset:
-    """Put Datasets one after the other; notes of all are kept."""
-    if len(parts) == 1:
-        return parts[0]
-    shared = set.intersection(*(set(part.data_vars) for part in parts))
-    whole = xr.concat(
-        [part[sorted(map(str, shared))] for part in parts], dim="time", join="outer",
-        coords="minimal", compat="override", combine_attrs="override",
-    )  # fmt: skip
-    whole = whole.sortby("time")
-    _, first = np.unique(whole["time"].values, return_index=True)
-    whole = whole.isel(time=first)
-    first, last, hour = *whole["time"].values[[0, -1]], np.timedelta64(1, "h")
-    full = np.arange(first, last + hour, hour)
-    if full.size != whole.sizes["time"]:
-        # Between two answers one hour of rain and radiation is missing at most.
-        missing = np.flatnonzero(~np.isin(full, whole["time"].values))
-        whole = whole.reindex(time=full)
-        alone = missing[~np.isin(missing - 1, missing) & ~np.isin(missing + 1, missing)]
-        for name in whole.data_vars:
-            values = whole[name].values
-            values[..., alone] = 0.5 * (values[..., alone - 1] + values[..., alone + 1])
-    whole.attrs = dict(parts[-1].attrs)
-    notes = dict.fromkeys(note for part in parts for note in part.attrs.get("notes", ()))
-    whole.attrs["notes"] = tuple(notes)
-    return whole
-
-
-def require_place(latitude: float, longitude: float) -> None:
-    """Refuse coordinates that are none."""
-    if not -90 <= latitude <= 90 or not -180 <= longitude <= 180:
-        raise InputError(
-            f"there is no place at {latitude} north, {longitude} east",
-            hint="latitude runs from -90 to 90, longitude from -180 to 180, west negative",
-        )
-
-
 def _range(name: str, value: int, most: int) -> None:
     if not 0 <= value <= most:
         raise InputError(f"{name} must be 0 to {most}, found {value}")
@@ -266,27 +195,12 @@ def _fetch(
     kind: str,
 ) -> xr.Dataset:
     wanted = str(params["hourly"]).split(",")
-
-    kept: dict[str, xr.Dataset] = {}
-
-    def check(body: bytes) -> bool:
-        kept["data"] = parse(document_of(body), wanted=wanted)
-        return not kept["data"].attrs["cut_hours"] or expires_s == FORECAST_EXPIRES_S
-
-    answer = session.get(
-        endpoint.service, endpoint.url(base_url), params, check=check, expires_s=expires_s
+    return ask(
+        endpoint,
+        params,
+        lambda body: parse(document_of(body), wanted=wanted),
+        session=session,
+        expires_s=expires_s,
+        base_url=base_url,
+        source=f"{endpoint.service} {kind}",
     )
-    data = kept["data"]
-    return _described(data, answer, endpoint, kind)
-
-
-def _described(data: xr.Dataset, answer: Answer, endpoint: Endpoint, kind: str) -> xr.Dataset:
-    note = answer.note(endpoint.service)
-    data.attrs |= {
-        "source": f"{endpoint.service} {kind}",
-        "attribution": endpoint.attribution,
-        "retrieved": answer.retrieved.isoformat(timespec="seconds"),
-        "stale": answer.stale,
-        "notes": (note,) if note else (),
-    }
-    return data

@@ -11,6 +11,7 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError, ServiceError
 from thermosprout.soil.forcing import VARIABLES, weather_dataset
 from thermosprout.weather import nasa_power, open_meteo
+from thermosprout.weather.past_days import joined
 from thermosprout.weather.session import WeatherSession
 from thermosprout.weather.source import (
     ARCHIVE_LAG_DAYS,
@@ -161,7 +162,7 @@ def _from_open_meteo(
         older, back = [], open_meteo.LONGEST_PAST_DAYS
         said.append(f"the archive could not be used ({error.what}): the last {back} days only")
     recent = open_meteo.get_forecast(**at, past_days=back, **common)  # type: ignore[arg-type]
-    whole = open_meteo.joined([*older, recent])
+    whole = joined([*older, recent])
     if older:
         whole.attrs["attribution"] = older[0].attrs["attribution"]
     try:
