@@ -11,8 +11,8 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil.forcing import weather_dataset
+from thermosprout.soil.readers.days import holds_air, hours_of_days
 from thermosprout.soil.readers.reading import Reading
-from thermosprout.soil.readers.station_csv import hours_of_days
 from thermosprout.soil.readers.table import decode
 
 FloatArray = npt.NDArray[np.float64]
@@ -89,7 +89,7 @@ def read_power_csv(path: str | Path) -> tuple[xr.Dataset, Reading]:
         column = np.where(values[:, index] == missing, np.nan, values[:, index]) * known[1]
         if known[0] not in columns and np.isfinite(column).any():
             columns[known[0]] = column
-    if "air" not in columns and not {"air_tmin", "air_tmax"} <= set(columns):
+    if not holds_air(columns):
         raise CoverageError("the file holds no air temperature", place=Place(file=path))
     offset = longitude / 15.0 if solar else 0.0
     data, notes, _ = hours_of_days(dates, columns, latitude, longitude, utc_offset_h=round(offset))

@@ -15,6 +15,7 @@ from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.cells import to_celsius, to_numbers
 from thermosprout.soil.readers.choosing import stamps_of, time_columns
 from thermosprout.soil.readers.columns import Meaning, understand_all
+from thermosprout.soil.readers.days import holds_air, hours_of_days
 from thermosprout.soil.readers.reading import Reading
 from thermosprout.soil.readers.regular import (
     finer_among_coarse,
@@ -26,7 +27,6 @@ from thermosprout.soil.readers.stamps import StampReading
 from thermosprout.soil.readers.table import SEPARATORS, Table, read_table
 
 FloatArray = npt.NDArray[np.float64]
-Stamps = npt.NDArray[np.datetime64]
 
 _FACTORS: dict[str, tuple[tuple[str, float], ...]] = {
     # W m-2 from a daily sum: 1 MJ m-2 d-1 = 11.574, 1 J cm-2 d-1 = 0.11574, 1 kWh = 41.667
@@ -114,7 +114,7 @@ def read_weather_csv(
     columns, used, notes = _columns(table, meanings, decimal)
     if solar and stamps.zone == solar:
         notes.append(f"Days carry no time zone: taken as those of {solar}, from the longitude.")
-    if not {"air"} & set(columns) and not {"air_tmin", "air_tmax"} <= set(columns):
+    if not holds_air(columns):
         raise CoverageError(
             "no column holds air temperatures",
             place=Place(file=table.path, line=table.lines[0]),
@@ -230,100 +230,6 @@ def _daily(
     shift = np.timedelta64(round(offset * 3600), "s")
     dates = (starts + shift + np.timedelta64(2, "h")).astype("datetime64[D]")
     return hours_of_days(dates, columns, latitude, longitude, utc_offset_h=offset)
-
-
-def hours_of_days(
-    dates: Stamps,
-    columns: dict[str, FloatArray],
-    latitude: float,
-    longitude: float,
-    *,
-    utc_offset_h: float,
-) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
-    """Hourly weather from daily values.
-
-    Parameters
-    ----------
-    dates : datetime64[D] array, shape (day,)
-        Local days, rising; holes of at most three days are closed by a straight line.
-    columns : dict of arrays, shape (day,)
-        Any of air, air_tmin, air_tmax [degC], ghi (mean of the day) [W m-2], precipitation [mm],
-        relative_humidity [%], wind_speed [m s-1].
-    latitude, longitude : float
-        Degrees north and east.
-    utc_offset_h : float
-        Fixed offset of the days. [h]
-
-    Returns
-    -------
-    data, notes, filled
-        Arrays by name with ``time``, what was done, and hours filled.
-
-    Raises
-    ------
-    CoverageError
-        When no day has a temperature.
-    """
-    from thermosprout.soil.diurnal import day_starts_utc, hourly_from_daily, spread_radiation
-
-    notes: list[str] = []
-    days = np.arange(dates[0], dates[-1] + np.timedelta64(1, "D"))
-    at = (dates - days[0]).astype(int)
-    full: dict[str, FloatArray] = {}
-    filled = 0
-    air = [name for name in ("air", "air_tmin", "air_tmax") if name in columns]
-    for name, values in columns.items():
-        spread = np.full(days.size, np.nan)
-        spread[at] = values
-        holes = int((~np.isfinite(spread)).sum())
-        if name in air or name in ("relative_humidity", "wind_speed"):
-            spread = pd.Series(spread).interpolate(limit=3, limit_area="inside").to_numpy()
-        if name in air:
-            filled = max(filled, 24 * (holes - int((~np.isfinite(spread)).sum())))
-        full[name] = spread
-    known = np.all([np.isfinite(full[name]) for name in _temperatures(full)], axis=0)
-    if not known.any():
-        raise CoverageError("no day has both a minimum and a maximum, or a mean")
-    first, last = int(np.flatnonzero(known)[0]), int(np.flatnonzero(known)[-1])
-    days = days[first : last + 1]
-    full = {name: values[first : last + 1] for name, values in full.items()}
-    known = known[first : last + 1]
-    starts = day_starts_utc(days, utc_offset_h=utc_offset_h)
-    time = np.arange(starts[0], starts[-1] + np.timedelta64(24, "h"), np.timedelta64(1, "h"))
-    air_hours = np.full(time.size, np.nan)
-    for run in np.split(np.arange(days.size), np.flatnonzero(np.diff(known)) + 1):
-        if known[run[0]]:
-            part, values = hourly_from_daily(
-                days[run],
-                latitude=latitude,
-                longitude=longitude,
-                tmin=full["air_tmin"][run] if "air_tmin" in full else None,
-                tmax=full["air_tmax"][run] if "air_tmax" in full else None,
-                tmean=full["air"][run] if "air" in full else None,
-                utc_offset_h=utc_offset_h,
-            )
-            air_hours[np.searchsorted(time, part[0]) :][: values.size] = values
-    if not known.all():
-        hole = days[int(np.flatnonzero(~known)[0])]
-        notes.append(
-            f"{int((~known).sum())} days without air temperature stay empty, the first {hole}."
-        )
-    day = np.clip(np.searchsorted(starts, time, side="right") - 1, 0, days.size - 1)
-    data: dict[str, npt.NDArray[np.generic]] = {"time": time, "air_temperature": air_hours}
-    if "ghi" in full:
-        data["ghi"] = spread_radiation(time, starts, full["ghi"], latitude, longitude)
-    if "precipitation" in full:
-        data["precipitation"] = full["precipitation"][day] / 24.0
-    for name in ("relative_humidity", "wind_speed"):
-        if name in full:
-            data[name] = full[name][day]
-    notes.append("Daily values were turned into hours that keep them.")
-    return data, notes, filled
-
-
-def _temperatures(full: dict[str, FloatArray]) -> list[str]:
-    pair: list[str] = [name for name in ("air_tmin", "air_tmax") if name in full]
-    return pair if len(pair) == 2 else ["air"]
 
 
 def _finer(

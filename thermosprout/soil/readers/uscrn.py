@@ -19,10 +19,10 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.daily import hours_from_days
+from thermosprout.soil.readers.days import holds_air, hours_of_days
 from thermosprout.soil.readers.levels import level_array
 from thermosprout.soil.readers.reading import Reading
 from thermosprout.soil.readers.regular import step_in_words, step_of, to_hourly
-from thermosprout.soil.readers.station_csv import hours_of_days
 from thermosprout.soil.readers.table import decode
 
 FloatArray = npt.NDArray[np.float64]
@@ -187,7 +187,7 @@ def _daily(
         "relative_humidity": _numbers(table, "RH_DAILY_AVG"),
     }
     columns = {name: values for name, values in columns.items() if np.isfinite(values).any()}
-    if "air" not in columns and not {"air_tmin", "air_tmax"} <= set(columns):
+    if not holds_air(columns):
         raise CoverageError("the file holds no air temperatures", place=Place(file=path))
     data, notes, _ = hours_of_days(
         dates.astype("datetime64[D]"), columns, latitude, longitude, utc_offset_h=offset
