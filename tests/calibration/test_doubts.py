@@ -139,12 +139,6 @@ def test_speed_that_falls_as_it_warms_is_told_below_the_optimum_only() -> None:
     assert doubts._falling_rates(few, CROP) == []
 
 
-def test_half_of_the_seedlings_lies_between_looks() -> None:
-    assert doubts._median_days(plot()) == pytest.approx(2 + 2 * 6 / 8)
-    late = plot(planted_h=12.0, new=np.array([6.0, 0.0, 6.0]), hours=np.array([36.0, 60.0, 84.0]))
-    assert doubts._median_days(late) == pytest.approx(1.0)
-
-
 def alone(base: Finding, temperatures: Temperatures = WIDE) -> list[str]:
     fit = SimpleNamespace(crop=CROP)
     return doubts._base_alone(fit, base, temperatures)  # type: ignore[arg-type]

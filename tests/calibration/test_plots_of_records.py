@@ -11,6 +11,7 @@ import pytest
 
 from tests.calibration.growers import first_hour, plain_crop, spring
 from thermosprout.calibration import scores
+from thermosprout.calibration.half_seen import half_seen_d
 from thermosprout.calibration.plots import Plot, digest_of, handling_of, plots_of_records
 from thermosprout.calibration.scores import LeftOut, forecast_draws
 from thermosprout.calibration.shear import middle_h
@@ -146,7 +147,7 @@ def test_the_nearest_that_is_known_and_the_mean_of_the_others() -> None:
     assert scores._nearest(plot(variety="z", seed_lot="3"), named) == (None, None)
     early, late = plot(), plot(new=np.array([0.0, 0.0, 12.0]))
     soaked = plot(treatment="soaked", new=np.array([12.0, 0.0, 0.0]))
-    half = scores.half_seen_d(early), scores.half_seen_d(late)
+    half = half_seen_d(early), half_seen_d(late)
     assert scores._mean_of(early, [early, late, soaked]) == pytest.approx(np.mean(half))
     assert scores._mean_of(plot(treatment="x"), [early]) == pytest.approx(half[0])
     assert np.isnan(scores._mean_of(early, [plot(new=np.zeros(3))]))

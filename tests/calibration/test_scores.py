@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.calibration.growers import Planting, grow, plain_crop, spring
+from thermosprout.calibration.half_seen import half_seen_d
 from thermosprout.calibration.plots import Plot
-from thermosprout.calibration.scores import NAMES, LeftOut, check, crps, half_seen_d
+from thermosprout.calibration.scores import NAMES, LeftOut, check, crps
 from thermosprout.crops.estimate import Estimate
 from thermosprout.errors import InputError
 
@@ -44,7 +45,10 @@ def test_half_is_placed_between_inspections() -> None:
         new=np.array([0.0, 8.0, 4.0]),
     )  # fmt: skip
     assert half_seen_d(plot) == pytest.approx(2 + 2 * 6 / 8)
+    late = replace(plot, planted_h=12.0, new=np.array([6.0, 0.0, 6.0]), hours=plot.hours - 12.0)
+    assert half_seen_d(late) == pytest.approx(1.0)
     assert half_seen_d(replace(plot, new=np.array([0.0, 1.0, 1.0]))) is None
+    assert half_seen_d(replace(plot, new=np.array([0.0, 1.0, 2.0]))) == pytest.approx(4.5)
     assert half_seen_d(replace(plot, noted_h=(24.0, 72.0))) == pytest.approx(2.0)
 
 

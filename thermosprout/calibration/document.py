@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 
+from thermosprout.calibration.half_seen import half_seen_d
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.result import INTERVAL, Calibration, Finding
 from thermosprout.calibration.saved import origin_of
-from thermosprout.calibration.scores import Score, half_seen_d
+from thermosprout.calibration.scores import Score
 from thermosprout.crops.parameters import PARAMETERS
 
 _MEANING = {

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.calibration.half_seen import half_seen_d
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.temperature import NARROW_C, Temperatures
 from thermosprout.crops.crop import Crop
@@ -195,8 +196,9 @@ def _falling_rates(plots: Sequence[Plot], crop: Crop) -> list[str]:
     optimum = centre["t_base_C"] + centre["opt_gap_C"]
     days: dict[float, list[float]] = defaultdict(list)
     for plot in plots:
-        if plot.constant_C is not None and plot.emerged >= 3:
-            days[plot.constant_C].append(_median_days(plot))
+        half = half_seen_d(plot) if plot.noted_h is None else None
+        if plot.constant_C is not None and half is not None:
+            days[plot.constant_C].append(half)
     levels = sorted(days)
     for cooler, warmer in itertools.pairwise(levels):
         slower = np.mean(days[warmer]) > 1.05 * np.mean(days[cooler])
@@ -209,15 +211,6 @@ def _falling_rates(plots: Sequence[Plot], crop: Crop) -> list[str]:
                 )
             ]
     return []
-
-
-def _median_days(plot: Plot) -> float:
-    """Days to half of the seedlings seen, by interpolation between inspections."""
-    cumulative = np.concatenate([[0.0], plot.new.cumsum()])
-    hours = np.concatenate([[plot.planted_h], plot.hours])
-    at = int(np.searchsorted(cumulative, 0.5 * plot.emerged))
-    part = (0.5 * plot.emerged - cumulative[at - 1]) / (cumulative[at] - cumulative[at - 1])
-    return float((hours[at - 1] + part * (hours[at] - hours[at - 1]) - plot.planted_h) / 24.0)
 
 
 def _of_plots(plots: Sequence[Plot], crop: Crop) -> list[str]:

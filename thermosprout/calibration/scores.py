@@ -13,6 +13,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.calibration.fit import fit_with_prior
+from thermosprout.calibration.half_seen import half_seen_d
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.result import base_from_prior
@@ -36,8 +37,6 @@ DRAWS = 500
 PACKET_C = 18.0
 """Soil temperature that stands for the "days to emergence" on a packet (common practice, no
 source). [degC]"""
-
-_FEW_SEEDLINGS = 3
 
 
 class LeftOut(StrEnum):
@@ -98,19 +97,6 @@ def crps(draws: FloatArray, seen: float) -> float:
     weights = 2.0 * np.arange(1, size + 1) - size - 1.0
     spread = float((weights * values).sum()) / (size * max(size - 1, 1))
     return float(np.abs(values - seen).mean()) - spread
-
-
-def half_seen_d(plot: Plot) -> float | None:
-    """Day after planting on which half of the plot's seedlings had come, by interpolation. [d]"""
-    if plot.noted_h is not None:
-        return (0.5 * (plot.noted_h[0] + plot.noted_h[1]) - plot.planted_h) / 24.0
-    if plot.emerged < _FEW_SEEDLINGS:
-        return None
-    cumulative = np.concatenate([[0.0], plot.new.cumsum()])
-    hours = np.concatenate([[plot.planted_h], plot.hours])
-    at = int(np.searchsorted(cumulative, 0.5 * plot.emerged))
-    part = (0.5 * plot.emerged - cumulative[at - 1]) / (cumulative[at] - cumulative[at - 1])
-    return float((hours[at - 1] + part * (hours[at] - hours[at - 1]) - plot.planted_h) / 24.0)
 
 
 def forecast_draws(
