@@ -217,3 +217,34 @@ def test_scatter_beyond_chance_names_the_worst_plot(monkeypatch: pytest.MonkeyPa
     assert "b is 49% faster" in scattered(0.1, -0.4, 0.1, 0.2)[0]
     assert scattered(0.9, -0.9) == []
     assert scattered(0.9, -0.9, 0.9) != []
+
+
+def test_the_worst_plot_is_that_of_the_largest_offset_for_its_error(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plots = [plot(name) for name in "abcd"]
+    told = (plots, np.array([0.5, 0.3, 0.05, -0.02]), np.array([0.5, 0.02, 0.05, 0.1]))
+    monkeypatch.setattr(doubts, "_offsets", lambda _: told)
+    (sentence,) = doubts._scatter(SimpleNamespace())  # type: ignore[arg-type]
+    ratio = np.sqrt((1.0 + 15.0**2 + 1.0 + 0.04) / 2)
+    assert f"{ratio:.1f} times more than their seeds explain; b is 35% slower" in sentence
+
+
+@pytest.mark.parametrize(("new", "place"), [([3.0, 0.0, 0.0], 0), ([0.0, 1.0, 2.0], 2)])
+def test_three_seedlings_are_enough_and_come_between_two_looks(
+    new: list[float], place: int
+) -> None:
+    progress = [0.4, 0.9, 30.0]
+    predicted = SimpleNamespace(
+        progress=np.array([[progress]]), credit=np.zeros((1, 1)),
+        ln_scale=np.array([[np.log(10.0)]]), sigma=np.array([[0.2]]),
+    )  # fmt: skip
+    fit = SimpleNamespace(
+        model=SimpleNamespace(predict=lambda _: predicted), vector=np.zeros(3),
+        plots=(plot("a", new=np.array(new)),),
+    )  # fmt: skip
+    _, off, _ = doubts._offsets(fit)  # type: ignore[arg-type]
+    before = progress[place - 1] if place else 0.0
+    part = 0.5 if place == 0 else 0.25
+    middle = before + part * (progress[place] - before)
+    assert off[0] == pytest.approx(np.log(middle / 10.0))

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from tests.calibration.growers import Planting, grow, plain_crop, spring
 from thermosprout.calibration.half_seen import half_seen_d
 from thermosprout.calibration.plots import Plot
-from thermosprout.calibration.scores import NAMES, LeftOut, check, crps
+from thermosprout.calibration.scores import NAMES, LeftOut, _line, check, crps, forecast_draws
 from thermosprout.crops.estimate import Estimate
+from thermosprout.emergence.clock import ResponseDraws
 from thermosprout.errors import InputError
 
 ESTIMATE = Estimate.generic(
@@ -87,3 +88,54 @@ def test_records_of_a_slow_crop_make_the_next_forecast_better(slow_plots) -> Non
 def test_one_season_cannot_be_left_out(slow_plots) -> None:
     with pytest.raises(InputError, match=r"all plots are of one season.*check by plot or by date"):
         check(CROP, slow_plots, [SERIES], left_out=LeftOut.SEASON)
+
+
+def test_a_dish_is_forecast_by_germination_and_a_noted_date_without_a_stand() -> None:
+    dish = Plot(
+        name="d", planted_h=0.0, depth_cm=2.0, seeds=50, constant_C=18.0, dish=True,
+        hours=24.0 * np.arange(1.0, 12.0), new=np.full(11, 4.0),
+    )  # fmt: skip
+    half, stand = forecast_draws(CROP, ESTIMATE, dish, [], size=4000, seed=1)
+    assert stand is None
+    values = ESTIMATE.draw(4000, np.random.default_rng(1))
+    rate = ResponseDraws.from_draws(CROP.response, values).at(18.0)
+    germination = values["germination_share"] * values["thermal_time_50_Cd"]
+    speed = values["plot_speed_sd"] * np.random.default_rng(2).standard_normal(4000)
+    expected = germination * np.exp(speed) / rate
+    assert np.quantile(half, [0.1, 0.5, 0.9]) == pytest.approx(
+        np.quantile(expected, [0.1, 0.5, 0.9]), rel=0.06
+    )
+    pot = replace(dish, dish=False, new=dish.new / 2)
+    later, share = forecast_draws(CROP, ESTIMATE, pot, [], size=4000, seed=1)
+    assert share is not None
+    assert np.nanmedian(later) > 1.5 * np.median(half)
+    assert share * 50 == pytest.approx(np.round(share * 50))
+    noted = replace(pot, seeds=0, noted_h=(100.0, 124.0), hours=np.zeros(0), new=np.zeros(0))
+    again, none = forecast_draws(CROP, ESTIMATE, noted, [], size=4000, seed=1)
+    assert none is None
+    assert np.nanmedian(again) == pytest.approx(np.nanmedian(later), rel=0.1)
+
+
+def test_what_is_scored_is_whether_the_day_lay_inside_and_how_far_off_it_was() -> None:
+    plot = Plot(
+        name="p", planted_h=0.0, depth_cm=2.0, seeds=20, hours=np.array([48.0, 96.0, 144.0]),
+        new=np.array([0.0, 8.0, 4.0]),
+    )  # fmt: skip
+    seen = 3.5
+    draws = np.linspace(2.0, 4.0, 2001)
+    line = _line(plot, draws, None)
+    assert line.date_error == pytest.approx(0.5, abs=2e-3)
+    assert line.date_crps == pytest.approx(crps(draws, seen))
+    assert line.date_inside == 1.0
+    assert np.isnan(line.stand_crps)
+    assert np.isnan(line.stand_inside)
+    assert _line(plot, draws - 0.4, None).date_inside == 0.0
+    assert _line(plot, np.full(3, seen), None).date_inside == 1.0, "the ends belong to the range"
+    open_end = np.r_[np.full(4, 3.0), np.full(6, np.inf)]
+    assert _line(plot, open_end, None).date_error == pytest.approx(0.5)
+    assert np.isnan(_line(plot, np.full(4, np.inf), None).date_error)
+    stand = np.linspace(0.5, 0.9, 41)
+    with_stand = _line(plot, draws, stand)
+    assert with_stand.stand_crps == pytest.approx(crps(stand, 0.6))
+    assert with_stand.stand_inside == 1.0
+    assert _line(plot, draws, stand + 0.2).stand_inside == 0.0

@@ -14,7 +14,7 @@ from thermosprout.calibration.layers import LOT_SHARE, VARIETY_SHARE, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import DISH_RHO, DISH_SHARE, Model
-from thermosprout.calibration.result import Finding, _factor, _level
+from thermosprout.calibration.result import Finding, _factor, _finding, _level
 from thermosprout.calibration.scores import PACKET_C, packet_days
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.clock import ConstantClock, ResponseDraws
@@ -228,3 +228,63 @@ def test_packet_days_are_those_of_the_packets_temperature() -> None:
     row = forecast_constant(CROP, PACKET_C, size=4000, seed=3)
     median = row.stage_quantile("half", [0.5])[0] / 24.0
     assert packet_days(CROP, seed=1) == pytest.approx(median, rel=0.1)
+
+
+def test_dishes_before_pots_hide_none_of_them() -> None:
+    pot = Plot(
+        name="pot", planted_h=10.0, depth_cm=3.0, seeds=30, constant_C=17.0, viability=0.8,
+        hours=10.0 + 24.0 * np.array([6.0, 9.0]), new=np.array([4.0, 6.0]),
+    )  # fmt: skip
+    dish = replace(pot, name="dish", dish=True)
+    cold = replace(pot, name="cold", constant_C=9.0)
+    shares = {}
+    for order in ([dish, pot, cold], [cold, pot, dish], [pot, dish, cold]):
+        layers = layers_of(ESTIMATE, order)
+        found = Model(CROP, order, layers).predict(layers.mean[None]).share[0]
+        for plot, share in zip(order, found, strict=True):
+            assert shares.setdefault(plot.name, share) == pytest.approx(share, rel=1e-12)
+    assert shares["dish"] == DISH_SHARE
+    assert 0 < shares["cold"] < shares["pot"] < 0.8
+
+
+@pytest.mark.parametrize("kind", ["variety", "lot", "both"])
+def test_the_prior_of_the_crop_gives_way_to_varieties_and_lots_that_are_named(kind: str) -> None:
+    named = Plot(
+        name="p", planted_h=0.0, depth_cm=2.0, seeds=1,
+        variety=None if kind == "lot" else "x", seed_lot=None if kind == "variety" else "1",
+    )  # fmt: skip
+    layers = layers_of(ESTIMATE, [named])
+    at = layers.names.index("crop:thermal_time_50_Cd")
+    own = ESTIMATE.names.index("thermal_time_50_Cd")
+    given = {"variety": VARIETY_SHARE, "lot": LOT_SHARE, "both": VARIETY_SHARE + LOT_SHARE}[kind]
+    whole = ESTIMATE.covariance[own, own]
+    assert layers.covariance[at, at] == pytest.approx((1.0 - given) * whole)
+    owners = {name.rsplit(":", 1)[0].split(" ")[0] for name in layers.names}
+    assert owners == {"crop"} | ({"variety", "lot"} if kind == "both" else {kind})
+    chosen, spread = layers.level(named.variety, named.seed_lot)
+    assert np.abs(spread).max() < 1e-12 or kind == "variety"
+    prior = chosen @ layers.covariance @ chosen.T + spread
+    assert prior[own, own] == pytest.approx(whole, rel=1e-6)
+
+
+def test_what_was_learned_is_how_much_narrower_an_interval_is() -> None:
+    rng = np.random.default_rng(6)
+    names = list(ESTIMATE.names)
+    root = np.linalg.cholesky(ESTIMATE.covariance)
+    size = 40_000
+    for factor in (1.0, 0.5):
+        draws = ESTIMATE.mean + factor * rng.standard_normal((size, len(names))) @ root.T
+        for name in ("thermal_time_50_Cd", "t_base_C", "t_opt_C", "t_ceiling_C"):
+            found = _finding(CROP, draws, np.full(size, 1.0 / size), name, kept=False)
+            assert found.narrower == pytest.approx(1.0 - factor, abs=0.05)
+            assert found.low < found.estimate < found.high
+            assert found.prior[1] < found.prior[0] < found.prior[2]
+    values = ESTIMATE.natural(draws)
+    opt = np.quantile(values["t_base_C"] + values["opt_gap_C"], [0.05, 0.5, 0.95])
+    found = _finding(CROP, draws, np.full(size, 1.0 / size), "t_opt_C", kept=False)
+    assert (found.low, found.estimate, found.high) == pytest.approx(tuple(opt), abs=0.02)
+    kept = _finding(CROP, draws, np.full(size, 1.0 / size), "t_opt_C", kept=True)
+    assert (kept.narrower, kept.estimate) == (0.0, kept.prior[0])
+    # An interval wider than before has taught nothing.
+    wide = ESTIMATE.mean + 2.0 * rng.standard_normal((size, len(names))) @ root.T
+    assert _finding(CROP, wide, np.full(size, 1.0 / size), "t_base_C", kept=False).narrower == 0.0

@@ -113,8 +113,9 @@ def forecast_draws(
     Returns
     -------
     tuple of ndarray, shape (draw,), and (ndarray, shape (draw,), or None)
-        Days from planting to half emergence (inf where not reached), and the final stand as a
-        share of the seeds planted, None for dishes and for sowings without counts.
+        Days from planting to half emergence (inf where not reached, NaN where nothing comes), and
+        the final stand as a share of the seeds planted, None for dishes and for sowings without
+        counts.
 
     Raises
     ------
@@ -282,7 +283,8 @@ def _line(plot: Plot, half: FloatArray, stand: FloatArray | None) -> _Line:
     date = (np.nan, np.nan, np.nan)
     if seen is not None:
         low, middle, high = weighted_quantile(half, np.ones(half.size), [0.1, 0.5, 0.9])
-        middle = middle if np.isfinite(middle) else np.nanmax(half[np.isfinite(half)], initial=seen)
+        if not np.isfinite(middle):  # never in most draws: the latest day that any of them gives
+            middle = max(half[np.isfinite(half)], default=np.nan)
         date = (crps(half, seen), abs(middle - seen), float(low <= seen <= high))
     if stand is None:
         return _Line(*date, np.nan, np.nan)
