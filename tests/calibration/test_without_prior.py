@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
+from thermosprout.calibration import without_prior
+from thermosprout.calibration.layers import layers_of
 from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.predict import Model
 from thermosprout.calibration.result import calibrate
 from thermosprout.crops.estimate import Estimate
+from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.emergence.response import response
 from thermosprout.errors import FitError
 
@@ -122,3 +127,113 @@ def test_replicates_that_disagree_are_named() -> None:
     plots[0] = replace(plots[0], new=few)
     found = calibrate(CROP, plots)
     assert any("the replicates lie" in text for text in found.warnings)
+
+
+def model_of(plots: list[Plot]) -> Model:
+    return Model(CROP, plots, layers_of(CROP.estimate, plots), dish_share=1.0)
+
+
+def names_of(model: Model, entries: list[int]) -> set[str]:
+    return {model.layers.names[entry].removeprefix("crop:") for entry in entries}
+
+
+def pot(name: str, treatment: str = "direct", new: tuple[float, ...] = (4.0, 9.0, 5.0)) -> Plot:
+    return Plot(
+        name=name, planted_h=0.0, depth_cm=1.27, seeds=30, treatment=treatment,
+        hours=24.0 * np.array([6.0, 8.0, 10.0])[: len(new)], new=np.array(new), constant_C=15.0,
+    )  # fmt: skip
+
+
+def test_what_is_always_moved_is_what_the_kind_of_plots_can_tell() -> None:
+    def always(plots: list[Plot], **effects: float) -> set[str]:
+        model = model_of(plots)
+        vector = model.layers.mean.copy()
+        for name in ("plot_speed_sd", "plot_stand_rho"):
+            at = model.layers.names.index(f"crop:{name}")
+            vector[at] = PARAMETERS[name].transform(effects.get(name, without_prior._NOTHING[name]))
+        return names_of(model, without_prior._always(model, vector))
+
+    seldom = replace(dish(15.0, np.random.default_rng(1)), hours=np.array([240.0, 480.0]),
+                     new=np.array([20.0, 30.0]))  # fmt: skip
+    assert always([seldom]) == {"thermal_time_50_Cd"}
+    assert always([pot("p")]) == {"thermal_time_50_Cd", "sigma", "field_factor"}
+    assert always([pot("p", new=(4.0, 9.0))]) == {"thermal_time_50_Cd", "field_factor"}
+    noted = replace(pot("n"), seeds=0, noted_h=(100.0, 124.0), hours=np.zeros(0), new=np.zeros(0))
+    assert always([noted]) == {"thermal_time_50_Cd"}
+    assert always([pot("p")], plot_speed_sd=0.1) >= {"plot_speed_sd"}
+    assert "plot_stand_rho" not in always([pot("p")], plot_speed_sd=0.1)
+    # A treatment of one's own has a speed; a stand only where its plots were counted.
+    own = always([pot("p"), pot("f", "fleece")])
+    assert {name for name in own if "fleece" in name} == {
+        "treatment fleece:thermal_time_50_Cd", "treatment fleece:field_factor",
+    }  # fmt: skip
+    only = always([pot("p"), replace(noted, treatment="fleece")])
+    assert {name for name in only if "fleece" in name} == {"treatment fleece:thermal_time_50_Cd"}
+
+
+def test_a_plot_effect_that_the_records_put_at_nothing_is_let_go() -> None:
+    model = model_of([pot("p")])
+    names = model.layers.names
+    speed, stand = (names.index(f"crop:{name}") for name in ("plot_speed_sd", "plot_stand_rho"))
+    vector = model.layers.mean.copy()
+    assert without_prior._vanished(model.layers, vector, [speed, stand]) is None
+    vector[speed] = PARAMETERS["plot_speed_sd"].transform(0.009)
+    assert without_prior._vanished(model.layers, vector, [speed, stand]) == speed
+    assert without_prior._vanished(model.layers, vector, [stand]) is None
+    vector[speed] = PARAMETERS["plot_speed_sd"].transform(0.011)
+    vector[stand] = PARAMETERS["plot_stand_rho"].transform(0.0019)
+    assert without_prior._vanished(model.layers, vector, [speed, stand]) == stand
+
+
+@pytest.mark.parametrize(("alike", "known"), [(3, False), (4, True)])
+def test_plots_differ_only_where_enough_of_them_are_alike(alike: int, known: bool) -> None:
+    """Three plots beyond the first of a setting tell how plots differ; two do not."""
+    model = model_of([pot(f"p{k}") for k in range(alike)])
+    vector = model.layers.mean.copy()
+    found = without_prior._without_plot_effects(model, model.layers, vector)
+    for name, nothing in (("plot_speed_sd", 1e-6), ("plot_stand_rho", 1e-9)):
+        at = model.layers.names.index(f"crop:{name}")
+        left = PARAMETERS[name].natural(found[at])
+        assert (found[at] == vector[at]) if known else (left == pytest.approx(nothing))
+    others = [i for i, name in enumerate(model.layers.names) if "plot_" not in name]
+    assert (found[others] == vector[others]).all()
+
+
+def test_what_is_missed_is_the_entry_that_gains_most_on_its_way_back() -> None:
+    model = model_of([pot("p")])
+    names = model.layers.names
+    held = [i for i, name in enumerate(names) if name not in
+            ("crop:plot_speed_sd", "crop:plot_stand_rho", "crop:sigma")]  # fmt: skip
+    begun = model.layers.mean + 1.0
+    peak = model.layers.mean.copy()
+    worth = {"crop:t_base_C": 7.0, "crop:soak_credit": 9.0, "crop:sigma": 50.0}
+
+    def plots(vectors: np.ndarray) -> np.ndarray:
+        gains = np.array([worth.get(name, 0.0) for name in names])
+        # Two plots, each of which sees half of the gain.
+        return np.stack([0.5 * (vectors - peak) @ gains - 3.0] * 2, axis=1)
+
+    likelihood = SimpleNamespace(model=model, plots=plots)
+    free = np.array([names.index("crop:sigma")])
+
+    def missed() -> int | None:
+        return without_prior._missed(likelihood, peak, begun, free)  # type: ignore[arg-type]
+
+    assert missed() == names.index("crop:soak_credit")
+    worth["crop:soak_credit"] = 5.9
+    assert missed() == names.index("crop:t_base_C")
+    worth["crop:t_base_C"] = 5.9
+    assert missed() is None, "a gain that chance gives one of so many is none"
+    worth["crop:t_base_C"] = 0.0
+    last = max(held)
+    worth[names[last]] = 8.0
+    assert missed() == last
+
+
+def test_four_steps_are_told() -> None:
+    rng = np.random.default_rng(3)
+    told: list[int] = []
+    plots = [dish(t, rng, name=f"{t}-{k}", every_h=24.0) for t in (10, 18) for k in range(2)]
+    without_prior.fit_without_prior(CROP, plots, tick=told.append)
+    assert sum(told) == 4
+    assert len(told) == 3
