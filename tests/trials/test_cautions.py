@@ -156,3 +156,16 @@ def test_what_differs_with_the_treatments_cannot_be_told_from_them(column: str) 
     first = shared["plot"] == shared.loc[shared["treatment"] == "direct", "plot"].iloc[0]
     shared.loc[first, column] = 3.0 if column == "depth_cm" else "lot 1"
     assert not warned(shared, "every treatment has its own")
+
+
+def test_hours_of_one_day_are_no_different_days() -> None:
+    records = trial()
+    midnight = records["planted"].dt.floor("D")
+    early = records["treatment"] == "soaked"
+    for name in ("planted", "started"):
+        records[name] = midnight + pd.Timedelta(hours=18)
+        records.loc[early, name] = midnight[early]
+    assert not warned(records, "planted on different days")
+    for name in ("planted", "started"):
+        records.loc[early, name] = midnight[early] - pd.Timedelta(minutes=1)
+    assert warned(records, "treatments were planted on different days")
