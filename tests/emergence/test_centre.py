@@ -73,3 +73,37 @@ def test_the_table_is_for_half_an_inch() -> None:
     from thermosprout.emergence import treatments
 
     assert TABLE_DEPTH_CM == treatments.TABLE_DEPTH_CM == 2.54 / 2
+
+
+def test_a_course_of_temperatures_adds_up_hour_by_hour() -> None:
+    """Each value counts for the hour before it, from the first one at or after planting."""
+    hours = 24 * 40
+    time = FIRST + np.arange(hours + 1) * np.timedelta64(1, "h")
+    values = 16 + 7 * np.sin(np.arange(hours + 1) / 24 * 2 * np.pi) + np.arange(hours + 1) / 300
+    series = xr.DataArray(values, coords={"time": time}, dims="time")
+    for planted, depth, share in ((0.0, 1.27, 1.0), (30.5, 4.0, 0.7), (100.0, 1.27, 0.01)):
+        needed = share * 120.0 + (depth - 1.27) * CROP.estimate.centre()["depth_cost_Cd_per_cm"]
+        hour = int(np.ceil(planted))
+        total = 0.0
+        while True:
+            gain = max(min(values[hour + 1], 60.0) - 8.0, 0.0) / 24.0
+            if total + gain >= needed:
+                break
+            total, hour = total + gain, hour + 1
+        expected = FIRST_H + hour + (needed - total) / gain
+        found = half_emergence_h(series, CROP, FIRST_H + planted, depth, share=share)
+        assert found == pytest.approx(expected, abs=1e-6)
+
+
+def test_a_hole_at_the_hour_of_planting_tells_nothing() -> None:
+    for at in (0, 1):
+        holed = steady(40)
+        holed[at] = np.nan
+        assert np.isnan(half_emergence_h(holed, CROP, FIRST_H, share=0.001))
+    late = steady(40)
+    late[2] = np.nan
+    known = half_emergence_h(late, CROP, FIRST_H, share=0.001)
+    assert known == pytest.approx(FIRST_H + 0.24, abs=0.01)
+    # What is reached at the very last hour is reached.
+    exact = half_emergence_h(steady(10), CROP, FIRST_H, share=0.999)
+    assert exact == pytest.approx(FIRST_H + 239.76, abs=1e-6)

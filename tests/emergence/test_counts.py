@@ -80,3 +80,54 @@ def test_increments_are_what_came_since_the_last_look() -> None:
         increments([-1, 7], 20)
     with pytest.raises(InputError, match="21 seedlings were counted but 20 seeds"):
         increments([2, 21], 20)
+
+
+def test_bounds_keep_every_likelihood_finite() -> None:
+    one = np.ones(1)
+    # A share of nothing counts as one in a million million; all but nothing likewise.
+    least = stand_log_likelihood(np.array(3.0), np.array(9.0), 0 * one, 1e-7 * one)
+    assert least[0] == pytest.approx(3 * np.log(1e-12) + 6 * np.log1p(-1e-12), rel=1e-12)
+    most = stand_log_likelihood(np.array(7.0), np.array(9.0), one, 1e-7 * one)
+    assert most[0] == pytest.approx(2 * np.log(1e-12), rel=1e-5)
+    # What a draw rules out weighs as 1e-300.
+    found = timing_log_likelihood(np.array([[0.0, 0.6]]), np.array([3.0, 1.0]))
+    assert found[0] == pytest.approx(3 * np.log(1e-300) + np.log(0.6) - 4 * np.log(0.6), rel=1e-12)
+    none = timing_log_likelihood(np.zeros((1, 2)), np.array([2.0, 0.0]))
+    assert none[0] == pytest.approx(2 * np.log(1e-300) - 2 * np.log(1e-300), abs=1e-9)
+    # Correlations stay off nothing and off all.
+    shown, share = np.array([0.0, 1.0, 1.0, 0.5]), np.array([0.5, 1.0, 0.5, 0.5])
+    rho = np.array([0.3, 0.3, 1.0, 1e-9])
+    assert partial_rho(shown, share, rho) == pytest.approx([1e-7, 1e-7, 1 - 1e-9, 1e-7], rel=1e-12)
+
+
+@pytest.mark.parametrize("rho", [2.1e-7, 5e-6, 1e-3, 0.5, 0.999])
+def test_any_correlation_from_next_to_none_to_next_to_all(rho: float) -> None:
+    n, p = 40, 0.35
+    k = np.arange(41.0)
+    strength = (1 - rho) / rho
+    ways = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
+    expected = stats.betabinom(n, p * strength, (1 - p) * strength).logpmf(k) - ways
+    found = stand_log_likelihood(k, np.array(40.0), np.array(p), np.array(rho))
+    # Next to the binomial differences of gammas lose digits.
+    assert found == pytest.approx(expected, rel=1e-9, abs=1e-8 / rho**0.5 * 1e-2 + 1e-9)
+
+
+def test_a_row_where_nothing_came_is_judged_by_its_stand_alone() -> None:
+    shown = np.array([[0.25, 0.5], [0.0, 0.9]])
+    share, rho = np.array([0.7, 0.4]), np.array([0.1, 0.3])
+    found = count_log_likelihood(shown, np.zeros(2), 15.0, share, rho)
+    for draw in range(2):
+        last = shown[draw, 1]
+        part = last * (1 - share[draw]) * rho[draw] / (1 - share[draw] * last)
+        strength = (1 - part) / part
+        p = share[draw] * last
+        expected = stats.betabinom(15, p * strength, (1 - p) * strength).logpmf(0)
+        assert found[draw] == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_count_up_to_the_seeds_planted_is_sound_and_one_that_stays_is() -> None:
+    assert increments([0, 0, 20, 20], 20).tolist() == [0, 0, 20, 0]
+    with pytest.raises(InputError, match="falls from 9 to 8"):
+        increments([9, 8, 3], 20)
+    with pytest.raises(InputError, match="falls from 0 to -2"):
+        increments([0, -2], 20)

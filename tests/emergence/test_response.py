@@ -43,3 +43,25 @@ def test_responses_stay_between_zero_and_the_optimum_and_rise_up_to_it(
         assert 0.0 <= value <= gap * (1 + 1e-9)
     rising = beta_response(np.linspace(base, opt, 50), base, opt, ceiling, power)
     assert (np.diff(rising) >= -1e-9).all()
+
+
+def test_cardinal_temperatures_that_nearly_meet_give_no_infinity() -> None:
+    """Distances are taken as at least a thousandth of a degree, in the power and below it."""
+    t = np.array([4.0, 5.0, 5.0004, 5.0008, 6.0])
+    found = beta_response(t, 5.0, 5.0, 12.0)
+    assert found.tolist() == [0.0] * 5
+    narrow = beta_response(np.array([19.0, 19.9995, 20.0]), 5.0, 20.0, 20.0)
+    printed = [((20 - x) / 0.001) * ((x - 5) / 15) ** (15 / 0.001) for x in (19.0, 19.9995, 20.0)]
+    assert narrow == pytest.approx([15 * value for value in printed], rel=1e-9)
+    rise = beta_response(np.array([5.0004, 5.0008]), 5.0, 5.0005, 12.0)
+    shares = [(12 - x) / 6.9995 * ((x - 5) / 0.001) ** (0.001 / 6.9995) for x in (5.0004, 5.0008)]
+    assert rise == pytest.approx([0.0005 * share for share in shares], rel=1e-6)
+
+
+def test_the_straight_response_rises_by_a_degree_a_degree_and_falls_to_the_ceiling() -> None:
+    t = np.array([-3.0, 5.0, 5.5, 20.0, 28.0, 31.0, 37.0, 40.0, 41.0])
+    expected = [0.0, 0.0, 0.5, 15.0, 23.0, 23.0 * 9 / 12, 23.0 * 3 / 12, 0.0, 0.0]
+    assert linear_response(t, 5.0, 28.0, 40.0) == pytest.approx(expected)
+    wide = linear_response(t[:, None], np.array([5.0, 6.0]), 28.0, 40.0)
+    assert wide.shape == (9, 2)
+    assert wide[3].tolist() == [15.0, 14.0]

@@ -230,12 +230,9 @@ class ThermalClock:
         members = fine.shape[0]
         cell = (np.arange(members)[:, None] * self._days + day) * bins + lower
         size = members * self._days * bins
-        table = (
-            np.bincount(cell.ravel(), (weight * (1 - upper_share)).ravel(), minlength=size)
-            + np.bincount((cell + 1).ravel(), (weight * upper_share).ravel(), minlength=size + 1)[
-                :size
-            ]
-        )
+        # The grid ends above the warmest value, so that the upper bin is always one of its own.
+        table = np.bincount(cell.ravel(), (weight * (1 - upper_share)).ravel(), minlength=size)
+        table += np.bincount((cell + 1).ravel(), (weight * upper_share).ravel(), minlength=size)
         self._table = table.reshape(members, self._days, bins)
         self._place_hours(fine)
 
@@ -272,7 +269,7 @@ class ThermalClock:
         order = np.argsort(at, kind="stable")
         cuts = np.unique(np.concatenate([np.arange(steps + 1.0), at]))
         middle, length = 0.5 * (cuts[1:] + cuts[:-1]), np.diff(cuts)
-        step = np.minimum(middle.astype(np.intp), steps - 1)
+        step = middle.astype(np.intp)
         segment = np.searchsorted(at[order], middle)
         kept = segment < at.size
         step, segment, length = step[kept], segment[kept], length[kept]
@@ -282,7 +279,7 @@ class ThermalClock:
             weight = weight * factor[:, step // _SUBSTEPS]
         bins = self._grid.size
         position = (fine[:, step] - self._grid[0]) / _BIN_C
-        lower = np.clip(position.astype(np.intp), 0, bins - 2)
+        lower = position.astype(np.intp)
         share = position - lower
         cell = (np.arange(fine.shape[0])[:, None] * at.size + segment) * bins + lower
         size = fine.shape[0] * at.size * bins
@@ -344,8 +341,8 @@ class ThermalClock:
         return running
 
     def _at(self, at_h: FloatArray) -> FloatArray:
-        """Running thermal time at hours of shape (draw, k), clipped to the series."""
-        position = np.clip(at_h - self._first_h, 0.0, self._filled.shape[1] - 1.0)
+        """Running thermal time at hours of the series, shape (draw, k)."""
+        position = at_h - self._first_h
         day = np.minimum((position // _HOURS_IN_DAY).astype(np.intp), self._days - 1)
         draw = np.broadcast_to(np.arange(self._draws.size)[:, None], day.shape)
         hourly = self._hourly(draw, day)
@@ -441,7 +438,7 @@ class ThermalClock:
         stop = np.clip(end, start + 1.0, last)
 
         def until(position: FloatArray) -> FloatArray:
-            hour = np.minimum(position.astype(np.intp), self._filled.shape[1] - 1)
+            hour = position.astype(np.intp)
             share = position - hour
             below, above = running[self._member, hour], running[self._member, hour + 1]
             return np.asarray(below + share * (above - below))
@@ -473,7 +470,7 @@ def _count_not_above(ends: FloatArray, target: FloatArray) -> IntArray:
     high = np.full(target.shape, size, dtype=np.intp)
     flat = np.ascontiguousarray(ends)
     rows = np.arange(ends.shape[0])[:, None] * size
-    for _ in range(int(np.ceil(np.log2(size + 1))) + 1 if size else 0):
+    for _ in range(size.bit_length()):
         middle = (low + high) // 2
         open_ = low < high
         not_above = open_ & (np.take(flat, rows + np.minimum(middle, size - 1)) <= target)

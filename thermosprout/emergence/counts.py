@@ -73,7 +73,7 @@ def timing_log_likelihood(shown: FloatArray, new: FloatArray) -> FloatArray:
     """
     gained = np.diff(shown, axis=-1, prepend=0.0)
     total = new.sum(axis=-1)
-    logs = np.where(new > 0, new * np.log(np.maximum(gained, _TINY)), 0.0).sum(axis=-1)
+    logs = (new * np.log(np.maximum(gained, _TINY))).sum(axis=-1)
     return np.asarray(logs - total * np.log(np.maximum(shown[..., -1], _TINY)))
 
 

@@ -216,7 +216,7 @@ def forecast_row(
     stages = order_shares(seedlings, _STAGE_FRACTIONS, rng)
     # One seedling per draw, evenly spread over the ranks, stands for the whole mixture.
     any_seed = ((rng.permutation(size) + 0.5) / size)[:, None]
-    wanted = np.concatenate([np.nan_to_num(stages, nan=0.5), any_seed], axis=1)
+    wanted = np.concatenate([stages, any_seed], axis=1)
     hours = clock.cross(sowing.planted_h, state.needed(wanted))
     nothing = seedlings == 0
     hours[nothing, :3] = np.nan

@@ -142,7 +142,7 @@ def beta_binomial(
     strength = (1.0 - rho) / np.maximum(rho, 1e-9)
     probability = rng.beta(safe * strength, (1.0 - safe) * strength)
     probability = np.where(share <= 0.0, 0.0, probability)
-    return np.asarray(rng.binomial(seeds, np.clip(probability, 0.0, 1.0)), dtype=np.int64)
+    return np.asarray(rng.binomial(seeds, probability), dtype=np.int64)
 
 
 def order_shares(

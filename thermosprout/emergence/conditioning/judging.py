@@ -109,7 +109,7 @@ class Judge:
         mass = np.exp(logs - top).cumsum(axis=1)
         particles.likelihood = top[:, 0] + np.log(mass[:, -1] / _SPEED_NODES.size)
         pick = self.rng.random((empty.size, 1)) * mass[:, -1:]
-        column = np.minimum((mass < pick).sum(axis=1), mass.shape[1] - 1)
+        column = (mass < pick).sum(axis=1)
         particles.failed = column >= _SPEED_NODES.size
         node = column % _SPEED_NODES.size
         inside = (node + self.rng.random(empty.size)) / _SPEED_NODES.size

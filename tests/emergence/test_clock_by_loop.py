@@ -1,0 +1,306 @@
+"""The clock against plain loops over hours, exact where the response is a straight line.
+
+Between base and optimum the straight response adds up to the same whichever way the hours are
+tabulated, so that every figure of the clock can be had from a loop to the last digits.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+from scipy.interpolate import CubicSpline
+
+from tests.emergence.test_clock import first_hour, hourly
+from tests.emergence.test_clock_spans import of_members, some_draws
+from thermosprout.emergence.clock import (
+    ResponseDraws,
+    ThermalClock,
+    _count_not_above,
+    deal_members,
+    refine,
+)
+from thermosprout.errors import CoverageError
+
+HOURS = 24 * 9 + 7
+HOUR = np.arange(HOURS)
+MILD = 15 + 0.02 * HOUR + 5 * np.sin(2 * np.pi * (HOUR - 9) / 24) + 0.4 * np.sin(1.7 * HOUR)
+SLOW = np.clip(0.6 + 0.5 * np.cos(HOUR / 17.0), 0.0, 1.0)
+DRAWS = 5
+
+
+def straight(bases: np.ndarray) -> ResponseDraws:
+    """Degrees above a base that lies below all temperatures; the optimum lies above them all."""
+    size = bases.size
+    return ResponseDraws(
+        shape="linear", t_base=bases, t_opt=np.full(size, 60.0), t_ceiling=np.full(size, 70.0),
+        curvature=np.ones(size),
+    )  # fmt: skip
+
+
+BASES = np.array([1.0, 2.5, 4.0, 0.0, 3.3])
+OFFSET = np.array([0.0, 0.7, -1.1, 2.0, 0.25])
+MEMBERS = (MILD, MILD + 2.0, 18.0 - 0.3 * (MILD - 15.0))
+SLOWINGS = np.stack([SLOW, np.ones(HOURS), 1.0 - 0.5 * SLOW])
+
+
+def hourly_gain(values: np.ndarray, base: float, slowing: np.ndarray | None) -> list[float]:
+    """Degree-days of each hour: six points of its course, and the mean slowing of its ends."""
+    middles = [[hour + (step + 0.5) / 6 for step in range(6)] for hour in range(values.size - 1)]
+    gains = []
+    for hour, points in enumerate(CubicSpline(np.arange(values.size), values)(middles).tolist()):
+        factor = 1.0 if slowing is None else (slowing[hour] + slowing[hour + 1]) / 2
+        gains.append(factor * sum(point - base for point in points) / 6 / 24)
+    return gains
+
+
+def sum_until(gains: list[float], at: float) -> float:
+    """Running sum at an hour after the first value, evenly through each hour."""
+    at = min(max(at, 0.0), float(len(gains)))
+    whole = int(at)
+    return sum(gains[:whole]) + ((at - whole) * gains[whole] if whole < len(gains) else 0.0)
+
+
+def hour_of(gains: list[float], target: float) -> float:
+    """Hour after the first value at which the running sum reaches a target."""
+    total = 0.0
+    for hour, gain in enumerate(gains):
+        if total + gain >= target:
+            return hour + (target - total) / gain
+        total += gain
+    return np.inf
+
+
+def gains_of(clock: ThermalClock, members: tuple[np.ndarray, ...], slowing: np.ndarray | None):
+    """Gains of each draw under its member, with its offset."""
+    return [
+        hourly_gain(
+            members[member] + offset, base, None if slowing is None else slowing[member]
+        )
+        for member, offset, base in zip(clock._member, clock._offset, BASES, strict=True)
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("slowed", [False, True])
+def test_progress_crossings_and_dwell_are_those_of_a_loop_over_hours(slowed: bool) -> None:
+    slowing = SLOWINGS if slowed else None
+    series = of_members(*MEMBERS, weights=np.array([2.0, 1.0, 1.0]))
+    begin = first_hour(hourly(MILD))
+    clock = ThermalClock(series, straight(BASES), offset=OFFSET, slowing=slowing)
+    assert clock._member.tolist() == deal_members(3, DRAWS, np.array([2.0, 1.0, 1.0])).tolist()
+    gains = gains_of(clock, MEMBERS, slowing)
+    # From several starts in turn, the first of them again at the end.
+    for start in (0.0, 30.4, 47.0, 200.75, 30.4):
+        at = start + np.array([-3.0, 0.0, 0.3, 5.0, 20.9, 24.0, 71.5, 150.0, 1e5])
+        found = clock.progress(begin + start, begin + at)
+        expected = [[sum_until(g, max(a, start)) - sum_until(g, start) for a in at] for g in gains]
+        assert found == pytest.approx(np.array(expected), rel=1e-9, abs=1e-9)
+        thermal = np.tile([-2.0, 0.0, 0.02, 0.5, 3.0, 11.1, 40.0, 90.0, 1e4], (DRAWS, 1))
+        crossed = clock.cross(begin + start, thermal) - begin
+        hours = [[hour_of(g, sum_until(g, start) + max(t, 0.0)) for t in thermal[0]] for g in gains]
+        wanted = np.maximum(np.array(hours), start)
+        # Where nothing moves on for a while, the first hour of the standstill is as good.
+        assert crossed[:, 2:] == pytest.approx(wanted[:, 2:], rel=1e-9, abs=1e-7)
+        assert crossed[:, :2] == pytest.approx(np.full((DRAWS, 2), start), abs=1e-7)
+    ends = np.array([100.0, 0.0, 17.25, 216.0, 99.99, 222.0])
+    spent = clock.dwell(begin + ends)
+    through = clock.progress_through(spent)
+    for draw, (member, g) in enumerate(zip(clock._member, gains, strict=True)):
+        course = CubicSpline(HOUR, MEMBERS[member])
+        for k, end in enumerate(ends):
+            # Parts of an hour are cut at the sixth of an hour they end in.
+            whole = int(end)
+            sixths = (end - whole) * 6
+            rest = sum(
+                min(max(sixths - step, 0.0), 1.0)
+                * (float(course(whole + (step + 0.5) / 6)) + clock._offset[draw] - BASES[draw])
+                for step in range(6)
+                if sixths > step
+            )
+            factor = 1.0
+            if slowing is not None and sixths:
+                factor = (slowing[member][whole] + slowing[member][whole + 1]) / 2
+            expected_end = sum(g[:whole]) + factor * rest / 144
+            assert through[draw, k] == pytest.approx(expected_end, rel=1e-9, abs=1e-9)
+
+
+def test_a_curved_response_is_read_off_a_table_of_tenths_of_a_degree() -> None:
+    """Days add up over the six points of each hour; inside a day hours share by their mean."""
+    draws = some_draws(3)
+    values = MILD - 4.0
+    series = hourly(values)
+    begin = first_hour(series)
+    clock = ThermalClock(series, draws)
+    fine = CubicSpline(HOUR, values)(np.arange(6 * (HOURS - 1)) / 6 + 1 / 12)
+    grid = np.arange(np.floor(fine.min() * 10) - 1, np.ceil(fine.max() * 10) + 2) / 10
+    at = np.array([3.5, 24.0, 24.75, 100.3, 215.9, 216.0, 222.0])
+    found = clock.progress(begin, begin + at)
+    for draw in range(3):
+        rates = draws.at(grid[None, :])[draw]
+        point = np.interp(fine, grid, rates) / 144
+        mean = np.interp(fine.reshape(-1, 6).mean(axis=1), grid, rates) / 24
+        for k, end in enumerate(at):
+            day = min(int(end // 24), (HOURS - 1) // 24)
+            of_day = point[144 * day : 144 * (day + 1)].sum()
+            hours = mean[24 * day : 24 * (day + 1)]
+            inside = sum_until(list(hours), end - 24 * day) * of_day / hours.sum()
+            assert found[draw, k] == pytest.approx(point[: 144 * day].sum() + inside, rel=1e-9)
+
+
+def test_a_hole_is_bridged_by_the_mean_of_all_values_and_ends_the_sum_before_it() -> None:
+    holed = MILD.copy()
+    holed[100:103] = np.nan
+    series = of_members(holed, MILD + 2.0)
+    begin = first_hour(hourly(MILD))
+    clock = ThermalClock(series, straight(BASES), slowing=SLOW)
+    stand_in = (np.nansum(holed) + (MILD + 2.0).sum()) / (2 * HOURS - 3)
+    bridged = np.where(np.isnan(holed), stand_in, holed)
+    gains = gains_of(clock, (bridged, MILD + 2.0), np.stack([SLOW, SLOW]))
+    assert set(clock._member) == {0, 1}
+    at = np.array([60.0, 98.5, 99.0, 99.5, 150.0])
+    found = clock.progress(begin + 50.0, begin + at)
+    expected = [[sum_until(g, min(a, 99.0)) - sum_until(g, 50.0) for a in at] for g in gains]
+    assert found == pytest.approx(np.array(expected), rel=1e-9)
+    last = np.array([[g_sum * 0.999, g_sum * 1.001] for g_sum in np.array(expected)[:, 2]])
+    crossed = clock.cross(begin + 50.0, last)
+    assert (crossed[:, 0] < begin + 99).all()
+    assert np.isinf(crossed[:, 1]).all()
+    # After the hole the clock runs again.
+    on = clock.progress(begin + 103.0, begin + np.array([140.0]))
+    assert on[:, 0] == pytest.approx([sum_until(g, 140.0) - sum_until(g, 103.0) for g in gains])
+    nothing = ThermalClock(hourly(np.full(48, np.nan)), straight(BASES))
+    with pytest.raises(CoverageError, match="hole"):
+        nothing.progress(nothing.first_h, np.array([nothing.last_h]))
+
+
+@pytest.mark.parametrize("hours", [2, 3, 24, 25, 26, 48, 49])
+def test_a_series_of_any_length_is_used_to_its_last_hour(hours: int) -> None:
+    values = MILD[:hours]
+    series = hourly(values)
+    begin = first_hour(series)
+    clock = ThermalClock(series, straight(BASES))
+    gains = [hourly_gain(values, base, None) for base in BASES]
+    at = np.arange(hours, dtype=float)
+    found = clock.progress(begin, begin + at)
+    expected = [[sum_until(g, a) for a in at] for g in gains]
+    assert found == pytest.approx(np.array(expected), rel=1e-9, abs=1e-9)
+    total = np.array(expected)[:, -1:]
+    assert clock.cross(begin, 0.9999 * total) == pytest.approx(
+        np.full((DRAWS, 1), begin + hours - 1), abs=0.01
+    )
+    assert np.isinf(clock.cross(begin, 1.0001 * total)).all()
+    assert (clock.last_h, clock.end_h(begin)) == (begin + hours - 1, begin + hours - 1)
+    late = clock.progress(begin + hours - 1, np.array([begin + hours]))
+    assert late == pytest.approx(np.zeros((DRAWS, 1)), abs=1e-9)
+
+
+def test_draws_that_take_over_a_soil_keep_its_member_and_offset() -> None:
+    series = of_members(*MEMBERS, weights=np.array([1.0, 3.0, 1.0]))
+    begin = first_hour(hourly(MILD))
+    clock = ThermalClock(series, straight(BASES), offset=OFFSET, slowing=SLOWINGS)
+    at = begin + np.array([31.5, 130.0])
+    clock.progress(begin + 5.0, at)
+    like = np.array([4, 4, 0, 2, 1])
+    taken = clock.with_draws(straight(BASES), like=like)
+    assert taken._member.tolist() == clock._member[like].tolist()
+    assert taken._offset.tolist() == OFFSET[like].tolist()
+    dealt = clock.with_draws(straight(BASES))
+    odds = np.bincount(clock._member, minlength=3)
+    assert dealt._member.tolist() == deal_members(3, DRAWS, odds.astype(float)).tolist()
+    assert dealt._offset.tolist() == [0.0] * DRAWS
+    other = clock.with_draws(straight(BASES), like=like, offset=-OFFSET)
+    assert other._offset.tolist() == (-OFFSET).tolist()
+    for one in (taken, dealt, other, clock):
+        gains = gains_of(one, MEMBERS, SLOWINGS)
+        expected = [[sum_until(g, a - begin) - sum_until(g, 5.0) for a in at] for g in gains]
+        assert one.progress(begin + 5.0, at) == pytest.approx(np.array(expected), rel=1e-9)
+        mean = one.mean_temperature(begin + 5.0, np.full(DRAWS, begin + 55.0))
+        for draw in range(DRAWS):
+            held = MEMBERS[one._member[draw]]
+            inner = held[6:55].sum() + (held[5] + held[55]) / 2
+            assert mean[draw] == pytest.approx(inner / 50 + one._offset[draw], rel=1e-12)
+
+
+def mean_by_loop(values: np.ndarray, start: float, end: float) -> float:
+    """Mean of values that hold for the half hours on either side, in steps of 1/64 of an hour."""
+    steps = np.arange(start, end, 1 / 64) + 1 / 128
+    return float(np.mean([values[int(np.floor(step + 0.5))] for step in steps]))
+
+
+def test_mean_temperature_at_both_ends_of_a_series() -> None:
+    begin = first_hour(hourly(MILD))
+    holed = MILD.copy()
+    holed[90] = np.nan
+    whole, cut = (ThermalClock(hourly(v), straight(BASES[:1])) for v in (MILD, holed))
+    end = HOURS - 1.0
+    for start, until, low, high in (
+        (0.0, 1.0, 0.0, 1.0),
+        (-7.0, 12.5, 0.0, 12.5),
+        (0.25, 0.0, 0.25, 1.25),
+        (200.0, 1e9, 200.0, end),
+        (end - 0.5, end, end - 1, end),
+        (end + 40, end + 50, end - 1, end),
+    ):
+        found = whole.mean_temperature(begin + start, np.array([begin + until]))[0]
+        assert found == pytest.approx(mean_by_loop(MILD, low, high), rel=1e-9), start
+    # An end past a hole counts to the hour before it.
+    found = cut.mean_temperature(begin + 60.5, np.array([begin + 150.0]))[0]
+    assert found == pytest.approx(mean_by_loop(MILD, 60.5, 89.0), rel=1e-9)
+
+
+def test_day_ends_not_above_a_target_are_those_of_a_sorted_search() -> None:
+    rng = np.random.default_rng(0)
+    for size in (0, 1, 2, 3, 4, 5, 7, 8, 9, 31, 32, 33):
+        ends = np.sort(rng.integers(0, 12, (6, size)).astype(float), axis=1)
+        target = rng.integers(-1, 13, (6, 20)).astype(float)
+        expected = [np.searchsorted(e, t, side="right") for e, t in zip(ends, target, strict=True)]
+        assert _count_not_above(ends, target).tolist() == np.array(expected).tolist()
+
+
+def test_members_are_dealt_along_the_golden_section() -> None:
+    """Weyl's sequence of the golden section: as even as one sequence can be (from memory)."""
+    share = (np.sqrt(5.0) - 1) / 2
+    weights = np.array([2.0, 5.0, 1.0])
+    expected = []
+    for draw in range(60):
+        at = ((draw + 0.5) * share) % 1.0
+        expected.append(0 if at < 0.25 else 1 if at < 0.875 else 2)
+    assert deal_members(3, 60, weights).tolist() == expected
+    halves = [int(((draw + 0.5) * share) % 1.0 >= 0.5) for draw in range(60)]
+    assert deal_members(2, 60).tolist() == halves
+    assert deal_members(1, 3, np.ones(1)).tolist() == [0, 0, 0]
+    assert deal_members(2, 9, np.array([1.0, 0.0])).tolist() == [0] * 9
+
+
+def test_each_hour_has_six_points_in_the_middles_of_its_sixths() -> None:
+    rows = np.stack([MILD, np.cos(MILD)])
+    found = refine(rows)
+    assert found.shape == (2, 6 * (HOURS - 1))
+    course = CubicSpline(HOUR, rows, axis=1)
+    middles = [hour + (step + 0.5) / 6 for hour in range(HOURS - 1) for step in range(6)]
+    assert found == pytest.approx(course(middles), rel=1e-12)
+
+
+def test_an_hour_off_by_more_than_a_clock_can_be_is_a_jump() -> None:
+    from thermosprout.errors import InputError
+
+    time = hourly(MILD)["time"].values.copy()
+    late = time.copy()
+    late[50:] += np.timedelta64(1, "s")
+    series = xr.DataArray(MILD, coords={"time": late}, dims="time")
+    with pytest.raises(InputError, match="hourly"):
+        ThermalClock(series, straight(BASES))
+
+
+def test_an_end_before_a_series_that_begins_with_a_hole_covers_nothing() -> None:
+    holed = MILD.copy()
+    holed[0] = np.nan
+    begin = first_hour(hourly(MILD))
+    clock = ThermalClock(hourly(holed), straight(BASES))
+    for start in (-3.0, 0.0):
+        assert clock.end_h(begin + start) == begin - 1
+    for start in (0.2, 1.0, 5.5):
+        assert clock.end_h(begin + start) == begin + HOURS - 1
+    with pytest.raises(CoverageError, match="hole"):
+        clock.cross(begin, np.ones((DRAWS, 1)))
+    assert np.isfinite(clock.cross(begin + 1.0, np.ones((DRAWS, 1)))).all()

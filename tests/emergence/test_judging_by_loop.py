@@ -1,0 +1,269 @@
+"""How well draws agree with counts, and what a conditioned row is put together from, by loops."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from math import log
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.special import comb, logsumexp
+
+from tests.emergence.plain_crop import plain_crop
+from tests.emergence.test_clock import first_hour, hourly
+from thermosprout.emergence.conditioning import FAILED_BEFORE, Count, condition, conditioned
+from thermosprout.emergence.conditioning.inspections import Inspections, inspections_after_planting
+from thermosprout.emergence.conditioning.judging import Judge
+from thermosprout.emergence.conditioning.lost_rows import FAILED_BELOW, FAILED_RHO, FAILED_SHARE
+from thermosprout.emergence.conditioning.open_stages import place_stages, still_to_come
+from thermosprout.emergence.conditioning.particles import resampled
+from thermosprout.emergence.forecast import (
+    CropDraws,
+    RowForecast,
+    Sowing,
+    clock_for,
+    forecast_constant,
+    forecast_row,
+    generator,
+)
+from thermosprout.emergence.stand import middle_h, stand_share
+from thermosprout.emergence.treatments import Handling, seed_state
+from thermosprout.errors import InputError
+
+CROP = plain_crop(t_base=4.0, base_spread=0.3, thermal_time=110.0)
+HOUR = np.arange(24 * 45 + 1)
+SOIL = hourly(15 + 3 * np.sin(2 * np.pi * (HOUR - 9) / 24) + np.sin(HOUR / 50.0))
+NODES = 11
+
+
+def planted_row(size: int = 9, *, seeds: int = 30) -> RowForecast:
+    draws = CropDraws.of(CROP, size)
+    planted = first_hour(SOIL) + 53.0
+    sowing = Sowing(
+        row="bed", crop=CROP, handling=Handling(), started_h=planted, planted_h=planted,
+        depth_cm=2.5, seeds_planted=seeds,
+    )  # fmt: skip
+    return forecast_row(
+        sowing, draws, clock_for(draws, SOIL), viability=np.linspace(0.7, 0.95, size),
+        ln_shift=np.linspace(-0.1, 0.1, size),
+    )  # fmt: skip
+
+
+def seen_by(row: RowForecast, *pairs: tuple[float, int]) -> Inspections:
+    counts = [Count(hour=row.sowing.planted_h + 24 * day, emerged=n) for day, n in pairs]
+    found = inspections_after_planting(row, counts)
+    assert found is not None
+    return found
+
+
+def log_odds(row: RowForecast, seen: Inspections) -> np.ndarray:
+    """Log-likelihood of each draw at each speed, standing rows first, shape (draw, 22)."""
+    values, planted, seeds = row.draws.values, row.sowing.planted_h, row.sowing.seeds_planted
+    size, total = row.weights.size, int(seen.new.sum())
+    days = (seen.hours - planted) / 24.0
+    # Two seedlings in a thousand may show at any odd time, over two months at least.
+    slips = 0.002 * days / max(days[-1], 60.0)
+    progress = row.clock.progress(planted, seen.hours)
+    even = seed_state(
+        CROP, values, row.draws.rates, row.sowing.handling, depth_cm=row.sowing.depth_cm,
+        ln_shift=row.ln_shift,
+    )  # fmt: skip
+    share = stand_share(
+        CROP, values, even, row.clock, planted_h=planted,
+        half_h=middle_h(row.clock, planted, even), viability=row.viability,
+    )  # fmt: skip
+    logs = np.empty((size, 2 * NODES))
+    for node in range(NODES):
+        speed = stats.norm.ppf((node + 0.5) / NODES)
+        state = seed_state(
+            CROP, values, row.draws.rates, row.sowing.handling, depth_cm=row.sowing.depth_cm,
+            ln_shift=row.ln_shift + values["plot_speed_sd"] * speed,
+        )  # fmt: skip
+        shown = 0.998 * state.emerged(progress) + slips
+        for draw in range(size):
+            gained = np.diff(shown[draw], prepend=0.0)
+            timing = sum(n * log(g) for n, g in zip(seen.new, gained, strict=True) if n)
+            last = shown[draw, -1]
+            timing -= total * log(last)
+            kinds = (
+                (share[draw], values["plot_stand_rho"][draw], 0.97),
+                (0.1 * share[draw], 0.35, 0.03),
+            )
+            for kind, (final, rho, odds) in enumerate(kinds):
+                part = last * (1 - final) * rho / (1 - final * last)
+                strength = (1 - part) / part
+                p = final * last
+                ways = log(comb(seeds, total, exact=True))
+                stand = stats.betabinom(seeds, p * strength, (1 - p) * strength).logpmf(total)
+                logs[draw, kind * NODES + node] = log(odds) + timing + stand - ways
+    return logs
+
+
+COUNTS = [
+    ((6.0, 0),),
+    ((5.0, 0), (11.0, 4), (12.0, 9), (15.0, 17)),
+    ((11.0, 0), (16.0, 1), (38.0, 2)),
+    ((13.0, 30),),
+]
+
+
+@pytest.mark.parametrize("pairs", COUNTS)
+def test_likelihood_is_summed_over_speeds_of_rows_that_stand_and_that_are_lost(
+    pairs: tuple[tuple[float, int], ...],
+) -> None:
+    row = planted_row()
+    seen = seen_by(row, *pairs)
+    found = Judge(row, seen, np.random.default_rng(0)).start()
+    expected = logsumexp(log_odds(row, seen), axis=1) - log(NODES)
+    assert found.likelihood == pytest.approx(expected, rel=1e-7)
+    assert found.draws is row.draws
+    assert found.viability is row.viability
+    assert found.ln_shift is row.ln_shift
+
+
+def test_a_pot_at_a_constant_temperature_is_judged_by_its_own_clock() -> None:
+    pot = forecast_constant(CROP, 16.0, seeds=20, size=6)
+    row = replace(pot, ln_shift=np.zeros(6))
+    seen = seen_by(row, (7.5, 1), (9.25, 6))
+    found = Judge(row, seen, np.random.default_rng(0)).start()
+    expected = logsumexp(log_odds(row, seen), axis=1) - log(NODES)
+    assert found.likelihood == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("pairs", [((10.0, 0),), ((9.0, 1), (16.0, 3)), ((40.0, 0),)])
+def test_speeds_and_lost_rows_are_drawn_by_their_odds(
+    pairs: tuple[tuple[float, int], ...],
+) -> None:
+    size = 4000
+    row = planted_row(3)
+    one = Judge(row, seen_by(row, *pairs), np.random.default_rng(1))
+    logs = log_odds(row, one.seen)[1]
+    odds = np.exp(logs - logsumexp(logs))
+    many = one.start().taken(np.ones(size, dtype=np.intp))
+    found = one.moved(many, many.standard)
+    place = stats.norm.cdf(found.speed) * NODES
+    node = np.floor(place).astype(int)
+    counts = np.bincount(node + NODES * found.failed, minlength=2 * NODES)
+    expected = size * odds
+    kept = expected > 4
+    assert kept.sum() > 3
+    chi2 = ((counts - expected)[kept] ** 2 / expected[kept]).sum()
+    assert chi2 < stats.chi2(kept.sum()).ppf(0.9999)
+    assert counts[~kept].sum() <= expected[~kept].sum() + 6 * np.sqrt(expected[~kept].sum() + 1)
+    # Inside its eleventh a speed lies anywhere.
+    assert stats.kstest(place - node, "uniform").pvalue > 1e-3
+    assert found.likelihood == pytest.approx(np.full(size, logsumexp(logs) - log(NODES)), rel=1e-7)
+
+
+def test_moved_particles_have_the_parameters_of_their_standard_normals() -> None:
+    row = planted_row()
+    judge = Judge(row, seen_by(row, (9.0, 2)), np.random.default_rng(2))
+    start = judge.start()
+    back = judge.moved(start, start.standard)
+    for name, values in row.draws.values.items():
+        assert back.draws.values[name] == pytest.approx(values, rel=1e-9)
+    assert back.likelihood == pytest.approx(start.likelihood, rel=1e-9)
+    assert back.share == pytest.approx(start.share, rel=1e-9)
+    index = np.array([3, 3, 0, 8])
+    some = start.taken(index)
+    for name in ("standard", "viability", "ln_shift", "likelihood", "speed", "share", "failed"):
+        assert np.array_equal(getattr(some, name), getattr(start, name)[index]), name
+    at = row.sowing.planted_h + np.array([100.0, 400.0])
+    assert some.clock.progress(row.sowing.planted_h, at) == pytest.approx(
+        row.clock.progress(row.sowing.planted_h, at)[index], rel=1e-12
+    )
+
+
+def test_what_is_taken_of_lost_rows() -> None:
+    """Common practice, no source; told in the documents."""
+    assert (FAILED_BEFORE, FAILED_SHARE, FAILED_RHO, FAILED_BELOW) == (0.03, 0.1, 0.35, 0.25)
+
+
+@cache
+def _weighted_row() -> RowForecast:
+    row = planted_row(300, seeds=25)
+    return replace(row.reweighted(np.random.default_rng(3).gamma(2.0, size=300)), notes=("a note",))
+
+
+@pytest.mark.parametrize("pairs", [((6.0, 0), (9.0, 1)), ((12.0, 0), (30.0, 2))])
+@pytest.mark.parametrize("seed", [0, 5])
+def test_every_field_of_a_conditioned_row(pairs: tuple[tuple[float, int], ...], seed: int) -> None:
+    row = _weighted_row()
+    counts = [Count(hour=row.sowing.planted_h + 24 * day, emerged=n) for day, n in pairs]
+    found = condition(row, counts, seed=seed) if seed else condition(row, counts)
+    rng = generator(seed, "counts", "bed")
+    seen = seen_by(row, *pairs)
+    judge = Judge(row, seen, rng)
+    particles = judge.start()
+    weights = row.weights * np.exp(particles.likelihood - particles.likelihood.max())
+    effective = float(weights.sum() ** 2 / (weights**2).sum())
+    if effective < 60:
+        particles, effective = conditioned.temper(judge, particles, row.weights, rng)
+    else:
+        particles = particles.taken(resampled(weights / weights.sum(), 300, rng))
+    total = pairs[-1][1]
+    planted = row.sowing.planted_h
+    state = judge.state(particles, particles.speed)
+    share = judge.stand(particles, state)
+    rho = particles.draws.values["plot_stand_rho"].copy()
+    for draw in np.flatnonzero(particles.failed):
+        share[draw] *= 0.1
+        rho[draw] = 0.35
+    shown = state.emerged(judge.progress(particles.clock))
+    seedlings = total + still_to_come(share, rho, shown[:, -1], total, 25, rng)
+    stages = place_stages(seedlings, shown, seen, rng)
+    hours = particles.clock.cross(planted, state.needed(stages.share))
+    low, high = stages.bounds(planted, seen.hours)
+    made = found.row
+    for draw in range(300):
+        for stage in range(4):
+            held = made.any_seed_h[draw] if stage == 3 else made.hours[draw, stage]
+            if seedlings[draw] == 0:
+                assert np.isnan(held)
+            else:
+                hour = max(hours[draw, stage], low[draw, stage])
+                assert held == pytest.approx(min(hour, high[draw, stage]), rel=1e-12)
+    assert made.hours.shape == (300, 3)
+    assert made.share == pytest.approx(share, rel=1e-12)
+    assert made.seedlings.tolist() == seedlings.tolist()
+    assert made.weights == pytest.approx(np.full(300, 1 / 300))
+    assert made.row_speed == pytest.approx(
+        particles.draws.values["plot_speed_sd"] * particles.speed, rel=1e-12
+    )
+    assert made.viability.tolist() == particles.viability.tolist()
+    assert made.ln_shift.tolist() == particles.ln_shift.tolist()
+    assert (made.sowing, made.horizon_h, made.notes) == (row.sowing, row.horizon_h, ("a note",))
+    assert made.state.scale.tolist() == state.scale.tolist()
+    assert found.effective_draws == pytest.approx(effective, rel=1e-9)
+    expected = 25 * _median(row)
+    assert found.failed_odds == pytest.approx(np.mean(seedlings < 0.25 * expected), rel=1e-9)
+
+
+def _median(row: RowForecast) -> float:
+    """Weighted median of the expected share: where half of the weight lies, between midpoints."""
+    order = np.argsort(row.share)
+    mass = row.weights[order]
+    return float(np.interp(0.5, mass.cumsum() - mass / 2, row.share[order]))
+
+
+def test_counts_are_put_in_order_and_those_before_planting_only_checked() -> None:
+    row = planted_row(3)
+    planted = row.sowing.planted_h
+    counts = [
+        Count(hour=planted + 240.0, emerged=5), Count(hour=planted, emerged=0),
+        Count(hour=planted + 0.5, emerged=0), Count(hour=planted + 200.0, emerged=2),
+    ]  # fmt: skip
+    found = inspections_after_planting(row, counts)
+    assert found is not None
+    assert found.hours.tolist() == [planted + 0.5, planted + 200.0, planted + 240.0]
+    assert found.new.tolist() == [0.0, 2.0, 3.0]
+    assert found.total == 5
+    assert inspections_after_planting(row, [Count(hour=planted, emerged=0)]) is None
+    assert inspections_after_planting(row, []) is None
+    with pytest.raises(InputError, match="1 seedlings are recorded before"):
+        inspections_after_planting(row, [Count(hour=planted, emerged=1)])
+    first = inspections_after_planting(row, [Count(hour=planted + 0.1, emerged=1)])
+    assert first is not None
+    assert first.total == 1

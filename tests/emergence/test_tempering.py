@@ -1,0 +1,178 @@
+"""Counts brought in step by step, where the answer is known: a normal seen with a normal error."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from scipy.special import logsumexp
+
+from tests.emergence.plain_crop import plain_crop
+from thermosprout.emergence.clock import ConstantClock
+from thermosprout.emergence.conditioning.particles import (
+    Particles,
+    crop_draws,
+    effective_size,
+    merged,
+    resampled,
+)
+from thermosprout.emergence.conditioning.tempering import _next_power, _Normal, temper
+from thermosprout.emergence.forecast import CropDraws
+
+CROP = plain_crop()
+ALONG = np.array([1.0, 0.5])
+
+
+@dataclass
+class Gauge:
+    """Stands in for the counts: sees one sum of the standard normals with a normal error."""
+
+    seen: float
+    error: float
+    calls: int = 0
+
+    def likelihood(self, standard: np.ndarray) -> np.ndarray:
+        return np.asarray(-0.5 * ((standard @ ALONG - self.seen) / self.error) ** 2)
+
+    def particles(self, standard: np.ndarray, lineage: np.ndarray) -> Particles:
+        """Every field tells of the parameters, so that what is not kept together shows."""
+        values = CropDraws.of(CROP, len(standard)).values | {"sigma": standard[:, 0] + 10.0}
+        draws = crop_draws(CropDraws.of(CROP, len(standard)), values)
+        return Particles(
+            standard=standard, draws=draws,
+            clock=ConstantClock(draws=draws.rates, temperature_C=15.0),
+            viability=lineage, ln_shift=-lineage, likelihood=self.likelihood(standard),
+            speed=standard[:, 1], share=standard.sum(axis=1), failed=standard[:, 0] > 0,
+        )  # fmt: skip
+
+    def moved(self, particles: Particles, standard: np.ndarray) -> Particles:
+        self.calls += 1
+        return self.particles(standard, particles.viability)
+
+
+def start(gauge: Gauge, size: int, seed: int) -> Particles:
+    standard = np.random.default_rng(seed).standard_normal((size, 2))
+    return gauge.particles(standard, np.arange(float(size)))
+
+
+@pytest.mark.parametrize(("seen", "error"), [(3.0, 0.2), (-1.5, 0.5)])
+def test_the_answer_is_the_normal_of_bayes(seen: float, error: float) -> None:
+    """Precision is that of the prior and of the gauge together (Gelman et al. 2013, ch. 3.5)."""
+    covariance = np.linalg.inv(np.eye(2) + np.outer(ALONG, ALONG) / error**2)
+    mean = covariance @ ALONG * seen / error**2
+    runs = []
+    for seed in range(12):
+        gauge = Gauge(seen, error)
+        begun = start(gauge, 600, seed)
+        found, effective = temper(gauge, begun, np.full(600, 1 / 600), np.random.default_rng(seed))  # type: ignore[arg-type]
+        assert found.standard.shape == (600, 2)
+        # Four hundred are moved; the others repeat the first of them.
+        assert np.array_equal(found.standard[400:], found.standard[:200])
+        assert 0.3 * 400 < effective <= 400
+        assert found.likelihood == pytest.approx(gauge.likelihood(found.standard))
+        assert found.speed.tolist() == found.standard[:, 1].tolist()
+        assert found.share == pytest.approx(found.standard.sum(axis=1))
+        assert found.failed.tolist() == (found.standard[:, 0] > 0).tolist()
+        assert found.draws.values["sigma"] == pytest.approx(found.standard[:, 0] + 10.0)
+        assert (found.ln_shift == -found.viability).all()
+        assert set(found.viability) <= set(range(600))
+        runs.append(found.standard[:400])
+    pooled = np.concatenate(runs)
+    spread = np.sqrt(np.diag(covariance))
+    assert np.abs(pooled.mean(axis=0) - mean).max() < 0.12 * spread.max()
+    assert np.sqrt(np.diag(np.cov(pooled.T))) == pytest.approx(spread, rel=0.1)
+    along = pooled @ ALONG
+    narrow = np.sqrt(ALONG @ covariance @ ALONG)
+    assert along.mean() == pytest.approx(mean @ ALONG, abs=0.1 * narrow)
+    assert along.std() == pytest.approx(narrow, rel=0.08)
+
+
+def test_counts_that_tell_nothing_leave_the_draws_as_many_as_they_were() -> None:
+    gauge = Gauge(0.0, 1e6)
+    begun = start(gauge, 300, 0)
+    found, effective = temper(gauge, begun, np.full(300, 1 / 300), np.random.default_rng(0))  # type: ignore[arg-type]
+    assert effective == pytest.approx(300.0)
+    assert gauge.calls == 2
+    assert found.standard.mean(axis=0) == pytest.approx([0, 0], abs=0.25)
+    assert np.cov(found.standard.T) == pytest.approx(np.eye(2), abs=0.3)
+
+
+def test_draws_without_weight_are_not_begun_with() -> None:
+    gauge = Gauge(2.0, 0.3)
+    begun = start(gauge, 200, 1)
+    weights = np.where(np.arange(200) % 2, 0.01, 0.0)
+    found, _ = temper(gauge, begun, weights, np.random.default_rng(1))  # type: ignore[arg-type]
+    assert (found.viability % 2 == 1).all()
+    assert found.standard.shape == (200, 2)
+
+
+def left(likelihood: np.ndarray, gained: float) -> float:
+    weights = np.exp(gained * likelihood - logsumexp(gained * likelihood))
+    return 1.0 / float((weights**2).sum())
+
+
+@pytest.mark.parametrize("reached", [0.0, 0.3, 0.85])
+def test_a_step_leaves_two_fifths_of_the_draws(reached: float) -> None:
+    likelihood = -0.5 * np.random.default_rng(2).normal(5, 8, 500) ** 2
+    power = _next_power(likelihood, reached)
+    assert reached < power < 1
+    assert left(likelihood, power - reached) == pytest.approx(200.0, rel=1e-5)
+    # The last step is taken whole as soon as it leaves as many.
+    assert _next_power(likelihood * 1e-4, reached) == 1.0
+    assert _next_power(np.zeros(5), reached) == 1.0
+    # However sharp the counts are, it goes on.
+    assert _next_power(likelihood * 1e15, reached) == pytest.approx(reached + 1e-4, rel=1e-9)
+
+
+def test_the_ratio_to_the_prior_is_that_of_two_normal_densities() -> None:
+    from scipy.stats import multivariate_normal
+
+    rng = np.random.default_rng(4)
+    draws = rng.normal(size=(400, 3)) @ rng.normal(size=(3, 3)) + 1.0
+    about = _Normal(draws)
+    at = rng.normal(size=(50, 3))
+    own = multivariate_normal(draws.mean(axis=0), np.cov(draws.T) + 1e-4 * np.eye(3))
+    expected = multivariate_normal(np.zeros(3)).logpdf(at) - own.logpdf(at)
+    found = about.log_ratio_to_prior(at)
+    assert found - found[0] == pytest.approx(expected - expected[0], rel=1e-9)
+    single = _Normal(draws[:, :1])
+    alone = multivariate_normal(draws[:, 0].mean(), draws[:, 0].var(ddof=1) + 1e-4)
+    expected = multivariate_normal(0.0).logpdf(at[:, 0]) - alone.logpdf(at[:, 0])
+    found = single.log_ratio_to_prior(at[:, :1])
+    assert found - found[0] == pytest.approx(expected - expected[0], rel=1e-9)
+
+
+def test_merged_particles_take_each_field_from_where_the_move_was_taken() -> None:
+    gauge = Gauge(1.0, 0.5)
+    old, new = start(gauge, 6, 5), start(gauge, 6, 6)
+    accepted = np.array([True, False, False, True, True, False])
+    found = merged(old, new, accepted)
+    for draw, taken in enumerate(accepted):
+        source = new if taken else old
+        for name in ("standard", "likelihood", "speed", "share", "failed"):
+            assert np.array_equal(getattr(found, name)[draw], getattr(source, name)[draw]), name
+        for key, values in source.draws.values.items():
+            assert found.draws.values[key][draw] == values[draw]
+        assert found.draws.rates.t_base[draw] == source.draws.values["t_base_C"][draw]
+    # What is not of the parameters stays with the particle.
+    assert found.viability.tolist() == old.viability.tolist()
+    assert found.ln_shift.tolist() == old.ln_shift.tolist()
+
+
+def test_copies_lie_evenly_along_the_summed_weights() -> None:
+    """Systematic resampling: one random number, then steps of one over the size."""
+    weights = np.array([0.1, 0.0, 0.45, 0.2, 0.25]) * 3.0
+    for seed in range(20):
+        begin = np.random.default_rng(seed).random()
+        expected = []
+        for copy in range(8):
+            at, total = (copy + begin) / 8, 0.0
+            for draw, weight in enumerate(weights / 3.0):
+                total += weight
+                if at <= total:
+                    expected.append(draw)
+                    break
+        found = resampled(weights, 8, np.random.default_rng(seed))
+        assert found.tolist() == expected
+    assert effective_size(np.array([0.5, 0.5, 0.0])) == pytest.approx(2.0)
