@@ -304,3 +304,18 @@ def test_an_end_before_a_series_that_begins_with_a_hole_covers_nothing() -> None
     with pytest.raises(CoverageError, match="hole"):
         clock.cross(begin, np.ones((DRAWS, 1)))
     assert np.isfinite(clock.cross(begin + 1.0, np.ones((DRAWS, 1)))).all()
+
+
+def test_a_hole_counts_from_the_hour_before_it() -> None:
+    holed = MILD.copy()
+    holed[[1, 100]] = np.nan
+    begin = first_hour(hourly(MILD))
+    clock = ThermalClock(hourly(holed), straight(BASES))
+    for start in (97.0, 98.0, 98.9):
+        shown = clock.progress(begin + start, np.array([begin + 99.0]))
+        assert (shown > 0).all()
+    for start in (0.0, 1.5, 99.0, 99.9, 100.0, 100.9):
+        with pytest.raises(CoverageError, match="hole"):
+            clock.progress(begin + start, np.array([begin + 120.0]))
+    for at, since in ((-1.0, 0), (0.0, 0), (0.9, 0), (1.0, 2), (99.9, 2), (100.0, 101), (1e6, 101)):
+        assert clock.whole_since_h(begin + at) == begin + since, at

@@ -131,3 +131,13 @@ def test_a_count_up_to_the_seeds_planted_is_sound_and_one_that_stays_is() -> Non
         increments([9, 8, 3], 20)
     with pytest.raises(InputError, match="falls from 0 to -2"):
         increments([0, -2], 20)
+
+
+def test_inspections_run_along_the_last_axis_whatever_comes_before() -> None:
+    shown = np.array([0.2, 0.5, 0.8])
+    new = np.array([4.0, 0.0, 7.0])
+    expected = 4 * np.log(0.2 / 0.8) + 7 * np.log(0.3 / 0.8)
+    for shape in ((3,), (2, 3), (2, 4, 3)):
+        found = timing_log_likelihood(np.broadcast_to(shown, shape), np.broadcast_to(new, shape))
+        assert found.shape == shape[:-1]
+        assert found == pytest.approx(np.full(shape[:-1], expected), rel=1e-12)

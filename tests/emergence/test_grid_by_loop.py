@@ -274,3 +274,37 @@ def test_the_centre_of_a_crop_is_its_response() -> None:
     assert made.t_ceiling == pytest.approx(made.t_opt + values["ceiling_gap_C"])
     assert made.curvature == pytest.approx(values["curvature"])
     assert GridResponse(shape="beta", t_base=1.0, t_opt=2.0, t_ceiling=3.0).curvature == 1.0
+
+
+def test_a_first_day_without_temperatures_does_not_hide_the_days_after_it() -> None:
+    soil = np.full((24 * DAYS, 5), 15.0, np.float32)
+    soil[:24] = np.nan
+    asked = [Thresholds(thermal_time=np.array([[30.0]]))]
+    (found,) = days_to_reach(SoilGrid(hourly=soil), LINEAR, [3.0, 24.0, 50.0], asked)
+    assert np.isnan(found[0, 0]).all()
+    assert found[0, 1:] == pytest.approx(np.full((2, 5), 3.0), abs=0.03)
+
+
+def test_a_single_day_is_a_grid_too() -> None:
+    soil = np.full((24, 3), 15.0, np.float32)
+    soil[:, 1] = np.nan
+    asked = [Thresholds(thermal_time=np.array([[4.0, 11.0]]))]
+    (found,) = days_to_reach(SoilGrid(hourly=soil), LINEAR, [6.0], asked)
+    assert found[0, 0, [0, 2]] == pytest.approx([0.4, 0.4], abs=1e-3)
+    assert np.isinf(found[1, 0, [0, 2]]).all()
+    assert np.isnan(found[:, :, 1]).all()
+    (nothing,) = days_to_reach(SoilGrid(hourly=soil[:, 1:2]), LINEAR, [6.0], asked)
+    assert np.isnan(nothing).all()
+
+
+def test_a_wait_that_the_series_cuts_short_is_as_fast_as_what_is_held_of_it() -> None:
+    """Twelve degrees above the base, 41 hours before the end: 20.5 of the 21 first asked for."""
+    soil = np.full((24 * DAYS, 1), 17.0, np.float32)
+    rate, table = np.array([1.0, 9.0, 15.0]), np.array([[30.0], [21.0], [19.0]])
+    asked = Thresholds(thermal_time=table, rate=rate)
+    end = 24 * DAYS - 0.5
+    (found,) = days_to_reach(SoilGrid(hourly=soil), LINEAR, [end - 41.0], [asked], node_h=1)
+    pace = 20.5 / (41.5 / 24.0)
+    need = 21.0 - 2.0 * (pace - 9.0) / 6.0
+    assert need < 20.5
+    assert found[0, 0, 0] == pytest.approx(need / 12.0, abs=1e-4)

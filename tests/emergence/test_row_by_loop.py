@@ -255,6 +255,10 @@ def test_thresholds_unless_asked_otherwise_are_those_of_a_common_row() -> None:
         **few,
     )  # fmt: skip
     assert plain.thermal_time.tolist() == told.thermal_time.tolist()
+    thousand = stage_thresholds(CROP, Handling(), draws=1000)
+    assert stage_thresholds(CROP, Handling()).thermal_time.tolist() == (
+        thousand.thermal_time.tolist()
+    )
     assert (plain.pivot, plain.late, plain.size) == (4, (2, 5, 8), 9)
     rate = response("linear", [3.0, 9.0], 4.0, 20.0, 30.0)
     assert rate.tolist() == [0.0, 5.0]
@@ -308,3 +312,26 @@ def test_from_when_a_pace_is_read() -> None:
     assert half.tolist() == [9.0, 3.0, 14.0, np.inf]
     done = np.array([5.0])
     assert half_beyond(done, planted=0.0, span=1.0, needed=done, done=done) is done
+
+
+@pytest.mark.parametrize(("known", "a_day"), [(24.0, True), (24.5, True), (23.5, False)])
+def test_the_warmth_of_the_seedbed_is_read_since_planting_where_a_day_is_known(
+    known: float, a_day: bool
+) -> None:
+    """With less the week before the end is read; the series begins within that week."""
+    end = int(np.ceil(120.0 + known))
+    values = np.where(HOUR[: end + 1] < 120, 4.0, 12.0)
+    planted = first_hour(SOIL) + end - known
+    draws = CropDraws.of(CROP, 4)
+    clock = clock_for(draws, hourly(values))
+    state = seed_state(CROP, draws.values, draws.rates, Handling(), depth_cm=2.0)
+    plain = replace(CROP, chilling_sensitive=False)
+    found = stand_share(
+        plain, draws.values, state, clock, planted_h=planted, half_h=np.full(4, planted + 240.0),
+        viability=np.ones(4),
+    )  # fmt: skip
+    read_from = planted if a_day else first_hour(SOIL)
+    warmth = clock.mean_temperature(read_from, np.full(4, np.inf))
+    seedbed = draws.values["field_factor"] * plain.stand_response(warmth)
+    expected = seedbed * np.exp(-10.0 * draws.values["waiting_loss_per_d"])
+    assert found == pytest.approx(expected, rel=1e-12)

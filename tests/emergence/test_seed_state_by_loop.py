@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import exp, inf, log
 
 import numpy as np
@@ -137,3 +138,19 @@ def test_a_state_without_any_seed_shows_none_and_then_all() -> None:
     seed = state_of(2.0, 2.0, 0.0)
     at = 80.0 * exp(0.6)
     assert seed.emerged(np.array([[0.9 * at, 1.1 * at]])).tolist() == [[0.0, 1.0]]
+
+
+def test_the_first_degree_days_count_where_seeds_differ_much() -> None:
+    one = np.ones(1)
+    seed = replace(state_of(-inf, inf, 0.0), scale=3.0 * one, sigma=2.0 * one)
+    times = np.array([0.06, 0.4, 1.0, 1.2, 9.0])
+    assert seed.emerged(times[None, :])[0] == pytest.approx(
+        norm.cdf(np.log(times / 3.0) / 2.0), rel=1e-9
+    )
+
+
+def test_seed_is_sown_dry_unless_something_is_done_to_it() -> None:
+    plain = Handling()
+    assert plain.treatment is Treatment.DIRECT
+    assert (plain.soak_h, plain.sprout_h, plain.radicle_mm, plain.sorted) == (0.0, 0.0, None, False)
+    assert (plain.water_C, plain.room_C) == (20.0, 20.0)

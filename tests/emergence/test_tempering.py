@@ -17,6 +17,7 @@ from thermosprout.emergence.conditioning.particles import (
     merged,
     resampled,
 )
+from thermosprout.emergence.conditioning import tempering
 from thermosprout.emergence.conditioning.tempering import _next_power, _Normal, temper
 from thermosprout.emergence.forecast import CropDraws
 
@@ -176,3 +177,19 @@ def test_copies_lie_evenly_along_the_summed_weights() -> None:
         found = resampled(weights, 8, np.random.default_rng(seed))
         assert found.tolist() == expected
     assert effective_size(np.array([0.5, 0.5, 0.0])) == pytest.approx(2.0)
+
+
+def test_the_last_step_brings_in_all_that_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With one step alone, draws are weighted by the counts as they are."""
+    gauge = Gauge(4.0, 0.2)
+    begun = start(gauge, 300, 8)
+    weights = np.exp(begun.likelihood - begun.likelihood.max())
+    monkeypatch.setattr(tempering, "_LADDER", 1)
+    found, effective = temper(gauge, begun, np.full(300, 1 / 300), np.random.default_rng(8))  # type: ignore[arg-type]
+    assert effective == pytest.approx(effective_size(weights), rel=1e-9)
+    assert gauge.calls == 2
+    assert len(set(found.viability)) < 20
+    monkeypatch.setattr(tempering, "_LADDER", 3)
+    again = Gauge(4.0, 0.2)
+    temper(again, start(again, 300, 8), np.full(300, 1 / 300), np.random.default_rng(8))  # type: ignore[arg-type]
+    assert again.calls == 6

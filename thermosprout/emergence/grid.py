@@ -299,7 +299,7 @@ class _Block:
         crossed_day = None
         if self._missing is not None:
             day = np.where(late, self.days - 1, at // self.per_day)
-            crossed_day = np.clip(day, 0, self.days - 1).astype(np.intp)
+            crossed_day = np.maximum(day, 0).astype(np.intp)
         at += 1.0
         at *= self.node_h
         at -= 0.5 + sown_h
