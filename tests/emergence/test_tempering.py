@@ -10,6 +10,7 @@ from scipy.special import logsumexp
 
 from tests.emergence.plain_crop import plain_crop
 from thermosprout.emergence.clock import ConstantClock
+from thermosprout.emergence.conditioning import tempering
 from thermosprout.emergence.conditioning.particles import (
     Particles,
     crop_draws,
@@ -17,7 +18,6 @@ from thermosprout.emergence.conditioning.particles import (
     merged,
     resampled,
 )
-from thermosprout.emergence.conditioning import tempering
 from thermosprout.emergence.conditioning.tempering import _next_power, _Normal, temper
 from thermosprout.emergence.forecast import CropDraws
 
