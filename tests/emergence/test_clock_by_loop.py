@@ -319,3 +319,19 @@ def test_a_hole_counts_from_the_hour_before_it() -> None:
             clock.progress(begin + start, np.array([begin + 120.0]))
     for at, since in ((-1.0, 0), (0.0, 0), (0.9, 0), (1.0, 2), (99.9, 2), (100.0, 101), (1e6, 101)):
         assert clock.whole_since_h(begin + at) == begin + since, at
+
+
+@pytest.mark.parametrize("moist", [0, 1, 11, 23, 24])
+def test_a_day_on_which_a_single_hour_counts(moist: int) -> None:
+    """Soil moist at one instant alone: half of the hours on either side of it count."""
+    slowing = np.zeros(49)
+    slowing[moist] = 1.0
+    clock = ThermalClock(hourly(np.full(49, 15.0)), straight(BASES), slowing=slowing)
+    begin = clock.first_h
+    at = np.array([moist - 1.0, moist - 0.5, moist, moist + 0.25, moist + 1.0, 48.0])
+    half_hours = [0.0, 0.25 * (moist > 0), 0.5 * (moist > 0)]
+    after = [half_hours[2] + part for part in (0.125, 0.5, 0.5)]
+    expected = np.outer(15.0 - BASES, [*half_hours, *after]) / 24.0
+    assert clock.progress(begin, begin + at) == pytest.approx(expected, rel=1e-9, abs=1e-12)
+    half = clock.cross(begin, expected[:, 4:5] / 2)[:, 0] - begin
+    assert half == pytest.approx(np.full(DRAWS, moist if moist else 0.5), abs=1e-6)

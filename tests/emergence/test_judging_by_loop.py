@@ -267,3 +267,34 @@ def test_counts_are_put_in_order_and_those_before_planting_only_checked() -> Non
     first = inspections_after_planting(row, [Count(hour=planted + 0.1, emerged=1)])
     assert first is not None
     assert first.total == 1
+
+
+class Ends:
+    """Random numbers at one end of their range: the least, or the greatest below one."""
+
+    def __init__(self, value: float) -> None:
+        self.value = value
+
+    def random(self, size: int | tuple[int, int] | None = None) -> np.ndarray:
+        return np.full(() if size is None else size, self.value)
+
+
+@pytest.mark.parametrize(
+    ("value", "share", "failed"), [(0.0, 1e-9, False), (1 - 2**-53, 1 - 1e-9, True)]
+)
+def test_a_random_number_at_its_end_gives_a_speed_all_the_same(
+    value: float, share: float, failed: bool
+) -> None:
+    """The slowest and the fastest are those of a thousand million rows."""
+    row = planted_row(4)
+    found = Judge(row, seen_by(row, (9.0, 2)), Ends(value)).start()  # type: ignore[arg-type]
+    assert found.failed.tolist() == [failed] * 4
+    assert found.speed == pytest.approx(np.full(4, stats.norm.ppf(share)), rel=1e-9)
+
+
+def test_copies_stay_within_the_draws_though_weights_sum_to_less_than_one() -> None:
+    """Ten tenths added up one by one are a little less than one."""
+    assert np.cumsum(np.full(10, 0.1))[-1] < 1.0
+    found = resampled(np.ones(10), 10, Ends(1 - 2**-53))  # type: ignore[arg-type]
+    assert found[-1] == 9
+    assert resampled(np.ones(10), 10, Ends(0.5)).tolist() == list(range(10))  # type: ignore[arg-type]

@@ -298,7 +298,7 @@ class _Block:
         late = target >= last[:, None, None]
         crossed_day = None
         if self._missing is not None:
-            day = np.where(late, self.days - 1, at // self.per_day)
+            day = np.where(late, self.days - 1, at / self.per_day)
             crossed_day = np.maximum(day, 0).astype(np.intp)
         at += 1.0
         at *= self.node_h
