@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,8 +12,10 @@ from tests.calibration.growers import Planting, grow, plain_crop, spring
 from thermosprout.calibration.fit import fit_with_prior
 from thermosprout.calibration.layers import LOT_SHARE, VARIETY_SHARE, layers_of
 from thermosprout.calibration.result import base_from_prior, calibrate
+from thermosprout.calibration.saved import save_calibration
 from thermosprout.crops.catalogue import catalogue, find_crop
 from thermosprout.crops.estimate import Estimate
+from thermosprout.crops.saved_estimates import load_saved
 from thermosprout.errors import InputError
 
 ESTIMATE = Estimate.generic(
@@ -185,3 +188,18 @@ def test_who_is_reported() -> None:
         calibrate(CROP, two, [SERIES], variety="Blue")
     with pytest.raises(InputError, match="no plot is of the seed lot 'Z'"):
         calibrate(CROP, two, [SERIES], seed_lot="Z")
+
+
+def test_a_saved_estimate_is_read_back_with_what_it_rests_on(fitted, tmp_path: Path) -> None:
+    calibration = calibrate(CROP, fitted.plots, [SERIES], seed=1)
+    (path,) = save_calibration(calibration, tmp_path, [Path("trial.csv")], prior="catalogue")
+    assert path.parent == tmp_path
+    (saved,) = load_saved(tmp_path).values()
+    assert saved.origin.effective_draws == pytest.approx(calibration.effective_draws, rel=1e-3)
+    assert saved.origin.effective_draws > 50
+    assert saved.origin.plots == len(fitted.plots)
+    assert saved.estimate.mean == pytest.approx(calibration.estimates[0].mean, rel=1e-6)
+    assert saved.response == CROP.response
+    bare = replace(calibration, estimates=())
+    with pytest.raises(InputError, match="a fit without prior holds no estimate"):
+        save_calibration(bare, tmp_path, [], prior="")

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import xarray as xr
 
 from tests.calibration.growers import Planting, first_hour, grow, plain_crop, spring
 from tests.calibration.loop_reference import plot_log_likelihood
@@ -14,7 +15,7 @@ from thermosprout.calibration.fit import root_of
 from thermosprout.calibration.layers import layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
-from thermosprout.calibration.predict import Model
+from thermosprout.calibration.predict import Model, _without_holes
 from thermosprout.calibration.problem import Problem
 from thermosprout.calibration.shear import shear_of
 from thermosprout.crops.estimate import Estimate
@@ -174,3 +175,20 @@ def test_soil_that_ends_with_the_counts_says_nothing_against_the_stand(plots) ->
     # The same counts under the same soil so far: what comes after moves the stand but little.
     assert ends[1] == pytest.approx(known[1], abs=1.5)
     assert np.isfinite(ends).all()
+
+
+def test_a_series_is_parted_at_its_holes_and_short_pieces_are_left_out() -> None:
+    values = np.full(24 * 12, 10.0)
+    values[100:103] = np.nan
+    values[110] = np.nan
+    hours = np.r_[np.arange(24 * 6), np.arange(24 * 6, 24 * 12) + 5]
+    time = np.datetime64("2026-04-01", "ns") + hours * np.timedelta64(1, "h")
+    whole = xr.DataArray(values, dims="time", coords={"time": time})
+    parts = _without_holes(whole)
+    first = time[0]
+    spans = [
+        (int((p["time"].values[0] - first) / np.timedelta64(1, "h")), p.sizes["time"])
+        for p in parts
+    ]
+    # 103 to 109 is too short; 111 to the jump of the clock at 144 and the rest are whole.
+    assert spans == [(0, 100), (111, 33), (149, 144)]

@@ -101,6 +101,10 @@ def test_a_test_without_a_day_was_made_on_the_day_asked_for() -> None:
     assert check_lot(counted, CROP, rng(), on=DAY).lot.tested_on == DAY
     harvested = replace(LOT, year=2024)
     assert check_lot(harvested, CROP, rng(), on=DAY).lot.tested_on is None
+    packet = replace(LOT, germination=None)
+    assert check_lot(packet, CROP, rng(), on=DAY).lot.tested_on == DAY
+    both = replace(counted, year=2024)
+    assert check_lot(both, CROP, rng(), on=DAY).lot.tested_on == DAY
     known = replace(counted, tested_on=date(2025, 1, 1))
     assert check_lot(known, CROP, rng(), on=DAY).lot.tested_on == date(2025, 1, 1)
 

@@ -13,7 +13,7 @@ from thermosprout.calibration import without_prior
 from thermosprout.calibration.layers import layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
-from thermosprout.calibration.result import calibrate
+from thermosprout.calibration.result import _plain, calibrate
 from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.emergence.response import response
@@ -237,3 +237,41 @@ def test_four_steps_are_told() -> None:
     without_prior.fit_without_prior(CROP, plots, tick=told.append)
     assert sum(told) == 4
     assert len(told) == 3
+
+
+def test_what_is_reported_are_the_fits_own_figures_with_their_errors() -> None:
+    rng = np.random.default_rng(8)
+    plots = [dish(t, rng, name=f"{t}-{k}", every_h=24.0) for t in (10, 18) for k in range(2)]
+    quick = [
+        replace(plot, name=f"f{plot.name}", dish=False, treatment="fleece") for plot in plots[:2]
+    ]
+    pots = [replace(plot, name=f"p{plot.name}", dish=False) for plot in plots]
+    fit = without_prior.fit_without_prior(CROP, [*pots, *quick])
+    found = _plain(CROP, fit)
+    entries = [fit.layers.names[entry] for entry in fit.free]
+    errors = dict(zip(entries, np.sqrt(np.diag(fit.covariance)), strict=True))
+    z = 1.6448536269514722
+    for item in found.parameters:
+        at = fit.vector[fit.layers.names.index(f"crop:{item.name}")]
+        if f"crop:{item.name}" not in entries:
+            assert (item.estimate, item.low, item.high, item.kept) == (None, None, None, True)
+            assert item.narrower == 0.0
+            continue
+        natural = PARAMETERS[item.name].natural
+        error = errors[f"crop:{item.name}"]
+        assert item.estimate == pytest.approx(float(natural(at)))
+        assert (item.low, item.high) == pytest.approx(
+            tuple(sorted(float(natural(at + side * z * error)) for side in (-1, 1)))
+        )
+        assert (item.kept, item.narrower) == (False, 1.0)
+    assert found.treatments
+    for effect in found.treatments:
+        name = {"thermal_time_factor": "thermal_time_50_Cd", "stand_odds_factor": "field_factor"}[
+            effect.name.rsplit(":", 1)[1]
+        ]
+        entry = f"treatment fleece:{name}"
+        at = fit.vector[fit.layers.names.index(entry)]
+        factors = np.exp(at + z * errors[entry] * np.array([-1, 0, 1]))
+        assert (effect.low, effect.estimate, effect.high) == pytest.approx(tuple(factors))
+    assert found.log_likelihood == fit.log_likelihood
+    assert (found.variety, found.seed_lot, found.with_prior) == (None, None, False)

@@ -73,11 +73,11 @@ class Layers:
         """
         names = self.estimate.names
         chosen = np.zeros((len(names), len(self.names)))
-        wanted = {"crop": True}
+        wanted = {"crop"}
         if variety is not None:
-            wanted[f"variety {variety}"] = True
+            wanted.add(f"variety {variety}")
         if seed_lot is not None:
-            wanted[_lot(variety, seed_lot)] = True
+            wanted.add(_lot(variety, seed_lot))
         for column, entry in enumerate(self.names):
             owner, name = entry.rsplit(":", 1)
             if owner in wanted:
