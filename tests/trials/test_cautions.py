@@ -8,6 +8,7 @@ import pytest
 
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis import analyse
+from thermosprout.trials.cautions import _list
 
 LOOKS = np.arange(1.0, 26.0)
 
@@ -169,3 +170,12 @@ def test_hours_of_one_day_are_no_different_days() -> None:
     for name in ("planted", "started"):
         records.loc[early, name] = midnight[early] - pd.Timedelta(minutes=1)
     assert warned(records, "treatments were planted on different days")
+
+
+@pytest.mark.parametrize(
+    ("count", "words"),
+    [(1, "a"), (2, "a and b"), (3, "a, b and c"), (6, "a, b, c, d, e and f"),
+     (7, "a, b, c, d, e, f and 1 more"), (9, "a, b, c, d, e, f and 3 more")],
+)  # fmt: skip
+def test_names_in_a_sentence(count: int, words: str) -> None:
+    assert _list(list("abcdefghi")[:count]) == words

@@ -359,3 +359,27 @@ def test_facts_are_corrected_by_a_later_line_and_by_no_other(write: Write) -> No
         )  # fmt: skip
         with pytest.raises(InputError, match=r"plot A1 has depth_cm 3.*2\.5 on line 2"):
             read_records(twice)
+
+
+def test_a_disk_that_takes_a_few_bytes_at_a_time_gets_them_all(
+    write: Write, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = write({}, extra=("note", "entered"))
+    real = os.write
+    monkeypatch.setattr(store.os, "write", lambda handle, data: real(handle, data[:7]))
+    append_records(path, [{"plot": "A1", "inspected": "2026-05-09", "emerged": "6"}])
+    monkeypatch.undo()
+    assert read_records(path)["emerged"].tolist() == [4, 6]
+    assert path.read_bytes().endswith(b"\n")
+
+
+def test_a_new_count_repeats_the_facts_as_they_stand(write: Write) -> None:
+    path = write(
+        {"inspected": "", "emerged": "", "entered": "2026-05-01T08:00Z"},
+        {"inspected": "", "emerged": "", "depth_cm": 3, "entered": "2026-05-02T08:00Z"},
+        extra=("entered",),
+    )
+    append_records(path, [{"plot": "A1", "inspected": "2026-05-09", "emerged": "6"}])
+    line = dict(zip(*(row.split(",") for row in path.read_text().splitlines()[::3]), strict=True))
+    assert (line["depth_cm"], line["emerged"]) == ("3", "6")
+    assert read_records(path)["depth_cm"].tolist() == [3.0]

@@ -7,13 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis import analyse
 from thermosprout.trials.comparing import BY_PERMUTATION, BY_PLOTS
 from thermosprout.trials.measures import BED_DAYS, STAND, T50_PLANTED, THERMAL_50
 from thermosprout.trials.results import Difference, PlotError, TrialResult
-from thermosprout.trials.size import blocks_needed, power_of_t
+from thermosprout.trials.size import blocks_needed, power_of_pairs, power_of_t
 from thermosprout.trials.verdict import amount, is_shown, score_gap, verdict
 
 
@@ -181,3 +182,35 @@ def test_a_measure_without_degrees_of_freedom_leaves_the_next_one(result: TrialR
     found = verdict(replace(bare, variation=replace(result.variation, error=error)))
     needed = blocks_needed(0.1, 0.002, 2)
     assert found[0].endswith(f"at 5 %, 10 points of stand: {needed} plots of each treatment")
+
+
+def test_blocks_needed_are_the_fewest_and_sixty_at_most() -> None:
+    for treatments in (2, 3):
+        for gap in (2.0, 1.0, 0.6):
+            needed = blocks_needed(gap, 0.5, treatments)
+            assert needed is not None
+            assert power_of_pairs(gap, 0.5, treatments, needed, 0.05) >= 0.8
+            assert power_of_pairs(gap, 0.5, treatments, needed - 1, 0.05) < 0.8
+    gaps = np.linspace(0.3, 0.5, 200)
+    needed = [blocks_needed(float(gap), 0.6, 2) for gap in gaps]
+    assert max(n for n in needed if n is not None) == 60
+    assert None in needed
+
+
+@pytest.mark.parametrize("df", [1, 2, 5, 14, 29, 44, 47, 59, 118])
+def test_power_of_t_is_a_number_however_clear_the_difference(df: int) -> None:
+    """The chance over the spread of the error, summed at 20 000 quantiles of its chi square."""
+    spread = np.sqrt(stats.chi2.ppf((np.arange(20_000) + 0.5) / 20_000, df) / df)
+    critical = stats.t.ppf(0.975, df)
+    for away in np.linspace(0.0, 29.9, 24):
+        found = power_of_t(away, 0.5, 1, df, 0.05)
+        upper = stats.norm.sf(critical * spread - away).mean()
+        assert found == pytest.approx(upper + stats.norm.cdf(-critical * spread - away).mean(),
+                                      abs=1e-4)  # fmt: skip
+
+
+def test_a_clear_difference_needs_few_blocks() -> None:
+    # 1 day where plots differ by 0.2 days: three or four blocks, never dozens.
+    needed = [blocks_needed(1.0, 0.2**2, count) for count in (2, 3, 4)]
+    assert all(number is not None and 2 <= number <= 4 for number in needed)
+    assert blocks_needed(30.0, 0.01, 2) == 2

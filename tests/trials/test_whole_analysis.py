@@ -173,3 +173,13 @@ def test_each_measure_is_adjusted_for_its_own_comparisons(result: TrialResult) -
         for place, item in enumerate(ranked):
             worst = min(max(worst, (3 - place) * item.p_value), 1.0)
             assert item.p_adjusted == pytest.approx(worst)
+
+
+def test_a_measure_that_says_what_another_says_is_not_compared_again(
+    records: pd.DataFrame, result: TrialResult
+) -> None:
+    dry = analyse(records[records["treatment"] != "presprouted"].reset_index(drop=True))
+    measures = {item.measure for item in dry.differences}
+    assert {"stand", "t50_since_planted_d"} <= measures
+    assert not measures & {"stand_per_started", "t50_since_started_d"}
+    assert {"stand_per_started", "t50_since_started_d"} <= {i.measure for i in result.differences}

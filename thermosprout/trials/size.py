@@ -36,7 +36,9 @@ def power_of_t(
     away = abs(difference) / float(np.sqrt(2.0 * error_variance / plots))
     if away > 30.0:
         return 1.0
-    return float(1.0 - nctdtr(df, away, critical) + nctdtr(df, away, -critical))
+    # Far from zero the library has no number for the other tail, which is below 1e-17 there.
+    other_way = float(np.nan_to_num(nctdtr(df, away, -critical)))
+    return float(1.0 - nctdtr(df, away, critical)) + other_way
 
 
 def power_of_pairs(
