@@ -128,6 +128,8 @@ def main() -> None:
     parser.add_argument("--reader", choices=list(READERS), action="append")
     options = parser.parse_args()
     warnings.simplefilter("ignore")
+    # A library that ends the process shows where; the file is the last in the temporary folder.
+    faulthandler.enable()
     names = options.reader or list(READERS)
     total = Counter[str]()
     shares = sum(READERS[name].weight for name in names)

@@ -13,6 +13,7 @@ from thermosprout.soil.readers.stamps import looks_like_stamp
 
 SEPARATORS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
 _LIMIT_MB = 64.0
+_ENDLESS = re.compile(r"[\d.][eE][+-]?\d{4,}")
 _UNIT_CELL = re.compile(
     r"^(|[\[(]?(°?\s*[cf]|deg[ _]?[cf]|celsius|fahrenheit|%|mm|m/s|w/m2?²?|v|hpa|utc|local|"
     r"[ymdhs:/\-. ]{4,}|avg|smp|ts|rn|min|max|none|n/?a)[\])]?)$",
@@ -83,6 +84,26 @@ def decode(path: Path) -> tuple[str, str]:
         return raw.decode("utf-8-sig"), "UTF-8"
     except UnicodeDecodeError:
         return raw.decode("cp1252", errors="replace"), "Windows-1252"
+
+
+def refuse_endless_numbers(text: str, path: Path) -> None:
+    """Check a text for numbers that the parser of pandas does not survive.
+
+    An exponent beyond what a computer's whole number holds sends it to memory that is not its
+    own, and the program ends without a word.
+
+    Raises
+    ------
+    InputError
+        When a number has an exponent of four digits or more.
+    """
+    found = _ENDLESS.search(text)
+    if found is not None:
+        raise InputError(
+            f"found {found.group()[:40]!r}, expected a number of ordinary size",
+            place=Place(file=path, line=text.count("\n", 0, found.start()) + 1),
+            hint="mend the line",
+        )
 
 
 def _cells(line: str, separator: str) -> list[str]:

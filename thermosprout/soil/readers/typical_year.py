@@ -14,7 +14,7 @@ import xarray as xr
 from thermosprout.errors import InputError, Place
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.reading import Reading
-from thermosprout.soil.readers.table import decode
+from thermosprout.soil.readers.table import decode, refuse_endless_numbers
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -63,6 +63,7 @@ def read_typical_year(path: str | Path, *, year: int = 2023) -> tuple[xr.Dataset
     """
     path = Path(path)
     text, _ = decode(path)
+    refuse_endless_numbers(text, path)
     if text.lstrip().upper().startswith("LOCATION"):
         return _epw(path, text, year)
     return _tmy3(path, year)

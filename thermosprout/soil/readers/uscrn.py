@@ -23,7 +23,7 @@ from thermosprout.soil.readers.days import holds_air, hours_of_days
 from thermosprout.soil.readers.levels import level_array
 from thermosprout.soil.readers.reading import Reading
 from thermosprout.soil.readers.regular import step_in_words, step_of, to_hourly
-from thermosprout.soil.readers.table import decode
+from thermosprout.soil.readers.table import decode, refuse_endless_numbers
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -77,6 +77,7 @@ def read_uscrn(
     """
     path = Path(path)
     text, _ = decode(path)
+    refuse_endless_numbers(text, path)
     lines = [line for line in text.splitlines() if line.strip()]
     if not lines:
         raise InputError("the file is empty", place=Place(file=path))
