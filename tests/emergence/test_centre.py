@@ -50,6 +50,13 @@ def test_a_hole_ends_what_is_known() -> None:
     before[24 * 9] = np.nan
     assert half_emergence_h(after, CROP, FIRST_H) == pytest.approx(FIRST_H + 240, abs=0.01)
     assert np.isnan(half_emergence_h(before, CROP, FIRST_H))
+    # The last value alone is missing: what was reached before it stands.
+    last = steady(11)
+    last[-1] = np.nan
+    assert half_emergence_h(last, CROP, FIRST_H) == pytest.approx(FIRST_H + 240, abs=0.01)
+    last = steady(10)
+    last[-1] = np.nan
+    assert np.isnan(half_emergence_h(last, CROP, FIRST_H))
 
 
 def test_a_bed_above_the_optimum_is_slower_again() -> None:

@@ -221,7 +221,7 @@ class ThermalClock:
             factor = 0.5 * (self._slowing[:, 1:] + self._slowing[:, :-1])
             weight = weight * np.repeat(factor, _SUBSTEPS, axis=1)
         low = np.floor(fine.min() / _BIN_C) * _BIN_C
-        bins = int(np.ceil((fine.max() - low) / _BIN_C)) + 2
+        bins = int((fine.max() - low) / _BIN_C) + 2
         self._grid = low + _BIN_C * np.arange(bins)
         position = (fine - low) / _BIN_C
         lower = position.astype(np.intp)
@@ -247,7 +247,7 @@ class ThermalClock:
         # How the hours of a day compare: their sum is the table's. None pass beyond the series.
         self._hour_weight = np.ones((fine.shape[0], hours))
         if self._slowing is not None:
-            self._hour_weight *= 0.5 * (self._slowing[:, 1:] + self._slowing[:, :-1])
+            self._hour_weight *= self._slowing[:, 1:] + self._slowing[:, :-1]
         self._hour_weight = np.pad(self._hour_weight, missing)
 
     def dwell(self, at_h: FloatArray) -> FloatArray:

@@ -38,9 +38,7 @@ def temper(
         power = 1.0 if rung == _LADDER - 1 else _next_power(particles.likelihood, reached)
         log_weights = (power - reached) * particles.likelihood
         weights = np.exp(log_weights - logsumexp(log_weights))
-        effective = (
-            min(effective, effective_size(weights)) if power < 1.0 else effective_size(weights)
-        )
+        effective = effective_size(weights)
         particles = particles.taken(resampled(weights, size, rng))
         about = _Normal(particles.standard)
         for _ in range(_MOVES):
