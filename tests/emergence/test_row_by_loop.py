@@ -134,6 +134,17 @@ def test_figures_read_off_weighted_draws() -> None:
         assert alone == pytest.approx(np.quantile(kept, 0.2, method="hazen"))
 
 
+def test_a_single_seed_comes_up_or_does_not() -> None:
+    """The stand of one seed is none or all of it, in the order of the draws' seedlings."""
+    row = made(seeds=1)
+    dead = int((row.seedlings == 0).sum())
+    assert 2 < dead < SIZE - 2
+    # Draw i of n stands at (i + 0.5) / n, equally weighted.
+    last_dead, first_alive = (dead - 0.5) / SIZE, (dead + 0.5) / SIZE
+    found = row.stand_quantile([last_dead, dead / SIZE, first_alive, 0.999])
+    assert found == pytest.approx([0.0, 0.5, 1.0, 1.0], abs=1e-9)
+
+
 def test_a_dataset_holds_the_hours_to_the_nanosecond_and_open_ends() -> None:
     row = made()
     hours = np.full((SIZE, 3), 495_000.25)

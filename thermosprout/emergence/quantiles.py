@@ -40,10 +40,12 @@ def weighted_quantile(
     mass = weights[kept][order]
     position = (np.cumsum(mass) - 0.5 * mass) / mass.sum()
     finite = np.isfinite(ranked)
+    if not finite.any():
+        return np.full(len(probabilities), np.inf)
     result = np.empty(len(probabilities))
-    reached = position[finite][-1] if finite.any() else -1.0
+    reached = position[finite][-1]
     for index, probability in enumerate(probabilities):
-        if not finite.any() or (not finite.all() and probability > reached):
+        if not finite.all() and probability > reached:
             result[index] = np.inf
         else:
             result[index] = np.interp(probability, position[finite], ranked[finite])
