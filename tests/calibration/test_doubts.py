@@ -208,6 +208,9 @@ def test_scatter_beyond_chance_names_the_worst_plot(monkeypatch: pytest.MonkeyPa
 
     # Four plots, two free: the sum of squares over 2 must reach 4.
     assert scattered(0.1, -0.1, 0.1, 0.22) == []
+    # (3 + 5) / 2 is the bound itself; a little more is told of.
+    assert scattered(0.1, -0.1, 0.1, 0.223) == []
+    assert scattered(0.1, -0.1, 0.1, 0.224)
     assert scattered(0.1, -0.1, 0.1, 0.27) == [
         (
             "plots scatter about the fit 2.3 times more than their seeds explain; d is 31% slower: "
@@ -248,3 +251,28 @@ def test_three_seedlings_are_enough_and_come_between_two_looks(
     part = 0.5 if place == 0 else 0.25
     middle = before + part * (progress[place] - before)
     assert off[0] == pytest.approx(np.log(middle / 10.0))
+
+
+def test_each_plot_is_held_against_its_own_counts_and_its_own_fit() -> None:
+    """Two counted plots about one of which only a date is known; looks unlike in number."""
+    early = plot("a", hours=np.array([24.0, 48.0]), new=np.array([10.0, 6.0]))
+    noted = plot("n", noted_h=(24.0, 72.0))
+    late = plot("b")
+    predicted = SimpleNamespace(
+        progress=np.array([[[0.6, 0.9, 0.9], [5.0, 7.0, 7.0], [20.0, 30.0, 45.0]]]),
+        credit=np.array([[0.0, 0.0, 4.0]]), ln_scale=np.log([[0.5, 6.0, 40.0]]),
+        sigma=np.array([[0.3, 0.2, 0.1]]),
+    )  # fmt: skip
+    fit = SimpleNamespace(
+        model=SimpleNamespace(predict=lambda _: predicted), vector=np.zeros(3),
+        plots=(early, noted, late),
+    )  # fmt: skip
+    plots, off, error = doubts._offsets(fit)  # type: ignore[arg-type]
+    assert [each.name for each in plots] == ["a", "b"]
+    # Eight of sixteen: eight tenths through the first span, which begins at planting.
+    # Six of twelve: six eighths through the second, from 24 to 34 with the head start of 4.
+    assert off == pytest.approx([np.log(0.48 / 0.5), np.log((24.0 + 0.75 * 10.0) / 40.0)])
+    # A span is taken from half its end where it begins before that.
+    widths = np.log([2.0, 34.0 / 24.0]) / 3.5
+    variances = 1.57 * np.square([0.3, 0.1]) / [16, 12] + widths**2
+    assert error == pytest.approx(np.sqrt(variances))

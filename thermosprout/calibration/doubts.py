@@ -152,14 +152,14 @@ def _offsets(fit: PlainFit) -> tuple[list[Plot], FloatArray, FloatArray]:
     predicted = fit.model.predict(fit.vector[None])
     plots, off, error = [], [], []
     for index, plot in enumerate(fit.plots):
-        hours, new = plot.telling() if plot.noted_h is None else (np.zeros(0), np.zeros(0))
+        new = plot.telling()[1] if plot.noted_h is None else np.zeros(0)
         if new.sum() < 3:
             continue
         cumulative = new.cumsum()
         at = int(np.searchsorted(cumulative, 0.5 * new.sum()))
         earlier = cumulative[at - 1] if at else 0.0
         part = (0.5 * new.sum() - earlier) / new[at]
-        done = predicted.progress[0, index, : hours.size] + predicted.credit[0, index]
+        done = predicted.progress[0, index] + predicted.credit[0, index]
         before = done[at - 1] if at else 0.0
         middle = max(before + part * (done[at] - before), 1e-9)
         sigma = float(predicted.sigma[0, index])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, betaln, logsumexp, ndtr, ndtri
+from scipy.special import betainc, logsumexp, ndtr, ndtri
 
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model, Predicted
@@ -38,6 +38,7 @@ _NO_SPREAD = 1e-5
 _ROOT = 0.3989422804014327
 _LEAST_CD = 0.05
 _FLOOR = 1e-300
+_LEAST_ODDS = 1e-12
 _STEPS = 8
 _CLOSE = 0.02
 _STEEPEST = 1e4
@@ -342,12 +343,8 @@ def sprouted_log_likelihood(predicted: Predicted, counted: Counted) -> FloatArra
     result = np.zeros(predicted.share.shape)
     n, k = started[known], counted.seeds[known]
     sprouted = ndtr(predicted.z_high[:, known]) - ndtr(predicted.z_low[:, known])
-    odds = np.clip(counted.viability[known] * sprouted, 1e-12, 1.0 - 1e-12)
+    odds = np.maximum(counted.viability[known] * sprouted, _LEAST_ODDS)
+    # Thinned, a batch counts for fewer than 1 / BATCH_RHO seeds: no tail is too small for a float.
     thin = 1.0 / (1.0 + (n - 1.0) * BATCH_RHO)
-    upper, rest = k * thin, (n - k) * thin + 1.0
-    tail = betainc(upper, rest, odds)
-    # Far below the odds wanted only the leading term of the tail is left.
-    leading = upper * np.log(odds) + (rest - 1.0) * np.log1p(-odds)
-    leading = leading - np.log(upper) - betaln(upper, rest)
-    result[:, known] = np.where(tail > _FLOOR, np.log(np.maximum(tail, _FLOOR)), leading)
+    result[:, known] = np.log(betainc(k * thin, (n - k) * thin + 1.0, odds))
     return result
