@@ -335,3 +335,11 @@ def test_a_day_on_which_a_single_hour_counts(moist: int) -> None:
     assert clock.progress(begin, begin + at) == pytest.approx(expected, rel=1e-9, abs=1e-12)
     half = clock.cross(begin, expected[:, 4:5] / 2)[:, 0] - begin
     assert half == pytest.approx(np.full(DRAWS, moist if moist else 0.5), abs=1e-6)
+
+
+def test_temperatures_at_and_past_the_end_are_the_last_one() -> None:
+    clock = ThermalClock(hourly(MILD), straight(BASES))
+    end = clock.last_h
+    assert clock.temperatures(end - 2.5, end).tolist() == MILD[-3:].tolist()
+    for start in (end - 0.5, end, end + 9.0):
+        assert clock.temperatures(start, start + 5.0).tolist() == [MILD[-1]]
