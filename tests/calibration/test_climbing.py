@@ -1,0 +1,150 @@
+"""Starts and climbs of a fit on surfaces whose peaks are known; dates noted; catalogue written."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy.special import betaln
+from scipy.stats import beta, norm
+
+from thermosprout.calibration import catalogue_fit
+from thermosprout.calibration.fit import climb, root_of, starts
+from thermosprout.calibration.likelihood import noted_log_likelihood, sprouted_log_likelihood
+from thermosprout.errors import FitError
+
+PEAKS = ((np.array([0.0, 0.0]), 1.0), (np.array([6.0, 0.0]), 3.0), (np.array([-6.0, 1.0]), 2.0))
+
+
+def hills() -> SimpleNamespace:
+    """Three normal hills of different height: within one, the others are too far to be felt."""
+
+    def log_posterior(w: np.ndarray) -> np.ndarray:
+        return np.max([h - np.square(w - peak).sum(axis=1) for peak, h in PEAKS], axis=0)
+
+    def value_and_gradient(w: np.ndarray) -> tuple[float, np.ndarray]:
+        heights = [h - np.square(w - peak).sum() for peak, h in PEAKS]
+        at = int(np.argmax(heights))
+        return -float(heights[at]), 2 * (w - PEAKS[at][0])
+
+    return SimpleNamespace(
+        size=2, log_posterior=log_posterior, value_and_gradient=value_and_gradient
+    )
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 0, 1), (1, 2, 0), (0, 2, 1)])
+@pytest.mark.parametrize("how", [{}, {"thorough": True}, {"exact": True}])
+def test_the_highest_hill_is_climbed_from_whichever_start(order, how) -> None:
+    points = np.array([PEAKS[i][0] + np.array([0.7, -0.4]) for i in order])
+    best = climb(hills(), points, **how)  # type: ignore[arg-type]
+    assert best == pytest.approx(PEAKS[1][0], abs=1e-3 if "exact" in how else 0.05)
+
+
+def test_one_start_is_climbed_alone_and_nowhere_to_go_is_no_fit() -> None:
+    for how in ({}, {"thorough": True}):
+        only = climb(hills(), np.array([[0.5, 0.5]]), **how)  # type: ignore[arg-type]
+        assert only == pytest.approx([0.0, 0.0], abs=0.05)
+    lost = SimpleNamespace(value_and_gradient=lambda w: (np.inf, np.zeros(2)))
+    with pytest.raises(FitError, match="no parameters explain the records at all"):
+        climb(lost, np.zeros((2, 2)), thorough=True)  # type: ignore[arg-type]
+
+
+def test_starts_are_the_best_of_draws_and_the_centre_is_among_those_tried() -> None:
+    tried: list[np.ndarray] = []
+
+    def near_five(w: np.ndarray) -> np.ndarray:
+        tried.append(w)
+        return -np.abs(w[:, 0] - 1.0)
+
+    problem = SimpleNamespace(size=2, log_posterior=near_five)
+    found = starts(problem, np.random.default_rng(1), screened=50, kept=4)  # type: ignore[arg-type]
+    (all_of_them,) = tried
+    assert all_of_them.shape == (50, 2)
+    assert (all_of_them[0] == 0.0).all()
+    ranked = sorted(all_of_them.tolist(), key=lambda row: abs(row[0] - 1.0))
+    assert found.tolist() == ranked[:4]
+    flat = SimpleNamespace(size=2, log_posterior=lambda w: -np.square(w).sum(axis=1))
+    best = starts(flat, np.random.default_rng(1), screened=50, kept=1)  # type: ignore[arg-type]
+    assert best.tolist() == [[0.0, 0.0]]
+
+
+def test_a_root_leaves_out_directions_without_spread() -> None:
+    covariance = np.array([[4.0, 2.0, 0.0], [2.0, 1.0, 0.0], [0.0, 0.0, 9.0]])
+    root = root_of(covariance)
+    assert root.shape == (3, 2)
+    assert root @ root.T == pytest.approx(covariance)
+
+
+def test_a_noted_date_is_an_interval_of_a_normal_that_allows_for_slips() -> None:
+    """Two draws of two plots; a third look, past the date, has no say."""
+    progress = np.array([[[80.0, 120.0, 900.0], [0.0, 60.0, 900.0]]] * 2)
+    credit = np.array([[0.0, 20.0], [10.0, 20.0]])
+    ln_scale = np.log([[100.0, 90.0], [120.0, 70.0]])
+    sigma, speed_sd = np.array([[0.2, 0.3]] * 2), np.array([[0.1, 0.0], [0.15, 0.05]])
+    predicted = SimpleNamespace(
+        progress=progress, credit=credit, ln_scale=ln_scale, sigma=sigma, speed_sd=speed_sd
+    )
+    found = noted_log_likelihood(predicted)  # type: ignore[arg-type]
+    assert found.shape == (2, 2)
+    for draw in range(2):
+        for plot in range(2):
+            spread = np.hypot(0.7 * sigma[draw, plot], speed_sd[draw, plot])
+            law = norm(ln_scale[draw, plot], spread)
+            ends = np.log(progress[draw, plot, :2] + credit[draw, plot])
+            inside = law.cdf(ends[1]) - law.cdf(ends[0])
+            assert found[draw, plot] == pytest.approx(np.log(0.999 * inside + 0.001 / 60))
+    never = SimpleNamespace(
+        progress=np.zeros((1, 1, 2)), credit=np.zeros((1, 1)), ln_scale=np.zeros((1, 1)),
+        sigma=np.ones((1, 1)), speed_sd=np.zeros((1, 1)),
+    )  # fmt: skip
+    assert noted_log_likelihood(never)[0, 0] == pytest.approx(np.log(0.001 / 60))  # type: ignore[arg-type]
+
+
+def test_sprouts_of_a_batch_have_the_tail_of_a_thinned_binomial() -> None:
+    """Seed between two deviates; the binomial's tail is a beta's, of as many as count alone."""
+    z_low, z_high = np.array([[-1.2, -np.inf, 0.0]]), np.array([[0.6, 0.3, 0.0]])
+    predicted = SimpleNamespace(share=np.zeros((1, 3)), z_low=z_low, z_high=z_high)
+    counted = SimpleNamespace(
+        seeds=np.array([30.0, 12.0, 5.0]), seeds_started=np.array([70.0, 12.0, np.nan]),
+        viability=np.array([0.9, 0.8, 0.5]),
+    )  # fmt: skip
+    found = sprouted_log_likelihood(predicted, counted)[0]  # type: ignore[arg-type]
+    for at, (k, n, alive) in enumerate(((30, 70, 0.9), (12, 12, 0.8))):
+        odds = alive * (norm.cdf(z_high[0, at]) - norm.cdf(z_low[0, at]))
+        thin = 1 / (1 + (n - 1) * 0.05)
+        assert found[at] == pytest.approx(beta.logcdf(odds, k * thin, (n - k) * thin + 1))
+    assert found[2] == 0.0
+    # As good as none sprouted: x^a / (a B(a, b)) is all that is left of the tail.
+    single = SimpleNamespace(
+        share=np.zeros((1, 1)), z_low=np.full((1, 1), -np.inf), z_high=np.full((1, 1), -40.0)
+    )
+    batch = SimpleNamespace(
+        seeds=np.array([900.0]), seeds_started=np.array([901.0]), viability=np.array([1.0])
+    )
+    thin = 1 / (1 + 900 * 0.05)
+    a, b = 900 * thin, thin + 1
+    expected = a * np.log(1e-12) - np.log(a) - betaln(a, b)
+    assert sprouted_log_likelihood(single, batch)[0, 0] == pytest.approx(expected, rel=1e-9)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_the_catalogue_is_written_to_the_file_named_or_beside_its_tables(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str], named: bool
+) -> None:
+    entry = {"crops": [{"covariance": [["a", "b", 0.5], ["b", "b", 1.5]], "latin_name": "ß"}]}
+    monkeypatch.setattr(catalogue_fit, "fit_catalogue", lambda: entry)
+    monkeypatch.setattr(catalogue_fit, "reference_file", lambda name: tmp_path / "tables" / name)
+    (tmp_path / "tables").mkdir()
+    out = tmp_path / "own.json" if named else tmp_path / "tables" / "catalogue.json"
+    monkeypatch.setattr(sys, "argv", ["catalogue_fit", *([str(out)] if named else [])])
+    catalogue_fit.main()
+    text = out.read_text(encoding="utf-8")
+    assert json.loads(text) == entry
+    assert text.endswith("}\n")
+    assert '["a", "b", 0.5]' in text
+    assert "ß" in text
+    assert capsys.readouterr().err == f"wrote {out}\n"
