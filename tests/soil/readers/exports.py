@@ -81,6 +81,16 @@ def _autumn(line: Callable[[datetime, float], str], zone_changes: bool) -> list[
     return out
 
 
+def _until_24(when: datetime, value: float) -> str:
+    """A line whose day ends at 24:00."""
+    before = when - timedelta(hours=1)
+    return f"{before:%Y-%m-%d} {before.hour + 1:02d}:00,{value}"
+
+
+TWO_DEPTHS = rows(
+    lambda t, v: "\n".join(f"{t:%Y-%m-%dT%H:%M}Z,{d},{v + d - 5:.2f}" for d in (5, 10))
+)
+
 EXPORTS: dict[str, Export] = {
     # ---- read right
     "own columns": Export(
@@ -240,12 +250,63 @@ EXPORTS: dict[str, Export] = {
         table("Local time,Soil temp 5cm (°C)", _autumn(lambda t, v: f"{t:{ISO}},{v}", True)),
         {"timezone": "Europe/London"}, said="told apart by the order",
     ),
+    "midnight written as 24:00": Export(
+        table("Time (UTC),Soil temp 5cm (°C)", rows(_until_24)),
+        said="Times written 24:00 were read as 00:00 of the next day",
+    ),
+    "days with dots that no line settles": Export(
+        table("Time (UTC);Soil temp 5cm (°C)", rows(
+            lambda t, v: f"{t:%d.%m.%Y %H:%M};{v}", start=datetime(2026, 4, 3))),
+        said="dates written day first (with dots)",
+    ),
+    "unit above the table": Export(
+        "Temperature of bed 3\nUnits: °F\n" + table("Time (UTC),Soil temp 5cm", rows(
+            lambda t, v: f"{t:{ISO}},{v * 1.8 + 32:.3f}")),
+        said="in degF",
+    ),
+    "no unit, too warm for Celsius": Export(
+        table("Time (UTC),Soil temp 5cm", rows(lambda t, v: f"{t:{ISO}},{v * 1.8 + 32:.3f}")),
+        said="in degF",
+    ),
+    "depth column left empty": Export(
+        table("Time (UTC),depth_cm,soil_temp_C", rows(lambda t, v: f"{t:{ISO}},,{v}")),
+        said="does not say how deep",
+    ),
+    "spare commas in every line": Export(
+        table("Time (UTC),Soil temp 5cm (°C),,", [f"{line},," for line in PLAIN]),
+    ),
+    "units row left empty": Export(
+        table("Time (UTC),Soil temp 5cm (°C)\n,", PLAIN),
+    ),
+    "cut off within the last line": Export(
+        table("Time (UTC),Soil temp 5cm (°C),Battery (V)", rows(
+            lambda t, v: f"{t:{ISO}},{v},3.1", hours=HOURS + 1)).rsplit(",", 1)[0] + "\n",
+        said="Line 62, the last, is cut off and was left out",
+    ),
     # ---- asked for
     "day or month first": Export(
         table("Time,Soil temp 5cm (°C)", rows(
             lambda t, v: f"{t:%d/%m/%Y %H:%M},{v}", start=datetime(2026, 4, 3))), UTC,
         "can be read with the day or the month first, and no line settles it .day first would "
         "leave no day out.; set --day-first or --month-first", error_line=2,
+    ),
+    "month or day first": Export(
+        table("Time,Soil temp 5cm (°C)", rows(
+            lambda t, v: f"{t:%m/%d/%Y %H:%M},{v}", start=datetime(2026, 5, 1))), UTC,
+        r"no line settles it .month first would leave no day out.; set --day-first", error_line=2,
+    ),
+    "two depths in lines": Export(
+        table("time_utc,depth_cm,soil_temp_C", TWO_DEPTHS), {},
+        "the file holds depths of 5, 10 cm; say which with --depth-cm", error_line=2,
+    ),
+    "depth that no line has": Export(
+        table("time_utc,depth_cm,soil_temp_C", TWO_DEPTHS), {"depth_cm": 7.0},
+        "no line has a depth of 7 cm; depths there: 5, 10",
+    ),
+    "unit column of words": Export(
+        table("Time (UTC),Unit,Value", rows(lambda t, v: f"{t:{ISO}},box,{v}")), {},
+        "no column holds a soil temperature; name the column with --column; there: Time",
+        error_line=2,
     ),
     "day or month first, told": Export(
         table("Time,Soil temp 5cm (°C)", rows(
@@ -306,6 +367,27 @@ EXPORTS: dict[str, Export] = {
         table("Time (UTC),Soil temp 5cm (°C)", _changed(
             rows(lambda t, v: f"{t:%d/%m/%Y %H:%M},{v}"), 5, "04/15/2026 05:00,12.0")), {},
         "day and month are swapped", error_line=7,
+    ),
+    "dates now in one column, now in another": Export(
+        table("a,b,soil_temp_5cm_C", _changed(
+            rows(lambda t, v: f"{t:{ISO}},x,{v}"), 7, "x,2026-04-14 07:00,12.0")), UTC,
+        "no column holds a date and time in every line; expected a column such as time_utc",
+        error_line=2,
+    ),
+    "month that is none": Export(
+        table("Time,Soil temp 5cm (°C)", _changed(
+            rows(lambda t, v: f"{t:%d-%b-%Y %H:%M},{v}"), 7, "14-Foo-2026 07:00,12.0")), UTC,
+        "the month 'Foo' is not known; write the date as", error_line=9,
+    ),
+    "one time without its zone": Export(
+        table("time,soil_temp_5cm_C", _changed(
+            rows(lambda t, v: f"{t:%Y-%m-%dT%H:%M}Z,{v}"), 7, "2026-04-14T07:00,12.0")), {},
+        "this time has no zone while others have one; mend the line", error_line=9,
+    ),
+    "decimal points, comma told": Export(
+        table("Time (UTC);Soil temp 5cm (°C)", [line.replace(",", ";") for line in PLAIN]),
+        {"decimal": ","}, "does not fit --decimal ,; leave --decimal out",
+        error_line=2,
     ),
     "words among the numbers": Export(
         table("Time (UTC),Soil temp 5cm (°C)", _changed(PLAIN, 7, "2026-04-14 07:00,warm")), {},

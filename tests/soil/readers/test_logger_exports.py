@@ -20,6 +20,7 @@ WITHOUT_DEPTH = (
     "unit in a column of its own",
     "nothing but the unit tells the column",
     "serial numbers in the heading",
+    "depth column left empty",
 )
 
 
@@ -55,7 +56,7 @@ def test_read_as_the_invented_series(name: str, tmp_path: Path) -> None:
 def _begin(name: str) -> np.datetime64:
     if name == "end of summer time, hour doubled":
         return np.datetime64("2026-10-24T00:00")
-    if name == "day or month first, told":
+    if name in ("day or month first, told", "days with dots that no line settles"):
         return np.datetime64("2026-04-03T00:00")
     return np.datetime64("2026-04-14T00:00")
 
@@ -168,3 +169,63 @@ def test_any_step_gives_the_same_hours(step: int, tmp_path: Path) -> None:
     series, _ = read_soil_csv(path)
     hours = (series["time"].values - np.datetime64("2026-04-14")) / np.timedelta64(1, "h")
     assert np.abs(series.values - [soil(h) for h in hours]).max() < (0.25 if step > 60 else 0.08)
+
+
+def test_options_that_say_nothing_known(tmp_path: Path) -> None:
+    path = tmp_path / "logger.csv"
+    path.write_bytes(EXPORTS["no unit"].raw)
+    with pytest.raises(InputError, match="the unit 'R' is not known; write C, F or K"):
+        read_soil_csv(path, unit="R")
+    path.write_bytes(EXPORTS["no time zone"].raw)
+    # No clock on earth runs sixteen hours before UTC.
+    with pytest.raises(InputError, match=r"'UTC.16' is no time zone"):
+        read_soil_csv(path, timezone="UTC+16")
+
+
+def test_a_spring_too_cold_for_fahrenheit_is_celsius(tmp_path: Path) -> None:
+    path = tmp_path / "logger.csv"
+    lines = [
+        f"2026-03-0{day} {hour:02d}:00,{2 + hour / 10}" for day in (1, 2) for hour in range(24)
+    ]
+    path.write_text("\n".join(["Time (UTC),Soil temp 5cm", *lines]) + "\n")
+    series, reading = read_soil_csv(path)
+    assert reading.unit == "degC"
+    assert series.values == pytest.approx([2 + hour / 10 for hour in range(24)] * 2)
+
+
+def test_depth_of_a_bare_number_is_centimetres(tmp_path: Path) -> None:
+    path = tmp_path / "logger.csv"
+    path.write_text("time_utc,soil_temp_10\n2026-03-01T00:00Z,2\n2026-03-01T01:00Z,3\n")
+    series, _ = read_soil_csv(path)
+    assert float(series["depth"]) == pytest.approx(0.10)
+
+
+def test_days_that_begin_at_half_past_are_laid_on_full_hours(tmp_path: Path) -> None:
+    """Newfoundland: standard time is 3 h 30 min behind UTC, summer time 2 h 30 min."""
+    path = tmp_path / "daily.csv"
+    lines = [f"2026-01-{day},{4 + day % 3}" for day in range(10, 20)]
+    path.write_text("\n".join(["date,soil_temp_5cm_C", *lines]) + "\n")
+    series, reading = read_soil_csv(path, timezone="America/St_Johns")
+    assert series["time"].values[0] == np.datetime64("2026-01-10T04:00")
+    means = series.values[: 24 * 9].reshape(-1, 24).mean(axis=1)
+    assert means == pytest.approx([4 + day % 3 for day in range(10, 19)], abs=0.15)
+    assert "the daily swing is not known and left out" in " ".join(reading.sentences())
+
+
+def test_a_day_that_begins_at_one_in_the_morning(tmp_path: Path) -> None:
+    """Lebanon: clocks go forward at midnight, from 00:00 to 01:00, on the last Sunday of March."""
+    path = tmp_path / "daily.csv"
+    lines = [f"2026-03-{day},{day}" for day in range(25, 32)]
+    path.write_text("\n".join(["date,soil_temp_5cm_C", *lines]) + "\n")
+    series, _ = read_soil_csv(path, timezone="Asia/Beirut")
+    assert series["time"].values[0] == np.datetime64("2026-03-24T22:00")
+    assert series["time"].values[-1] == np.datetime64("2026-03-31T20:00")
+    assert (np.diff(series["time"].values) == np.timedelta64(1, "h")).all()
+
+
+def test_a_file_of_many_years_at_once_is_refused_unread(tmp_path: Path) -> None:
+    path = tmp_path / "logger.csv"
+    with path.open("wb") as stream:
+        stream.truncate(65_000_000)
+    with pytest.raises(InputError, match=r"has 65 MB, at most 64 MB are read; cut it into single"):
+        read_soil_csv(path)

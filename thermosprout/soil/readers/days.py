@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from thermosprout.errors import CoverageError
+from thermosprout.errors import CoverageError, Place
 from thermosprout.soil.diurnal import day_starts_utc, hourly_from_daily, spread_radiation
 
 FloatArray = npt.NDArray[np.float64]
@@ -30,6 +30,7 @@ def hours_of_days(
     longitude: float,
     *,
     utc_offset_h: float,
+    place: Place | None = None,
 ) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
     """Hourly weather from daily values.
 
@@ -44,6 +45,8 @@ def hours_of_days(
         Degrees north and east.
     utc_offset_h : float
         Fixed offset of the days. [h]
+    place : Place, optional
+        Where the days stand, for messages.
 
     Returns
     -------
@@ -56,7 +59,7 @@ def hours_of_days(
         When no day has a temperature.
     """
     days, full, filled = _every_day(dates, columns)
-    days, full, known = _while_known(days, full)
+    days, full, known = _while_known(days, full, place)
     starts = day_starts_utc(days, utc_offset_h=utc_offset_h)
     time = np.arange(starts[0], starts[-1] + np.timedelta64(24, "h"), np.timedelta64(1, "h"))
     air = np.full(time.size, np.nan)
@@ -112,14 +115,14 @@ def _every_day(
 
 
 def _while_known(
-    days: Days, full: dict[str, FloatArray]
+    days: Days, full: dict[str, FloatArray], place: Place | None
 ) -> tuple[Days, dict[str, FloatArray], npt.NDArray[np.bool_]]:
     """Cut to the days between the first and the last with a temperature; True where it is known."""
     ends = [name for name in ("air_tmin", "air_tmax") if name in full]
     told_by = ends if len(ends) == 2 else ["air"]
     known = np.all([np.isfinite(full[name]) for name in told_by], axis=0)
     if not known.any():
-        raise CoverageError("no day has both a minimum and a maximum, or a mean")
+        raise CoverageError("no day has both a minimum and a maximum, or a mean", place=place)
     first, last = int(np.flatnonzero(known)[0]), int(np.flatnonzero(known)[-1])
     keep = slice(first, last + 1)
     return days[keep], {name: values[keep] for name, values in full.items()}, known[keep]

@@ -28,6 +28,7 @@ from thermosprout.soil.readers.columns import Meaning, understand_all
 from thermosprout.soil.readers.daily import hours_from_days
 from thermosprout.soil.readers.reading import Reading
 from thermosprout.soil.readers.regular import (
+    SPARSEST_HOURS,
     Hourly,
     finer_among_coarse,
     step_in_words,
@@ -41,7 +42,6 @@ from thermosprout.soil.readers.table import SEPARATORS, Table, read_table
 from thermosprout.soil.series import soil_series
 
 FloatArray = npt.NDArray[np.float64]
-SPARSEST_HOURS = 4
 PARTS = "give the parts as files of their own: a line for a day is a mean, any other a reading"
 
 

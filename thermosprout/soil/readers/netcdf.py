@@ -20,7 +20,12 @@ from thermosprout.soil import quality
 from thermosprout.soil.readers.cells import to_celsius
 from thermosprout.soil.readers.hdf5 import look_at_hdf5
 from thermosprout.soil.readers.reading import Reading
-from thermosprout.soil.readers.regular import step_in_words, to_hourly
+from thermosprout.soil.readers.regular import (
+    SPARSEST_HOURS,
+    step_in_words,
+    step_of,
+    to_hourly,
+)
 from thermosprout.soil.readers.zones import to_utc
 from thermosprout.soil.series import soil_series
 
@@ -98,7 +103,7 @@ def read_soil_netcdf(
         ) from None
     array = _variable(data, path, variable, depth_cm)
     array, where = _nearest(array, data, path, latitude, longitude)
-    array, depth, notes = _depth(array, depth_cm)
+    array, depth, notes = _depth(array, path, depth_cm)
     axis = next((name for name in ("time", "valid_time") if name in array.dims), None)
     if axis is None or array.ndim != 1:
         extra = [str(dim) for dim in array.dims if dim != axis]
@@ -114,14 +119,28 @@ def read_soil_netcdf(
         raise InputError(
             f"the axis {axis} holds times of no usual calendar or year", place=Place(file=path)
         ) from None
+    if stamps.size < 2:
+        raise CoverageError(
+            f"the file holds {stamps.size} times, expected two at least", place=Place(file=path)
+        )
     time, zone = _utc(stamps, timezone, path)
     unit = _unit(array, path)
-    values = to_celsius(array.values.astype(float), unit)
+    try:
+        values = to_celsius(array.values.astype(float), unit)
+    except (TypeError, ValueError):
+        raise InputError(f"{array.name} holds no numbers", place=Place(file=path)) from None
     values, wrong = quality.mask_impossible(values)
     if wrong.any():
         notes.append(f"{int(wrong.sum())} impossible values were left out.")
-    if (np.diff(time) <= np.timedelta64(0, "ns")).any():
+    if not (np.diff(time) > np.timedelta64(0, "ns")).all():
         raise InputError("the times of the file do not rise", place=Place(file=path))
+    step = step_of(time)
+    if step > SPARSEST_HOURS * 3600:
+        raise InputError(
+            f"values every {step_in_words(step)} are too far apart for a series",
+            place=Place(file=path),
+            hint=f"take a file with values every {SPARSEST_HOURS} hours or finer",
+        )
     hourly = to_hourly(time, values)
     known = np.flatnonzero(np.isfinite(hourly.values))
     if known.size < 2:
@@ -224,7 +243,13 @@ def _nearest(
             + np.cos(a) * np.cos(b) * np.sin(np.radians(flat_lon - longitude) / 2) ** 2
         )
         distance = 2 * 6371.0 * np.arcsin(np.sqrt(np.clip(half, 0, 1)))
-        row = int(np.argmin(distance))
+        if not np.isfinite(distance).any():
+            raise CoverageError(
+                "no cell of the file says where it lies",
+                place=Place(file=path),
+                hint="take a file with latitudes and longitudes",
+            )
+        row = int(np.nanargmin(distance))
         if distance[row] > FARTHEST_KM:
             raise CoverageError(
                 f"the nearest cell lies {distance[row]:.0f} km away",
@@ -237,7 +262,7 @@ def _nearest(
 
 
 def _depth(
-    array: xr.DataArray, depth_cm: float | None
+    array: xr.DataArray, path: Path, depth_cm: float | None
 ) -> tuple[xr.DataArray, float | None, list[str]]:
     """Take the level nearest to the depth; say at which depth the result is."""
     if str(array.name) in LAYERS_CM:
@@ -255,7 +280,12 @@ def _depth(
             return _collapse(array), _cm(float(found), found), []
         return _collapse(array), depth_cm, []
     levels = [_cm(float(value), array[name]) for value in array[name].values]
-    row = int(np.argmin(np.abs(np.array(levels) - (depth_cm if depth_cm is not None else 5.0))))
+    apart = np.abs(np.array(levels) - (depth_cm if depth_cm is not None else 5.0))
+    if not np.isfinite(apart).any():
+        raise InputError(
+            f"the levels of {array.name} have no depths", place=Place(file=path, column=name)
+        )
+    row = int(np.nanargmin(apart))
     shown = ", ".join(f"{level:g}" for level in levels)
     return (
         _collapse(array.isel({name: row})), levels[row],

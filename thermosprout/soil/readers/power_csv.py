@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +15,7 @@ from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.days import holds_air, hours_of_days
 from thermosprout.soil.readers.reading import Reading
+from thermosprout.soil.readers.station_csv import possible
 from thermosprout.soil.readers.table import decode
 
 FloatArray = npt.NDArray[np.float64]
@@ -32,6 +35,7 @@ NAMES: dict[str, dict[str, tuple[str, float]]] = {
     },
 }
 """Their name and unit to our name and factor; the first of a kind counts."""
+_DATED_BY = (("YEAR", "DOY"), ("YEAR", "MO", "DY"))
 
 
 def read_power_csv(path: str | Path) -> tuple[xr.Dataset, Reading]:
@@ -52,7 +56,8 @@ def read_power_csv(path: str | Path) -> tuple[xr.Dataset, Reading]:
     Raises
     ------
     InputError
-        When it is no such file, or a value has an unknown unit.
+        When it is no such file, a cell is no number, a day is none or out of turn, or a value has
+        an unknown unit.
     CoverageError
         When it holds no air temperature.
     """
@@ -72,9 +77,11 @@ def read_power_csv(path: str | Path) -> tuple[xr.Dataset, Reading]:
     solar = bool(re.search(r"in LST\b", heading))
     names = lines[end + 1].split(",") if end + 1 < len(lines) else []
     rows = [line.split(",") for line in lines[end + 2 :] if line.strip()]
-    values = _cells(rows, names, path, end + 3)
-    dates = _dates(values, names, path)
+    numbers = [end + 3 + at for at, line in enumerate(lines[end + 2 :]) if line.strip()]
+    values = _cells(rows, names, path, numbers)
+    dates = _dates(values, names, path, numbers)
     columns: dict[str, FloatArray] = {}
+    notes: list[str] = []
     for index, name in enumerate(names):
         if name not in NAMES:
             continue
@@ -87,12 +94,16 @@ def read_power_csv(path: str | Path) -> tuple[xr.Dataset, Reading]:
                 place=Place(file=path, column=name),
             )
         column = np.where(values[:, index] == missing, np.nan, values[:, index]) * known[1]
+        column, said = possible(known[0], column, name, numbers)
+        notes += said
         if known[0] not in columns and np.isfinite(column).any():
             columns[known[0]] = column
     if not holds_air(columns):
         raise CoverageError("the file holds no air temperature", place=Place(file=path))
     offset = longitude / 15.0 if solar else 0.0
-    data, notes, _ = hours_of_days(dates, columns, latitude, longitude, utc_offset_h=round(offset))
+    data, more, _ = hours_of_days(
+        dates, columns, latitude, longitude, utc_offset_h=round(offset), place=Place(file=path)
+    )
     time = data.pop("time")
     hours = {name: np.asarray(array, dtype=float) for name, array in data.items()}
     weather = weather_dataset(
@@ -113,41 +124,88 @@ def read_power_csv(path: str | Path) -> tuple[xr.Dataset, Reading]:
         step="day",
         start=str(time[0])[:16],
         end=str(time[-1])[:16],
-        notes=tuple(notes),
+        notes=(*notes, *more),
     )
     return weather, reading
 
 
 def _heading_number(heading: str, pattern: str, path: Path) -> float:
     match = re.search(pattern, heading)
-    if match is None:
+    number = np.nan if match is None else _number(match.group(1))
+    if not np.isfinite(number):
         raise InputError(
             f"the heading lacks its {pattern.split(chr(92))[0]}", place=Place(file=path)
         )
-    return float(match.group(1))
+    return number
 
 
-def _cells(rows: list[list[str]], names: list[str], path: Path, first: int) -> FloatArray:
+def _cells(
+    rows: list[list[str]], names: list[str], path: Path, numbers: Sequence[int]
+) -> FloatArray:
+    """Finite numbers, shape (day, column); ``numbers`` are the lines that the rows stand in."""
     if not rows:
         raise CoverageError("the file holds no days", place=Place(file=path))
-    for number, row in enumerate(rows):
+    values = np.empty((len(rows), len(names)))
+    for at, row in enumerate(rows):
         if len(row) != len(names):
             raise InputError(
                 f"{len(row)} columns were found, expected {len(names)}",
-                place=Place(file=path, line=first + number),
+                place=Place(file=path, line=numbers[at]),
             )
+        for index, cell in enumerate(row):
+            number = _number(cell)
+            if not np.isfinite(number):
+                raise InputError(
+                    f"{cell.strip()!r} is no number",
+                    place=Place(file=path, line=numbers[at], column=names[index]),
+                    hint="mend the line",
+                )
+            values[at, index] = number
+    return values
+
+
+def _number(cell: str) -> float:
     try:
-        return np.array(rows, dtype=float)
-    except ValueError as error:
-        raise InputError(f"a cell is no number ({error})", place=Place(file=path)) from None
+        return float(cell)
+    except ValueError:
+        return np.nan
 
 
-def _dates(values: FloatArray, names: list[str], path: Path) -> npt.NDArray[np.datetime64]:
-    at = {name: values[:, index].astype(int) for index, name in enumerate(names)}
-    if {"YEAR", "DOY"} <= set(at):
-        years = (at["YEAR"] - 1970).astype("datetime64[Y]").astype("datetime64[D]")
-        return np.asarray(years + (at["DOY"] - 1))
-    if {"YEAR", "MO", "DY"} <= set(at):
-        months = ((at["YEAR"] - 1970) * 12 + at["MO"] - 1).astype("datetime64[M]")
-        return np.asarray(months.astype("datetime64[D]") + (at["DY"] - 1))
-    raise InputError("the dates are neither YEAR,DOY nor YEAR,MO,DY", place=Place(file=path))
+def _dates(
+    values: FloatArray, names: list[str], path: Path, numbers: Sequence[int]
+) -> npt.NDArray[np.datetime64]:
+    """Days of the calendar, each later than the one above."""
+    order = next((wanted for wanted in _DATED_BY if set(wanted) <= set(names)), None)
+    if order is None:
+        raise InputError("the dates are neither YEAR,DOY nor YEAR,MO,DY", place=Place(file=path))
+    days: list[dt.date] = []
+    for row, line in zip(values[:, [names.index(name) for name in order]], numbers, strict=True):
+        day = _day(row)
+        if day is None:
+            raise InputError(
+                f"{','.join(f'{part:g}' for part in row)} is no {','.join(order)} of the calendar",
+                place=Place(file=path, line=line),
+                hint="mend the line",
+            )
+        if days and day <= days[-1]:
+            raise InputError(
+                f"the day {day} is not later than that of the line above",
+                place=Place(file=path, line=line),
+                hint="sort the lines and leave out doubles",
+            )
+        days.append(day)
+    return np.array(days, dtype="datetime64[D]")
+
+
+def _day(parts: FloatArray) -> dt.date | None:
+    """Date of year and day of the year, or of year, month and day; None where there is none."""
+    if (parts != np.round(parts)).any() or not 1900 <= parts[0] <= 2200:
+        return None
+    year, *rest = (int(part) for part in parts)
+    try:
+        if len(rest) == 2:
+            return dt.date(year, *rest)
+        day = dt.date(year, 1, 1) + dt.timedelta(days=rest[0] - 1)
+    except (ValueError, OverflowError):
+        return None
+    return day if day.year == year else None

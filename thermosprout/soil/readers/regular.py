@@ -12,6 +12,8 @@ from thermosprout.soil.readers.reading import Gap
 FloatArray = npt.NDArray[np.float64]
 Stamps = npt.NDArray[np.datetime64]
 _HOUR_NS = 3_600_000_000_000
+SPARSEST_HOURS = 4
+"""Readings further apart than this do not show the course of a day."""
 FILL_HOURS = 3
 """Longest hole that a straight line may close: soil at 5 cm moves smoothly over that time."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -130,7 +131,7 @@ def read_weather_csv(
             hint="give the parts as files of their own: rain and sun belong to a line's whole step",
         )
     make = _daily if 20 * 3600 <= step <= 28 * 3600 else _finer
-    data, more, filled = make(stamps, columns, latitude, longitude, step)
+    data, more, filled = make(stamps, columns, latitude, longitude, step, Place(file=table.path))
     weather = weather_dataset(
         data.pop("time"),
         source=f"weather file {table.path.name}",
@@ -177,19 +178,41 @@ def _columns(
             values = values * factor
         else:
             values = to_celsius(values, meaning.unit or "degC")
-        low, high = _BOUNDS[target]
-        wrong = (values < low) | (values > high)
-        if wrong.any():
-            row = int(np.flatnonzero(wrong)[0])
-            notes.append(
-                f"{int(wrong.sum())} impossible values of {meaning.name} were left out, the first "
-                f"in line {table.lines[row]}."
-            )
-        values = np.where(wrong, np.nan, values)
+        values, said = possible(target, values, meaning.name, table.lines)
+        notes += said
         if np.isfinite(values).any():
             columns[target] = values
             used.append(meaning.name)
     return columns, used, notes
+
+
+def possible(
+    quantity: str, values: FloatArray, name: str, lines: Sequence[int]
+) -> tuple[FloatArray, list[str]]:
+    """Values with the impossible ones left out, and words on them.
+
+    Parameters
+    ----------
+    quantity : str
+        air, air_tmin, air_tmax [degC], ghi [W m-2], precipitation [mm], relative_humidity [%] or
+        wind_speed [m s-1].
+    values : ndarray, shape (row,)
+        NaN where missing.
+    name : str
+        Of the column, for the words.
+    lines : sequence of int, length row
+        Lines that the values stand in.
+    """
+    low, high = _BOUNDS[quantity]
+    wrong = (values < low) | (values > high)
+    if not wrong.any():
+        return values, []
+    row = int(np.flatnonzero(wrong)[0])
+    said = (
+        f"{int(wrong.sum())} impossible values of {name} were left out, the first "
+        f"in line {lines[row]}."
+    )
+    return np.where(wrong, np.nan, values), [said]
 
 
 def _is_extreme(meaning: Meaning) -> bool:
@@ -218,6 +241,7 @@ def _daily(
     latitude: float,
     longitude: float,
     step: int,
+    place: Place,
 ) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
     """Hours out of days; holes of up to three days are closed by a straight line."""
     starts = stamps.utc
@@ -229,7 +253,7 @@ def _daily(
     offset = float(np.median(offset_h))
     shift = np.timedelta64(round(offset * 3600), "s")
     dates = (starts + shift + np.timedelta64(2, "h")).astype("datetime64[D]")
-    return hours_of_days(dates, columns, latitude, longitude, utc_offset_h=offset)
+    return hours_of_days(dates, columns, latitude, longitude, utc_offset_h=offset, place=place)
 
 
 def _finer(
@@ -238,24 +262,29 @@ def _finer(
     latitude: float,
     longitude: float,
     step: int,
+    place: Place,
 ) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
     """Hourly weather from readings every few minutes or hours; stamps begin the step."""
     if step > 3 * 3600:
         raise InputError(
             f"weather every {step_in_words(step)} is too coarse",
+            place=place,
             hint="give it every 3 hours or finer, or as daily values",
         )
     if step > 3600 and step % 3600 and {"ghi", "precipitation"} & set(columns):
         raise InputError(
             f"rain and sun every {step_in_words(step)} cannot be laid on the hours",
+            place=place,
             hint="give them every hour, or every two or three",
         )
     if "air" not in columns:
-        raise CoverageError("no column holds the air temperature at each time")
+        raise CoverageError(
+            "no column holds the air temperature at each time", place=place, hint="add air_temp_C"
+        )
     air = to_hourly(stamps.utc, columns["air"])
     known = np.flatnonzero(np.isfinite(air.values))
     if known.size < 2:
-        raise CoverageError("the air temperature column holds no usable values")
+        raise CoverageError("the air temperature column holds no usable values", place=place)
     keep = slice(int(known[0]), int(known[-1]) + 1)
     time = air.time[keep]
     data: dict[str, npt.NDArray[np.generic]] = {"time": time, "air_temperature": air.values[keep]}

@@ -191,7 +191,12 @@ def _daily(
     if not holds_air(columns):
         raise CoverageError("the file holds no air temperatures", place=Place(file=path))
     data, notes, _ = hours_of_days(
-        dates.astype("datetime64[D]"), columns, latitude, longitude, utc_offset_h=offset
+        dates.astype("datetime64[D]"),
+        columns,
+        latitude,
+        longitude,
+        utc_offset_h=offset,
+        place=Place(file=path),
     )
     time = data.pop("time")
     hours = {name: np.asarray(values, dtype=float) for name, values in data.items()}

@@ -1,0 +1,96 @@
+"""Weather tables: steps that serve and steps that do not, and what stays empty and is said."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.soil.readers.station_csv import read_weather_csv
+
+PLACE = {"latitude": 50.0, "longitude": 8.0}
+NAMES = "time_utc,air_temp_C,ghi_W_m2,precip_mm,wind_m_s"
+
+
+def every(minutes: int, count: int, *, names: str = NAMES, row: str = "10,100,1.5,2") -> str:
+    """Invented table of equal rows at a step."""
+    time = pd.date_range("2026-05-01", periods=count, freq=f"{minutes}min")
+    return "\n".join([names, *(f"{stamp:%Y-%m-%dT%H:%M}Z,{row}" for stamp in time)]) + "\n"
+
+
+def test_three_hours_of_rain_are_shared_and_sun_goes_on(tmp_path: Path) -> None:
+    path = tmp_path / "weather.csv"
+    path.write_text(every(180, 9))
+    weather, _ = read_weather_csv(path, **PLACE)
+    assert weather.sizes["time"] == 25
+    assert weather["precipitation"].values[:24] == pytest.approx(0.5)
+    assert weather["ghi"].values[:24] == pytest.approx(100.0)
+    assert weather["wind_speed"].values == pytest.approx(2.0)
+
+
+def test_air_alone_may_come_every_ninety_minutes(tmp_path: Path) -> None:
+    path = tmp_path / "weather.csv"
+    path.write_text(every(90, 16, names="time_utc,air_temp_C", row="10"))
+    weather, reading = read_weather_csv(path, **PLACE)
+    assert reading.step == "90 minutes"
+    assert weather["air_temperature"].values == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "expected"),
+    [
+        (every(360, 8), None, "weather every 6 hours is too coarse; give it every 3 hours"),
+        (every(90, 16), None, "rain and sun every 90 minutes cannot be laid on the hours"),
+        (every(60, 1), 2, "one line is no series"),
+        (
+            every(60, 9, names="time_utc,air_tmin_C,air_tmax_C", row="4,9"),
+            None,
+            "no column holds the air temperature at each time; add air_temp_C",
+        ),
+        (
+            every(60, 9, row=",100,0,2").replace("05:00Z,", "05:00Z,9"),
+            None,
+            "the air temperature column holds no usable values",
+        ),
+        (
+            "date,air_tmin_C,air_tmax_C\n"
+            + "".join(f"2026-05-{d:02d},{4 if d < 4 else ''},{'' if d < 9 else 9}\n"
+                      for d in range(1, 15)),
+            None,
+            "no day has both a minimum and a maximum, or a mean",
+        ),
+        (every(60, 9, row="100,100,0,2"), 2, "no column holds air temperatures"),
+    ],
+)  # fmt: skip
+def test_a_table_that_does_not_serve(
+    text: str, line: int | None, expected: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "weather.csv"
+    path.write_text(text)
+    with pytest.raises((InputError, CoverageError), match=expected) as caught:
+        read_weather_csv(path, **PLACE)
+    assert caught.value.place is not None
+    assert caught.value.place.file == path
+    assert caught.value.place.line == line
+
+
+def test_an_impossible_value_is_left_out_with_its_line(tmp_path: Path) -> None:
+    path = tmp_path / "weather.csv"
+    path.write_text(every(60, 48).replace("05:00Z,10,", "05:00Z,99,"))
+    weather, reading = read_weather_csv(path, **PLACE)
+    # Two holes of one hour, closed by a straight line.
+    assert weather["air_temperature"].values == pytest.approx(10.0)
+    assert "2 impossible values of air_temp_C were left out, the first in line 7" in " ".join(
+        reading.sentences()
+    )
+
+
+def test_days_without_a_zone_are_those_of_the_longitude(tmp_path: Path) -> None:
+    path = tmp_path / "weather.csv"
+    path.write_text("date,air_temp_C\n" + "".join(f"2026-05-0{d},1{d}\n" for d in range(1, 6)))
+    weather, reading = read_weather_csv(path, latitude=40.0, longitude=-90.0)
+    assert weather["time"].values[0] == np.datetime64("2026-05-01T06:00")
+    assert "taken as those of UTC-6, from the longitude" in " ".join(reading.sentences())
