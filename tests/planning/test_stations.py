@@ -83,20 +83,3 @@ def test_certain_seed_needs_as_many_as_plants() -> None:
     assert seeds_for_stand(np.full(4, 1.0), np.full(4, 1e-6), 30) == 30
     with pytest.raises(InputError):
         seeds_for_stand(np.full(4, 1.0), np.full(4, 0.01), 0)
-
-
-@pytest.mark.parametrize(("stations", "wanted"), [(10, 0.95), (20, 0.95), (7, 0.5), (400, 0.9)])
-def test_few_stations_leave_room_for_chance(stations: int, wanted: float) -> None:
-    """Ten stations are 95 % filled only when all ten are; by scipy's binomial."""
-    share = np.array([0.55, 0.7, 0.8])
-    weights = np.array([1.0, 2.0, 1.0])
-    plan = plan_stations(share, stations=stations, wanted_filled=wanted, weights=weights)
-    for choice in plan.choices:
-        filled = 1.0 - (1.0 - share) ** choice.seeds
-        least = next(k for k in range(stations + 1) if k / stations >= wanted)
-        odds = stats.binom.sf(least - 1, stations, filled)
-        assert choice.odds_reached == pytest.approx(np.average(odds, weights=weights), abs=1e-9)
-    assert plan.chosen is not None
-    assert plan.chosen.odds_reached >= plan.confidence
-    before = [c for c in plan.choices if c.seeds < plan.chosen.seeds]
-    assert all(c.odds_reached < plan.confidence for c in before)

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import bdtrc
 
 from thermosprout.emergence.quantiles import odds
 from thermosprout.errors import InputError
@@ -64,27 +63,6 @@ def filled_share_beta(share: FloatArray, rho: FloatArray, seeds: int) -> FloatAr
     return np.asarray(-np.expm1(factors.sum(axis=0)))
 
 
-def enough_filled_odds(filled: FloatArray, stations: int, wanted: float) -> FloatArray:
-    """Odds that a share of the stations is filled when each is filled on its own.
-
-    Parameters
-    ----------
-    filled : ndarray, shape (draw,)
-        Odds that one station is filled.
-    stations : int
-        Stations in the row.
-    wanted : float
-        Share of them.
-
-    Returns
-    -------
-    ndarray, shape (draw,)
-        Upper tail of the binomial from the least number that is such a share.
-    """
-    least = np.ceil(wanted * stations - 1e-9)
-    return np.asarray(bdtrc(least - 1, stations, np.clip(filled, 0.0, 1.0)))
-
-
 @dataclass(frozen=True, kw_only=True)
 class StationChoice:
     """One number of seeds per station and what comes of it.
@@ -95,7 +73,7 @@ class StationChoice:
         p10, p50, p90 of the share of stations with at least one plant, over what is not known
         of lot and bed.
     odds_reached : float
-        Odds that the share asked for is reached, with the chance that few stations leave.
+        Odds that the share asked for is reached.
     plants_per_station, surplus_per_station : float
         Expected plants, and those to thin.
     """
@@ -177,7 +155,7 @@ def plan_stations(
         choice = StationChoice(
             seeds=seeds,
             filled=odds(filled, odds_of),
-            odds_reached=float(odds_of @ enough_filled_odds(filled, stations, wanted_filled)),
+            odds_reached=float(odds_of[filled >= wanted_filled].sum()),
             plants_per_station=seeds * mean_share,
             surplus_per_station=surplus,
             seeds_in_all=seeds * stations,
