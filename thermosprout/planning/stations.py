@@ -73,7 +73,8 @@ class StationChoice:
         p10, p50, p90 of the share of stations with at least one plant, over what is not known
         of lot and bed.
     odds_reached : float
-        Odds that the share asked for is reached.
+        Odds that the share of filled stations that is to be expected reaches the one asked for,
+        over what is not known of lot and bed; the luck of a few stations comes on top.
     plants_per_station, surplus_per_station : float
         Expected plants, and those to thin.
     """
