@@ -45,7 +45,7 @@ _ASKED = {
     "soil_temperature": "°C",
 }
 _SOIL = re.compile(r"soil_temperature_(\d+)(?:_(?:to_)?(\d+))?cm$")
-_MEMBER = re.compile(r"_member(\d+)$")
+_MEMBER = re.compile(r"_member([0-9]{1,6})$")
 
 
 def document_of(body: bytes) -> dict[str, Any]:

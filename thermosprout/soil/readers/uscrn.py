@@ -228,6 +228,8 @@ def _five_minutes(path: Path, text: str) -> tuple[xr.Dataset, Reading]:
         ) from None
     time = table.index.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[ns]")
     _rising(path, time)
+    if time.size < 2:
+        raise CoverageError("one reading is no series", place=Place(file=path, line=1))
     air = to_hourly(time, table["temp_air"].to_numpy(dtype=float))
     start = pd.DatetimeIndex(time - np.timedelta64(5, "m")).floor("h")
     columns: dict[str, FloatArray] = {"air_temperature": air.values}
