@@ -12,6 +12,7 @@ from tests.calibration.growers import plain_crop, spring
 from thermosprout.calibration import scores
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.scores import LeftOut, Score, check, crps
+from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.forecast import CropDraws, Sowing, clock_for, forecast_row
 from thermosprout.errors import CoverageError
 
@@ -158,3 +159,23 @@ def test_a_plot_in_the_open_is_forecast_on_the_series_that_covers_its_planting()
         else:
             with pytest.raises(CoverageError, match="covers the planting of plot p"):
                 scores._covering(moved, [early.isel(time=slice(0, 24 * 30)), late])
+
+
+def test_half_of_a_dish_is_half_of_its_sprouts_with_the_luck_of_the_row() -> None:
+    """At a constant temperature the days are the thermal time needed over the rate, by hand."""
+    dish = pot("d", 3, [0, 8, 4], dish=True, depth_cm=0.0)
+    half, stand = scores.forecast_draws(CROP, CROP.estimate, dish, [], size=80, seed=5)
+    assert stand is None
+    draws = CropDraws.of(CROP, 80, 5)
+    sowing = Sowing(
+        row="d", crop=CROP, handling=dish.handling, started_h=72.0, planted_h=72.0, depth_cm=0.0,
+        seeds_planted=40,
+    )  # fmt: skip
+    clock = ConstantClock(draws=draws.rates, temperature_C=15.0)
+    row = forecast_row(
+        sowing, draws, clock, viability=np.ones(80), ln_shift=np.zeros(80), seed=5
+    )  # fmt: skip
+    heat = draws.values["thermal_time_50_Cd"] * draws.values["germination_share"]
+    per_day = clock.cross(72.0, np.ones((80, 1)))[:, 0] - 72.0  # hours for one degree-day
+    np.testing.assert_allclose(half, heat * np.exp(row.row_speed) * per_day / 24.0)
+    assert np.ptp(row.row_speed) > 0.1

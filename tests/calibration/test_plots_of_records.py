@@ -50,7 +50,7 @@ def test_a_plot_keeps_its_looks_after_planting_in_order() -> None:
 
 def test_looks_that_cannot_be_are_refused() -> None:
     with pytest.raises(InputError, match="A1: seedlings are recorded before it was planted"):
-        plots_of_records(records((-1, 2), (5, 12)), CROP)
+        plots_of_records(records((-1, 1), (5, 12)), CROP)
     with pytest.raises(InputError, match="no inspection after planting"):
         plots_of_records(records((-1, 0), (0, 0)), CROP)
     empty = records((5, 3))

@@ -34,3 +34,10 @@ def test_provenance_counts_plots_seeds_and_looks_from_first_to_last_day() -> Non
     assert (found.prior, found.effective_draws) == ("catalogue", 12.5)
     assert found.digest == digest_of(plots)
     assert found.digest != digest_of([one, replace(two, seeds=31), noted])
+
+
+def test_seeds_started_are_part_of_what_a_fit_was_told() -> None:
+    plain = Plot(name="a", planted_h=float(HOURS), depth_cm=2.0, seeds=40,
+                 hours=HOURS + np.array([120.0]), new=np.array([3.0]))  # fmt: skip
+    told = [digest_of([replace(plain, seeds_started=count)]) for count in (None, 40, 44)]
+    assert len(set(told)) == 3
