@@ -65,7 +65,7 @@ def test_past_years_are_brought_to_the_depth_of_the_season_s_own_file(tmp_path: 
 def test_two_past_years_are_too_few_and_no_file_is_said(tmp_path: Path) -> None:
     year_file(tmp_path, 2024, 3.0)
     path = with_more(tmp_path, 'past_years_file = "years.csv"')
-    with pytest.raises(CoverageError, match="2 past years cover .* at least 3 are needed"):
+    with pytest.raises(CoverageError, match=r"2 past years cover .* at least 3 are needed"):
         SoilSupply(load_season(path), AS_OF).base()
     (tmp_path / "years.csv").unlink()
     with pytest.raises(InputError, match=r"years.csv.*no such file"):
