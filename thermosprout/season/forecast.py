@@ -30,7 +30,9 @@ from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
 from thermosprout.season.counts import season_counts
+from thermosprout.season.file_notes import absent_notes, undated_tests
 from thermosprout.season.load import Season
+from thermosprout.season.row_notes import typed_notes
 from thermosprout.season.schema import Row, hours, instant, local
 from thermosprout.season.soil import SoilSupply, describe
 from thermosprout.soil.series import hours_since_epoch
@@ -144,6 +146,8 @@ def forecast_season(
         As reading the season's files and services meets them.
     """
     supply = SoilSupply(season=season, as_of=as_of, offline=offline)
+    supply.notes.extend(absent_notes(season))
+    supply.notes.extend(undated_tests(season, as_of))
     counts = season_counts(season, as_of)
     engine = _Engine(season=season, supply=supply, size=size, seed=seed, as_of=as_of)
     answers = []
@@ -256,9 +260,9 @@ class _Engine:
             counts=counts,
             cover=cover,
             soil_source=describe(self.supply.at(sowing.depth_cm, cover)),
-            notes=(),
+            notes=tuple(typed_notes(row, draws.crop, forecast, self.season)),
         )
-        return replace(answer, notes=tuple(_notes(answer, self.season, self.supply)))
+        return replace(answer, notes=(*answer.notes, *_notes(answer, self.season, self.supply)))
 
 
 def _notes(answer: RowAnswer, season: Season, supply: SoilSupply) -> list[str]:

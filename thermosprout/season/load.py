@@ -24,6 +24,10 @@ _AT = re.compile(r"\s*\(at line (\d+), column (\d+)\)")
 _END = re.compile(r"\s*\(at end of document\)")
 
 
+_LONGEST_HANDLING_D = 100
+"""Days that seed may be soaked or sprouted; the most that ``sprout_h`` may say. [d]"""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Season:
     """A season file that has been checked, with what its names stand for."""
@@ -67,9 +71,9 @@ class Season:
         """
         known = [row.id for row in self.data.rows]
         if name not in known:
-            near = get_close_matches(name, known, n=1, cutoff=0.5)
-            guess = f"; did you mean {near[0]!r}" if near else ""
-            raise InputError(f"there is no row {name!r}{guess}", place=Place(file=self.path))
+            raise InputError(
+                f"there is no row {name!r}{_guess(name, known)}", place=Place(file=self.path)
+            )
 
     def row_crop(self, row: Row) -> Crop:
         """Return the crop of a row, by its lot or its own name."""
@@ -250,8 +254,7 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
     for key, known in (("lot", lots), ("bed", {bed.id for bed in data.beds})):
         name = getattr(row, key)
         if name is not None and name not in known and (key == "lot" or data.beds):
-            near = get_close_matches(name, list(known), n=1, cutoff=0.5)
-            guess = f"; did you mean {near[0]!r}" if near else ""
+            guess = _guess(name, list(known))
             raise fail(f"the {key} {name!r} is not listed{guess}", "rows", index, key)
     if row.lot and row.crop and find_crop(row.crop).name != find_crop(lots[row.lot].crop).name:
         raise fail(
@@ -260,9 +263,18 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
             index,
             "crop",
         )
+    lot = lots.get(row.lot) if row.lot else None
+    zone = data.site.zone
+    if lot is not None and lot.year is not None and lot.year > _as_day(row.planted, zone).year:
+        raise fail(
+            f"lot {lot.id} was harvested in {lot.year}, after row {row.id} is planted in "
+            f"{_as_day(row.planted, zone).year}",
+            "lots",
+            list(lots).index(lot.id),
+            "year",
+        )
     if row.started is None:
         return
-    zone = data.site.zone
     # Two days, or a day and an instant of that day, are compared as days.
     if _as_day(row.started, zone) > _as_day(row.planted, zone) or (
         isinstance(row.started, datetime)
@@ -284,6 +296,15 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
             index,
             "started",
         )
+    longest = _LONGEST_HANDLING_D
+    if row.treatment != "direct" and apart > 24 * longest:
+        raise fail(
+            f"row {row.id}: started {row.started.isoformat()} lies {apart / 24:.0f} days before "
+            f"planted {row.planted.isoformat()}, expected up to {longest}",
+            "rows",
+            index,
+            "started",
+        )
     handled = row.soak_h if row.treatment == "soaked" else row.sprout_h
     if handled is not None and abs(apart - handled) > 24:
         key = "soak_h" if row.treatment == "soaked" else "sprout_h"
@@ -293,6 +314,13 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
             index,
             key,
         )
+
+
+def _guess(name: str, known: list[str]) -> str:
+    """Name that comes closest; small and capital letters are the same to a grower."""
+    folded = {one.casefold(): one for one in reversed(known)}
+    near = get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.5)
+    return f"; did you mean {folded[near[0]]!r}" if near else ""
 
 
 def _as_day(moment: datetime | date, zone: Any) -> date:

@@ -1,0 +1,135 @@
+"""What is typed in a season file and hardly meant is refused or told, never passed over."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from thermosprout.errors import InputError
+from thermosprout.season.forecast import SeasonForecast, forecast_season
+from thermosprout.season.load import load_season
+
+HEAD = """format = 1
+{top}
+[site]
+name = "Invented"
+latitude = 45.7
+longitude = 4.85
+timezone = "Europe/Paris"
+[soil]
+file = "soil.csv"
+depth_cm = 5
+surface = "bare"
+[[beds]]
+id = "top"
+free_from = 2026-04-20
+free_until = 2026-06-01
+[[lots]]
+id = "L1"
+crop = "{crop}"
+germination = 0.9
+{lot}
+[[rows]]
+id = "R1"
+lot = "L1"
+{row}
+"""
+
+
+def _file(folder: Path, row: str, *, crop: str = "carrot", lot: str = "", top: str = "") -> Path:
+    time = pd.date_range("2026-03-01", "2026-07-01", freq="h")
+    stamps = time.strftime("%Y-%m-%dT%H:%MZ")
+    pd.DataFrame({"time_utc": stamps, "soil_temp_C": np.full(len(time), 16.0)}).to_csv(
+        folder / "soil.csv", index=False
+    )
+    path = folder / "season.toml"
+    path.write_text(HEAD.format(row=row, crop=crop, lot=lot, top=top))
+    return path
+
+
+def _forecast(path: Path) -> SeasonForecast:
+    return forecast_season(load_season(path), as_of=datetime(2026, 4, 1, tzinfo=UTC), size=200)
+
+
+def _notes(path: Path) -> str:
+    return " ".join(_forecast(path).rows[0].notes)
+
+
+@pytest.mark.parametrize(
+    ("crop", "row", "expected"),
+    [
+        ("carrot", "planted = 2026-04-25\ndepth_cm = 13", "13 cm is more than 3 times"),
+        ("carrot", 'planted = 2026-04-10\nbed = "top"', "free from 2026-04-20 only"),
+        ("carrot", 'planted = 2026-06-10\nbed = "top"', "free until 2026-06-01 only"),
+        (
+            "snap bean",
+            'planted = 2026-04-25\ntreatment = "soaked"\nsoak_h = 96',
+            "stands about 4 h under water: a soak of 96 h costs about",
+        ),
+        (
+            "pumpkin",
+            'started = 2026-04-08\nplanted = 2026-05-12\ntreatment = "presprouted"',
+            "mm long where 2 to 5 mm are meant",
+        ),
+        (
+            "carrot",
+            'planted = 2026-05-12\ntreatment = "presprouted"\nradicle_mm = 40',
+            "Radicles of 40 mm where 2 to 5 mm are meant",
+        ),
+    ],
+)
+def test_what_is_hardly_meant_is_told(tmp_path: Path, crop: str, row: str, expected: str) -> None:
+    assert expected in _notes(_file(tmp_path, row, crop=crop))
+
+
+def test_usual_rows_are_told_nothing(tmp_path: Path) -> None:
+    row = 'planted = 2026-04-25\nbed = "top"\ntreatment = "presprouted"\nsprout_h = 120'
+    assert _notes(_file(tmp_path, row)) == ""
+
+
+def test_dressed_seed_in_water_is_told(tmp_path: Path) -> None:
+    row = 'planted = 2026-04-25\ntreatment = "soaked"\nsoak_h = 6'
+    assert "Lot L1 is dressed." in _notes(_file(tmp_path, row, lot="dressed = true"))
+    assert "dressed" not in _notes(_file(tmp_path, "planted = 2026-04-25", lot="dressed = true"))
+
+
+def test_lot_harvested_after_its_sowing_is_refused(tmp_path: Path) -> None:
+    path = _file(tmp_path, "planted = 2026-04-25", lot="year = 2034")
+    with pytest.raises(InputError, match="harvested in 2034, after row R1") as caught:
+        load_season(path)
+    assert caught.value.place is not None
+    assert caught.value.place.line == path.read_text().splitlines().index("year = 2034") + 1
+
+
+def test_year_typo_of_the_start_is_refused_with_its_place(tmp_path: Path) -> None:
+    row = 'started = 2025-04-20\nplanted = 2026-04-25\ntreatment = "presprouted"'
+    with pytest.raises(InputError, match="row R1: started 2025-04-20 lies 370 days") as caught:
+        load_season(_file(tmp_path, row))
+    assert caught.value.place is not None
+    assert caught.value.place.line is not None
+
+
+def test_test_without_a_day_is_told_once_the_lot_has_aged(tmp_path: Path) -> None:
+    def said(lot: str) -> str:
+        return " ".join(_forecast(_file(tmp_path, "planted = 2026-04-25", lot=lot)).notes)
+
+    assert "made by the end of 2024" in said("seeds_tested = 50\nyear = 2024")
+    assert "tested_on" not in said("seeds_tested = 50\nyear = 2025")
+    assert "tested_on" not in said("year = 2024\ntested_on = 2026-02-01")
+
+
+def test_files_named_and_not_there_are_told(tmp_path: Path) -> None:
+    path = _file(tmp_path, "planted = 2026-04-25", top='estimates_folder = "own"')
+    path.write_text(path.read_text() + '[records]\nfile = "countz.csv"\n')
+    notes = " ".join(_forecast(path).notes)
+    assert "countz.csv ([records]) is not there yet" in notes
+    assert "own (estimates_folder) is not there yet" in notes
+
+
+def test_guess_of_a_row_does_not_mind_capitals(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="did you mean 'R1'"):
+        load_season(_file(tmp_path, "planted = 2026-04-25")).require_row("r1")
