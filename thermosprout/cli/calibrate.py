@@ -73,6 +73,10 @@ def calibrate(
     seed_size: Annotated[
         SeedSize | None, typer.Option("--seed-size", help="For a crop the catalogue lacks.")
     ] = None,
+    season_file: Annotated[
+        Path | None,
+        typer.Option("--season-file", help="Season whose rows were counted: other crops left out."),
+    ] = None,
     check: Annotated[
         Check | None, typer.Option("--check", help="Score forecasts of what is left out in turn.")
     ] = None,
@@ -116,7 +120,7 @@ def calibrate(
 
     series = [_soil(path, timezone) for path in soil or ()]
     chosen, prior, told = _crop(crop, season, seed_size, no_prior=no_prior)
-    plots = _plots(records, chosen, variety, lot, germination, timezone)
+    plots = _plots(records, chosen, variety, lot, germination, timezone, season_file, told)
     with progress("Calibrating", 4) as tick:
         found = run(
             chosen, plots, series, variety=variety or None, seed_lot=lot or None,
@@ -213,19 +217,23 @@ def _crop(
 
 
 def _plots(
-    paths: list[Path], crop: Crop, variety: str, lot: str, germination: float | None, timezone: str
-) -> tuple[Plot, ...]:
+    paths: list[Path], crop: Crop, variety: str, lot: str, germination: float | None,
+    timezone: str, season_file: Path | None, told: list[str],
+) -> tuple[Plot, ...]:  # fmt: skip
     """Plots of all files; names the variety and lot where the records name none."""
     from dataclasses import replace
 
     from thermosprout.calibration.dates import is_dates_file, read_dates
+    from thermosprout.calibration.of_crop import mixed_lots_note, of_crop
     from thermosprout.calibration.plots import plots_of_records
     from thermosprout.cli.output import note
     from thermosprout.crops.longevity import typical_viability
+    from thermosprout.season.load import load_season
     from thermosprout.trials.own_clock import own_clock
     from thermosprout.trials.records import read_records
 
     viability = typical_viability(crop.name) if germination is None else germination
+    rows = load_season(season_file) if season_file is not None else None
     plots: list[Plot] = []
     for path in paths:
         if is_dates_file(path):
@@ -235,6 +243,12 @@ def _plots(
             table = read_records(path, timezone=clock)
             for text in table.attrs.get("notes", ()):
                 note(text)
+            if rows is not None:
+                table, left_out = of_crop(table, crop, rows)
+                for text in left_out:
+                    note(text)
+            elif mixed := mixed_lots_note(table, crop):
+                told.append(mixed)
             here = plots_of_records(table, crop, viability=viability)
         prefix = f"{path.stem} " if len(paths) > 1 else ""
         plots += [replace(plot, name=f"{prefix}{plot.name}") for plot in here]
