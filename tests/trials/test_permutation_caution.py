@@ -9,9 +9,13 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis import analyse
+from thermosprout.trials.cautions import _smallest_p
+from thermosprout.trials.comparing import BY_PERMUTATION
+from thermosprout.trials.results import Difference
 
 LOOKS = np.arange(1.0, 26.0)
 
@@ -44,3 +48,16 @@ def test_where_nothing_is_shown_there_is_nothing_to_confirm() -> None:
 
 def test_six_blocks_need_no_word_on_it() -> None:
     assert not [text for text in analyse(trial((14.0, 8.0), 6)).warnings if "permutation" in text]
+
+
+def test_the_worst_comparison_of_a_measure_is_the_one_that_is_told() -> None:
+    """Holm (1979) by hand: 3 x 0.01, 2 x 0.03 and 1 x 0.04, never less than the one before."""
+
+    def item(measure: str, smallest: float | None) -> Difference:
+        return Difference(a="b", b="a", measure=measure, estimate=None, low=None, high=None,
+                          p_value=None, method=BY_PERMUTATION, smallest_p=smallest)  # fmt: skip
+
+    stand = [item("stand", p) for p in (0.01, 0.04, 0.03)]
+    assert _smallest_p([*stand, item("t50", None)]) == (pytest.approx(0.06), 3)
+    assert _smallest_p([*stand, item("t50", 0.2)]) == (pytest.approx(0.2), 1)
+    assert _smallest_p([]) == (0.0, 1)

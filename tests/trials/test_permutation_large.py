@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pytest
 from scipy import stats
 
+from thermosprout.trials import permutation
 from thermosprout.trials.permutation import PermutationTest, permute_within_blocks
 
 FloatArray = npt.NDArray[np.float64]
@@ -112,3 +113,25 @@ def test_p_of_large_blocks_without_a_difference_is_uniform() -> None:
         assert (p <= level).mean() == pytest.approx(
             level, abs=3.3 * math.sqrt(level * (1 - level) / 600)
         )
+
+
+def test_mid_p_of_random_arrangements_is_that_of_all_where_many_are_equal(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Half of what is equal to what was seen (Lancaster 1961, J. Am. Stat. Assoc. 56:223-234)."""
+    score = np.array([0.0, 1, 1, 1, 0, 1, 0, 0, 1, 0, 0, 0])
+    is_a = np.arange(12) < 6
+    block = np.zeros(12, int)
+    exact = permute_within_blocks(score, is_a, block, rng=np.random.default_rng(0), resamples=9)
+    assert exact is not None
+    assert exact.exact
+    assert exact.p_value - exact.mid_p > 0.1
+    monkeypatch.setattr(permutation, "_MOST_EXACT", 1)
+    drawn = permute_within_blocks(
+        score, is_a, block, rng=np.random.default_rng(0), resamples=40_000
+    )
+    assert drawn is not None
+    assert not drawn.exact
+    # Four standard errors of a share of 40 000.
+    assert drawn.mid_p == pytest.approx(exact.mid_p, abs=0.01)
+    assert drawn.p_value == pytest.approx(exact.p_value, abs=0.01)

@@ -1,0 +1,98 @@
+"""Plots of unequal sowings, worked again with statsmodels, and what is compared with what."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from scipy import stats
+
+from tests.trials.conftest import many_trials
+from thermosprout.trials.analysis import analyse
+from thermosprout.trials.comparing import BY_PLOTS
+from thermosprout.trials.measures import angle
+from thermosprout.trials.records import plots
+
+BLOCKS = 6
+
+
+def trial(**changed: object) -> pd.DataFrame:
+    usual: dict[str, object] = {"seeds": 60, "looks": np.arange(2.0, 30.0, 3.0)}
+    return many_trials(
+        np.random.default_rng(7), 1, BLOCKS, ("direct", "soaked"), (11.0, 9.0), (0.6, 0.75),
+        **(usual | changed),  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def p_of_stand(records: pd.DataFrame) -> float:
+    (found,) = (
+        item for item in analyse(records).differences
+        if (item.measure, item.method) == ("stand", BY_PLOTS)
+    )  # fmt: skip
+    assert found.p_value is not None
+    return found.p_value
+
+
+def test_plots_of_few_seeds_weigh_less_as_weighted_least_squares_has_it() -> None:
+    """Variance of a plot: its own, from an unweighted fit less the usual luck, and its luck.
+
+    Luck of an angle is 1/(4 n + 2) (Anscombe 1948, Biometrika 35:246-254).
+    """
+    small = trial(seeds=12)
+    small["plot"] = "s" + small["plot"].astype(str)
+    small["block"] = "s" + small["block"].astype(str)
+    records = pd.concat([trial(seeds=200), small], ignore_index=True)
+    where = plots(records)
+    seeds = where["seeds_planted"].to_numpy(float)
+    assert set(seeds) == {200.0, 12.0}
+    score = angle(where["final"].to_numpy(float), seeds)
+    design = pd.get_dummies(where["block"], dtype=float)
+    design["soaked"] = (where["treatment"] == "soaked").to_numpy(float)
+    plain = sm.OLS(score, design.to_numpy()).fit()
+    luck = 1.0 / (4.0 * seeds + 2.0)
+    own = max(plain.mse_resid - np.median(luck), 0.0)
+    assert 0 < own < 1
+    fit = sm.WLS(score, design.to_numpy(), weights=1.0 / (own + luck)).fit()
+    found = p_of_stand(records)
+    assert found == pytest.approx(fit.pvalues[-1], rel=1e-6)
+    assert found != pytest.approx(plain.pvalues[-1], rel=0.01)
+
+
+def test_interval_of_a_stand_is_that_of_its_plots_not_of_its_seeds() -> None:
+    """Plots that differ far more than seeds do: the interval of seeds alone is much too short."""
+    records = trial(correlation=0.35, block_logit_sd=1.0)
+    where = plots(records)
+    for summary in analyse(records, level=0.9).treatments:
+        mine = where[where["treatment"] == summary.treatment]
+        score = angle(mine["final"].to_numpy(float), mine["seeds_planted"].to_numpy(float))
+        half = stats.t.ppf(0.95, len(mine) - 1) * score.std(ddof=1) / np.sqrt(len(mine))
+        own = np.sin(score.mean() + half) ** 2 - np.sin(score.mean() - half) ** 2
+        wide = summary.stand.high - summary.stand.low
+        of_seeds = stats.binomtest(int(mine["final"].sum()), 60 * BLOCKS).proportion_ci(
+            0.9, method="wilson"
+        )
+        # Both treatments lend each other their spread, so the width agrees roughly only.
+        assert 0.6 < wide / own < 1.6
+        assert wide > 2 * (of_seeds.high - of_seeds.low)
+
+
+def test_a_treatment_of_which_nothing_came_up_has_no_time_to_compare() -> None:
+    records = trial()
+    records.loc[records["treatment"] == "soaked", "emerged"] = 0
+    found = {item.measure for item in analyse(records).differences if "t50" in item.measure}
+    assert found == set()
+    stands = [item for item in analyse(records).differences if item.measure == "stand"]
+    assert {(item.a, item.b) for item in stands} == {("soaked", "direct")}
+    assert all(item.estimate == pytest.approx(0.0 - 0.6, abs=0.15) for item in stands[:1])
+
+
+def test_one_variety_is_not_compared_again_within_itself_nor_are_varieties_compared() -> None:
+    records = trial()
+    assert records["variety"].nunique() == 1
+    assert analyse(records).varieties == ()
+    records["variety"] = np.where(records["treatment"] == "soaked", "Early", "Late")
+    records["treatment"] = "direct"
+    told = analyse(records)
+    assert (told.compared, told.varieties) == ("variety", ())
+    assert told.comparisons == sum(item.p_value is not None for item in told.differences)
