@@ -230,6 +230,7 @@ def test_american_units_are_shown(run: Run) -> None:
         (("presprout", "--crop", "carrot", "--bed-free", "2026-05-10/2026-05-01"), "backwards"),
         (("window", "--crop", "carrot", "--constant", "10"), ""),
         (("stations", "--emergence", 1.5), "write 70 % as 0.7"),
+        (("stations", "--emergence", 0.7, "--constant", 5), "--constant has no say beside"),
         (("stations", "--emergence", 0.5, "--filled", 1), "expected above 0 and below 1"),
         (("sow-again", DEMO, "--row", "ZZ"), "has no row 'ZZ'"),
         (("succession", DEMO, "--crop", "beet"), "neither a first day nor an opening"),

@@ -8,7 +8,7 @@ from scipy import stats
 
 from thermosprout.errors import InputError
 from thermosprout.planning.seeds_needed import odds_of_stand, row_shares, seeds_for_stand
-from thermosprout.planning.stations import filled_share, filled_share_beta, plan_stations
+from thermosprout.planning.stations import filled_share, filled_share_beta, luck_note, plan_stations
 
 
 @given(st.floats(0.001, 0.999), st.integers(1, 40))
@@ -83,3 +83,32 @@ def test_certain_seed_needs_as_many_as_plants() -> None:
     assert seeds_for_stand(np.full(4, 1.0), np.full(4, 1e-6), 30) == 30
     with pytest.raises(InputError):
         seeds_for_stand(np.full(4, 1.0), np.full(4, 0.01), 0)
+
+
+@pytest.mark.parametrize(("stations", "wanted"), [(10, 0.95), (20, 0.95), (7, 0.5), (400, 0.9)])
+def test_luck_of_few_stations_is_the_binomial_tail(stations: int, wanted: float) -> None:
+    """Ten stations are 95 % filled only when all ten are; by scipy's binomial."""
+    share = np.array([0.55, 0.7, 0.8])
+    weights = np.array([1.0, 2.0, 1.0])
+    plan = plan_stations(share, stations=stations, wanted_filled=wanted, weights=weights)
+    for choice in plan.choices:
+        filled = 1.0 - (1.0 - share) ** choice.seeds
+        least = next(k for k in range(stations + 1) if k / stations >= wanted)
+        odds = stats.binom.sf(least - 1, stations, filled)
+        assert choice.odds_with_luck == pytest.approx(np.average(odds, weights=weights), abs=1e-9)
+
+
+def test_luck_is_told_where_it_takes_the_odds_away() -> None:
+    """Two seeds at 0.7 fill 0.91; 27 of 30 stations or more come in 72 of 100 rows (binomial)."""
+    short = plan_stations(np.full(1, 0.7), stations=30, wanted_filled=0.9)
+    note = luck_note(short)
+    assert note is not None
+    expected = stats.binom.sf(26, 30, 0.91)
+    assert f"2 seeds fill 90% of them or more in {100 * expected:.0f} rows of 100" in note
+    assert luck_note(plan_stations(np.full(1, 0.7), stations=2000, wanted_filled=0.9)) is None
+    assert luck_note(plan_stations(np.full(1, 0.01), stations=30)) is None
+
+
+def test_a_single_seed_leaves_nothing_to_thin() -> None:
+    plan = plan_stations(np.full(3, 0.05), stations=30)
+    assert f"{plan.choices[0].surplus_per_station:.1f}" == "0.0"

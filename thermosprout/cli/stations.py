@@ -53,9 +53,15 @@ def stations(
     from thermosprout.errors import InputError
     from thermosprout.planning.options import usual_options
     from thermosprout.planning.season_documents import stations_document
-    from thermosprout.planning.stations import MANY_SEEDS, plan_stations
+    from thermosprout.planning.stations import MANY_SEEDS, luck_note, plan_stations
     from thermosprout.reports.season_tables import stations_tables
 
+    if emergence is not None:
+        refuse_beside_emergence(
+            {"--constant": constant, "--soil": soil, "--weather": weather, "--date": date,
+             "--germination": germination, "--seeds-tested": seeds_tested,
+             "--depth-cm": depth_cm}
+        )  # fmt: skip
     if emergence is not None and constant is None and soil is None and season is None:
         # The share is all that is needed; the temperature is then not looked at.
         constant = 15.0
@@ -95,8 +101,28 @@ def stations(
             "So many seeds are asked for because little is known of this lot or it is weak: test "
             "it (count 100 seeds on moist paper), or sow another."
         )
+    if luck := luck_note(plan):
+        notes.append(luck)
     document = stations_document(
         plan, crop=name, seeds_per_g=seeds_per_g, soil=described, lot=lot or None,
         notes=tuple(notes),
     )  # fmt: skip
     show(document, stations_tables(document), sources, json=json)
+
+
+def refuse_beside_emergence(given: dict[str, object]) -> None:
+    """A share that is known needs nothing that it would be worked out from.
+
+    Raises
+    ------
+    InputError
+        Naming the option that would have been passed over.
+    """
+    from thermosprout.errors import InputError
+
+    for option, value in given.items():
+        if value is not None and value != "":
+            raise InputError(
+                f"{option} has no say beside --emergence, which tells what comes up",
+                hint="leave out one of the two",
+            )

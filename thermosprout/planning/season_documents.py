@@ -124,6 +124,7 @@ def stations_document(
             "seeds_per_station": choice.seeds,
             "stations_filled": rounded(choice.filled, 4),
             "odds_reached": round(choice.odds_reached, 3),
+            "odds_with_luck": round(choice.odds_with_luck, 3),
             "plants_per_station": round(choice.plants_per_station, 2),
             "to_thin_per_station": round(choice.surplus_per_station, 2),
             "thinning_minutes": round(choice.thinning_minutes, 1),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import bdtrc
 
 from thermosprout.emergence.quantiles import odds
 from thermosprout.errors import InputError
@@ -63,6 +64,27 @@ def filled_share_beta(share: FloatArray, rho: FloatArray, seeds: int) -> FloatAr
     return np.asarray(-np.expm1(factors.sum(axis=0)))
 
 
+def enough_filled_odds(filled: FloatArray, stations: int, wanted: float) -> FloatArray:
+    """Odds that a share of the stations is filled when each is filled on its own.
+
+    Parameters
+    ----------
+    filled : ndarray, shape (draw,)
+        Odds that one station is filled.
+    stations : int
+        Stations in the row.
+    wanted : float
+        Share of them.
+
+    Returns
+    -------
+    ndarray, shape (draw,)
+        Upper tail of the binomial from the least number that is such a share.
+    """
+    least = np.ceil(wanted * stations - 1e-9)
+    return np.asarray(bdtrc(least - 1, stations, np.clip(filled, 0.0, 1.0)))
+
+
 @dataclass(frozen=True, kw_only=True)
 class StationChoice:
     """One number of seeds per station and what comes of it.
@@ -75,6 +97,8 @@ class StationChoice:
     odds_reached : float
         Odds that the share of filled stations that is to be expected reaches the one asked for,
         over what is not known of lot and bed; the luck of a few stations comes on top.
+    odds_with_luck : float
+        Odds that the share asked for is reached, with the luck of so many stations.
     plants_per_station, surplus_per_station : float
         Expected plants, and those to thin.
     """
@@ -82,6 +106,7 @@ class StationChoice:
     seeds: int
     filled: dict[str, float]
     odds_reached: float
+    odds_with_luck: float
     plants_per_station: float
     surplus_per_station: float
     seeds_in_all: int
@@ -152,11 +177,13 @@ def plan_stations(
     chosen: StationChoice | None = None
     for seeds in range(1, MOST_PER_STATION + 1):
         filled = filled_share_beta(share, together, seeds)
-        surplus = seeds * mean_share - float(odds_of @ filled)
+        # Rounding leaves a single seed a hair below zero.
+        surplus = max(seeds * mean_share - float(odds_of @ filled), 0.0)
         choice = StationChoice(
             seeds=seeds,
             filled=odds(filled, odds_of),
             odds_reached=float(odds_of[filled >= wanted_filled].sum()),
+            odds_with_luck=float(odds_of @ enough_filled_odds(filled, stations, wanted_filled)),
             plants_per_station=seeds * mean_share,
             surplus_per_station=surplus,
             seeds_in_all=seeds * stations,
@@ -174,4 +201,16 @@ def plan_stations(
         emergence=odds(share, odds_of),
         choices=tuple(choices),
         chosen=chosen,
+    )
+
+
+def luck_note(plan: StationPlan) -> str | None:
+    """Say what the luck of few stations takes from the odds, where it matters."""
+    chosen = plan.chosen
+    if chosen is None or chosen.odds_with_luck >= plan.confidence:
+        return None
+    return (
+        f"With the luck of {plan.stations} stations counted in, {chosen.seeds} seeds fill "
+        f"{plan.wanted_filled:.0%} of them or more in {100 * chosen.odds_with_luck:.0f} rows of "
+        "100: drop one more where a gap costs much."
     )

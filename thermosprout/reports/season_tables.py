@@ -140,6 +140,8 @@ def stations_tables(document: Document) -> list[RenderableType]:
         )
     if document["seeds_per_station"] is None:
         answer = "No number of seeds is enough at these odds: test the seed, or sow another lot."
+        if document["soil"]["source"] is not None:
+            answer = f"{answer.removesuffix('.')}, or on a day when the soil suits the crop better."
     else:
         answer = f"Drop {document['seeds_per_station']} seeds in each station."
     return [table, Text(answer, style="bold"), *(Text(text) for text in document["notes"])]
