@@ -10,6 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
+from thermosprout.errors import InputError
 from thermosprout.trials.records import append_records, read_records
 
 FACTS = {
@@ -61,3 +62,37 @@ def test_json_names_the_plot_of_every_count(tmp_path: Path) -> None:
     run("record", records, "--from", counts)
     document = json.loads(run("record", records, "--from", counts, "--json").stdout)
     assert document["already_there"] == ["A1", "A2", "A1", "A2"]
+
+
+def test_a_count_that_makes_a_later_one_wrong_is_told_as_new(tmp_path: Path) -> None:
+    records, _ = trial(tmp_path, 1, 1)
+    assert run("record", records, "A1=5", "--on", "2026-05-10").exit_code == 0
+    before = records.read_text()
+    with pytest.raises(InputError) as caught:
+        append_records(records, [{"plot": "A1", "inspected": "2026-05-08", "emerged": "40"}])
+    text = str(caught.value)
+    assert "nothing was recorded; beside the new counts plot A1 falls from 40 (new) to 5" in text
+    assert "line 3" in text
+    assert records.read_text() == before
+
+
+def test_a_correction_of_a_day_without_a_count_is_told(tmp_path: Path) -> None:
+    records, _ = trial(tmp_path, 1, 1)
+    assert run("record", records, "A1=5", "--on", "2026-05-10").exit_code == 0
+    done = run("record", records, "A1=6", "--on", "2026-05-11", "--correct")
+    assert (
+        "There was no count of A1 on 2026-05-11 to correct: recorded as a new one." in done.stderr
+    )
+    again = run("record", records, "A1=7", "--on", "2026-05-11", "--correct")
+    assert "to correct" not in again.stderr
+
+
+def test_a_plot_not_yet_there_is_not_taken_for_its_neighbour(tmp_path: Path) -> None:
+    records, _ = trial(tmp_path, 2, 1)
+    for name, said in (
+        ("A9", "the first count of a season's row needs --season"),
+        ("a2", "did you mean A2?"),
+    ):
+        with pytest.raises(InputError) as caught:
+            append_records(records, [{"plot": name, "inspected": "2026-05-08", "emerged": "4"}])
+        assert said in str(caught.value)

@@ -97,6 +97,8 @@ def record(
     for item in done.added:
         if item.corrects:
             typer.echo(f"  {item.plot} on {item.inspected}: {item.before} -> {item.emerged}")
+    for text in done.nothing_to_correct if source is None else ():
+        tell(f"There was no count of {text} to correct: recorded as a new one.")
     if done.already:
         tell(_already(done.already))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import difflib
+import re
 from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -49,12 +50,17 @@ class Appended:
         Plots whose same count was there already; no line was written for them.
     set_aside : str
         An unfinished line that a stopped writer had left and that was moved aside.
+    nothing_to_correct : tuple of str
+        Counts that were to correct one and found none of that day; they were added.
     """
 
     added: tuple[Added, ...]
     already: tuple[str, ...] = ()
     set_aside: str = ""
+    nothing_to_correct: tuple[str, ...] = ()
 
+
+_LINE = re.compile(r"\(line (\d+)\)")
 
 Row = Mapping[str, str]
 """Column to cell of one new line; facts of the plot that are left out are taken from the file."""
@@ -107,7 +113,12 @@ def append_records(
             text = plan.checked_text()
         if text:
             append_text(where, text, lock)
-    return Appended(added=tuple(plan.added), already=tuple(plan.already), set_aside=torn)
+    return Appended(
+        added=tuple(plan.added),
+        already=tuple(plan.already),
+        set_aside=torn,
+        nothing_to_correct=tuple(plan.nothing_to_correct),
+    )
 
 
 @contextlib.contextmanager
@@ -117,8 +128,17 @@ def _told_as_new(path: Path, plan: _Plan) -> Iterator[None]:
         yield
     except InputError as error:
         place = error.place
-        if place is None or place.line is None or place.line < plan.first_new:
+        if place is None or place.line is None:
             raise
+        if place.line < plan.first_new:
+            if not plan.sound_before():
+                raise
+            raise InputError(
+                f"nothing was recorded; beside the new counts {plan.told(error.what)}",
+                place=place,
+                hint="look at the day and the number that were given; a count that is there "
+                "is replaced by giving its day again with --correct",
+            ) from None
         column = f", {place.column}" if place.column else ""
         raise InputError(
             f"nothing was recorded; plot {plan.current}{column}: {error.what}",
@@ -137,6 +157,7 @@ class _Plan:
         self.now = now or datetime.now(UTC)
         self.added: list[Added] = []
         self.already: list[str] = []
+        self.nothing_to_correct: list[str] = []
         self.new: list[Line] = []
         self._plot_column = table.header.index("plot")
         self._there: dict[str, list[Entry]] = {}
@@ -203,6 +224,8 @@ class _Plan:
                 corrects=held is not None,
             )
         )
+        if self.correct and held is None and entry.inspected is not None:
+            self.nothing_to_correct.append(f"{entry.plot} on {entry.inspected.text}")
         return True
 
     def _facts_as_written(self, facts: Entry) -> dict[str, str]:
@@ -219,13 +242,31 @@ class _Plan:
     def _unknown(self, plot: str) -> InputError:
         whole = parse_table(self.table.path, read_settled(self.table.path)[0])
         names = {line.cells[self._plot_column] for line in whole.lines}
-        near = difflib.get_close_matches(plot, names, n=1, cutoff=0.5)
+        same = [name for name in names if name.casefold() == plot.casefold()]
+        near = same or difflib.get_close_matches(plot, sorted(names), n=1, cutoff=0.5)
+        listed = f"{', '.join(sorted(names)[:8])}{' ...' if len(names) > 8 else ''}"
+        hint = f"did you mean {near[0]}?" if near else f"its plots are {listed}"
+        # A row that was never counted differs from its neighbour in one sign, too.
+        more = "" if same else "; the first count of a season's row needs --season SEASON.toml"
         return InputError(
             f"there is no plot {plot!r}",
             place=Place(file=self.table.path),
-            hint=f"did you mean {near[0]}?"
-            if near
-            else f"its plots are {', '.join(sorted(names)[:8])}{' ...' if len(names) > 8 else ''}",
+            hint=f"{hint.removesuffix('?')}{more}" if more else hint,
+        )
+
+    def sound_before(self) -> bool:
+        """Whether the lines of the plot were in order before the new ones came."""
+        old = read_entries(self.table, self.tz, self._lines.get(self.current, []))
+        try:
+            settle(self.table.path, old)
+        except InputError:
+            return False
+        return True
+
+    def told(self, what: str) -> str:
+        """Fault in words, a line that is not in the file yet told as the new count."""
+        return _LINE.sub(
+            lambda found: "(new)" if int(found[1]) >= self.first_new else found[0], what
         )
 
     def checked_text(self) -> str:
