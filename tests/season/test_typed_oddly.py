@@ -133,3 +133,20 @@ def test_files_named_and_not_there_are_told(tmp_path: Path) -> None:
 def test_guess_of_a_row_does_not_mind_capitals(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="did you mean 'R1'"):
         load_season(_file(tmp_path, "planted = 2026-04-25")).require_row("r1")
+
+
+def test_a_lot_ages_up_to_its_sowing_and_not_up_to_today(tmp_path: Path) -> None:
+    """The same row asked about in winter, at sowing and long after has the same stand."""
+    row = "planted = 2026-04-25\nseeds_planted = 400"
+    path = _file(tmp_path, row, lot="seeds_tested = 400\ntested_on = 2025-05-01")
+
+    def stand(year: int, month: int) -> float:
+        asked = datetime(year, month, 25, tzinfo=UTC)
+        answer = forecast_season(load_season(path), as_of=asked, size=400).rows[0]
+        return float(np.median(answer.forecast.seedlings))
+
+    aged = stand(2026, 4)
+    assert stand(2025, 6) == aged == stand(2028, 4)
+    later = _file(tmp_path, row, lot="seeds_tested = 400\ntested_on = 2026-04-01")
+    fresh = forecast_season(load_season(later), as_of=datetime(2026, 4, 25, tzinfo=UTC), size=400)
+    assert float(np.median(fresh.rows[0].forecast.seedlings)) > 1.15 * aged

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
@@ -180,7 +180,7 @@ class _Engine:
         self.as_of = as_of
         self._draws: dict[tuple[str, str | None, str | None], CropDraws] = {}
         self._clocks: dict[tuple[int, float, str | None, str | None], ThermalClock] = {}
-        self._lots: dict[tuple[str, str | None], tuple[FloatArray, FloatArray]] = {}
+        self._lots: dict[tuple[str, str | None, date], tuple[FloatArray, FloatArray]] = {}
 
     def draws(self, row: Row) -> CropDraws:
         lot = self.season.row_lot(row)
@@ -195,12 +195,16 @@ class _Engine:
         return self._draws[key]
 
     def lot(self, row: Row, crop: Crop) -> tuple[FloatArray, FloatArray]:
-        """Viability and shift of ln thermal time of the row's lot, per draw."""
-        key = (crop.name, row.lot)
+        """Viability and shift of ln thermal time of the row's lot, per draw.
+
+        A lot ages up to the day its seed is wetted or sown, whenever the forecast is asked for.
+        """
+        zone = self.season.data.site.zone
+        on = local(sowing_of(self.season, row).started_h, zone).date()
+        key = (crop.name, row.lot, on)
         if key not in self._lots:
             lot = self.season.row_lot(row)
-            rng = generator(self.seed, "lot", *(name for name in key if name))
-            on = self.as_of.date()
+            rng = generator(self.seed, "lot", *(name for name in (crop.name, row.lot) if name))
             self._lots[key] = (
                 viability_draws(lot, crop, self.size, rng, on),
                 ln_time_shift_draws(lot, crop, self.size, rng, on),
