@@ -59,6 +59,46 @@ def place(weather: Path) -> tuple[object, ...]:
     return ("--weather", weather, "--lat", 48, "--lon", 11, "--timezone", "Europe/Berlin")
 
 
+def test_a_day_too_cold_for_the_crop_is_doubted_beside_the_advice(run: Run) -> None:
+    """Snap bean in soil of 11 °C (guides ask for 15 °C or more: common practice, no source)."""
+    cold = document(run, "compare", "--crop", "snap bean", "--constant", 11)["cautions"]
+    assert any("should be half up within" in text for text in cold)
+    warm = document(run, "compare", "--crop", "snap bean", "--constant", 20)["cautions"]
+    assert not any("half up within" in text or "seeds for each plant" in text for text in warm)
+    weak = document(
+        run, "compare", "--crop", "snap bean", "--constant", 20, "--germination", 0.15,
+        "--seeds-tested", 400,
+    )["cautions"]  # fmt: skip
+    assert any("seeds for each plant" in text for text in weak)
+    dead = document(
+        run, "compare", "--crop", "snap bean", "--constant", 20, "--germination", 0.05,
+        "--seeds-tested", 400,
+    )["cautions"]  # fmt: skip
+    assert any("No sensible number of seeds" in text for text in dead)
+
+
+def test_cautions_of_wet_seed_are_not_said_of_seed_that_is_sown_dry(run: Run) -> None:
+    found = document(run, "compare", DEMO, "--lot", "COR25", "--date", "2026-05-16")
+    wet = {option["treatment"] for option in found["options"]} != {"direct"}
+    assert any("not food" in text for text in found["cautions"]) == wet
+
+
+def test_a_batch_that_is_hardly_ready_in_time_is_told(run: Run) -> None:
+    words = ("presprout", "--crop", "pumpkin", "--bed-free", "2026-05-12", "--as-of", "2026-04-01")
+    found = document(run, *words)
+    assert found["too_short_odds"] > 0.5
+    assert any("are still too short on the day" in note for note in found["notes"])
+
+
+def test_a_bed_that_came_free_in_the_past_is_told(run: Run) -> None:
+    _, err = run("presprout", "--crop", "carrot", "--bed-free", "2021-05-12")
+    assert "2021-05-12 is past" in err
+    _, err = run(
+        "presprout", "--crop", "carrot", "--bed-free", "2021-05-12", "--as-of", "2021-04-01"
+    )
+    assert "is past" not in err
+
+
 def test_compare_at_a_constant_temperature(run: Run) -> None:
     found = document(run, "compare", "--crop", "carrot", "--constant", 10)
     assert found["crop"] == "carrot"

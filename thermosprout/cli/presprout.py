@@ -73,6 +73,9 @@ def presprout(
     )
     # Seed cannot be wetted in the past, unless a past season is looked at.
     now_h = hours(sources.now)
+    if not as_of and last < now_h - 24.0:
+        day = local(last, sources.zone).date().isoformat()
+        sources.notes.append(f"{day} is past: the plan is for a batch of that time.")
     plan = plan_sprouting(
         draws,
         viability=viability,

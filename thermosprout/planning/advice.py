@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.crops.crop import GENERAL_CAUTIONS
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.planning.compare import GOAL_WORDS, Comparison, Goal, Verdict, harvest_is_seen
@@ -154,7 +155,13 @@ def cautions(comparison: Comparison) -> tuple[str, ...]:
     said: list[str] = []
     if comparison.setting.dressed:
         said.append(DRESSED)
-    said.extend(comparison.setting.crop.cautions)
+    wet = treatments & {Treatment.SOAKED, Treatment.PRESPROUTED}
+    said.extend(
+        caution
+        for caution in comparison.setting.crop.cautions
+        # Where all seed is sown dry, the cautions of soaking and sprouting say nothing.
+        if wet or caution not in GENERAL_CAUTIONS
+    )
     if Treatment.PRESPROUTED in treatments:
         said.append(SPROUTED_NOT_FOOD)
     said.append(DEFER)

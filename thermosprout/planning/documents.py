@@ -15,6 +15,7 @@ from thermosprout.emergence.quantiles import odds, weighted_quantile
 from thermosprout.planning.advice import DEFER, SPROUTED_NOT_FOOD, advise, cautions
 from thermosprout.planning.advice import selected_group_note as selected_note
 from thermosprout.planning.compare import Comparison, Gain, Goal, harvest_is_seen
+from thermosprout.planning.day_doubts import day_doubts
 from thermosprout.planning.events import Event
 from thermosprout.planning.options import Outcome
 from thermosprout.planning.sow_again import SowAgain
@@ -98,7 +99,7 @@ def compare_document(
         "worth_acting_on": verdict.worth_acting_on,
         "advice": advice,
         "reason": reason,
-        "cautions": list(cautions(comparison)),
+        "cautions": [*day_doubts(comparison, goal), *cautions(comparison)],
         "notes": said,
     }
 

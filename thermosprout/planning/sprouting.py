@@ -156,6 +156,7 @@ def plan_sprouting(
     bare = _fit_odds(batch, at, wait, 0.0)[0]
     equal = np.full(batch.short_h.size, 1.0)
     start_h = bed_from_h - lead
+    too_short = float((batch.short_h > lead + _SAME_DAY_H).mean())
     last = float(np.median(np.maximum(batch.long_h, batch.short_h))) + 24.0 * hold.days
     look = float(weighted_quantile(batch.short_h, equal, [_LOOK_EARLY])[0])
     to_plant, to_start = _seeds(draws, batch, viability, wanted, confidence)
@@ -170,7 +171,7 @@ def plan_sprouting(
         plantable_d={name: value / 24.0 for name, value in odds(batch.plantable_h, equal).items()},
         ready_odds=float(late),
         ready_odds_without_hold=float(bare),
-        too_short_odds=float((batch.short_h > lead + _SAME_DAY_H).mean()),
+        too_short_odds=too_short,
         hold=hold,
         sprouted_share=float(np.median(batch.sprouted)),
         wanted=wanted,
@@ -186,6 +187,8 @@ def plan_sprouting(
                 zone,
                 longest=float(leads.max()),
                 aimed_at_last=aimed_at_last,
+                start_h=start_h,
+                too_short=too_short,
             )
         ),
     )
@@ -289,6 +292,8 @@ def _notes(
     *,
     longest: float,
     aimed_at_last: bool,
+    start_h: float,
+    too_short: float,
 ) -> list[str]:
     notes: list[str] = []
     typical = float(np.median(batch.short_h))
@@ -312,6 +317,14 @@ def _notes(
         notes.append(
             "One batch is not likely to fit all of these days: start a second one for the later "
             "days, or settle the day first."
+        )
+    in_reach = earliest_h is None or longest >= typical
+    if too_short > 0.5 and wait_h <= 0 and in_reach:
+        ready = local(start_h + typical, zone).date()
+        notes.append(
+            f"Most likely the radicles are still too short on the day ({too_short:.0%}): the bed "
+            f"then waits, until about {ready.isoformat()}; seed wetted earlier would more often "
+            "be too long."
         )
     if not hold.days:
         notes.append(
