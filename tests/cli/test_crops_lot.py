@@ -85,3 +85,24 @@ def test_wrong_input_is_one_sentence(words, said):
     assert isinstance(result.exception, InputError)
     with pytest.raises(InputError, match=said):
         raise result.exception
+
+
+def test_a_share_and_the_number_tested_are_a_count():
+    share = document("carrot", "--germination", "0.74", "--tested", "50")
+    count = document("carrot", "--germinated", "37", "--tested", "50")
+    assert share["viability"] == count["viability"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--germinated", "37", "--tested", "50", "--germination", "0.9"), "give one of them"),
+        (("--counts", "5:9", "--tested", "50", "--germination", "0.9"), "give one of them"),
+        (("--year", "2034"), "--year 2034 lies after 2026-04-01"),
+        (("--germination", "0.9", "--tested-on", "2026-05-01"), "--tested-on 2026-05-01 lies"),
+    ],
+)
+def test_what_cannot_be_is_refused(words: tuple[str, ...], said: str):
+    result = runner.invoke(app, ["lot", "carrot", *words, "--on", "2026-04-01"])
+    assert isinstance(result.exception, InputError)
+    assert said in str(result.exception)

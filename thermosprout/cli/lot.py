@@ -52,10 +52,19 @@ def lot(
     from thermosprout.cli.output import console, note, print_json
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.seed_lots import SeedLot
+    from thermosprout.errors import InputError
     from thermosprout.reports.crop_table import lot_tables
 
     found = find_crop(crop)
+    germinated = _of_share(germination, tested, germinated, counts, replicate)
     test = _test(counts, tested, germinated)
+    day = _day(on, "--on") if on else _today()
+    for option, value, late in (
+        ("--year", year, year is not None and year > day.year),
+        ("--tested-on", tested_on, bool(tested_on) and _day(tested_on, "--tested-on") > day),
+    ):
+        if late:
+            raise InputError(f"{option} {value} lies after {day.isoformat()}, the day asked for")
     made = SeedLot(
         id=found.name,
         crop=found.name,
@@ -74,7 +83,7 @@ def lot(
         made,
         found,
         np.random.default_rng(seed),
-        on=_day(on, "--on") if on else _today(),
+        on=day,
         test=test,
         temperature_C=at,
     )
@@ -101,6 +110,30 @@ def _document(report: LotReport) -> dict[str, Any]:
         "slower_pct": None if slower is None else dict(zip(names, slower, strict=True)),
         "warnings": list(report.warnings),
     }
+
+
+def _of_share(
+    share: float | None,
+    tested: int | None,
+    germinated: int | None,
+    counts: str,
+    replicates: list[str] | None,
+) -> int | None:
+    """Seeds that germinated, from the share and the number tested where those were given."""
+    from thermosprout.errors import InputError
+
+    for option, there in (
+        ("--germinated", germinated is not None),
+        ("--counts", bool(counts)),
+        ("--replicate", bool(replicates)),
+    ):
+        if share is not None and there:
+            raise InputError(
+                f"--germination and {option} both tell what germinated", hint="give one of them"
+            )
+    if share is None or tested is None or not 0 <= share <= 1:
+        return germinated
+    return round(share * tested)
 
 
 def _test(counts: str, tested: int | None, germinated: int | None) -> GerminationTest | None:
