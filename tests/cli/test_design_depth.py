@@ -43,3 +43,25 @@ def test_without_a_crop_or_with_a_depth_given(
     assert f" seeds, {depth} cm deep; " in done.output
     planned = read_records(tmp_path / "bed" / "records.csv", planned=True)
     assert set(planned["depth_cm"]) == {float(depth)}
+
+
+@pytest.mark.parametrize(
+    ("crop", "more", "hours", "told"),
+    [
+        ("snap bean", (), 4, False),
+        ("carrot", (), 12, False),
+        ("snap bean", ("--soak-h", "24"), 24, True),
+        ("carrot", ("--soak-h", "24"), 24, False),
+    ],
+)
+def test_a_crop_is_soaked_no_longer_than_it_stands(
+    tmp_path: Path, crop: str, more: tuple[str, ...], hours: int, told: bool
+) -> None:
+    words = ("--crop", crop, "--simulations", "100", "-o", str(tmp_path / "bed"), "--json", *more)
+    done = CliRunner().invoke(app, [*DESIGN, *words])
+    assert done.exit_code == 0, done.exception
+    planned = read_records(tmp_path / "bed" / "records.csv", planned=True)
+    soaked = planned[planned["treatment"] == "soaked"].iloc[0]
+    assert (soaked["planted"] - soaked["started"]).total_seconds() == 3600 * hours
+    assert find_crop("snap bean").safe_soak_h == 4
+    assert any("under water" in note for note in json.loads(done.output)["notes"]) == told

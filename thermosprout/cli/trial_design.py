@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from thermosprout.trials.plan import Plan
 
 _USUAL_SPROUT_SHARE = 0.8
+_USUAL_SOAK_H = 12.0
+"""Overnight, for crops that stand it (common practice, no source). [h]"""
 _USUAL_DEPTH_CM = 2.5
 
 
@@ -76,7 +78,12 @@ def design(
     rows: Annotated[int, typer.Option(min=1, help="Rows of stations in a plot.")] = 2,
     gap_cm: Annotated[float, typer.Option(min=0.0, help="Between plots along the bed.")] = 30.0,
     path_cm: Annotated[float, typer.Option(min=0.0, help="Between blocks, cm.")] = 50.0,
-    soak_h: Annotated[float, typer.Option(help="Hours of soaking.")] = 12.0,
+    soak_h: Annotated[
+        float | None,
+        typer.Option(
+            min=0.0, max=240.0, help="Hours of soaking; 12, or less where the crop stands less."
+        ),
+    ] = None,
     sprout_h: Annotated[
         float, typer.Option(help="Hours of sprouting; from the crop and the room when 0.")
     ] = 0.0,
@@ -137,7 +144,8 @@ def design(
         Layout(layout.value), variety or [""], treatment, blocks,
         np.random.default_rng(seed), days=len(planting),
     )  # fmt: skip
-    lead_h = lead_hours(treatment, soak_h, hours)
+    soak, soak_notes = _soak_hours(soak_h, found, treatment)
+    lead_h = lead_hours(treatment, soak, hours)
     plan = Plan(
         spots=spots,
         together=Together(together.value),
@@ -176,7 +184,7 @@ def design(
         "calendar": [{"when": t.when, "what": t.what, "plots": list(t.plots)} for t in tasks],
         "power": chances,
         "files": [str(path) for path in files],
-        "notes": list(own),
+        "notes": [*own, *soak_notes],
         "cautions": list(found.cautions) if found is not None else [],
     }
     _tell(document, json)
@@ -196,6 +204,22 @@ def _depth(given: float | None, crop: Crop | None) -> float:
         return given
     usual = crop.practice.depth_cm if crop is not None else None
     return _USUAL_DEPTH_CM if usual is None else usual
+
+
+def _soak_hours(
+    given: float | None, crop: Crop | None, treatments: list[str]
+) -> tuple[float, list[str]]:
+    """Hours of the soak, and a word where the crop hardly stands so many."""
+    safe = _USUAL_SOAK_H if crop is None else float(crop.safe_soak_h)
+    if given is None:
+        return min(_USUAL_SOAK_H, safe), []
+    if crop is None or given <= safe or "soaked" not in treatments:
+        return given, []
+    told = (
+        f"{crop.name} stands about {safe:g} h under water: a soak of {given:g} h costs seed, and "
+        "the trial will show that."
+    )
+    return given, [told]
 
 
 def _sprout_hours(given: float, crop: Crop | None, room_C: float) -> float:
