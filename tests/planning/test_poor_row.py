@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, date, datetime
 from typing import Any
 
+import numpy as np
 import pytest
 
 from thermosprout.cli.app import app
+from thermosprout.crops.seed_lots import viability_draws
 from thermosprout.errors import InputError
+from thermosprout.planning.poor_row import _left_over
 from thermosprout.reference import demo_folder
+from thermosprout.season.forecast import forecast_season
+from thermosprout.season.load import load_season
 
 DEMO = demo_folder() / "season.toml"
 
@@ -55,3 +61,23 @@ def test_what_the_season_does_not_hold_is_named(words: tuple[str, ...], told: st
     with pytest.raises(InputError) as caught:
         app(["sow-again", str(DEMO), *words], standalone_mode=False)
     assert told in caught.value.what
+
+
+def test_seed_left_over_ages_up_to_today() -> None:
+    """Without counts it is the lot of that day; half a year more takes life and speed."""
+    season = load_season(DEMO)
+    sown, later = date(2026, 4, 6), date(2026, 9, 20)
+    answer = forecast_season(
+        season, as_of=datetime(2026, 4, 7, tzinfo=UTC), only=frozenset({"N4"})
+    ).rows[0]
+    lot = season.seed_lots["PAR23"]
+    same, slow = _left_over(answer, lot, sown=sown, on=sown, seed=0)
+    assert same == pytest.approx(answer.forecast.viability)
+    assert slow == pytest.approx(answer.forecast.ln_shift)
+    left, slower = _left_over(answer, lot, sown=sown, on=later, seed=0)
+    rng = np.random.default_rng(3)
+    fresh = viability_draws(lot, answer.crop, 20_000, rng, later)
+    for q in (0.25, 0.5, 0.75):
+        assert np.quantile(left, q) == pytest.approx(np.quantile(fresh, q), abs=0.04)
+    assert np.median(left) < np.median(same) - 0.1
+    assert np.median(slower) > np.median(slow)

@@ -26,8 +26,6 @@ depth_cm = 5
 surface = "bare"
 [[beds]]
 id = "top"
-free_from = 2026-04-20
-free_until = 2026-06-01
 [[lots]]
 id = "L1"
 crop = "{crop}"
@@ -63,8 +61,6 @@ def _notes(path: Path) -> str:
     ("crop", "row", "expected"),
     [
         ("carrot", "planted = 2026-04-25\ndepth_cm = 13", "13 cm is more than 3 times"),
-        ("carrot", 'planted = 2026-04-10\nbed = "top"', "free from 2026-04-20 only"),
-        ("carrot", 'planted = 2026-06-10\nbed = "top"', "free until 2026-06-01 only"),
         (
             "snap bean",
             'planted = 2026-04-25\ntreatment = "soaked"\nsoak_h = 96',

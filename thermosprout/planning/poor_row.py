@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
+import numpy.typing as npt
 
-from thermosprout.crops.seed_lots import ln_time_shift_draws, viability_draws
+from thermosprout.crops.seed_lots import SeedLot, ln_time_shift_draws, viability_draws
 from thermosprout.emergence.forecast import generator
 from thermosprout.errors import InputError
 from thermosprout.planning.harvest import HarvestNeed
 from thermosprout.planning.sources import Sources
 from thermosprout.planning.sow_again import SowAgain, sow_again
-from thermosprout.season.forecast import forecast_season
-from thermosprout.season.schema import hours
+from thermosprout.season.forecast import RowAnswer, forecast_season
+from thermosprout.season.schema import hours, local
+
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,6 +95,14 @@ def weigh_poor_row(
         on = sources.now.date()
         viability = viability_draws(lot, answer.crop, size, rng, on)
         shift = ln_time_shift_draws(lot, answer.crop, size, rng, on)
+    elif entry.lot is not None and lot is not None:
+        viability, shift = _left_over(
+            answer,
+            lot,
+            sown=local(forecast.sowing.started_h, sources.zone).date(),
+            on=sources.now.date(),
+            seed=sources.asked.seed,
+        )
     if wanted is None:
         typical = float(np.median(forecast.viability)) * 0.7 * entry.seeds
         wanted = entry.stations or max(round(typical), 1)
@@ -116,4 +128,32 @@ def weigh_poor_row(
     counted = answer.counts[-1].emerged if answer.counts else None
     return PoorRow(
         answer=found, counted=counted, harvest_on=growth.source, notes=tuple(dict.fromkeys(notes))
+    )
+
+
+def _left_over(
+    answer: RowAnswer, lot: SeedLot, *, sown: date, on: date, seed: int
+) -> tuple[FloatArray, FloatArray]:
+    """Viability and shift of seed left over from a row's sowing, aged up to a day.
+
+    What the counts say of the lot is kept: each draw of the row takes the age of the draw of the
+    lot that was as much alive when the row was sown.
+    """
+    forecast = answer.forecast
+    size = forecast.viability.size
+
+    def drawn(day: date) -> tuple[FloatArray, FloatArray]:
+        rng = generator(seed, "lot", answer.crop.name, lot.id)
+        return (
+            viability_draws(lot, answer.crop, size, rng, day),
+            ln_time_shift_draws(lot, answer.crop, size, rng, day),
+        )
+
+    (then, slow_then), (now, slow_now) = drawn(sown), drawn(max(on, sown))
+    order = np.argsort(then, kind="stable")
+    place = order[np.clip(np.searchsorted(then[order], forecast.viability), 0, size - 1)]
+    left = now[place] / np.maximum(then[place], 1e-9)
+    return (
+        np.clip(forecast.viability * left, 0.0, 1.0),
+        forecast.ln_shift + slow_now[place] - slow_then[place],
     )

@@ -8,7 +8,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.season.load import Season
-from thermosprout.season.schema import Row, hours, instant
+from thermosprout.season.schema import Row
 
 DRESSED = "Dressed seed is neither soaked nor handled bare-handed: sow it dry, with gloves."
 
@@ -34,29 +34,12 @@ def typed_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season) -> 
     forecast : RowForecast
         Its forecast before any count.
     season : Season
-        For beds and lots.
+        For its lots.
     """
     return [
-        *_bed_notes(row, season),
         *_depth_notes(crop, forecast.sowing.depth_cm),
         *_handling_notes(row, crop, forecast, season),
     ]
-
-
-def _bed_notes(row: Row, season: Season) -> list[str]:
-    zone = season.data.site.zone
-    planted_h = hours(instant(row.planted, zone))
-    bed = next((bed for bed in season.data.beds if bed.id == row.bed), None)
-    if bed is None:
-        return []
-    notes = []
-    if bed.free_from is not None and planted_h < hours(instant(bed.free_from, zone)):
-        day = instant(bed.free_from, zone).date().isoformat()
-        notes.append(f"Bed {bed.id} is free from {day} only, after this row is planted.")
-    if bed.free_until is not None and planted_h > hours(instant(bed.free_until, zone)):
-        day = instant(bed.free_until, zone).date().isoformat()
-        notes.append(f"Bed {bed.id} is free until {day} only, before this row is planted.")
-    return notes
 
 
 def _depth_notes(crop: Crop, depth_cm: float) -> list[str]:
