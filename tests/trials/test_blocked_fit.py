@@ -141,3 +141,10 @@ def test_a_treatment_alone_in_a_block_is_compared_as_if_there_were_none() -> Non
     assert contrast is not None
     assert contrast.estimate == pytest.approx(7.0 - 1.5)
     assert contrast.standard_error == pytest.approx(library.t_test([[-1, 0, 1]]).sd[0, 0])
+
+
+def test_three_plots_of_two_treatments_leave_one_degree_of_freedom_to_the_means() -> None:
+    score = np.array([1.0, 1.6, 2.0])
+    fit = fit_blocked(score, np.array([0, 0, 1]), np.zeros(3, int), 2, least_variance=0.0)
+    half = stats.t.ppf(0.95, 1) * np.std(score[:2], ddof=1)
+    assert fit.mean_half_width == pytest.approx([half / np.sqrt(2), half])

@@ -17,8 +17,9 @@ import pytest
 from tests.trials.append_worker import row
 from thermosprout.errors import InputError
 from thermosprout.trials import store
-from thermosprout.trials.lock import lock_path, locked
-from thermosprout.trials.records import append_records, read_records
+from thermosprout.trials.lock import lock_path, locked, write_mark
+from thermosprout.trials.records import append_records, load, read_records
+from thermosprout.trials.table import parse_table
 
 Write = Callable[..., Path]
 WORKER = Path(__file__).with_name("append_worker.py")
@@ -383,3 +384,42 @@ def test_a_new_count_repeats_the_facts_as_they_stand(write: Write) -> None:
     line = dict(zip(*(row.split(",") for row in path.read_text().splitlines()[::3]), strict=True))
     assert (line["depth_cm"], line["emerged"]) == ("3", "6")
     assert read_records(path)["depth_cm"].tolist() == [3.0]
+
+
+@pytest.mark.parametrize("sign", ["\u2028", "\x85", "\x0b", "\x0c", "\x1c"])
+def test_a_new_column_leaves_every_cell_of_other_plots_as_it_was(write: Write, sign: str) -> None:
+    """A sign that some take for the end of a line ends none in a table."""
+    path = write({"note": f"a{sign}b"}, {"plot": "B1", "note": "x"}, extra=("note",))
+    text = path.read_text(encoding="utf-8")
+    path.write_bytes(("\n" + text.replace("\n", "\r\n") + "\r\n").encode())
+    append_records(
+        path, [{"plot": "B1", "inspected": "2026-05-10", "emerged": "9", "observer": "Bo"}]
+    )
+    table = parse_table(path, path.read_bytes().decode())
+    assert table.header[-2:] == ("observer", "entered")
+    where = table.header.index("note")
+    assert [line.cells[where] for line in table.lines] == [f"a{sign}b", "x", ""]
+    assert [len(line.cells) for line in table.lines] == [len(table.header)] * 3
+
+
+def test_each_correction_of_a_count_is_counted_once(write: Write) -> None:
+    path = write(
+        {"emerged": 6, "entered": "2026-05-08T08:00Z"},
+        {"emerged": 7, "entered": "2026-05-08T09:00Z"},
+        {"emerged": 8, "entered": "2026-05-08T10:00Z"},
+        {"inspected": "2026-05-11", "emerged": 12, "entered": "2026-05-11T20:00Z"},
+        extra=("entered",),
+    )
+    (history,) = load(path).histories.values()
+    assert (history.replaced, [count.emerged for count in history.counts]) == (2, [8, 12])
+
+
+def test_an_empty_first_line_hides_neither_the_separator_nor_a_line_typed_by_hand(
+    write: Write,
+) -> None:
+    path = write({}, {"inspected": "2026-05-10", "emerged": 9})
+    text = path.read_text(encoding="utf-8").replace(",", ";").rstrip("\n")
+    path.write_bytes(("\r\n" + text).encode("utf-8-sig"))
+    with locked(path) as handle:  # left by an append that never began
+        write_mark(handle, len(text) - 40)
+    assert read_records(path)["emerged"].tolist() == [4, 9]

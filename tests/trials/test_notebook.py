@@ -144,3 +144,12 @@ def test_a_line_holds_what_was_written_in_it_and_no_empty_cells(tmp_path: Path) 
         {"plot": "A2", "block": "B"},
         {"plot": "A2", "block": "B", "inspected": "2026-05-04", "emerged": "5"},
     ]
+
+
+def test_a_plot_not_looked_at_yet_has_an_empty_line_in_the_notebook(write: Write) -> None:
+    nothing = {"inspected": "", "emerged": ""}
+    path = write(nothing, {**nothing, "plot": "A2"}, {"plot": "A2", "emerged": 7})
+    header, first, second = csv.reader(write_notebook(load(path)).splitlines())
+    assert header[-1] == "2026-05-08"
+    assert (first[0], first[-1]) == ("A1", "")
+    assert (second[0], second[-1]) == ("A2", "7")

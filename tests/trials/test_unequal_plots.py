@@ -11,6 +11,7 @@ from scipy import stats
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis import analyse
 from thermosprout.trials.comparing import BY_PLOTS
+from thermosprout.trials.curves import emergence_curve
 from thermosprout.trials.measures import angle
 from thermosprout.trials.records import plots
 
@@ -96,3 +97,34 @@ def test_one_variety_is_not_compared_again_within_itself_nor_are_varieties_compa
     told = analyse(records)
     assert (told.compared, told.varieties) == ("variety", ())
     assert told.comparisons == sum(item.p_value is not None for item in told.differences)
+
+
+def test_stand_of_seeds_started_weighs_by_the_seeds_that_were_started() -> None:
+    """Half of the blocks started ten times the seed for the same plots."""
+    records = trial()
+    many = records["block"].isin(sorted(records["block"].unique())[:3])
+    records["seeds_started"] = np.where(many, 600, 60)
+    where = plots(records)
+    started = where["seeds_started"].to_numpy(float)
+    score = angle(where["final"].to_numpy(float), started)
+    design = pd.get_dummies(where["block"], dtype=float)
+    design["soaked"] = (where["treatment"] == "soaked").to_numpy(float)
+    luck = 1.0 / (4.0 * started + 2.0)
+    own = max(sm.OLS(score, design.to_numpy()).fit().mse_resid - np.median(luck), 0.0)
+    fit = sm.WLS(score, design.to_numpy(), weights=1.0 / (own + luck)).fit()
+    (found,) = (
+        item for item in analyse(records).differences
+        if (item.measure, item.method) == ("stand_per_started", BY_PLOTS)
+    )  # fmt: skip
+    assert found.p_value == pytest.approx(fit.pvalues[-1], rel=1e-6)
+
+
+def test_each_treatment_has_the_curve_of_its_own_plots() -> None:
+    records = trial()
+    for summary in analyse(records).treatments:
+        mine = records[records["treatment"] == summary.treatment]
+        alone = emergence_curve(mine)
+        assert summary.curve is not None
+        assert alone is not None
+        assert summary.curve.right == alone.right
+        assert summary.curve.emerged == pytest.approx(alone.emerged)

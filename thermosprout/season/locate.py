@@ -21,7 +21,8 @@ def key_places(text: str) -> dict[Path, tuple[int, int]]:
     counts: dict[Path, int] = {}
     prefix: Path = ()
     closing: str | None = None
-    for number, line in enumerate(text.splitlines(), start=1):
+    # TOML ends a line with a line feed; str.splitlines knows more ends than that.
+    for number, line in enumerate(text.split("\n"), start=1):
         if closing is not None:
             if closing in line:
                 closing = None

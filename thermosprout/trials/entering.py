@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import difflib
+import io
 import re
 from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -311,7 +312,8 @@ def _with_columns(path: Path, needed: Sequence[str], plots: Container[str]) -> T
     missing = [name for name in needed if name not in table.header]
     if not missing:
         return table
-    lines = text.splitlines()
+    # As lines end for the csv module; str.splitlines would also split inside a cell.
+    lines = [line.rstrip("\r\n") for line in io.StringIO(text, newline="")]
     first = next(i for i, line in enumerate(lines) if line.strip())
     tail = table.delimiter * len(missing)
     filled = [line + tail if i > first and line.strip() else line for i, line in enumerate(lines)]

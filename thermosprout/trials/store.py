@@ -41,7 +41,8 @@ def read_settled(path: Path) -> tuple[str, str]:
 def _settled_size(raw: bytes, mark: int) -> int:
     """Bytes up to an unfinished last line that an append beginning at ``mark`` left behind."""
     cut = max(mark, raw.rfind(b"\n") + 1)
-    if cut >= len(raw) or _is_whole(raw[cut:], raw.split(b"\n", 1)[0]):
+    header = raw.removeprefix(b"\xef\xbb\xbf").lstrip(b"\r\n").split(b"\n", 1)[0]
+    if cut >= len(raw) or _is_whole(raw[cut:], header):
         return len(raw)
     return cut
 

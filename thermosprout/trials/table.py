@@ -56,7 +56,7 @@ def parse_table(path: Path, text: str, *, plots: Container[str] | None = None) -
         When a quote is left open, a line has too many or too few cells, a column name is
         doubled, or the file is empty.
     """
-    head = text.split("\n", 1)[0]
+    head = text.lstrip("\r\n").split("\n", 1)[0]
     delimiter = max(_DELIMITERS, key=head.count)
     newline = "\r\n" if "\r\n" in text else "\n"
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
