@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import itertools
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
+from thermosprout.reports.forecast_plot import forecast_figure
 from thermosprout.reports.row_picture import HEIGHT, WIDTH, row_picture
 from thermosprout.season.curve import EmergenceCurve
 
@@ -77,9 +80,44 @@ def test_counts_are_rings_at_their_place() -> None:
     assert sum(mark.text == "counted" for mark in picture.marks) == 1
 
 
+@pytest.mark.parametrize("final", [9.0, 30.0, 95.0])
+def test_words_at_the_right_do_not_lie_on_each_other(final: float) -> None:
+    """A narrow band that ends in its last count leaves both words readable."""
+    given_curve = curve(30, final)
+    last = (given_curve.when[-2], float(given_curve.middle[-2]))
+    narrow = replace(
+        given_curve, low=0.97 * given_curve.middle, high=1.03 * given_curve.middle, counts=[last]
+    )
+    words = {mark.text: mark for mark in row_picture(narrow).marks}
+    assert abs(words["counted"].y - words["8 in 10 odds"].y) > 9
+
+
+@pytest.mark.parametrize(("day", "seen"), [(10, 1.0), (29, 48.0), (15, 98.0)])
+def test_the_word_at_the_last_ring_stays_inside_the_panel(day: int, seen: float) -> None:
+    given_curve = replace(curve(30, 60), counts=[(START + timedelta(days=day), seen)])
+    figure = forecast_figure([given_curve])
+    FigureCanvasAgg(figure).draw()
+    axes = figure.axes[0]
+    word = next(text for text in axes.texts if text.get_text() == "counted")
+    box, panel = word.get_window_extent(), axes.get_window_extent()
+    assert panel.x0 <= box.x0 < box.x1 <= panel.x1
+    assert panel.y0 <= box.y0 < box.y1 <= panel.y1
+    band = next(text for text in axes.texts if text.get_text() == "8 in 10 odds")
+    assert not box.overlaps(band.get_window_extent())
+
+
 @pytest.mark.parametrize("days", [3, 20, 60, 119])
 def test_days_are_named_sparingly(days: int) -> None:
     ticks = [mark for mark in row_picture(curve(days, 50)).marks if mark.anchor == "middle"]
     assert 1 <= len(ticks) <= 7
     places = [tick.x for tick in ticks]
     assert all(b - a > 38 for a, b in itertools.pairwise(places))
+
+
+def test_the_word_of_a_late_count_in_a_thin_row_clears_that_of_the_band() -> None:
+    given_curve = curve(30, 15)
+    last = (given_curve.when[-4], float(given_curve.middle[-4]))
+    figure = forecast_figure([replace(given_curve, counts=[last])])
+    FigureCanvasAgg(figure).draw()
+    boxes = {text.get_text(): text.get_window_extent() for text in figure.axes[0].texts}
+    assert not boxes["counted"].overlaps(boxes["8 in 10 odds"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -76,15 +77,19 @@ def _seedlings(axes: Axes, curve: EmergenceCurve) -> None:
         color=LEAF,
     )
     if curve.counts:
+        low = curve.counts[-1][1] < 20
+        late = _late(curve.counts[-1][0], curve)
+        up = (17 if late else 5) if low else -5  # above the words of the band, where they are
         inspected, seen = zip(*curve.counts, strict=True)
         axes.plot(inspected, seen, "o", color=INK, markersize=4, markerfacecolor="white", zorder=5)
         axes.annotate(
             "counted",
             (inspected[-1], seen[-1]),
-            xytext=(4, -9),
+            # Inside the axes: over a ring near their foot, to the left of one at their end.
+            xytext=(-6 if late else 6, up),
             textcoords="offset points",
-            ha="left",
-            va="top",
+            ha="right" if late else "left",
+            va="bottom" if low else "top",
             fontsize=7.5,
         )
     _moment(axes, curve.planted, "planted", curve)
@@ -103,6 +108,12 @@ def _moment(axes: Axes, when: object, text: str, curve: EmergenceCurve) -> None:
         fontsize=7.5,
         color=QUIET,
     )
+
+
+def _late(when: datetime, curve: EmergenceCurve) -> bool:
+    """Whether an instant lies in the last quarter of the picture."""
+    first, last = curve.when[0], curve.when[-1]
+    return when > first + 0.75 * (last - first)
 
 
 def _soil(axes: Axes, curve: EmergenceCurve, units: Units) -> None:
@@ -129,6 +140,8 @@ def _soil(axes: Axes, curve: EmergenceCurve, units: Units) -> None:
     )
     other.set_ylabel("°C" if us else "°F")
     other.spines["right"].set_color(FAINT)
-    locator = AutoDateLocator(minticks=3, maxticks=6, tz=curve.planted.tzinfo)
+    locator = AutoDateLocator(
+        minticks=3, maxticks=6, tz=curve.planted.tzinfo, interval_multiples=False
+    )
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(DateFormatter("%-d %b", tz=curve.planted.tzinfo))

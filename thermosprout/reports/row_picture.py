@@ -186,25 +186,33 @@ def _labels(
     if x.size and float(np.nanmax(curve.high, initial=0.0)) > 0.5:
         # Under the band at its end, or over it, or at the top: where no count is in the way.
         below, above = float(up(float(curve.low[-1]))) + 14, float(up(float(curve.high[-1]))) - 5
-        places = [y for y in (below, above) if _TOP + 8 < y < _MIDDLE - 3]
+        wished = (below, above, _TOP + 22.0, below + 12.0, below + 24.0, _TOP + 40.0)
+        places = [y for y in wished if _TOP + 8 < y < _MIDDLE - 3]
         free = [y for y in places if not _crowded(y, counts)]
         y = (free or [_TOP + 22.0])[0]
         yield Mark("leaf", _RIGHT, round(y, 1), text="8 in 10 odds", anchor="end")
     if counts:
-        cx, cy = counts[-1]
+        cx = counts[-1][0]
         left = cx > _LEFT + 58  # the curve rises to the right
         yield Mark(
             "name",
             round(cx + (-7 if left else 7), 1),
-            round(cy + 14 if cy < _TOP + 24 else cy - 6, 1),
+            round(_counted_at(counts[-1]), 1),
             text="counted",
             anchor="end" if left else "start",
         )
 
 
 def _crowded(y: float, counts: Sequence[tuple[float, float]]) -> bool:
-    """Whether a label at the right, at this height, would lie on a ring."""
-    return any(cx > _RIGHT - 88 and abs(cy - (y - 4)) < 12 for cx, cy in counts)
+    """Whether a label at the right, at this height, would lie on a ring or on the last one's."""
+    ring = any(cx > _RIGHT - 88 and abs(cy - (y - 4)) < 12 for cx, cy in counts)
+    named = bool(counts) and counts[-1][0] > _RIGHT - 70
+    return ring or (named and abs(_counted_at(counts[-1]) - y) < 11)
+
+
+def _counted_at(last: tuple[float, float]) -> float:
+    """Height of the word at the last ring."""
+    return last[1] + 14 if last[1] < _TOP + 24 else last[1] - 6
 
 
 def _line(x: FloatArray, y: FloatArray) -> str:
