@@ -79,7 +79,7 @@ def _seedlings(axes: Axes, curve: EmergenceCurve) -> None:
     if curve.counts:
         low = curve.counts[-1][1] < 20
         late = _late(curve.counts[-1][0], curve)
-        up = (17 if late else 5) if low else -5  # above the words of the band, where they are
+        up = (24 if late else 5) if low else -5  # above the words of the band, where they are
         inspected, seen = zip(*curve.counts, strict=True)
         axes.plot(inspected, seen, "o", color=INK, markersize=4, markerfacecolor="white", zorder=5)
         axes.annotate(
