@@ -420,6 +420,6 @@ def test_an_empty_first_line_hides_neither_the_separator_nor_a_line_typed_by_han
     path = write({}, {"inspected": "2026-05-10", "emerged": 9})
     text = path.read_text(encoding="utf-8").replace(",", ";").rstrip("\n")
     path.write_bytes(("\r\n" + text).encode("utf-8-sig"))
-    with locked(path) as handle:  # left by an append that never began
-        write_mark(handle, len(text) - 40)
+    with locked(path) as handle:  # left by an append of long ago
+        write_mark(handle, 5)
     assert read_records(path)["emerged"].tolist() == [4, 9]
