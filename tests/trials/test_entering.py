@@ -414,11 +414,12 @@ def test_each_correction_of_a_count_is_counted_once(write: Write) -> None:
     assert (history.replaced, [count.emerged for count in history.counts]) == (2, [8, 12])
 
 
+@pytest.mark.parametrize("separator", [";", ","])
 def test_an_empty_first_line_hides_neither_the_separator_nor_a_line_typed_by_hand(
-    write: Write,
+    write: Write, separator: str
 ) -> None:
     path = write({}, {"inspected": "2026-05-10", "emerged": 9})
-    text = path.read_text(encoding="utf-8").replace(",", ";").rstrip("\n")
+    text = path.read_text(encoding="utf-8").replace(",", separator).rstrip("\n")
     path.write_bytes(("\r\n" + text).encode("utf-8-sig"))
     with locked(path) as handle:  # left by an append of long ago
         write_mark(handle, 5)
