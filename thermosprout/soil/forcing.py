@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.errors import InputError
+from thermosprout.errors import InputError, Place
 
 VARIABLES: dict[str, tuple[str, str]] = {
     "air_temperature": ("degC", "air_temperature"),
@@ -60,8 +60,7 @@ def weather_dataset(
         raise InputError(f"unknown weather variable {unknown[0]!r}")
     if "air_temperature" not in variables:
         raise InputError("weather without air temperature cannot drive the soil")
-    if abs(latitude) > 90 or not -180 <= (longitude if np.isfinite(longitude) else 0.0) <= 360:
-        raise InputError(f"no place lies at latitude {latitude:g}, longitude {longitude:g}")
+    require_on_earth(latitude, longitude)
     stamps = np.asarray(time, dtype="datetime64[ns]")
     data: dict[str, Any] = {}
     for name, values in variables.items():
@@ -75,3 +74,17 @@ def weather_dataset(
     if elevation_m is not None:
         attrs["elevation_m"] = elevation_m
     return xr.Dataset(data, coords={"time": stamps}, attrs=attrs)
+
+
+def require_on_earth(latitude: float, longitude: float, place: Place | None = None) -> None:
+    """Check a latitude of -90 to 90 and a longitude of -180 to 360 degrees; NaN is not known.
+
+    Raises
+    ------
+    InputError
+        When no place lies there; ``place`` is where it was written.
+    """
+    if abs(latitude) > 90 or not -180 <= (0.0 if np.isnan(longitude) else longitude) <= 360:
+        raise InputError(
+            f"no place lies at latitude {latitude:g}, longitude {longitude:g}", place=place
+        )

@@ -10,6 +10,7 @@ import pandas as pd
 
 from thermosprout.errors import CoverageError, Place
 from thermosprout.soil.diurnal import day_starts_utc, hourly_from_daily, spread_radiation
+from thermosprout.soil.forcing import require_on_earth
 
 FloatArray = npt.NDArray[np.float64]
 Days = npt.NDArray[np.datetime64]
@@ -55,9 +56,12 @@ def hours_of_days(
 
     Raises
     ------
+    InputError
+        When no place lies at the latitude and longitude.
     CoverageError
         When no day has a temperature.
     """
+    require_on_earth(latitude, longitude, place)
     days, full, filled = _every_day(dates, columns)
     days, full, known = _while_known(days, full, place)
     starts = day_starts_utc(days, utc_offset_h=utc_offset_h)
