@@ -8,12 +8,10 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thermosprout.emergence.clock import (
-    ConstantClock,
-    ResponseDraws,
-    ThermalClock,
-    deal_members,
-)
+from thermosprout.emergence.clock import ConstantClock
+from thermosprout.emergence.dealing import deal_members
+from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import hours_since_epoch, soil_series
 

@@ -13,13 +13,9 @@ from scipy.interpolate import CubicSpline
 
 from tests.emergence.test_clock import first_hour, hourly
 from tests.emergence.test_clock_spans import of_members, some_draws
-from thermosprout.emergence.clock import (
-    ResponseDraws,
-    ThermalClock,
-    _count_not_above,
-    deal_members,
-    refine,
-)
+from thermosprout.emergence.dealing import deal_members
+from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.thermal_clock import ThermalClock, _count_not_above, refine
 from thermosprout.errors import CoverageError
 
 HOURS = 24 * 9 + 7

@@ -7,13 +7,10 @@ import pytest
 import xarray as xr
 
 from tests.emergence.test_clock import first_hour, hourly, response_draws
-from thermosprout.emergence.clock import (
-    ConstantClock,
-    ResponseDraws,
-    ThermalClock,
-    deal_members,
-    refine,
-)
+from thermosprout.emergence.clock import ConstantClock
+from thermosprout.emergence.dealing import deal_members
+from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.thermal_clock import ThermalClock, refine
 from thermosprout.errors import CoverageError
 
 HOURS = 24 * 20 + 7

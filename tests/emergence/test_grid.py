@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thermosprout.emergence.clock import ResponseDraws, ThermalClock
 from thermosprout.emergence.degree_days import single_sine_degree_days
 from thermosprout.emergence.grid import (
     GridResponse,
@@ -15,6 +14,8 @@ from thermosprout.emergence.grid import (
     Thresholds,
     days_to_reach,
 )
+from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.thresholds import centre_rate
 from thermosprout.errors import InputError
 from thermosprout.soil.series import hours_since_epoch, soil_series

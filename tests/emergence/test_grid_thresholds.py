@@ -8,7 +8,6 @@ import pytest
 from tests.emergence.plain_crop import plain_crop
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
-from thermosprout.emergence.clock import ThermalClock
 from thermosprout.emergence.forecast import (
     STAGES,
     CropDraws,
@@ -17,6 +16,7 @@ from thermosprout.emergence.forecast import (
     forecast_row,
 )
 from thermosprout.emergence.grid import GridResponse, SoilGrid, days_to_reach
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.thresholds import stage_thresholds
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.soil.series import hours_since_epoch, soil_series

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from tests.calibration.growers import first_hour, spring
 from tests.emergence.plain_crop import plain_crop
-from thermosprout.emergence.clock import ResponseDraws, ThermalClock
 from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.forecast import (
     STAGES,
@@ -21,6 +20,8 @@ from thermosprout.emergence.forecast import (
     emergence_dataset,
     forecast_row,
 )
+from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.soil.series import soil_series
 

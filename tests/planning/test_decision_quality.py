@@ -21,9 +21,10 @@ from tests.planning.climates import COOL, INLAND, START, WARM, Climate, series, 
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
-from thermosprout.emergence.clock import ResponseDraws, ThermalClock
 from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.forecast import CropDraws, clock_for
+from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.planning.compare import Goal, compare
 from thermosprout.planning.harvest import GrowthClock, HarvestNeed
 from thermosprout.planning.many_sowings import SoilSteps

@@ -8,9 +8,9 @@ import xarray as xr
 
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, series, soil_under, years
-from thermosprout.emergence.clock import ThermalClock
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.stand import stand_share
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.treatments import Handling, seed_state
 from thermosprout.errors import InputError
 from thermosprout.planning.many_sowings import SoilSteps

@@ -18,7 +18,7 @@ from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.crops.crop import ResponseShape
 from thermosprout.crops.parameters import PARAMETERS
-from thermosprout.emergence.clock import ResponseDraws
+from thermosprout.emergence.response_draws import ResponseDraws
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]

@@ -12,9 +12,11 @@ import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.crops.estimate import Draws, Estimate
-from thermosprout.emergence.clock import Clock, ConstantClock, ResponseDraws, ThermalClock
+from thermosprout.emergence.clock import Clock, ConstantClock
 from thermosprout.emergence.quantiles import weighted_quantile
+from thermosprout.emergence.response_draws import ResponseDraws
 from thermosprout.emergence.stand import beta_binomial, middle_h, order_shares, stand_share
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 
 if TYPE_CHECKING:

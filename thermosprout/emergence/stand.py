@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.crops.estimate import Draws
-from thermosprout.emergence.clock import Clock, ThermalClock
+from thermosprout.emergence.clock import Clock
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.treatments import SeedState
 
 if TYPE_CHECKING:

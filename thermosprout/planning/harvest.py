@@ -15,9 +15,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.emergence.clock import ResponseDraws, deal_members
+from thermosprout.emergence.dealing import deal_members
 from thermosprout.emergence.forecast import generator
 from thermosprout.emergence.response import linear_response
+from thermosprout.emergence.response_draws import ResponseDraws
 from thermosprout.errors import CoverageError
 from thermosprout.planning.many_sowings import cross_rising
 from thermosprout.soil.series import hours_since_epoch

@@ -14,8 +14,8 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from thermosprout.crops.parameters import NAMES
-from thermosprout.emergence.clock import ResponseDraws
 from thermosprout.emergence.forecast import CropDraws, generator, label
+from thermosprout.emergence.response_draws import ResponseDraws
 from thermosprout.emergence.stand import half_beyond, stand_share
 from thermosprout.emergence.treatments import SeedState, seed_state
 from thermosprout.errors import InputError

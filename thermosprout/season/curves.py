@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.emergence.clock import ThermalClock
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.quantiles import weighted_quantile
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.season.curve import EmergenceCurve
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 from thermosprout.season.schema import hours, local

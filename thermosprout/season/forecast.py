@@ -14,7 +14,6 @@ import xarray as xr
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.saved_estimates import best_estimate
 from thermosprout.crops.seed_lots import ln_time_shift_draws, viability_draws
-from thermosprout.emergence.clock import ThermalClock
 from thermosprout.emergence.conditioning import Conditioned, Count, condition
 from thermosprout.emergence.forecast import (
     DRAWS,
@@ -27,6 +26,7 @@ from thermosprout.emergence.forecast import (
     generator,
 )
 from thermosprout.emergence.quantiles import odds
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
 from thermosprout.season.counts import season_counts

@@ -9,8 +9,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from thermosprout.emergence.clock import Clock, ConstantClock, ResponseDraws, ThermalClock
+from thermosprout.emergence.clock import Clock, ConstantClock
+from thermosprout.emergence.response_draws import ResponseDraws
 from thermosprout.emergence.stand import middle_h, stand_share
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.errors import InputError
 from thermosprout.trials.columns import TREATMENTS

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.emergence.clock import ResponseDraws, ThermalClock
+from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.errors import CoverageError, InputError
 
 if TYPE_CHECKING:

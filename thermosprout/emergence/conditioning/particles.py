@@ -7,8 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.emergence.clock import ConstantClock, ResponseDraws, ThermalClock
+from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.forecast import CropDraws
+from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.thermal_clock import ThermalClock
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
