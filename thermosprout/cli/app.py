@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from thermosprout import __version__
+from thermosprout.cli.one_each import take_one_each
 from thermosprout.cli.overview import Overview
 from thermosprout.errors import ThermosproutError
 
@@ -76,6 +77,7 @@ def _gather() -> None:
         sow_again.sow_again,
     ):
         app.command()(plan)
+    take_one_each(app)
 
 
 _gather()

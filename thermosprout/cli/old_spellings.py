@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from typer.core import TyperCommand
+from thermosprout.cli.one_each import OneEach
 
 
-class OldSpellings(TyperCommand):
+class OldSpellings(OneEach):
     """Command that reads each old name of an option as the present one."""
 
     renamed: Mapping[str, str]

@@ -175,7 +175,8 @@ def _in_order(
     if back.size:
         row = int(rows[back[0] + 1])
         raise InputError(
-            f"the time steps back to {str(stamps.local[row])[:16]}",
+            f"the time steps back from {str(stamps.local[rows[back[0]]])[:16]} to "
+            f"{str(stamps.local[row])[:16]}",
             place=table.place(row),
             hint="if clocks went back here, set --timezone to an IANA name such as Europe/London; "
             "otherwise sort or mend the lines",
