@@ -16,8 +16,9 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError
 from thermosprout.soil.series import soil_series
-from thermosprout.weather import members
-from thermosprout.weather.members import INDEPENDENT_PER_YEAR, join_members, past_seasons
+from thermosprout.weather import past_seasons as seasons_module
+from thermosprout.weather.members import join_members
+from thermosprout.weather.past_seasons import INDEPENDENT_PER_YEAR, past_seasons
 
 STATIONS = {
     "USCRN_KS_Manhattan_6_SSW": 5,
@@ -41,8 +42,8 @@ def hits(
     independent: float = INDEPENDENT_PER_YEAR,
 ) -> dict[int, list[bool]]:  # fmt: skip
     """Whether the 80 % interval held the measured mean, for each day ahead."""
-    exact = members.widening
-    monkeypatch.setattr(members, "widening", lambda years: exact(years, independent))
+    exact = seasons_module.widening
+    monkeypatch.setattr(seasons_module, "widening", lambda years: exact(years, independent))
     out: dict[int, list[bool]] = {days: [] for days in AHEAD}
     years = station["time"].dt.year.values
     for year in np.unique(years):
@@ -68,7 +69,7 @@ def hits(
                     drawn = series.sel(time=now + days * DAY).values
                     low, high = np.quantile(drawn, [0.1, 0.9], method="hazen")
                     out[days].append(bool(low <= truth <= high))
-    monkeypatch.setattr(members, "widening", exact)
+    monkeypatch.setattr(seasons_module, "widening", exact)
     return out
 
 
