@@ -25,7 +25,8 @@ from thermosprout.soil.fit_global import (
 from thermosprout.soil.ground import fitted_parameters
 from thermosprout.soil.model import soil_temperature
 from thermosprout.soil.pieces import soil_temperature_in_pieces
-from thermosprout.soil.site_correction import Kind, correct
+from thermosprout.soil.site_correction import correct
+from thermosprout.soil.site_readings import Kind
 from thermosprout.soil.stations import (
     Station,
     daily_means,

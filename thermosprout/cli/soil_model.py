@@ -71,7 +71,8 @@ def model(
     from thermosprout.soil.pieces import soil_temperature_in_pieces
     from thermosprout.soil.readers.readings import read_readings
     from thermosprout.soil.readers.station_csv import read_weather_csv
-    from thermosprout.soil.site_correction import Kind, correct, sort_out
+    from thermosprout.soil.site_correction import correct, sort_out
+    from thermosprout.soil.site_readings import Kind
     from thermosprout.soil.surfaces import cover_named
     from thermosprout.soil.texture import soil_type
     from thermosprout.soil.traits import site_effects
@@ -198,7 +199,8 @@ def check(
     from thermosprout.soil.check import check_series
     from thermosprout.soil.readers.logger_csv import read_soil_csv
     from thermosprout.soil.readers.readings import read_readings
-    from thermosprout.soil.site_correction import Kind, correct, sort_out
+    from thermosprout.soil.site_correction import correct, sort_out
+    from thermosprout.soil.site_readings import Kind
 
     if (season is None) == (soil is None):
         raise InputError("give either --season or --soil", hint="one of the two is checked")

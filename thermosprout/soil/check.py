@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from thermosprout.errors import CoverageError
-from thermosprout.soil.site_correction import Kind, series_at_readings
+from thermosprout.soil.site_readings import Kind, series_at_readings
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,8 +8,9 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.errors import InputError
+from thermosprout.soil.daily_course import running_mean
 from thermosprout.soil.model import Surface, soil_temperature
-from thermosprout.soil.site_correction import running_mean, site_spread
+from thermosprout.soil.site_field import site_spread
 from thermosprout.soil.surfaces import Cover
 from thermosprout.soil.texture import LOAM, SoilType
 

@@ -9,45 +9,33 @@ that fade.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.depth import to_depth
+from thermosprout.soil.daily_course import running_mean, trailing
 from thermosprout.soil.ground import GroundParameters, fitted_parameters
-from thermosprout.soil.series import hours_since_epoch, soil_series
+from thermosprout.soil.series import hours_since_epoch
+from thermosprout.soil.site_field import SWING_SD, SiteField, site_spread
+from thermosprout.soil.site_readings import (
+    Kind,
+    checked,
+    ensemble_mean,
+    kind_of,
+    laid_beside,
+    within,
+)
 
 FloatArray = npt.NDArray[np.float64]
 
-SWING_SD = 0.25
-"""Prior sd of the factor on the daily swing, and of its lateness as a share of the swing: what
-damps a wave in the ground by a share delays it by as many radians (Carslaw & Jaeger 1959, section
-2.6), so 0.25 is an hour. Assumption."""
-QUARTER_H = 6
-"""A quarter of a day, by which the part of the swing that is late trails it. [h]"""
 READING_SD_K = 0.4
 """Of a kitchen or soil thermometer, its depth and its reader. [K] Common practice, no source."""
 DAY_EVIDENCE = 2.0
 """How much the log evidence must speak for means of days. Assumption: odds of seven to one."""
-MOST_READINGS = 300
-"""More readings than this are thinned evenly: they would say the same again."""
 AHEAD_D = 30.0
 """The spread left is stated for this long after the last reading. [d]"""
-MIDDLE_H = 12.0
-"""From the beginning of a day to its middle. [h]"""
-_CHUNK = 20_000
-COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
-
-
-class Kind(StrEnum):
-    """What a reading is: the value at its instant, or the mean of the day that begins at it."""
-
-    INSTANT = "instant"
-    DAY = "day"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,47 +83,6 @@ class Correction:
         )
 
 
-def site_spread(series: xr.DataArray) -> float:
-    """Spread of an unknown site about a series, to be drawn once per forecast draw. [K]"""
-    given = series.attrs.get("site_sd_K")
-    return float(given) if given is not None else fitted_parameters().site_sd_K
-
-
-def readings_from_series(logger: xr.DataArray, every_h: int = 3) -> pd.DataFrame:
-    """Turn an overlapping logger series into readings, thinned to one in ``every_h`` hours."""
-    thin = logger.isel(time=slice(None, None, every_h))
-    return pd.DataFrame(
-        {
-            "time_utc": thin["time"].values,
-            "depth_cm": 100.0 * float(logger["depth"]),
-            "soil_temp_C": thin.values,
-        }
-    ).dropna()
-
-
-def kind_of(readings: pd.DataFrame, longitude: float) -> Kind:
-    """Tell readings of instants from means of days.
-
-    Nobody reads a thermometer at midnight sharp day after day: stamps that are all at one hour
-    within 75 minutes of local solar midnight, one a day, are means of the days they begin.
-
-    Parameters
-    ----------
-    readings : pandas.DataFrame
-        With ``time_utc``.
-    longitude : float
-        Degrees east.
-    """
-    if readings.empty:
-        return Kind.INSTANT
-    stamps = pd.to_datetime(readings["time_utc"], utc=True).dt.tz_localize(None)
-    of_day = (stamps - stamps.dt.normalize()).dt.total_seconds() / 3600.0
-    if of_day.nunique() > 1 or stamps.dt.normalize().duplicated().any():
-        return Kind.INSTANT
-    solar = (float(of_day.iloc[0]) + longitude / 15.0 + 12.0) % 24.0 - 12.0
-    return Kind.DAY if abs(solar) <= 1.25 else Kind.INSTANT
-
-
 def sort_out(
     series: xr.DataArray,
     readings: pd.DataFrame,
@@ -162,7 +109,7 @@ def sort_out(
     readings : pandas.DataFrame
         To be given to :func:`correct` with that kind.
     """
-    table = _checked(readings)
+    table = checked(readings)
     if kind_of(table, longitude) is Kind.DAY:
         return Kind.DAY, table
     stamps = table["time_utc"]
@@ -181,11 +128,11 @@ def _evidence(
     series: xr.DataArray, readings: pd.DataFrame, effects: xr.DataArray | None, kind: Kind
 ) -> float:
     """Log marginal likelihood of the readings (Rasmussen & Williams 2006, eq. 2.30)."""
-    table, at = _inside(series, readings)
-    guess, swing = _at_readings(_ensemble_mean(series), table, at, kind)
+    table, at = within(series, readings)
+    guess, swing = laid_beside(ensemble_mean(series), table, at, kind)
     known = np.isfinite(guess)
     residual = table["soil_temp_C"].to_numpy(dtype=float)[known] - guess[known]
-    field = _Field(series, fitted_parameters(), effects, at[known], swing[:, known], kind)
+    field = SiteField(series, fitted_parameters(), effects, at[known], swing[:, known], kind)
     noise = field.at_readings() + READING_SD_K**2 * np.eye(int(known.sum()))
     _, logdet = np.linalg.slogdet(noise)
     return float(-0.5 * residual @ np.linalg.solve(noise, residual) - 0.5 * logdet)
@@ -234,15 +181,15 @@ def correct(
     products of ``effects``; the daily swing and its lateness; and white reading error.
     """
     numbers = fitted_parameters()
-    table, at = _inside(series, _checked(readings))
-    centre = _ensemble_mean(series)
-    guess, swing = _at_readings(centre, table, at, kind)
+    table, at = within(series, checked(readings))
+    centre = ensemble_mean(series)
+    guess, swing = laid_beside(centre, table, at, kind)
     known = np.isfinite(guess)
     table, at, guess, swing = table[known], at[known], guess[known], swing[:, known]
     residual = table["soil_temp_C"].to_numpy(dtype=float) - guess
     if not residual.size:
         return _uncorrected(series, numbers, kind)
-    field = _Field(series, numbers, effects, at, swing, kind)
+    field = SiteField(series, numbers, effects, at, swing, kind)
     noise = field.at_readings() + reading_sd_K**2 * np.eye(at.size)
     weights: FloatArray = np.asarray(np.linalg.solve(noise, residual), dtype=float)
     time_h = hours_since_epoch(series["time"].values)
@@ -270,175 +217,6 @@ def correct(
         memory_sd_K=numbers.daily_sd_K,
         memory_d=numbers.daily_memory_d,
     )
-
-
-def series_at_readings(
-    series: xr.DataArray, readings: pd.DataFrame, kind: Kind = Kind.INSTANT
-) -> tuple[pd.DataFrame, FloatArray]:
-    """Readings inside the series, sorted, and the series at their time and depth. [degC]
-
-    Raises
-    ------
-    InputError, CoverageError
-        As :func:`correct`.
-    """
-    table, at = _inside(series, _checked(readings))
-    guess, _ = _at_readings(_ensemble_mean(series), table, at, kind)
-    return table, guess
-
-
-class _Field:
-    """Covariances between readings and times. [K2]"""
-
-    def __init__(
-        self,
-        series: xr.DataArray,
-        numbers: GroundParameters,
-        effects: xr.DataArray | None,
-        at: FloatArray,
-        swing: FloatArray,
-        kind: Kind,
-    ) -> None:
-        self.numbers = numbers
-        # the mean of a day stands for its middle and feels the mean of a trait's effect
-        self.at = at + MIDDLE_H if kind is Kind.DAY else at
-        self.swing = swing
-        # a series that went through a rough conversion is less sure than a modelled one
-        more = max(site_spread(series) ** 2 - numbers.site_sd_K**2, 0.0)
-        self.shift_variance = numbers.site_shift_sd_K**2 + more
-        self.effects = np.zeros((0, 2)) if effects is None else effects.values
-        stamps = series["time"].values[:2] if effects is None else effects["time"].values
-        self.effect_h = hours_since_epoch(stamps)
-        seen = running_mean(self.effects, 24) if kind is Kind.DAY else self.effects
-        self.effects_at = self._effects(self.at, seen)
-
-    def _effects(self, at_h: FloatArray, effects: FloatArray) -> FloatArray:
-        rows = [np.interp(at_h, self.effect_h, row) for row in effects]
-        return np.stack(rows) if rows else np.zeros((0, at_h.size))
-
-    def lasting(self, time_h: FloatArray) -> FloatArray:
-        """Lasting part: times by readings."""
-        return self._lasting(time_h, self._effects(time_h, self.effects))
-
-    def _lasting(self, time_h: FloatArray, effects: FloatArray) -> FloatArray:
-        apart = np.abs(time_h[:, None] - self.at[None, :]) / 24.0
-        numbers = self.numbers
-        months = numbers.monthly_sd_K**2 * np.exp(-apart / numbers.monthly_memory_d)
-        return np.asarray(self.shift_variance + months + effects.T @ self.effects_at)
-
-    def lasting_variance(self, hour: float) -> float:
-        """Prior variance of the lasting part at an hour."""
-        own = self._effects(np.array([hour]), self.effects)
-        return float(self.shift_variance + self.numbers.monthly_sd_K**2 + (own**2).sum())
-
-    def fading(self, time_h: FloatArray) -> FloatArray:
-        """Error of days: times by readings."""
-        apart = np.abs(time_h[:, None] - self.at[None, :]) / 24.0
-        return np.asarray(self.numbers.daily_sd_K**2 * np.exp(-apart / self.numbers.daily_memory_d))
-
-    def predicted(self, time_h: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Lasting part and error of days at each hour, from the weights of the readings. [K]"""
-        parts = [time_h[i : i + _CHUNK] for i in range(0, time_h.size, _CHUNK)]
-        lasting = np.concatenate([self.lasting(part) @ weights for part in parts])
-        fading = np.concatenate([self.fading(part) @ weights for part in parts])
-        return lasting, fading
-
-    def at_readings(self) -> FloatArray:
-        """All parts between the readings themselves, without reading error."""
-        swing = SWING_SD**2 * self.swing.T @ self.swing
-        return self._lasting(self.at, self.effects_at) + self.fading(self.at) + swing
-
-
-def running_mean(values: FloatArray, hours: int) -> FloatArray:
-    """Centred running mean along the last axis, shorter at the ends; missing values left out."""
-    known = np.isfinite(values)
-    filled = np.where(known, values, 0.0)
-    zero = np.zeros((*values.shape[:-1], 1))
-    total = np.concatenate([zero, np.cumsum(filled, axis=-1)], axis=-1)
-    number = np.concatenate([zero, np.cumsum(known, axis=-1)], axis=-1)
-    n = values.shape[-1]
-    low = np.maximum(np.arange(n) - hours // 2, 0)
-    high = np.minimum(np.arange(n) + hours // 2, n)
-    count = np.maximum(number[..., high] - number[..., low], 1.0)
-    return np.asarray((total[..., high] - total[..., low]) / count)
-
-
-def trailing(course: FloatArray) -> FloatArray:
-    """Daily course a quarter of a day later, along the last axis; zero before it begins."""
-    before = np.zeros((*course.shape[:-1], QUARTER_H))
-    return np.concatenate([before, course[..., :-QUARTER_H]], axis=-1)
-
-
-def _checked(readings: pd.DataFrame) -> pd.DataFrame:
-    missing = [name for name in COLUMNS if name not in readings.columns]
-    if missing:
-        raise InputError(
-            f"readings lack the column {missing[0]!r}", hint=f"columns are {', '.join(COLUMNS)}"
-        )
-    table = readings.loc[:, list(COLUMNS)].copy()
-    stamps = pd.to_datetime(table["time_utc"], utc=True).dt.tz_localize(None)
-    table["time_utc"] = stamps.astype("datetime64[ns]")
-    table = table.dropna().sort_values("time_utc")
-    values = table["soil_temp_C"].astype(float)
-    bad = values[(values < -30) | (values > 60)]
-    if len(bad):
-        raise InputError(
-            f"a reading of {bad.iloc[0]:g} °C is not one of soil", hint="readings are in °C"
-        )
-    return table
-
-
-def _inside(series: xr.DataArray, table: pd.DataFrame) -> tuple[pd.DataFrame, FloatArray]:
-    """Readings within the series, thinned where they are very many."""
-    time = series["time"].values
-    at = hours_since_epoch(table["time_utc"].to_numpy()) if len(table) else np.empty(0)
-    first, last = hours_since_epoch(time[[0, -1]])
-    inside = (at >= first) & (at <= last)
-    if len(table) and not inside.any():
-        raise CoverageError(
-            f"none of the {len(table)} readings falls between {str(time[0])[:10]} and "
-            f"{str(time[-1])[:10]}",
-            hint="check the year and the time zone of the readings",
-        )
-    table, at = table[inside], at[inside]
-    if at.size > MOST_READINGS:
-        pick = np.linspace(0, at.size - 1, MOST_READINGS).round().astype(int)
-        table, at = table.iloc[pick], at[pick]
-    return table, at
-
-
-def _ensemble_mean(series: xr.DataArray) -> xr.DataArray:
-    if "member" not in series.dims:
-        return series
-    weights = series["member_weight"].values
-    return soil_series(
-        series["time"].values,
-        np.tensordot(weights, series.values, axes=(0, 0)),
-        depth_cm=100.0 * float(series["depth"]),
-        source=series.attrs["source"],
-        surface=series.attrs["surface"],
-    )
-
-
-def _at_readings(
-    series: xr.DataArray, table: pd.DataFrame, at: FloatArray, kind: Kind
-) -> tuple[FloatArray, FloatArray]:
-    """Series at the time and depth of each reading, and its daily swing, as it is and trailing."""
-    guess, swing = np.full(at.size, np.nan), np.zeros((2, at.size))
-    time_h = hours_since_epoch(series["time"].values)
-    depths = table["depth_cm"].to_numpy(dtype=float)
-    for depth in np.unique(depths):
-        moved = to_depth(series, float(depth)).values
-        pick = depths == depth
-        daily = running_mean(moved, 24)
-        if kind is Kind.DAY:
-            guess[pick] = np.interp(at[pick] + MIDDLE_H, time_h, daily)
-        else:
-            guess[pick] = np.interp(at[pick], time_h, moved)
-            course = moved - daily
-            swing[0, pick] = np.interp(at[pick], time_h, course)
-            swing[1, pick] = np.interp(at[pick], time_h, trailing(course))
-    return guess, np.nan_to_num(swing)
 
 
 def _uncorrected(series: xr.DataArray, numbers: GroundParameters, kind: Kind) -> Correction:
