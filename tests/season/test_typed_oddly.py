@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import io
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from rich.console import Console
 
 from thermosprout.errors import InputError
-from thermosprout.season.forecast import SeasonForecast, forecast_season
+from thermosprout.reports.forecast_table import forecast_tables
+from thermosprout.season.forecast import SeasonForecast, forecast_season, season_json
 from thermosprout.season.load import load_season
 
 HEAD = """format = 1
@@ -146,3 +149,15 @@ def test_a_lot_ages_up_to_its_sowing_and_not_up_to_today(tmp_path: Path) -> None
     later = _file(tmp_path, row, lot="seeds_tested = 400\ntested_on = 2026-04-01")
     fresh = forecast_season(load_season(later), as_of=datetime(2026, 4, 25, tzinfo=UTC), size=400)
     assert float(np.median(fresh.rows[0].forecast.seedlings)) > 1.15 * aged
+
+
+def test_a_crop_is_shown_in_the_grower_s_own_word(tmp_path: Path) -> None:
+    answer = _forecast(_file(tmp_path, "planted = 2026-04-25", crop="courgette"))
+    row = season_json(answer)["rows"][0]
+    assert (row["crop"], row["called"]) == ("pumpkin", "courgette")
+    out = io.StringIO()
+    console = Console(file=out, width=80)
+    for item in forecast_tables(season_json(answer)):
+        console.print(item)
+    assert "courgette" in out.getvalue()
+    assert "pumpkin" not in out.getvalue()

@@ -51,7 +51,7 @@ class Task:
     Attributes
     ----------
     kind : Kind
-    row, crop, treatment : str
+    row, crop, called, treatment : str
     day : date
         Local day; today for what is going on already.
     until : date or None
@@ -65,6 +65,7 @@ class Task:
     kind: Kind
     row: str
     crop: str
+    called: str
     treatment: str
     day: date
     until: date | None
@@ -78,6 +79,7 @@ class Task:
             "task": str(self.kind),
             "row": self.row,
             "crop": self.crop,
+            "called": self.called,
             "treatment": self.treatment,
             "day": self.day.isoformat(),
             "until": self.until.isoformat() if self.until else None,
@@ -154,6 +156,7 @@ class _Row:
             kind=kind,
             row=self.sowing.row,
             crop=self.answer.crop.name,
+            called=self.answer.called,
             treatment=str(self.treatment),
             day=day,
             until=until if until is not None and until > day else None,

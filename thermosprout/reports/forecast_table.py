@@ -68,7 +68,7 @@ def forecast_tables(
         stands.add_column(name, overflow="fold")
     for row in document["rows"]:
         title = Text(row["row"], style="bold")
-        title.append(f" {row['crop']}\n{row['treatment']}", style="not bold")
+        title.append(f" {row.get('called', row['crop'])}\n{row['treatment']}", style="not bold")
         dates.add_row(
             title,
             _day(datetime.fromisoformat(row["planted"])),
@@ -99,7 +99,11 @@ def _told(document: dict[str, Any], units: Units) -> list[RenderableType]:
         Text("The likely day (and the days that hold 8 times in 10)."),
     ]
     for row in document["rows"]:
-        told.append(Text(f"\n{row['row']} {row['crop']}, {row['treatment']}", style="bold"))
+        told.append(
+            Text(
+                f"\n{row['row']} {row.get('called', row['crop'])}, {row['treatment']}", style="bold"
+            )
+        )
         told.append(Text(f"  planted {_day(datetime.fromisoformat(row['planted']))}"))
         for stage in STAGE_NAMES:
             middle, days = _range(row["stages"][stage]).split("\n")

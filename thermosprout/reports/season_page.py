@@ -108,13 +108,13 @@ def _days(
     days: dict[date, dict[tuple[Any, ...], dict[str, Any]]] = {}
     for task in tasks:
         same = days.setdefault(task.day, {})
-        key = (task.kind, task.crop, task.treatment, task.sentence, task.why, task.until)
+        key = (task.kind, task.called, task.treatment, task.sentence, task.why, task.until)
         entry = same.setdefault(
             key,
             {
                 "kind": str(task.kind),
                 "class": KIND_CLASS[task.kind],
-                "crop": task.crop,
+                "crop": task.called,
                 "treatment": task.treatment,
                 "sentence": task.sentence,
                 "why": task.why,
@@ -134,7 +134,7 @@ def _cautions(tasks: Sequence[Task]) -> list[tuple[str, str]]:
     found: dict[str, dict[str, None]] = {}
     for task in tasks:
         for caution in task.cautions:
-            found.setdefault(caution, {})[task.crop] = None
+            found.setdefault(caution, {})[task.called] = None
     return [(caution, ", ".join(crops)) for caution, crops in found.items()]
 
 
@@ -148,7 +148,7 @@ def _row(report: SeasonReport, index: int) -> dict[str, Any]:
     return {
         "id": row["row"],
         "anchor": f"row-{index + 1}",
-        "crop": row["crop"],
+        "crop": row["called"],
         "variety": row["variety"] or "",
         "treatment": row["treatment"],
         "bed": row["bed"] or "",

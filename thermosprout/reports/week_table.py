@@ -42,7 +42,7 @@ def week_table(week: Week) -> list[RenderableType]:
         table.add_row(
             Text(day_words(task.day) + until),
             Text(str(task.kind), style="bold"),
-            Text(f"{task.row} {task.crop}"),
+            Text(f"{task.row} {task.called}"),
             Text(task.sentence),
         )
     items: list[RenderableType] = [table]
@@ -51,6 +51,6 @@ def week_table(week: Week) -> list[RenderableType]:
     if week.later:
         soon = week.later[0]
         items.append(
-            Text(f"After that: {soon.kind} {soon.row} {soon.crop} on {day_words(soon.day)}.")
+            Text(f"After that: {soon.kind} {soon.row} {soon.called} on {day_words(soon.day)}.")
         )
     return items

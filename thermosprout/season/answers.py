@@ -121,8 +121,9 @@ def _one_of(text: str, known: tuple[str, ...], what: str) -> str:
 
 
 def read_crop(text: str) -> str:
-    """Name of a crop as the catalogue has it."""
-    return find_crop(text).name
+    """Name of a crop, in the grower's own word, that the catalogue knows."""
+    find_crop(text)
+    return " ".join(text.split())
 
 
 def read_day(text: str) -> date:

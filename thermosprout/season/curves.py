@@ -44,7 +44,7 @@ def _curve(answer: RowAnswer, result: SeasonForecast) -> EmergenceCurve:
     )
     return EmergenceCurve(
         row=sowing.row,
-        title=" ".join(filter(None, (answer.crop.name, answer.row.variety))),
+        title=" ".join(filter(None, (answer.called, answer.row.variety))),
         treatment=str(sowing.handling.treatment),
         planted=local(sowing.planted_h, zone),
         started=local(sowing.started_h, zone),

@@ -56,6 +56,8 @@ class RowAnswer:
     cover: str | None
     soil_source: str
     notes: tuple[str, ...]
+    called: str
+    """The grower's own word for the crop."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -265,6 +267,7 @@ class _Engine:
             cover=cover,
             soil_source=describe(self.supply.at(sowing.depth_cm, cover)),
             notes=tuple(typed_notes(row, draws.crop, forecast, self.season)),
+            called=self.season.row_word(row),
         )
         return replace(answer, notes=(*answer.notes, *_notes(answer, self.season, self.supply)))
 
@@ -349,6 +352,7 @@ def row_json(answer: RowAnswer, season: Season) -> dict[str, Any]:
     document: dict[str, Any] = {
         "row": sowing.row,
         "crop": answer.crop.name,
+        "called": answer.called,
         "variety": answer.row.variety
         or next((lot.variety for lot in season.data.lots if lot.id == answer.row.lot), None),
         "lot": answer.row.lot,

@@ -79,6 +79,10 @@ class Season:
         """Return the crop of a row, by its lot or its own name."""
         return self.crops[row_crop_name(row, {lot.id: lot for lot in self.data.lots})]
 
+    def row_word(self, row: Row) -> str:
+        """Return the grower's own word for the crop of a row, as the file has it."""
+        return " ".join(row_crop_name(row, {lot.id: lot for lot in self.data.lots}).split())
+
     def row_lot(self, row: Row) -> SeedLot:
         """Seed lot of a row; one of which nothing is known when the row names none."""
         if row.lot:
