@@ -11,9 +11,11 @@ from thermosprout.crops.catalogue import catalogue
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.treatments import seed_state
+from thermosprout.planning.air_steps import AirSteps
+from thermosprout.planning.few_draws import FewDraws
 from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import usual_options
-from thermosprout.planning.window import AirSteps, FewDraws, sowing_window
+from thermosprout.planning.window import sowing_window
 
 YEARS, SOWINGS, CROPS = 30, 365, 20
 ASKED_SECONDS = 5.0

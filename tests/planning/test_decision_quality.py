@@ -25,14 +25,16 @@ from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.forecast import CropDraws, clock_for
 from thermosprout.emergence.response_draws import ResponseDraws
 from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.planning.air_steps import AirSteps
 from thermosprout.planning.compare import Goal, compare
+from thermosprout.planning.few_draws import FewDraws
 from thermosprout.planning.harvest import GrowthClock, HarvestNeed
 from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import SOWN_AGAIN_BELOW, Option, Outcome, usual_options, weigh
 from thermosprout.planning.sensible_days import best_day
 from thermosprout.planning.setting import Setting
 from thermosprout.planning.sow_again import AGAIN, FILL, sow_again
-from thermosprout.planning.window import AirSteps, FewDraws, sowing_window
+from thermosprout.planning.window import sowing_window
 
 YEARS = 30
 PAST = 12

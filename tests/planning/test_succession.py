@@ -7,6 +7,8 @@ import xarray as xr
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, START, series, soil_under, years
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.planning.air_steps import AirSteps
+from thermosprout.planning.few_draws import FewDraws
 from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.succession import (
@@ -17,7 +19,7 @@ from thermosprout.planning.succession import (
     fit_openings,
     plan_succession,
 )
-from thermosprout.planning.window import AirSteps, FewDraws, sowing_window
+from thermosprout.planning.window import sowing_window
 from thermosprout.planning.years import years_as_members
 
 CROP = plain_crop()

@@ -13,18 +13,13 @@ from thermosprout.emergence.stand import stand_share
 from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.treatments import Handling, seed_state
 from thermosprout.errors import InputError
+from thermosprout.planning.air_steps import AirSteps
+from thermosprout.planning.few_draws import FewDraws, draws_for
 from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.sensible_days import best_day, sensible_days
-from thermosprout.planning.window import (
-    AirSteps,
-    FewDraws,
-    _quantiles,
-    draws_for,
-    sowing_window,
-    usual_within_d,
-    window_netcdf,
-)
+from thermosprout.planning.window import _quantiles, sowing_window, usual_within_d
+from thermosprout.planning.window_dataset import window_netcdf
 
 CROP = plain_crop()
 AIR = years(INLAND, 6, days=500)

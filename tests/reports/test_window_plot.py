@@ -8,10 +8,12 @@ import pytest
 
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, series, soil_under, years
+from thermosprout.planning.air_steps import AirSteps
+from thermosprout.planning.few_draws import FewDraws
 from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.sensible_days import sensible_days
-from thermosprout.planning.window import AirSteps, FewDraws, sowing_window
+from thermosprout.planning.window import sowing_window
 from thermosprout.reports.style import save_figure
 from thermosprout.reports.window_plot import window_figure
 

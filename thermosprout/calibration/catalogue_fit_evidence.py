@@ -7,11 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from thermosprout.reference import reference_file
-
-FloatArray = npt.NDArray[np.float64]
 
 Row = dict[str, str]
 

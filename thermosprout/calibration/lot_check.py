@@ -6,15 +6,12 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
-import numpy.typing as npt
 
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.germination_test import GerminationTest, replicate_warning
 from thermosprout.crops.seed_lots import SeedLot, viability_interval
 from thermosprout.emergence.response import response
 from thermosprout.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 YEARS_AHEAD = (0, 1, 2, 3)
 

@@ -23,7 +23,6 @@ from thermosprout.errors import CoverageError
 from thermosprout.soil.series import hours_since_epoch
 
 FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 _SHIFT = 0.02
 """Step of ln thermal time for the slopes of treatment effects; they are almost straight in it."""

@@ -89,7 +89,7 @@ def window(
     if netcdf is not None:
         from thermosprout.cli.output import note
         from thermosprout.files import write_atomic
-        from thermosprout.planning.window import window_netcdf
+        from thermosprout.planning.window_dataset import window_netcdf
 
         write_atomic(netcdf, window_netcdf(result))
         note(f"Wrote {netcdf}")

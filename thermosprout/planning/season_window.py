@@ -11,10 +11,12 @@ import xarray as xr
 
 from thermosprout.crops.crop import Crop
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.planning.air_steps import AirSteps
+from thermosprout.planning.few_draws import FewDraws, draws_for
 from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import Option
 from thermosprout.planning.sources import NOON, Sources
-from thermosprout.planning.window import PROBABILITIES, AirSteps, FewDraws, draws_for, sowing_window
+from thermosprout.planning.window import PROBABILITIES, sowing_window
 from thermosprout.planning.years import years_as_members
 from thermosprout.season.schema import hours
 from thermosprout.season.soil import describe

@@ -4,24 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
-from scipy.special import ndtri
-from scipy.stats import qmc
 
-from thermosprout.crops.parameters import NAMES
-from thermosprout.emergence.forecast import CropDraws, generator, label
 from thermosprout.emergence.response_draws import ResponseDraws
 from thermosprout.emergence.stand import half_beyond, stand_share
 from thermosprout.emergence.treatments import SeedState, seed_state
 from thermosprout.errors import InputError
+from thermosprout.planning.air_steps import AirSteps
+from thermosprout.planning.few_draws import FewDraws
 from thermosprout.planning.harvest import CHART_SEASON_C, HarvestNeed
-from thermosprout.planning.many_sowings import SoilSteps, cross_rising, next_true
+from thermosprout.planning.many_sowings import SoilSteps, cross_rising
 from thermosprout.planning.options import Option
+from thermosprout.planning.window_asked import WindowAsked
+from thermosprout.planning.window_dataset import window_dataset
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
@@ -29,111 +28,14 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
-FROST_C = 0.0
-"""Air temperature at which seedlings of tender crops die. [degC]"""
-
-HARD_FROST_C = -2.2
-"""A hard frost: 28 degF in the air (common practice, US National Weather Service; from memory)."""
-
 SEEDLING_D = 28.0
 """For so long after emergence a frost counts against a sowing. [d]"""
 
-DRAWS_PER_MEMBER = 16
-"""Draws under each member where there are many of them; a power of two."""
-
-_CASES = 480
-_MOST_DRAWS = 512
-
 _KNOWN_SHARE = 0.5
+"""What is known of less than this share of cases is not told."""
 
 PROBABILITIES = (0.1, 0.5, 0.9)
 """Points at which days are given unless others are asked for."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class AirSteps:
-    """Air temperature of all members: growth after emergence and frosts."""
-
-    steps: SoilSteps
-    frost: IntArray
-    hard_frost: IntArray
-    warmest: int
-
-    @classmethod
-    def of(cls, air: xr.DataArray, *, step_h: int = 6) -> AirSteps:
-        """Tabulate an hourly air temperature series, dims ([member,] time). [degC]"""
-        steps = SoilSteps.of(air, step_h=step_h)
-        size = steps.steps * step_h
-        values = np.atleast_2d(air.values.astype(float))[:, :size]
-        coldest = values.reshape(values.shape[0], -1, step_h)
-        with np.errstate(invalid="ignore"):
-            frost = np.asarray((coldest <= FROST_C).any(axis=2))
-            hard = np.asarray((coldest <= HARD_FROST_C).any(axis=2))
-        month = 30 * steps.per_day
-        running = steps.running_C.mean(axis=0)
-        span = min(month, steps.steps)
-        warmest = int(np.argmax(running[span:] - running[:-span])) + span // 2
-        return cls(steps=steps, frost=next_true(frost), hard_frost=next_true(hard), warmest=warmest)
-
-
-def draws_for(members: int) -> int:
-    """Draws to take under each member so that odds are smooth: a power of two."""
-    wanted = max(_CASES / max(members, 1), DRAWS_PER_MEMBER)
-    return int(min(2 ** np.ceil(np.log2(wanted)), _MOST_DRAWS))
-
-
-@dataclass(frozen=True, kw_only=True)
-class FewDraws:
-    """A few draws that stand for the whole estimate, taken evenly rather than by chance."""
-
-    crop: CropDraws
-    row_speed: FloatArray
-    harvest: FloatArray
-    viability: FloatArray
-    ln_shift: FloatArray
-    site: FloatArray
-
-    @classmethod
-    def of(
-        cls,
-        crop: Crop,
-        *,
-        size: int = DRAWS_PER_MEMBER,
-        viability: FloatArray | None = None,
-        ln_shift: FloatArray | None = None,
-        site_sd_K: float = 0.0,
-        seed: int = 0,
-    ) -> FewDraws:
-        """Scrambled Sobol points through the estimate.
-
-        Parameters
-        ----------
-        size : int
-            A power of two.
-        viability, ln_shift : ndarray, optional
-            Draws of any number; a few evenly spaced ones of them are taken.
-        site_sd_K : float
-            What is not known of the site. [K]
-        """
-        names = len(NAMES)
-        engine = qmc.Sobol(
-            names + 5, scramble=True, rng=generator(seed, "window", label(crop.estimate))
-        )
-        uniform = np.clip(engine.random(size), 1e-6, 1 - 1e-6)
-        standard = np.asarray(ndtri(uniform))
-        values = crop.estimate.from_standard(standard[:, :names])
-        alive = np.ones(1) if viability is None else viability
-        shift = np.zeros(1) if ln_shift is None else ln_shift
-        return cls(
-            crop=CropDraws(
-                crop=crop, values=values, rates=ResponseDraws.from_draws(crop.response, values)
-            ),
-            row_speed=values["plot_speed_sd"] * standard[:, names],
-            harvest=standard[:, names + 1],
-            viability=np.quantile(alive, uniform[:, names + 2]),
-            ln_shift=np.quantile(shift, uniform[:, names + 3]),
-            site=site_sd_K * standard[:, names + 4],
-        )
 
 
 def usual_within_d(crop: Crop) -> float:
@@ -227,7 +129,7 @@ def sowing_window(
         for option in options
     ]
     need = HarvestNeed.of(crop, 1)
-    asked = _Asked(
+    asked = WindowAsked(
         crop=crop,
         draws=draws,
         need=need,
@@ -243,24 +145,7 @@ def sowing_window(
                 parts.setdefault(name, []).append(values)
             if tick is not None:
                 tick(1)
-    return _dataset(asked, soil, options, sowing_h, parts)
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Asked:
-    """The question, common to all covers and treatments."""
-
-    crop: Crop
-    draws: FewDraws
-    need: HarvestNeed
-    air: AirSteps | None
-    within_d: float
-    probabilities: FloatArray
-
-    @property
-    def harvest_Cd(self) -> FloatArray:
-        """Thermal time to first harvest, per draw."""
-        return np.asarray(self.need.median * np.exp(self.need.spread * self.draws.harvest))
+    return window_dataset(asked, soil, options, sowing_h, parts)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -274,7 +159,7 @@ class _Bed:
     growth: FloatArray
 
     @classmethod
-    def of(cls, asked: _Asked, steps: SoilSteps, sowing_h: FloatArray) -> _Bed:
+    def of(cls, asked: WindowAsked, steps: SoilSteps, sowing_h: FloatArray) -> _Bed:
         growing = steps if asked.air is None else asked.air.steps
         growth = growing.running(_growth_rates(asked.need))[0]
         return cls(
@@ -298,7 +183,7 @@ def _growth_rates(need: HarvestNeed) -> ResponseDraws:
     )
 
 
-def _figures(asked: _Asked, bed: _Bed, state: SeedState) -> dict[str, FloatArray]:
+def _figures(asked: WindowAsked, bed: _Bed, state: SeedState) -> dict[str, FloatArray]:
     """All figures of one treatment under one cover, each of shape (sowing[, probability])."""
     steps, growing, sown = bed.steps, bed.growing, bed.sown
     size, members, per_day = asked.draws.row_speed.size, steps.members, steps.per_day
@@ -336,7 +221,7 @@ def _waiting(bed: _Bed, state: SeedState, half: FloatArray) -> FloatArray:
     )
 
 
-def _stand(asked: _Asked, bed: _Bed, state: SeedState, half: FloatArray) -> FloatArray:
+def _stand(asked: WindowAsked, bed: _Bed, state: SeedState, half: FloatArray) -> FloatArray:
     """Share of the seeds planted that emerges, (draw, member, sowing), by the forecast's rule."""
     draws, steps = asked.draws, bed.steps
     wide = {name: values[:, None, None] for name, values in draws.crop.values.items()}
@@ -429,82 +314,3 @@ def _quantiles(values: FloatArray, weights: FloatArray, points: FloatArray) -> F
     with np.errstate(invalid="ignore"):
         between = below + share * (above - below)
     return np.asarray(np.where(np.isfinite(above), between, above), dtype=float)
-
-
-_MEANING = {
-    "odds_in_time": ("1", "odds that half of the row shows within {within:g} days"),
-    "days_to_half": ("d", "days from planting to half emergence"),
-    "stand": ("1", "expected share of the seeds planted that emerge"),
-    "stand_low": ("1", "share of the seeds planted that emerge, 10 % point"),
-    "days_to_harvest": ("d", "bed-days: days from planting to first harvest"),
-    "frost_risk": ("1", "odds of a frost in the four weeks after half emergence"),
-    "odds_harvest_before_frost": (
-        "1",
-        "odds that first harvest comes before the first hard frost of autumn",
-    ),
-}
-
-
-def _dataset(
-    asked: _Asked,
-    soil: Mapping[str, SoilSteps],
-    options: Sequence[Option],
-    sowing_h: FloatArray,
-    parts: Mapping[str, list[FloatArray]],
-) -> xr.Dataset:
-    """Lay the figures out with CF attributes."""
-    shape = (len(soil), len(options))
-    dims = ("cover", "treatment", "sowing")
-    variables = {}
-    for name, values in parts.items():
-        stacked = np.stack(values)
-        units, meaning = _MEANING[name]
-        variables[name] = (
-            dims if stacked.ndim == 2 else (*dims, "probability"),
-            stacked.reshape(*shape, *stacked.shape[1:]),
-            {"units": units, "long_name": meaning.format(within=asked.within_d)},
-        )
-    stamps = (sowing_h * 3.6e12).astype("int64").astype("datetime64[ns]")
-    crop = asked.crop
-    window = xr.Dataset(
-        variables,
-        coords={
-            "cover": list(soil),
-            "treatment": [option.name for option in options],
-            "sowing": ("sowing", stamps, {"standard_name": "time", "long_name": "planting, UTC"}),
-            "probability": (
-                "probability",
-                asked.probabilities,
-                {"units": "1", "long_name": "odds that it comes no later"},
-            ),
-        },
-        attrs={
-            "Conventions": "CF-1.11",
-            "title": f"Sowing window of {crop.name}",
-            "crop": crop.name,
-            "harvest_on": "soil temperature" if asked.air is None else "air temperature",
-            "harvest_from_chart": int(asked.need.published),
-            "within_days": asked.within_d,
-            "tender": int(crop.tender),
-            "members": next(iter(soil.values())).members,
-        },
-    )
-    window["cover"].attrs = {"long_name": "seedbed cover"}
-    window["treatment"].attrs = {"long_name": "how the seed is handled before planting"}
-    return window
-
-
-def window_netcdf(window: xr.Dataset) -> bytes:
-    """The window as a CF NetCDF file; days that are past the horizon are missing values."""
-    from tempfile import TemporaryDirectory
-
-    finite = window.map(lambda values: values.where(np.isfinite(values)), keep_attrs=True)
-    finite.attrs = dict(window.attrs)
-    encoding = {name: {"_FillValue": np.nan, "dtype": "float32"} for name in finite.data_vars}
-    # CF allows no missing values in coordinates.
-    encoding["probability"] = {"_FillValue": None}
-    encoding["sowing"] = {"units": "minutes since 1970-01-01 00:00:00", "dtype": "int64"}
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "window.nc"
-        finite.to_netcdf(path, engine="h5netcdf", encoding=encoding)
-        return path.read_bytes()

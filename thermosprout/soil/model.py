@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.errors import InputError
@@ -23,7 +22,6 @@ from thermosprout.soil.surfaces import COVERS, Cover
 from thermosprout.soil.texture import LOAM, SoilType
 from thermosprout.soil.weather_arrays import weather_arrays
 
-FloatArray = npt.NDArray[np.float64]
 Surface = Literal["grass", "bare"]
 
 DEPTHS_CM = (0.5, 30.0)

@@ -19,8 +19,6 @@ import xarray as xr
 from thermosprout.errors import InputError, Place
 from thermosprout.soil.readers.station_csv import read_weather_csv
 
-FloatArray = npt.NDArray[np.float64]
-
 UNSTATED_DEPTH_CM = 2.0
 """Taken where a station does not state the depth of its shallow sensor: a daily swing of 12 K in
 June, as at the cropland station, is that of 1 to 3 cm. [cm]"""

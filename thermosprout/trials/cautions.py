@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from thermosprout.trials.adjusting import holm_adjusted
 from thermosprout.trials.comparing import BY_PLOTS
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
     from thermosprout.trials.comparing import Group
     from thermosprout.trials.results import Difference
 
-FloatArray = npt.NDArray[np.float64]
 
 _STILL_COMING = 0.1
 _LEVEL = 0.05

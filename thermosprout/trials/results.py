@@ -6,9 +6,6 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -29,8 +29,6 @@ from thermosprout.soil.readers.regular import (
 from thermosprout.soil.readers.zones import to_utc
 from thermosprout.soil.series import soil_series
 
-FloatArray = npt.NDArray[np.float64]
-
 LAYERS_CM = {"stl1": (0.0, 7.0), "stl2": (7.0, 28.0), "stl3": (28.0, 100.0), "stl4": (100.0, 289.0)}
 """Layers of ERA5 and ERA5-Land; from memory. [cm]"""
 FARTHEST_KM = 50.0
