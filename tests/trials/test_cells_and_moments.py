@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date, datetime
+from itertools import permutations
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -292,3 +293,19 @@ def test_a_line_of_a_later_layout_is_refused(write: Write) -> None:
     assert len(read_records(write({"format": "1"}, extra=("format",)))) == 1
     with pytest.raises(InputError, match="this record has format 2, this version reads format 1"):
         read_records(write({"format": "1"}, {"plot": "A2", "format": "2"}, extra=("format",)))
+
+
+def test_the_first_harvest_that_was_entered_last_holds_whatever_the_order_of_lines(
+    write: Write,
+) -> None:
+    """The same day entered earlier once more takes nothing from the later entry."""
+    stamps = (("01", "T10:00Z"), ("01", "T05:00Z"), ("02", "T07:00Z"))
+    lines = [
+        {"inspected": f"2026-05-{8 + n:02d}", "emerged": 4, "first_harvest": f"2026-07-{day}",
+         "entered": f"2026-07-03{clock}"}
+        for n, (day, clock) in enumerate(stamps)
+    ]  # fmt: skip
+    for order in permutations(lines):
+        path = write(*order, extra=("entered", "first_harvest"))
+        table = plots(read_records(path))
+        assert str(table["first_harvest"].iloc[0])[:10] == "2026-07-01"

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.trials.design import Layout, lay_out
-from thermosprout.trials.simulate import _handled, simulate_counts
+from thermosprout.trials.simulate import _handled, simulate_counts, simulate_records
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.3])
@@ -36,3 +38,54 @@ def test_each_planting_day_of_a_block_has_a_strip_of_its_own() -> None:
         assert spot.row // 3 == "ABCD".index(spot.block[0])
         assert isinstance(spot.row, int)
     assert len({(spot.block, spot.row) for spot in spots}) == 12
+
+
+def test_records_of_a_simulated_trial_are_those_of_its_plots_at_its_looks() -> None:
+    """Below the base nothing comes; in warm soil all live seed does, a direct sowing later."""
+    crop = find_crop("pea")
+    times = {"started": pd.Timestamp("2026-04-27"), "planted": pd.Timestamp("2026-05-01")}
+    table = pd.DataFrame(
+        [
+            {"plot": "A1", "treatment": "direct", **times, "started": times["planted"],
+             "seeds_planted": 400, "depth_cm": 3.0, "last_inspected": pd.NaT},
+            {"plot": "A2", "treatment": "presprouted", **times,
+             "seeds_planted": 300, "depth_cm": np.nan, "last_inspected": pd.NaT},
+        ]
+    )  # fmt: skip
+    cold = simulate_records(crop, table, [5, 10.5], np.random.default_rng(1), temperature_C=-5.0)
+    assert cold["emerged"].tolist() == [0, 0, 0, 0]
+    warm = simulate_records(crop, table, [5, 60], np.random.default_rng(1), temperature_C=18.0)
+    assert warm["plot"].tolist() == ["A1", "A1", "A2", "A2"]
+    assert list(warm.columns[:2]) == ["plot", "treatment"]
+    assert warm["inspected_local"].tolist() == ["2026-05-06T00:00:00Z", "2026-06-30T00:00:00Z"] * 2
+    assert cold["inspected_local"].iloc[1] == "2026-05-11T12:00:00Z"
+    assert set(warm["temperature_C"]) == {18.0}
+    early, late = warm["emerged"].to_numpy().reshape(2, 2).T
+    share = late / np.array([400, 300])
+    assert (share > 0.4).all()
+    assert early[1] / late[1] > early[0] / late[0]
+
+
+def test_sprouted_seed_has_shown_that_it_lives_and_of_dry_seed_only_the_live_comes_up() -> None:
+    crop = find_crop("pea")
+    truth = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
+    started, planted = pd.Timestamp("2026-04-29"), pd.Timestamp("2026-05-01")
+    table = pd.DataFrame(
+        [
+            {"plot": f"{treatment}{number}", "treatment": treatment, "planted": planted,
+             "started": planted if treatment == "direct" else started,
+             "seeds_planted": 300, "depth_cm": 3.0}
+            for number in range(40) for treatment in ("direct", "presprouted")
+        ]
+    )  # fmt: skip
+
+    def stand(viability: float) -> pd.Series:
+        records = simulate_records(
+            crop, table, [60], np.random.default_rng(1), truth=truth, temperature_C=18.0,
+            viability=viability,
+        )  # fmt: skip
+        return records.groupby("treatment")["emerged"].mean() / 300
+
+    whole, half = stand(1.0), stand(0.5)
+    assert half["direct"] / whole["direct"] == pytest.approx(0.5, abs=0.05)
+    assert half["presprouted"] / whole["presprouted"] == pytest.approx(1.0, abs=0.08)

@@ -85,7 +85,7 @@ def item(measure: str = "t50_since_planted_d", **changed: object) -> Difference:
          "planting; without replicates nothing can be said of it")),
         ({"p_adjusted": None, "low": -3.0, "high": 1.0},
          ("Not shown: a difference between soaked and direct in half emergence, counted from "
-         "planting; soaked could be anything from 3.0 days sooner to 1.0 days later ()")),
+         "planting; soaked could be anything from 3.0 days sooner to 1.0 days later")),
     ],
 )  # fmt: skip
 def test_a_difference_in_words(

@@ -139,16 +139,17 @@ def _not_shown(measure: Measure, item: Difference) -> str:
         return (
             f"{head}; if there is one, it is under {amount(measure, small)}, too little to act on"
         )
+    tail = f" ({_p(item)})" if _p(item) else ""
     if item.low < 0 < item.high:
         return (
             f"{head}; {item.a} could be anything from {amount(measure, item.low)} "
             f"{_way(measure, item.low)} to {amount(measure, item.high)} "
-            f"{_way(measure, item.high)} ({_p(item)})"
+            f"{_way(measure, item.high)}{tail}"
         )
     near, far = sorted((item.low, item.high), key=abs)
     return (
         f"{head}; {item.a} looks {_span(measure, near, far)} {_way(measure, far)}, but chance is "
-        f"not ruled out ({_p(item)})"
+        f"not ruled out{tail}"
     )
 
 
