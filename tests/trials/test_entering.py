@@ -424,3 +424,10 @@ def test_an_empty_first_line_hides_neither_the_separator_nor_a_line_typed_by_han
     with locked(path) as handle:  # left by an append of long ago
         write_mark(handle, 5)
     assert read_records(path)["emerged"].tolist() == [4, 9]
+
+
+def test_a_plot_in_other_letters_is_the_one_that_was_meant(write: Write) -> None:
+    path = write({"plot": "B1"}, {"plot": "A2"}, {"plot": "a11"})
+    with pytest.raises(InputError, match="did you mean A2") as caught:
+        append_records(path, [{"plot": "a2", "inspected": "2026-05-09", "emerged": "6"}])
+    assert "--season" not in str(caught.value)

@@ -14,7 +14,7 @@ from thermosprout.trials.blocked import fit_blocked
 from thermosprout.trials.lognormal import fit_lognormal, fit_many, fit_plots
 from thermosprout.trials.measures import difference
 from thermosprout.trials.npmle import turnbull
-from thermosprout.trials.permutation import blocks_for_p, permute_within_blocks
+from thermosprout.trials.permutation import permute_within_blocks
 from thermosprout.trials.size import blocks_needed, power_of_t
 
 LEFT = np.array([[0.0, 2.0, 3.0, 4.0, 6.0, 9.0]])
@@ -173,11 +173,6 @@ def test_unequal_blocks_enumerate_their_own_arrangements() -> None:
     assert test.smallest_p == pytest.approx(1 / 6)
     alone = permute_within_blocks(np.ones(2), np.array([True, True]), np.zeros(2, int), rng=rng)
     assert alone is None
-
-
-def test_blocks_for_five_per_cent() -> None:
-    assert blocks_for_p(0.05) == 6
-    assert 2 / 2**6 <= 0.05 < 2 / 2**5
 
 
 def test_treatments_that_never_meet_are_compared_without_blocks() -> None:

@@ -15,6 +15,7 @@ from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis import analyse
 from thermosprout.trials.cautions import _smallest_p
 from thermosprout.trials.comparing import BY_PERMUTATION
+from thermosprout.trials.permutation import blocks_for_p
 from thermosprout.trials.results import Difference
 
 LOOKS = np.arange(1.0, 26.0)
@@ -61,3 +62,10 @@ def test_the_worst_comparison_of_a_measure_is_the_one_that_is_told() -> None:
     assert _smallest_p([*stand, item("t50", None)]) == (pytest.approx(0.06), 3)
     assert _smallest_p([*stand, item("t50", 0.2)]) == (pytest.approx(0.2), 1)
     assert _smallest_p([]) == (0.0, 1)
+
+
+def test_blocks_that_can_show_something_at_five_per_cent_by_hand() -> None:
+    """2/2^n is at most 0.05 from six blocks on, and 0.05/3 from seven."""
+    assert blocks_for_p() == 6
+    assert blocks_for_p(comparisons=3) == 7
+    assert blocks_for_p(0.01) == 8

@@ -8,7 +8,8 @@ import pytest
 
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.treatments import Handling, Treatment
-from thermosprout.trials.design import Layout, lay_out
+from thermosprout.errors import InputError
+from thermosprout.trials.design import _MOST_PLOTS, Layout, lay_out
 from thermosprout.trials.simulate import _handled, simulate_counts, simulate_records
 
 
@@ -89,3 +90,11 @@ def test_sprouted_seed_has_shown_that_it_lives_and_of_dry_seed_only_the_live_com
     whole, half = stand(1.0), stand(0.5)
     assert half["direct"] / whole["direct"] == pytest.approx(0.5, abs=0.05)
     assert half["presprouted"] / whole["presprouted"] == pytest.approx(1.0, abs=0.08)
+
+
+def test_planting_days_count_towards_the_most_plots_of_a_trial() -> None:
+    treatments, rng = ["direct", "soaked"], np.random.default_rng(0)
+    most = _MOST_PLOTS // 4
+    assert len(lay_out(Layout.SPLIT, ["Early"], treatments, most, rng, days=2)) == 4 * most
+    with pytest.raises(InputError, match=f"{4 * (most + 1)} plots are more than {_MOST_PLOTS}"):
+        lay_out(Layout.SPLIT, ["Early"], treatments, most + 1, rng, days=2)
