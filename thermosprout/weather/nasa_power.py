@@ -17,6 +17,7 @@ import xarray as xr
 
 from thermosprout.errors import InputError
 from thermosprout.soil.forcing import weather_dataset
+from thermosprout.weather.answer_values import answer_values
 from thermosprout.weather.asking import ask, require_place
 from thermosprout.weather.past_days import past_days, require_order
 from thermosprout.weather.services import POWER_HOURLY
@@ -138,10 +139,7 @@ def parse(document: Mapping[str, Any]) -> xr.Dataset:
                 f"{theirs} came in {unit!r}, expected {units[0]!r}: the service changed",
                 "update thermosprout",
             )
-        try:
-            array = np.array([series.get(stamp, -999) for stamp in stamps], dtype=float)
-        except (TypeError, ValueError):
-            raise BadAnswerError(f"{theirs} holds something that is no number") from None
+        array = answer_values([series.get(stamp, -999) for stamp in stamps], theirs)
         columns[name] = np.where(array <= -900, np.nan, array)
     for name in _AT_INSTANT:
         if name in columns:

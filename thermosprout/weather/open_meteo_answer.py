@@ -13,6 +13,7 @@ import xarray as xr
 
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.levels import level_array
+from thermosprout.weather.answer_values import answer_values
 from thermosprout.weather.transport import BadAnswerError
 
 FloatArray = npt.NDArray[np.float64]
@@ -171,7 +172,7 @@ def _number(document: Mapping[str, Any], key: str) -> float:
     value = document.get(key)
     if not isinstance(value, int | float):
         raise BadAnswerError(f"the answer does not give its {key}", "check the base URL")
-    return float(value)
+    return float(answer_values([value], key)[0])
 
 
 def _times(values: Any, unit: Any, document: Mapping[str, Any]) -> npt.NDArray[np.datetime64]:
@@ -206,12 +207,7 @@ def _values(values: Any, name: str, size: int) -> FloatArray:
     if not isinstance(values, list) or len(values) != size:
         found = len(values) if isinstance(values, list) else "none"
         raise BadAnswerError(f"{name} has {found} values for {size} times", "try again later")
-    try:
-        return np.array([np.nan if value is None else value for value in values], dtype=float)
-    except (TypeError, ValueError):
-        raise BadAnswerError(
-            f"{name} holds something that is no number", "try again later"
-        ) from None
+    return answer_values(values, name)
 
 
 def _conversion(name: str, asked: str, unit: Any, *, strict: bool) -> tuple[float, float]:
