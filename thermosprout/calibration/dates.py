@@ -59,22 +59,26 @@ def read_dates(
         Naming line and column.
     """
     lines = csv.DictReader(StringIO(read_text(path), newline=None), skipinitialspace=True)
-    plots = []
+    plots: list[Plot] = []
+    first: dict[str, int] = {}
     try:
         for row in lines:
             cells = {(k or "").strip(): (v or "").strip() for k, v in row.items() if k is not None}
             if any(cells.values()):
-                plots.append(_sowing(path, lines.line_num, cells, crop, timezone, viability))
+                plot = _sowing(path, lines.line_num, cells, crop, timezone, viability)
+                if plot.name in first:
+                    raise InputError(
+                        f"the plot {plot.name!r} is on line {first[plot.name]} already",
+                        place=Place(file=path, line=lines.line_num, column="plot"),
+                    )
+                first[plot.name] = lines.line_num
+                plots.append(plot)
     except csv.Error as error:
         raise InputError(
             f"cannot be split into cells ({error})", place=Place(file=path, line=lines.line_num)
         ) from None
     if not plots:
         raise InputError("the file holds no sowing", place=Place(file=path))
-    names = [plot.name for plot in plots]
-    if len(set(names)) < len(names):
-        twice = next(name for name in names if names.count(name) > 1)
-        raise InputError(f"the plot {twice!r} is there twice", place=Place(file=path))
     return tuple(plots)
 
 
