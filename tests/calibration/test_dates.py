@@ -50,8 +50,10 @@ def test_records_with_counts_are_no_file_of_dates(tmp_path: Path) -> None:
         ("planted,emergence_date,depth_cm\n2016-03-20,2016-04-02,deep\n", r"found 'deep'"),
         ("planted,emergence_date\n", r"holds no sowing"),
         (
-            "plot,planted,emergence_date\nb,2016-03-20,2016-04-02\na,2016-03-21,2016-04-02\n"
-            "\na,2016-03-20,2016-04-02\n",
+            (
+                "plot,planted,emergence_date\nb,2016-03-20,2016-04-02\na,2016-03-21,2016-04-02\n"
+                "\na,2016-03-20,2016-04-02\n"
+            ),
             r"line 5, column plot: the plot 'a' is on line 3 already",
         ),
     ],
