@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -12,6 +13,7 @@ from thermosprout.calibration import without_prior
 from thermosprout.calibration.layers import layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
+from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import FitError
 
 CROP = plain_crop()
@@ -123,3 +125,49 @@ def test_what_is_missed_is_moved_from_then_on_and_what_vanished_is_not(
     nothing = without_prior._nothing("plot_speed_sd")
     assert starts[0] == search.model.layers.mean[speed]
     assert starts[1:] == [nothing, nothing]
+
+
+class Reached(Exception):
+    """The fit got past what it asks of its plots."""
+
+
+def test_one_plot_with_seedlings_is_enough_to_begin_and_none_is_not(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def reached(*args: object) -> None:
+        raise Reached
+
+    monkeypatch.setattr(without_prior, "layers_of", reached)
+    empty = replace(pot("e", 12.0), new=np.zeros(3))
+    noted = replace(empty, name="n", hours=np.zeros(0), new=np.zeros(0), noted_h=(90.0, 114.0))
+    for plots in ([empty, pot("a", 12.0)], [noted, empty]):
+        with pytest.raises(Reached):
+            without_prior.fit_without_prior(CROP, plots)
+    with pytest.raises(FitError, match="nothing emerged"):
+        without_prior.fit_without_prior(CROP, [empty, replace(empty, name="f")])
+
+
+@pytest.mark.parametrize(("sprouted", "strict"), [(0, True), (1, False), (2, False)])
+def test_counting_slips_only_where_a_plot_was_sprouted(
+    monkeypatch: pytest.MonkeyPatch, sprouted: int, strict: bool
+) -> None:
+    """A batch has sprouts that were not counted; of dry seed all that shows is counted."""
+    asked: list[dict[str, object]] = []
+
+    def likelihood(model: Model, **given: object) -> SimpleNamespace:
+        asked.append(given)
+        return SimpleNamespace(**given)
+
+    def reached(*args: object) -> None:
+        raise Reached
+
+    monkeypatch.setattr(without_prior, "Likelihood", likelihood)
+    monkeypatch.setattr(without_prior, "_beginning", reached)
+    batch = Handling(treatment=Treatment.PRESPROUTED, sprout_h=48.0)
+    plots = [pot("a", 8.0), pot("b", 16.0)]
+    plots[:sprouted] = [
+        replace(plot, treatment="presprouted", handling=batch) for plot in plots[:sprouted]
+    ]
+    with pytest.raises(Reached):
+        without_prior.fit_without_prior(CROP, plots)
+    assert [given.get("slips") == 0.0 for given in asked] == [False, True][: 1 + strict]

@@ -157,6 +157,7 @@ def test_what_is_always_moved_is_what_the_kind_of_plots_can_tell() -> None:
                      new=np.array([20.0, 30.0]))  # fmt: skip
     assert always([seldom]) == {"thermal_time_50_Cd"}
     assert always([pot("p")]) == {"thermal_time_50_Cd", "sigma", "field_factor"}
+    assert "sigma" in always([pot("p", new=(1.0, 1.0, 1.0))])
     assert always([pot("p", new=(4.0, 9.0))]) == {"thermal_time_50_Cd", "field_factor"}
     noted = replace(pot("n"), seeds=0, noted_h=(100.0, 124.0), hours=np.zeros(0), new=np.zeros(0))
     assert always([noted]) == {"thermal_time_50_Cd"}
