@@ -99,6 +99,27 @@ def test_a_bed_that_came_free_in_the_past_is_told(run: Run) -> None:
     assert "is past" not in err
 
 
+def test_depths_hardly_meant_are_told_and_none_is_passed_over(run: Run) -> None:
+    words = ("compare", "--crop", "carrot", "--constant", 12)
+    _, err = run(*words, "--depth-cm", 12)
+    assert "12 cm is more than 3 times as deep as carrot is usually sown" in err
+    _, err = run(*words, "--depth-cm", 2)
+    assert "times as deep" not in err
+    with pytest.raises(InputError, match="a depth of 0 cm was asked for"):
+        run(*words, "--depth-cm", 0)
+
+
+def test_a_lot_tested_on_no_day_is_told(run: Run, tmp_path: Path) -> None:
+    text = DEMO.read_text(encoding="utf-8").replace("tested_on = 2026-02-10\n", "")
+    for name in DEMO.parent.glob("*.csv"):
+        (tmp_path / name.name).write_bytes(name.read_bytes())
+    season = tmp_path / "season.toml"
+    season.write_text(text, encoding="utf-8")
+    words = ("stations", season, "--date", "2026-04-18", "--as-of", "2026-04-01", "--lot")
+    assert "PAR23: the day of its germination test is not known" in run(*words, "PAR23")[1]
+    assert "is not known (tested_on)" not in run(*words, "PAR25")[1]
+
+
 def test_compare_at_a_constant_temperature(run: Run) -> None:
     found = document(run, "compare", "--crop", "carrot", "--constant", 10)
     assert found["crop"] == "carrot"

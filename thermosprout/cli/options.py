@@ -48,7 +48,9 @@ Cover = Annotated[str, typer.Option("--cover", help="Cover on the bed, such as f
 SoakH = Annotated[
     list[float] | None, typer.Option("--soak-h", help="Soak to weigh [h]; can be repeated.")
 ]
-RoomC = Annotated[float, typer.Option("--room-c", help="Temperature of the room [°C].")]
+RoomC = Annotated[
+    float, typer.Option("--room-c", min=0.0, max=40.0, help="Temperature of the room [°C].")
+]
 Plants = Annotated[int, typer.Option("--plants", min=1, help="Plants wanted.")]
 
 AsOf = Annotated[

@@ -21,7 +21,9 @@ def presprout(
         str,
         typer.Option(help="Day the bed comes free, or 2026-05-01/2026-05-08 where it is not sure."),
     ] = "",
-    room_c: Annotated[float, typer.Option(help="Temperature where the seed sprouts [°C].")] = 20.0,
+    room_c: Annotated[
+        float, typer.Option(min=0.0, max=40.0, help="Temperature where the seed sprouts [°C].")
+    ] = 20.0,
     plants: opt.Plants = 100,
     hold: Annotated[bool, typer.Option(help="Sprouted seed may be held in the cold.")] = True,
     calendar: Annotated[

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
@@ -22,7 +22,9 @@ from thermosprout.errors import InputError
 from thermosprout.planning.harvest import ConstantGrowth, Growth, GrowthClock, HarvestNeed
 from thermosprout.planning.options import MINUTES
 from thermosprout.planning.setting import Setting
+from thermosprout.season.file_notes import undated_test
 from thermosprout.season.load import Season, load_season
+from thermosprout.season.row_notes import depth_notes
 from thermosprout.season.schema import Bed, hours, instant, local
 from thermosprout.season.soil import SoilSupply, describe
 from thermosprout.soil.bridging import read_bridged
@@ -162,7 +164,10 @@ class Sources:
             if self.season is None or asked.lot not in self.season.seed_lots:
                 known = ", ".join(self.season.seed_lots) if self.season else "none"
                 raise InputError(f"there is no seed lot {asked.lot!r}; known lots: {known}")
-            return self.season.seed_lots[asked.lot]
+            found = self.season.seed_lots[asked.lot]
+            undated = undated_test(found, self.now)
+            self._say([undated] if undated else [])
+            return found
         if asked.germination is None:
             return None
         counts = asked.seeds_tested
@@ -202,10 +207,15 @@ class Sources:
 
     def depth_cm(self, crop: Crop) -> float:
         """Sowing depth: as asked, as usual for the crop, or a plain 2 cm."""
-        depth = self.asked.depth_cm or crop.practice.depth_cm or USUAL_DEPTH_CM
+        asked = self.asked.depth_cm
+        depth = (crop.practice.depth_cm or USUAL_DEPTH_CM) if asked is None else asked
         if not 0.2 <= depth <= 30:
             raise InputError(f"a depth of {depth:g} cm was asked for, expected 0.2 to 30 cm")
+        self._say(depth_notes(crop, depth))
         return depth
+
+    def _say(self, notes: Iterable[str]) -> None:
+        self.notes.extend(note for note in notes if note not in self.notes)
 
     def supply(self) -> SoilSupply | None:
         """Soil temperature, water and weather of the season file, where there is one."""

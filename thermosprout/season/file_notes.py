@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.season.load import Season
 
 
@@ -22,14 +23,17 @@ def absent_notes(season: Season) -> list[str]:
 def undated_tests(season: Season, as_of: datetime) -> list[str]:
     """Germination tests of lots that are sown here and have aged because no day was given."""
     sown = {row.lot for row in season.data.rows}
-    notes = []
-    for lot in season.data.lots:
-        tested = lot.germination is not None or lot.seeds_germinated is not None
-        if lot.id not in sown or not tested or lot.tested_on is not None or lot.year is None:
-            continue
-        if as_of.year > lot.year + 1:
-            notes.append(
-                f"Lot {lot.id}: the day of its germination test is not known (tested_on), so that "
-                f"it is taken as made by the end of {lot.year} and the lot as aged since."
-            )
-    return notes
+    found = (undated_test(season.seed_lots[lot.id], as_of) for lot in season.data.lots
+             if lot.id in sown)  # fmt: skip
+    return [note for note in found if note]
+
+
+def undated_test(lot: SeedLot, as_of: datetime) -> str | None:
+    """Say that a lot is taken as aged since its harvest, for want of the day of its test."""
+    tested = lot.germination is not None or lot.seeds_germinated is not None
+    if not tested or lot.tested_on is not None or lot.year is None or as_of.year <= lot.year + 1:
+        return None
+    return (
+        f"Lot {lot.id}: the day of its germination test is not known (tested_on), so that it is "
+        f"taken as made by the end of {lot.year} and the lot as aged since."
+    )

@@ -37,12 +37,13 @@ def typed_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season) -> 
         For its lots.
     """
     return [
-        *_depth_notes(crop, forecast.sowing.depth_cm),
+        *depth_notes(crop, forecast.sowing.depth_cm),
         *_handling_notes(row, crop, forecast, season),
     ]
 
 
-def _depth_notes(crop: Crop, depth_cm: float) -> list[str]:
+def depth_notes(crop: Crop, depth_cm: float) -> list[str]:
+    """Say where seed lies far deeper than its crop is sown, which the stand does not know of."""
     usual = crop.practice.depth_high_cm or crop.practice.depth_cm
     if usual is None or depth_cm <= _TOO_DEEP * usual:
         return []
