@@ -18,7 +18,7 @@ from tests.trials.append_worker import row
 from thermosprout.errors import InputError
 from thermosprout.trials import store
 from thermosprout.trials.lock import lock_path, locked, write_mark
-from thermosprout.trials.records import append_records, load, read_records
+from thermosprout.trials.records import append_records, load, read_records, to_frame
 from thermosprout.trials.table import parse_table
 
 Write = Callable[..., Path]
@@ -431,3 +431,35 @@ def test_a_plot_in_other_letters_is_the_one_that_was_meant(write: Write) -> None
     with pytest.raises(InputError, match="did you mean A2") as caught:
         append_records(path, [{"plot": "a2", "inspected": "2026-05-09", "emerged": "6"}])
     assert "--season" not in str(caught.value)
+
+
+def test_a_line_that_is_not_in_the_file_yet_has_no_number(write: Write) -> None:
+    path = write({}, {"inspected": "2026-05-12", "emerged": 9})
+
+    def refused(*counts: tuple[str, str]) -> str:
+        rows = [{"plot": "A1", "inspected": day, "emerged": number} for day, number in counts]
+        with pytest.raises(InputError) as caught:
+            append_records(path, rows)
+        return str(caught.value)
+
+    assert "falls from 9 (line 3) to 7" in refused(("2026-05-14", "7"))
+    assert "falls from 12 (new) to 10" in refused(("2026-05-14", "12"), ("2026-05-15", "10"))
+    beside = refused(("2026-05-10", "12"))
+    assert "line 3, column emerged: nothing was recorded; beside the new counts" in beside
+    assert "falls from 12 (new) to 9" in beside
+    assert "falls from 4 (line 2) to 3" in refused(("2026-05-10", "3"))
+
+
+def test_an_empty_cell_asks_for_no_column(write: Write) -> None:
+    path = write({}, extra=("entered",))
+    row = {"plot": "A1", "inspected": "2026-05-12", "emerged": "9", "note": "", "observer": ""}
+    append_records(path, [row])
+    assert "note" not in path.read_text(encoding="utf-8").splitlines()[0]
+    assert "observer" not in path.read_text(encoding="utf-8").splitlines()[0]
+
+
+def test_a_frame_of_histories_holds_what_was_counted_unless_asked_for_more(write: Write) -> None:
+    nothing = {"inspected": "", "emerged": ""}
+    histories = load(write(nothing, {**nothing, "plot": "A2"}, {"plot": "A2"})).histories
+    assert to_frame(histories)["plot"].tolist() == ["A2"]
+    assert to_frame(histories, planned=True)["plot"].tolist() == ["A1", "A2"]

@@ -142,7 +142,7 @@ def _told_as_new(path: Path, plan: _Plan) -> Iterator[None]:
             ) from None
         column = f", {place.column}" if place.column else ""
         raise InputError(
-            f"nothing was recorded; plot {plan.current}{column}: {error.what}",
+            f"nothing was recorded; plot {plan.current}{column}: {plan.told(error.what)}",
             place=Place(file=path),
             hint=error.hint,
         ) from None
