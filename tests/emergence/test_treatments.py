@@ -104,7 +104,8 @@ def test_seeds_started_and_seeds_planted_are_kept_apart() -> None:
 
 def test_same_inputs_give_the_same_answer() -> None:
     first, second = (forecast_constant(plain_crop(), 15.0, seed=5) for _ in range(2))
-    assert np.array_equal(first.hours, second.hours, equal_nan=True)
+    # Old releases of numpy round sums by where an array lies in memory.
+    np.testing.assert_allclose(first.hours, second.hours, rtol=1e-12)
     other = forecast_constant(plain_crop(), 15.0, seed=6)
     assert not np.array_equal(first.hours, other.hours, equal_nan=True)
 
