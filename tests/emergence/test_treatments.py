@@ -104,8 +104,7 @@ def test_seeds_started_and_seeds_planted_are_kept_apart() -> None:
 
 def test_same_inputs_give_the_same_answer() -> None:
     first, second = (forecast_constant(plain_crop(), 15.0, seed=5) for _ in range(2))
-    # Old releases of numpy round sums by where an array lies in memory.
-    np.testing.assert_allclose(first.hours, second.hours, rtol=1e-12)
+    assert np.array_equal(first.hours, second.hours, equal_nan=True)
     other = forecast_constant(plain_crop(), 15.0, seed=6)
     assert not np.array_equal(first.hours, other.hours, equal_nan=True)
 

@@ -101,7 +101,8 @@ class Estimate:
 
     def natural(self, transformed: FloatArray) -> Draws:
         """Vectors of shape (draw, parameter) on the transformed scale to natural units."""
+        # numpy 2.0 rounds exp along a column by where that lies in memory, along a row it does not.
+        rows = np.ascontiguousarray(transformed.T)
         return {
-            name: PARAMETERS[name].natural(transformed[:, index])
-            for index, name in enumerate(self.names)
+            name: PARAMETERS[name].natural(row) for name, row in zip(self.names, rows, strict=True)
         }
