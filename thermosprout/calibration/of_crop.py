@@ -34,13 +34,11 @@ def of_crop(
     InputError
         When nothing is left.
     """
-    others = {
-        row.id: season.row_crop(row).name
-        for row in season.data.rows
-        if season.row_crop(row).name != crop.name
-    }
-    there = [plot for plot in dict.fromkeys(records["plot"].astype(str)) if plot in others]
-    kept = records[~records["plot"].astype(str).isin(others)]
+    grown = {row.id: season.row_crop(row).name for row in season.data.rows}
+    others = {plot: name for plot, name in grown.items() if name != crop.name}
+    plots = records["plot"].astype(str)
+    there = [plot for plot in dict.fromkeys(plots) if plot in others]
+    kept = records[~plots.isin(others)]
     if kept.empty:
         raise InputError(
             f"no plot of the records is {crop.name} by {season.path.name}",

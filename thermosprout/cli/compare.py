@@ -43,9 +43,7 @@ def compare(
     germination: opt.Germination = None,
     seeds_tested: opt.SeedsTested = None,
     soak_h: opt.SoakH = None,
-    water_c: Annotated[
-        float, typer.Option(min=0.0, max=40.0, help="Temperature of the water [°C].")
-    ] = 20.0,
+    water_c: Annotated[float, opt.handling_c("Temperature of the water [°C].")] = 20.0,
     room_c: opt.RoomC = 20.0,
     sprout_h: Annotated[
         float | None, typer.Option(help="Hours indoors; until radicles are ready by default.")

@@ -6,7 +6,7 @@ They are grouped by what they speak of; an option of a single command stands in 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -48,9 +48,14 @@ Cover = Annotated[str, typer.Option("--cover", help="Cover on the bed, such as f
 SoakH = Annotated[
     list[float] | None, typer.Option("--soak-h", help="Soak to weigh [h]; can be repeated.")
 ]
-RoomC = Annotated[
-    float, typer.Option("--room-c", min=0.0, max=40.0, help="Temperature of the room [°C].")
-]
+
+
+def handling_c(help: str) -> Any:
+    """Option of a temperature at which seed is handled indoors. [degC]"""
+    return typer.Option(min=0.0, max=40.0, help=help)
+
+
+RoomC = Annotated[float, handling_c("Temperature of the room [°C].")]
 Plants = Annotated[int, typer.Option("--plants", min=1, help="Plants wanted.")]
 
 AsOf = Annotated[

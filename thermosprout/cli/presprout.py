@@ -21,9 +21,7 @@ def presprout(
         str,
         typer.Option(help="Day the bed comes free, or 2026-05-01/2026-05-08 where it is not sure."),
     ] = "",
-    room_c: Annotated[
-        float, typer.Option(min=0.0, max=40.0, help="Temperature where the seed sprouts [°C].")
-    ] = 20.0,
+    room_c: Annotated[float, opt.handling_c("Temperature where the seed sprouts [°C].")] = 20.0,
     plants: opt.Plants = 100,
     hold: Annotated[bool, typer.Option(help="Sprouted seed may be held in the cold.")] = True,
     calendar: Annotated[
@@ -41,10 +39,10 @@ def presprout(
 
     Example: thermosprout presprout --crop parsnip --bed-free 2026-05-10 --calendar sprouts.ics
     """
+    from thermosprout.crops.seed_lots import DRESSED
     from thermosprout.emergence.forecast import CropDraws
     from thermosprout.emergence.treatments import Treatment
     from thermosprout.errors import InputError
-    from thermosprout.planning.advice import DRESSED
     from thermosprout.planning.documents import presprout_document
     from thermosprout.planning.events import sprouting_events
     from thermosprout.planning.sources import days_between

@@ -22,9 +22,7 @@ def sow_again(
     new_lot: Annotated[str, typer.Option(help="Lot of a new sowing; the old one by default.")] = "",
     weather: opt.WeatherFile = None,
     air_c: opt.AirC = None,
-    room_c: Annotated[
-        float, typer.Option(min=0.0, max=40.0, help="Where gap seed would sprout [°C].")
-    ] = 20.0,
+    room_c: Annotated[float, opt.handling_c("Where gap seed would sprout [°C].")] = 20.0,
     as_of: opt.AsOfDay = "",
     offline: opt.Offline = False,
     seed: opt.Seed = 0,

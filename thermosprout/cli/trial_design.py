@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from thermosprout.trials.plan import Plan
 
 _USUAL_SPROUT_SHARE = 0.8
-_USUAL_SOAK_H = 12.0
-"""Overnight, for crops that stand it (common practice, no source). [h]"""
 _USUAL_DEPTH_CM = 2.5
 
 
@@ -210,14 +208,15 @@ def _soak_hours(
     given: float | None, crop: Crop | None, treatments: list[str]
 ) -> tuple[float, list[str]]:
     """Hours of the soak, and a word where the crop hardly stands so many."""
-    safe = _USUAL_SOAK_H if crop is None else float(crop.safe_soak_h)
+    from thermosprout.crops.crop import USUAL_SOAK_H
+
     if given is None:
-        return min(_USUAL_SOAK_H, safe), []
-    if crop is None or given <= safe or "soaked" not in treatments:
+        return (USUAL_SOAK_H if crop is None else crop.usual_soak_h), []
+    if crop is None or given <= crop.safe_soak_h or "soaked" not in treatments:
         return given, []
     told = (
-        f"{crop.name} stands about {safe:g} h under water: a soak of {given:g} h costs seed, and "
-        "the trial will show that."
+        f"{crop.name} stands about {crop.safe_soak_h:g} h under water: a soak of {given:g} h "
+        "costs seed, and the trial will show that."
     )
     return given, [told]
 

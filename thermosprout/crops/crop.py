@@ -22,6 +22,9 @@ GENERAL_CAUTIONS = (
 )
 """Cautions of every crop, said where seed is soaked or sprouted."""
 
+USUAL_SOAK_H = 12.0
+"""Overnight, for crops that stand it (common practice, no source). [h]"""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Practice:
@@ -100,6 +103,11 @@ class Crop:
             raise InputError(f"the stand of {self.name} is lost to cold above where it is to heat")
         if self.safe_soak_h <= 0:
             raise InputError(f"the safe soak of {self.name} must be longer than 0 h")
+
+    @property
+    def usual_soak_h(self) -> float:
+        """A soak overnight, or as long as the crop stands. [h]"""
+        return min(USUAL_SOAK_H, float(self.safe_soak_h))
 
     def stand_response(self, temperature: npt.ArrayLike) -> FloatArray:
         """Share of the stand that a constant temperature allows, in [0, 1].

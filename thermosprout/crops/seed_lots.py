@@ -16,6 +16,7 @@ from thermosprout.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 __all__ = [
+    "DRESSED",
     "GerminationTest",
     "SeedLot",
     "STORAGES",
@@ -31,6 +32,8 @@ __all__ = [
 Storage = Literal["kitchen drawer", "cool cellar", "fridge with desiccant"]
 
 STORAGES: tuple[str, ...] = get_args(Storage)
+
+DRESSED = "Dressed seed is neither soaked nor handled bare-handed: sow it dry, with gloves."
 
 PACKET_SEEDS = 60.0
 """A share without counts is taken like a test of this many seeds (assumption)."""

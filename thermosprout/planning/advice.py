@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.crops.crop import GENERAL_CAUTIONS
+from thermosprout.crops.seed_lots import DRESSED
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.planning.compare import GOAL_WORDS, Comparison, Goal, Verdict, harvest_is_seen
@@ -17,7 +18,6 @@ SPROUTED_NOT_FOOD = "Seed sprouted for sowing is not food."
 _HOPELESS = 0.1
 
 DEFER = "Instructions on the packet and local advice come first."
-DRESSED = "Dressed seed is neither soaked nor handled bare-handed: sow it dry, with gloves."
 
 
 def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:

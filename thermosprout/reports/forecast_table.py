@@ -68,7 +68,7 @@ def forecast_tables(
         stands.add_column(name, overflow="fold")
     for row in document["rows"]:
         title = Text(row["row"], style="bold")
-        title.append(f" {row.get('called', row['crop'])}\n{row['treatment']}", style="not bold")
+        title.append(f" {_called(row)}\n{row['treatment']}", style="not bold")
         dates.add_row(
             title,
             _day(datetime.fromisoformat(row["planted"])),
@@ -89,6 +89,11 @@ def forecast_tables(
     return [dates, stands, *notes]
 
 
+def _called(row: dict[str, Any]) -> str:
+    """Return the grower's own word for a row's crop; documents of older versions have none."""
+    return str(row.get("called", row["crop"]))
+
+
 def _told(document: dict[str, Any], units: Units) -> list[RenderableType]:
     """Each row in a few short lines."""
     from rich.text import Text
@@ -99,11 +104,7 @@ def _told(document: dict[str, Any], units: Units) -> list[RenderableType]:
         Text("The likely day (and the days that hold 8 times in 10)."),
     ]
     for row in document["rows"]:
-        told.append(
-            Text(
-                f"\n{row['row']} {row.get('called', row['crop'])}, {row['treatment']}", style="bold"
-            )
-        )
+        told.append(Text(f"\n{row['row']} {_called(row)}, {row['treatment']}", style="bold"))
         told.append(Text(f"  planted {_day(datetime.fromisoformat(row['planted']))}"))
         for stage in STAGE_NAMES:
             middle, days = _range(row["stages"][stage]).split("\n")

@@ -31,7 +31,7 @@ def read_row(text: str, today: date) -> NewRow:
 def usual_hours(crop: str, treatment: str) -> float | None:
     """Hours to begin with: half a day's soak or what the crop stands, sprouting to 2 or 3 mm."""
     if treatment == "soaked":
-        return min(12.0, float(find_crop(crop).safe_soak_h))
+        return find_crop(crop).usual_soak_h
     if treatment == "presprouted":
         return sprout_hours(find_crop(crop), _ROOM_C) or 72.0
     return None

@@ -77,11 +77,14 @@ class Season:
 
     def row_crop(self, row: Row) -> Crop:
         """Return the crop of a row, by its lot or its own name."""
-        return self.crops[row_crop_name(row, {lot.id: lot for lot in self.data.lots})]
+        return self.crops[self._crop_name(row)]
 
     def row_word(self, row: Row) -> str:
         """Return the grower's own word for the crop of a row, as the file has it."""
-        return " ".join(row_crop_name(row, {lot.id: lot for lot in self.data.lots}).split())
+        return " ".join(self._crop_name(row).split())
+
+    def _crop_name(self, row: Row) -> str:
+        return row_crop_name(row, {lot.id: lot for lot in self.data.lots})
 
     def row_lot(self, row: Row) -> SeedLot:
         """Seed lot of a row; one of which nothing is known when the row names none."""
@@ -269,10 +272,11 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
         )
     lot = lots.get(row.lot) if row.lot else None
     zone = data.site.zone
-    if lot is not None and lot.year is not None and lot.year > _as_day(row.planted, zone).year:
+    planted_year = _as_day(row.planted, zone).year
+    if lot is not None and lot.year is not None and lot.year > planted_year:
         raise fail(
             f"lot {lot.id} was harvested in {lot.year}, after row {row.id} is planted in "
-            f"{_as_day(row.planted, zone).year}",
+            f"{planted_year}",
             "lots",
             list(lots).index(lot.id),
             "year",

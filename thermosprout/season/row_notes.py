@@ -5,12 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from thermosprout.crops.crop import Crop
+from thermosprout.crops.seed_lots import DRESSED
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.season.load import Season
 from thermosprout.season.schema import Row
-
-DRESSED = "Dressed seed is neither soaked nor handled bare-handed: sow it dry, with gloves."
 
 _TOO_DEEP = 3.0
 """Times the usual depth from which on a stand is not to be trusted; common practice, no source."""
@@ -63,11 +62,11 @@ def _handling_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season)
     if row.lot is not None and season.seed_lots[row.lot].dressed:
         notes.append(f"Lot {row.lot} is dressed. {DRESSED}")
     state = forecast.state
-    lost = 1.0 - float(np.median(state.survival))
-    if handling.treatment is Treatment.SOAKED and lost > 1.0 - _DROWNED:
+    kept = float(np.median(state.survival))
+    if handling.treatment is Treatment.SOAKED and kept < _DROWNED:
         notes.append(
             f"{crop.name} stands about {crop.safe_soak_h:g} h under water: a soak of "
-            f"{handling.soak_h:g} h costs about {lost:.0%} of the seed."
+            f"{handling.soak_h:g} h costs about {1.0 - kept:.0%} of the seed."
         )
     length = float(np.median(state.radicle_mm))
     if handling.treatment is Treatment.PRESPROUTED and length > _TOO_LONG_MM:

@@ -12,6 +12,7 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.daily_course import running_mean, trailing
 from thermosprout.soil.depth import to_depth
+from thermosprout.soil.readers.readings import COLUMNS
 from thermosprout.soil.series import hours_since_epoch, soil_series
 
 FloatArray = npt.NDArray[np.float64]
@@ -20,7 +21,6 @@ MOST_READINGS = 300
 """More readings than this are thinned evenly: they would say the same again."""
 MIDDLE_H = 12.0
 """From the beginning of a day to its middle. [h]"""
-COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
 
 
 class Kind(StrEnum):

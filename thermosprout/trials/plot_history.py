@@ -170,18 +170,15 @@ def _harvest(path: Path, facts: Entry, entries: Sequence[Entry]) -> Moment | Non
     told = [entry for entry in entries if entry.first_harvest is not None]
     latest: Entry | None = None
     for entry in told:
-        if latest is not None and _stamp(entry) < _stamp(latest):
-            continue
-        if (
-            latest is not None
-            and entry.first_harvest != latest.first_harvest
-            and _stamp(entry) == _stamp(latest)
-        ):
-            raise InputError(
-                f"plot {entry.plot} has another first harvest on line {latest.line}",
-                place=Place(file=path, line=entry.line, column="first_harvest"),
-                hint="a correction is a line with a later entered time",
-            )
+        if latest is not None:
+            if _stamp(entry) < _stamp(latest):
+                continue
+            if _stamp(entry) == _stamp(latest) and entry.first_harvest != latest.first_harvest:
+                raise InputError(
+                    f"plot {entry.plot} has another first harvest on line {latest.line}",
+                    place=Place(file=path, line=entry.line, column="first_harvest"),
+                    hint="a correction is a line with a later entered time",
+                )
         latest = entry
     if latest is None or latest.first_harvest is None:
         return None

@@ -139,7 +139,8 @@ def _not_shown(measure: Measure, item: Difference) -> str:
         return (
             f"{head}; if there is one, it is under {amount(measure, small)}, too little to act on"
         )
-    tail = f" ({_p(item)})" if _p(item) else ""
+    p = _p(item)
+    tail = f" ({p})" if p else ""
     if item.low < 0 < item.high:
         return (
             f"{head}; {item.a} could be anything from {amount(measure, item.low)} "
