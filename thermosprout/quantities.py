@@ -3,13 +3,6 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    FloatArray = npt.NDArray[np.float64]
 
 YEARS = range(1900, 2200)
 """Years that a day typed by a person can lie in; another one is a slip of the finger."""

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from scipy.linalg import orthogonal_procrustes
 
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.arrays import FloatArray
 
 _EQUAL = 1e-6
 

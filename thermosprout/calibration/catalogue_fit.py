@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtri
 from scipy.stats import qmc
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration import catalogue_fit_map as fitting
 from thermosprout.calibration.catalogue_fit_assumptions import Assumed, assumed
 from thermosprout.calibration.catalogue_fit_evidence import (
@@ -33,8 +33,6 @@ from thermosprout.crops.parameters import NAMES, PARAMETERS
 from thermosprout.emergence.response import Shape
 from thermosprout.files import write_atomic
 from thermosprout.reference import reference_file
-
-FloatArray = npt.NDArray[np.float64]
 
 FITTED = NAMES[: fitting.SIZE]
 """Parameters of the temperature response, which the tables determine; the rest are assumed."""

@@ -5,31 +5,28 @@ Run as ``python -m thermosprout.calibration.catalogue_fit_check`` for all compar
 
 from __future__ import annotations
 
-import re
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from thermosprout.calibration.catalogue_fit_evidence import (
     DAY_TABLE,
     PAIRS_KEPT_OUT,
     DayCell,
     Evidence,
+    days_to_half,
     gather,
     read_table,
 )
 from thermosprout.crops.catalogue import catalogue
-from thermosprout.crops.crop import Crop
-from thermosprout.emergence.response import Shape, response
+from thermosprout.emergence.response import Shape
 
 if TYPE_CHECKING:
     from thermosprout.calibration.catalogue_fit_map import Fit, Prior
 
-FloatArray = npt.NDArray[np.float64]
 
 AGREES_C = 2.0
 """A base temperature agrees with a published one within this. [C]"""
@@ -100,55 +97,6 @@ class BaseCheck:
     def away_from_middle(self) -> float:
         """Distance from the middle of all printed figures. [C]"""
         return abs(self.fitted - float(np.median([(low + high) / 2 for low, high in self.printed])))
-
-
-def days_to_half(crop: Crop, temperature: npt.ArrayLike) -> FloatArray:
-    """Days to half emergence from 1.27 cm at constant temperatures, inf where there is none.
-
-    Parameters
-    ----------
-    temperature : array_like
-        [degC]
-    """
-    centre = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
-    return np.asarray(_days(crop, centre, np.atleast_1d(np.asarray(temperature, dtype=float)))[0])
-
-
-def days_band(
-    crop: Crop,
-    temperature: npt.ArrayLike,
-    probabilities: Sequence[float],
-    rng: np.random.Generator,
-    size: int = 1000,
-) -> FloatArray:
-    """Quantiles of the days over varieties and lots, shape (probability, temperature)."""
-    draws = crop.estimate.draw(size, rng)
-    days = _days(crop, draws, np.atleast_1d(np.asarray(temperature, dtype=float)))
-    return np.asarray(np.quantile(days, probabilities, axis=0, method="nearest"))
-
-
-def _days(crop: Crop, draws: dict[str, FloatArray], temperature: FloatArray) -> FloatArray:
-    base = draws["t_base_C"][:, None]
-    opt = base + draws["opt_gap_C"][:, None]
-    top = opt + draws["ceiling_gap_C"][:, None]
-    rate = response(crop.response, temperature, base, opt, top, draws["curvature"][:, None])
-    with np.errstate(divide="ignore"):
-        return np.asarray(draws["thermal_time_50_Cd"][:, None] / rate)
-
-
-def published_days(crop: Crop) -> tuple[DayCell, ...]:
-    """Published days to emergence of a crop, as they entered the fit."""
-    found = gather().get(crop.name)
-    return found.cells if found else ()
-
-
-def short_citations() -> dict[str, str]:
-    """Source id to authors and year, as a legend has room for."""
-    found = {}
-    for row in read_table("sources.csv"):
-        with_year = re.match(r".*?\b(?:19|20)\d\d\b", row["source"])
-        found[row["source_id"]] = with_year[0] if with_year else re.split("[;,(]", row["source"])[0]
-    return found
 
 
 def table_check(least_cells: int = 5) -> list[TableCheck]:

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
+from thermosprout.crops.crop import Crop
+from thermosprout.emergence.response import response
 from thermosprout.reference import reference_file
 
 Row = dict[str, str]
@@ -269,3 +274,52 @@ def _stand_cells(names: tuple[str, ...]) -> Iterator[tuple[float, float]]:
     for row in _of("emergence_days.csv", names):
         if row["normal_seedlings_pct"]:
             yield float(row["temp_C"]), float(row["normal_seedlings_pct"]) / 100.0
+
+
+def days_to_half(crop: Crop, temperature: npt.ArrayLike) -> FloatArray:
+    """Days to half emergence from 1.27 cm at constant temperatures, inf where there is none.
+
+    Parameters
+    ----------
+    temperature : array_like
+        [degC]
+    """
+    centre = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
+    return np.asarray(_days(crop, centre, np.atleast_1d(np.asarray(temperature, dtype=float)))[0])
+
+
+def days_band(
+    crop: Crop,
+    temperature: npt.ArrayLike,
+    probabilities: Sequence[float],
+    rng: np.random.Generator,
+    size: int = 1000,
+) -> FloatArray:
+    """Quantiles of the days over varieties and lots, shape (probability, temperature)."""
+    draws = crop.estimate.draw(size, rng)
+    days = _days(crop, draws, np.atleast_1d(np.asarray(temperature, dtype=float)))
+    return np.asarray(np.quantile(days, probabilities, axis=0, method="nearest"))
+
+
+def _days(crop: Crop, draws: dict[str, FloatArray], temperature: FloatArray) -> FloatArray:
+    base = draws["t_base_C"][:, None]
+    opt = base + draws["opt_gap_C"][:, None]
+    top = opt + draws["ceiling_gap_C"][:, None]
+    rate = response(crop.response, temperature, base, opt, top, draws["curvature"][:, None])
+    with np.errstate(divide="ignore"):
+        return np.asarray(draws["thermal_time_50_Cd"][:, None] / rate)
+
+
+def published_days(crop: Crop) -> tuple[DayCell, ...]:
+    """Published days to emergence of a crop, as they entered the fit."""
+    found = gather().get(crop.name)
+    return found.cells if found else ()
+
+
+def short_citations() -> dict[str, str]:
+    """Source id to authors and year, as a legend has room for."""
+    found = {}
+    for row in read_table("sources.csv"):
+        with_year = re.match(r".*?\b(?:19|20)\d\d\b", row["source"])
+        found[row["source_id"]] = with_year[0] if with_year else re.split("[;,(]", row["source"])[0]
+    return found

@@ -16,10 +16,9 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 from scipy.special import log_ndtr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.catalogue_fit_evidence import Bound, DayCell, Evidence
 from thermosprout.emergence.response import Shape, response
-
-FloatArray = npt.NDArray[np.float64]
 
 SHAPES: tuple[Shape, ...] = ("linear", "beta")
 SIZE = 5

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.optimize import least_squares
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.catalogue_fit_evidence import Evidence
-
-FloatArray = npt.NDArray[np.float64]
 
 SHARE_SD = 0.08
 """Error of a published share of normal seedlings: one lot of some hundred seeds."""

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.half_seen import half_seen_d
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.temperature import NARROW_C, Temperatures
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from thermosprout.calibration.result import Finding
     from thermosprout.calibration.without_prior import PlainFit
 
-FloatArray = npt.NDArray[np.float64]
 
 FEW_DRAWS = 100.0
 _FAR = 3.0

@@ -6,10 +6,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 from scipy.optimize import minimize
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.layers import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
@@ -20,8 +20,6 @@ from thermosprout.calibration.shear import shear_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.errors import FitError
-
-FloatArray = npt.NDArray[np.float64]
 
 SCREENED = 120
 STARTS = 2

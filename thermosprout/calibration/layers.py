@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.plots import Plot
 from thermosprout.crops.estimate import Estimate
 
-FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 VARIETY_SHARE = 0.3

@@ -14,11 +14,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betainc, logsumexp, ndtr, ndtri
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model, Predicted
 from thermosprout.emergence.counts import partial_rho, stand_log_likelihood
-
-FloatArray = npt.NDArray[np.float64]
 
 SLIPS = 1e-3
 """Share of seedlings that may be counted at any odd inspection: slips and weeds."""

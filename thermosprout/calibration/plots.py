@@ -8,8 +8,8 @@ from hashlib import sha256
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.counts import increments
 from thermosprout.emergence.treatments import TABLE_DEPTH_CM, Handling, Treatment
@@ -19,7 +19,6 @@ from thermosprout.soil.series import hours_since_epoch
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 
 _USUAL_DEPTH_CM = 2.0
 

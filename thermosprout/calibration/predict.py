@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.layers import Layers
 from thermosprout.calibration.plots import Plot
 from thermosprout.crops.crop import Crop
@@ -21,8 +21,6 @@ from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 from thermosprout.errors import CoverageError
 from thermosprout.soil.series import hours_since_epoch
-
-FloatArray = npt.NDArray[np.float64]
 
 _SHIFT = 0.02
 """Step of ln thermal time for the slopes of treatment effects; they are almost straight in it."""

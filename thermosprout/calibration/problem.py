@@ -8,10 +8,10 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.shear import Shear
 
-FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 _GRADIENT_STEP = 2e-3

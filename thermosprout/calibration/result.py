@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.doubts import warnings_with_prior, warnings_without_prior
 from thermosprout.calibration.fit import DRAWN, Fit, Tick, fit_with_prior
 from thermosprout.calibration.plots import Plot
@@ -20,8 +20,6 @@ from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.parameters import NAMES, PARAMETERS
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 INTERVAL = 0.9
 """Probability of the intervals reported."""

@@ -9,10 +9,9 @@ import numpy.typing as npt
 from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.axes import principal_axes, settled
 from thermosprout.calibration.problem import Problem
-
-FloatArray = npt.NDArray[np.float64]
 
 _ROUNDS = 3
 _ENOUGH = 0.3

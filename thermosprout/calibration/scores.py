@@ -9,9 +9,9 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.fit import fit_with_prior
 from thermosprout.calibration.half_seen import half_seen_d
 from thermosprout.calibration.plots import Plot
@@ -31,8 +31,6 @@ from thermosprout.emergence.forecast import (
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.errors import CoverageError, InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 DRAWS = 500
 PACKET_C = 18.0

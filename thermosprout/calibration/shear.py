@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.layers import Layers
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
@@ -20,7 +21,6 @@ from thermosprout.crops.crop import ResponseShape
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.emergence.response_draws import ResponseDraws
 
-FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 THERMAL = ("t_base_C", "opt_gap_C", "ceiling_gap_C", "curvature")

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.shear import middle_h
-
-FloatArray = npt.NDArray[np.float64]
 
 NARROW_C = 5.0
 """Below this range of mean temperatures a base temperature is not reported (common practice, no

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.calibration.fit import Tick, climb, root_of, starts
 from thermosprout.calibration.layers import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
@@ -21,7 +22,6 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.errors import FitError
 
-FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 PINNED = 4.0

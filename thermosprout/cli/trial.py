@@ -17,7 +17,7 @@ from thermosprout.cli.trial_options import RecordsFile, SeasonFile, Timezone, zo
 if TYPE_CHECKING:
     import pandas as pd
 
-    from thermosprout.quantities import FloatArray
+    from thermosprout.arrays import FloatArray
 
 app = typer.Typer(
     cls=Sentences,

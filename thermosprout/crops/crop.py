@@ -8,10 +8,10 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.crops.estimate import Estimate
 from thermosprout.errors import InputError
 
-FloatArray = npt.NDArray[np.float64]
 ResponseShape = Literal["linear", "beta"]
 Season = Literal["cool", "warm"]
 SeedSize = Literal["small", "medium", "large"]

@@ -6,12 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.crops.parameters import NAMES, PARAMETERS
 from thermosprout.errors import InputError
 
-FloatArray = npt.NDArray[np.float64]
 Draws = dict[str, FloatArray]
 """Parameter name to draws in natural units, each of shape (draw,)."""
 

@@ -7,12 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.reference import reference_file
-
-FloatArray = npt.NDArray[np.float64]
 
 _STEP = 1e-3
 

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.arrays import FloatArray
 
 
 class Scale(StrEnum):

@@ -7,14 +7,13 @@ from datetime import date
 from typing import Literal, get_args
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.germination_test import GerminationTest, replicate_warning
 from thermosprout.crops.longevity import ageing, typical_viability
 from thermosprout.errors import InputError
 
-FloatArray = npt.NDArray[np.float64]
 __all__ = [
     "DRESSED",
     "GerminationTest",

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.quantities import Units, celsius, show_temperature
 from thermosprout.reports.style import EARTH, INK, LEAF, QUIET, own_style
 
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-FloatArray = npt.NDArray[np.float64]
 
 _MARKS = ("o", "s", "^", "D")
 _LEAST_D, _MOST_D = 0.8, 200.0

@@ -11,11 +11,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.season.curve import EmergenceCurve
-
-FloatArray = npt.NDArray[np.float64]
 
 WIDTH, HEIGHT = 360, 250
 _LEFT, _RIGHT = 38, 322

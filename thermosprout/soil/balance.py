@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.soil.texture import SoilType
-
-FloatArray = npt.NDArray[np.float64]
 
 LATENT_HEAT = 2.45e6
 """Latent heat of vaporisation. [J kg-1]"""

@@ -10,9 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.soil.readers.logger_csv import read_soil_csv
-
-FloatArray = npt.NDArray[np.float64]
 
 BRIDGED_H = 72
 """Longest hole that is bridged [h]: the days of a sowing move by a small part of the hole, while

@@ -10,9 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.arrays import FloatArray
 
 AMPLITUDE_PER_DEGREE = 0.27
 """Amplitude of the year per degree of latitude. [K] Common knowledge of climate tables (11 K at 40

@@ -6,13 +6,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.soil.balance import Water
 from thermosprout.soil.conduction import Grid, IntArray, Operator, graded_grid, make_operator
 from thermosprout.soil.texture import LATENT_HEAT_FUSION, SOILS, SoilType
-
-FloatArray = npt.NDArray[np.float64]
 
 TOPSOIL_M = 0.10
 """Layer that dries by evaporation, FAO-56. [m]"""

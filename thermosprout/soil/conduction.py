@@ -16,7 +16,8 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.arrays import FloatArray
+
 IntArray = npt.NDArray[np.intp]
 
 STEP_S = 3600.0

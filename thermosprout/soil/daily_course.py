@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.arrays import FloatArray
 
 QUARTER_H = 6
 """A quarter of a day, by which the part of the swing that is late trails it. [h]"""

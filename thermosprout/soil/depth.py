@@ -13,11 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.soil.series import soil_series
 from thermosprout.soil.texture import LOAM
-
-FloatArray = npt.NDArray[np.float64]
 
 MOIST_LOAM = float(LOAM.diffusivity(0.8 * LOAM.field_capacity))
 """Diffusivity of a moist loam: Johansen (1975) and de Vries (1963), see

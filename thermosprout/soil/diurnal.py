@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 
-FloatArray = npt.NDArray[np.float64]
 TimeArray = npt.NDArray[np.datetime64]
 
 HOUR = np.timedelta64(1, "h")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.soil.balance import (
     SEA_LEVEL_PRESSURE,
     Water,
@@ -32,8 +32,6 @@ from thermosprout.soil.surfaces import (
     usual_exchange,
 )
 from thermosprout.soil.texture import SoilType
-
-FloatArray = npt.NDArray[np.float64]
 
 Stores = tuple[FloatArray, FloatArray]
 Flux = tuple[FloatArray, FloatArray]

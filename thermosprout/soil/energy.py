@@ -10,11 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.soil.balance import saturation_pressure, saturation_slope
-
-FloatArray = npt.NDArray[np.float64]
 
 STEFAN_BOLTZMANN = 5.67e-8
 AIR_HEAT_CAPACITY = 1.2e3

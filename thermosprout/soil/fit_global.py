@@ -16,10 +16,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.files import write_atomic
 from thermosprout.soil.climate import YearlyCourse, yearly_course
 from thermosprout.soil.drive import DAY, Weather, drive, water_course
@@ -30,8 +30,6 @@ from thermosprout.soil.surfaces import COVERS
 from thermosprout.soil.texture import LOAM
 from thermosprout.soil.traits import varied
 from thermosprout.soil.weather_arrays import weather_arrays
-
-FloatArray = npt.NDArray[np.float64]
 
 FREE: dict[str, tuple[float, float, float]] = {
     # centre, sd of the pull, lowest

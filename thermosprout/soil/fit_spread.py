@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import minimize
 
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.arrays import FloatArray
 
 EVERY_D = 3
 """Days used of each season: neighbours say much the same. [d]"""

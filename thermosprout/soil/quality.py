@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.soil.series import FloatArray
+from thermosprout.arrays import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 Stamps = npt.NDArray[np.datetime64]

@@ -6,9 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 SURFACES = ("bare", "grass", "unknown")
 """Ground a series was measured or modelled under."""

@@ -11,10 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.soil.daily_course import running_mean, trailing
 from thermosprout.soil.ground import GroundParameters, fitted_parameters
 from thermosprout.soil.series import hours_since_epoch
@@ -27,8 +27,6 @@ from thermosprout.soil.site_readings import (
     laid_beside,
     within,
 )
-
-FloatArray = npt.NDArray[np.float64]
 
 READING_SD_K = 0.4
 """Of a kitchen or soil thermometer, its depth and its reader. [K] Common practice, no source."""

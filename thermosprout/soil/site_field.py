@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.soil.daily_course import running_mean
 from thermosprout.soil.ground import GroundParameters, fitted_parameters
 from thermosprout.soil.series import hours_since_epoch
 from thermosprout.soil.site_readings import MIDDLE_H, Kind
-
-FloatArray = npt.NDArray[np.float64]
 
 SWING_SD = 0.25
 """Prior sd of the factor on the daily swing, and of its lateness as a share of the swing: what

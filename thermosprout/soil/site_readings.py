@@ -5,17 +5,15 @@ from __future__ import annotations
 from enum import StrEnum
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.daily_course import running_mean, trailing
 from thermosprout.soil.depth import to_depth
 from thermosprout.soil.readers.readings import COLUMNS
 from thermosprout.soil.series import hours_since_epoch, soil_series
-
-FloatArray = npt.NDArray[np.float64]
 
 MOST_READINGS = 300
 """More readings than this are thinned evenly: they would say the same again."""

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.arrays import FloatArray
 
 MELT_MM_PER_K_D = 3.0
 """Degree-day factor; 1 to 6 are published for open ground (Hock 2003, J. Hydrol. 282:104-115, from

@@ -10,15 +10,13 @@ import csv
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.reference import reference_file
 from thermosprout.soil.balance import Water
 from thermosprout.soil.energy import AIR_HEAT_CAPACITY, Skin
 from thermosprout.soil.ground import GroundParameters
-
-FloatArray = npt.NDArray[np.float64]
 
 BARE_ALBEDO_WET, BARE_ALBEDO_DRY = 0.13, 0.22
 """Of raked loam: Oke (1987), Boundary Layer Climates, table 1.1 gives 0.05 (wet, dark) to 0.40

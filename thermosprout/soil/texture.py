@@ -8,10 +8,9 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.reference import reference_file
-
-FloatArray = npt.NDArray[np.float64]
 
 WATER_HEAT_CAPACITY = 4.18e6
 """Volumetric heat capacity of water. [J m-3 K-1]"""

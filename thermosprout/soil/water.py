@@ -15,14 +15,13 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.column import DRY_SHARE
 from thermosprout.soil.ground import fitted_parameters
 from thermosprout.soil.model import drive_dataset
 from thermosprout.soil.surfaces import COVERS, Cover
 from thermosprout.soil.texture import LOAM, SoilType
-
-FloatArray = npt.NDArray[np.float64]
 
 BASE_POTENTIAL_MPA = -1.0
 """Water potential at which half the seeds stop. Published medians run from about -0.5 (lettuce) to

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.trials.betabinomial import plot_correlation
 from thermosprout.trials.blocked import fit_blocked
@@ -30,7 +31,6 @@ from thermosprout.trials.verdict import verdict
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 Compared = Literal["treatment", "variety", "seed_lot"]
 
 

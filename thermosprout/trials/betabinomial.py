@@ -8,9 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import digamma, expit, gammaln, logit
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import FitError, InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import fdtrc, stdtr, stdtrit
 
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.arrays import FloatArray
+
 IntArray = npt.NDArray[np.intp]
 
 

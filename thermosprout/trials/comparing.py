@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.trials.adjusting import holm_adjusted
 from thermosprout.trials.blocked import BlockedFit, fit_blocked
 from thermosprout.trials.measures import (
@@ -32,7 +33,6 @@ from thermosprout.trials.results import Difference, Overall, PlotError, Treatmen
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 BY_PLOTS = "plots as replicates"

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import FitError
 from thermosprout.trials.comparing import wilson
 from thermosprout.trials.intervals import ClockName, plot_intervals
@@ -17,8 +17,6 @@ from thermosprout.trials.results import Curve, Shape
 
 if TYPE_CHECKING:
     import pandas as pd
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def emergence_curve(

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 ClockName = Literal["planted", "started", "thermal"]
 
 _DAY_NS = 86_400e9

@@ -12,9 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import FitError, InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 _ROOT = np.sqrt(2.0 * np.pi)
 _LEAST = 1e-300

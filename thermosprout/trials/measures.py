@@ -7,15 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.trials.intervals import padded, plot_intervals
 from thermosprout.trials.lognormal import LogNormalFits, fit_plots
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 Kind = Literal["share", "time"]
 ScaleName = Literal["angle", "ln", "plain"]
 

@@ -9,7 +9,8 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.arrays import FloatArray
+
 IntArray = npt.NDArray[np.intp]
 
 _MOST_EXACT = 100_000

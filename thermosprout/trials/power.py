@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.emergence.forecast import forecast_constant
 from thermosprout.errors import InputError
 from thermosprout.trials.adjusting import holm_adjusted
@@ -21,7 +22,6 @@ from thermosprout.trials.simulate import simulate_counts
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
 
-FloatArray = npt.NDArray[np.float64]
 
 _LEVEL = 0.05
 _BLOCKS = (3, 4, 5, 6, 8, 10, 12, 15, 20)

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.emergence.clock import Clock, ConstantClock
 from thermosprout.emergence.response_draws import ResponseDraws
 from thermosprout.emergence.stand import middle_h, stand_share
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
     from thermosprout.crops.estimate import Draws
 
-FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 _HOUR_NS = 3.6e12

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.emergence.response_draws import ResponseDraws
 from thermosprout.emergence.thermal_clock import ThermalClock
 from thermosprout.errors import CoverageError, InputError
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from thermosprout.crops.estimate import Estimate
     from thermosprout.emergence.response import Shape
 
-FloatArray = npt.NDArray[np.float64]
 
 _HOUR_NS = 3.6e12
 

@@ -6,11 +6,9 @@ from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.weather.transport import BadAnswerError
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def answer_values(values: Iterable[Any], name: str) -> FloatArray:

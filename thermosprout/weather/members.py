@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import soil_series
 from thermosprout.weather.past_seasons import PastSeasons, as_list, past_seasons, step_of, to_ns
 
-FloatArray = npt.NDArray[np.float64]
 Stamps = npt.NDArray[np.datetime64]
 
 FADE_DAYS = 7.0

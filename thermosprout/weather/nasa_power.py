@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.weather.answer_values import answer_values
@@ -23,8 +24,6 @@ from thermosprout.weather.past_days import past_days, require_order
 from thermosprout.weather.services import POWER_HOURLY
 from thermosprout.weather.session import WeatherSession
 from thermosprout.weather.transport import BadAnswerError
-
-FloatArray = npt.NDArray[np.float64]
 
 NAMES: dict[str, tuple[str, tuple[str, ...]]] = {
     "air_temperature": ("T2M", ("C", "degC")),

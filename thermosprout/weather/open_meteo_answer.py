@@ -11,12 +11,11 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.levels import level_array
 from thermosprout.weather.answer_values import answer_values
 from thermosprout.weather.transport import BadAnswerError
-
-FloatArray = npt.NDArray[np.float64]
 
 NAMES: dict[str, str] = {
     "air_temperature": "temperature_2m",

@@ -13,10 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import soil_series
 
-FloatArray = npt.NDArray[np.float64]
 Stamps = npt.NDArray[np.datetime64]
 
 SHIFT_DAYS = (-10, 0, 10)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, ServiceError
 from thermosprout.soil.forcing import VARIABLES, weather_dataset
 from thermosprout.weather import nasa_power, open_meteo
@@ -19,8 +19,6 @@ from thermosprout.weather.source import (
     WARM_UP_DAYS,
     SoilSource,
 )
-
-FloatArray = npt.NDArray[np.float64]
 
 PAST_YEARS = 15
 AIR_FADE_DAYS = 3.0

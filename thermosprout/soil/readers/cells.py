@@ -6,14 +6,12 @@ import re
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.soil.readers.columns import Meaning
 from thermosprout.soil.readers.table import Table
-
-FloatArray = npt.NDArray[np.float64]
 
 MISSING_WORDS = frozenset(
     ("na", "nan", "n/a", "null", "none", "nil", "-", "--", "---", ".", "?", "*", "err", "error",

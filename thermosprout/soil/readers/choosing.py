@@ -6,8 +6,8 @@ import re
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError, Place
 from thermosprout.soil.readers.cells import to_numbers, unit_column, unit_in_cells
 from thermosprout.soil.readers.columns import Meaning, understand, zone_in
@@ -18,8 +18,6 @@ from thermosprout.soil.readers.stamps import (
     read_stamps,
 )
 from thermosprout.soil.readers.table import Table
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def one_depth(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.soil.quality import DAMPING_CM
 
-FloatArray = npt.NDArray[np.float64]
 Stamps = npt.NDArray[np.datetime64]
 SURFACE_PEAK_H = 13.5
 """Local hour at which a bare surface is warmest: an hour and a half after noon; from memory."""

@@ -8,11 +8,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, Place
 from thermosprout.soil.diurnal import day_starts_utc, hourly_from_daily, spread_radiation
 from thermosprout.soil.forcing import require_on_earth
 
-FloatArray = npt.NDArray[np.float64]
 Days = npt.NDArray[np.datetime64]
 
 AIR = ("air", "air_tmin", "air_tmax")

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil import quality
 from thermosprout.soil.quality import Check
@@ -41,7 +42,6 @@ from thermosprout.soil.readers.stamps import (
 from thermosprout.soil.readers.table import SEPARATORS, Table, read_table
 from thermosprout.soil.series import soil_series
 
-FloatArray = npt.NDArray[np.float64]
 PARTS = "give the parts as files of their own: a line for a day is a mean, any other a reading"
 
 

@@ -11,14 +11,13 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.days import holds_air, hours_of_days
 from thermosprout.soil.readers.reading import Reading
 from thermosprout.soil.readers.station_csv import possible
 from thermosprout.soil.readers.table import decode
-
-FloatArray = npt.NDArray[np.float64]
 
 NAMES: dict[str, dict[str, tuple[str, float]]] = {
     "T2M": {"C": ("air", 1.0)},

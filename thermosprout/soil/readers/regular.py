@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.soil.readers.reading import Gap
 
-FloatArray = npt.NDArray[np.float64]
 Stamps = npt.NDArray[np.datetime64]
 _HOUR_NS = 3_600_000_000_000
 SPARSEST_HOURS = 4

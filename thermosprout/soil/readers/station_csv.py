@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.cells import to_celsius, to_numbers
@@ -26,8 +27,6 @@ from thermosprout.soil.readers.regular import (
 )
 from thermosprout.soil.readers.stamps import StampReading
 from thermosprout.soil.readers.table import SEPARATORS, Table, read_table
-
-FloatArray = npt.NDArray[np.float64]
 
 _FACTORS: dict[str, tuple[tuple[str, float], ...]] = {
     # W m-2 from a daily sum: 1 MJ m-2 d-1 = 11.574, 1 J cm-2 d-1 = 0.11574, 1 kWh = 41.667

@@ -7,16 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError, Place
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.reading import Reading
 from thermosprout.soil.readers.table import decode, refuse_endless_numbers
-
-FloatArray = npt.NDArray[np.float64]
 
 _MISSING = {
     "temp_air": 99.9,

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil.forcing import weather_dataset
 from thermosprout.soil.readers.daily import hours_from_days
@@ -24,8 +25,6 @@ from thermosprout.soil.readers.levels import level_array
 from thermosprout.soil.readers.reading import Reading
 from thermosprout.soil.readers.regular import step_in_words, step_of, to_hourly
 from thermosprout.soil.readers.table import decode, refuse_endless_numbers
-
-FloatArray = npt.NDArray[np.float64]
 
 DEPTHS = (5, 10, 20, 50, 100)
 _HOURLY = (
