@@ -9,7 +9,7 @@ from tests.benchmarks.conftest import Paired
 from tests.planning.climates import INLAND, series, soil_under, years
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.crops.crop import Crop
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.treatments import seed_state
 from thermosprout.planning.air_steps import AirSteps
 from thermosprout.planning.few_draws import FewDraws

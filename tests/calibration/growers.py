@@ -11,8 +11,8 @@ from thermosprout.calibration.plots import Plot
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.forecast import CropDraws, Sowing, forecast_row
-from thermosprout.emergence.response_draws import ResponseDraws
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.treatments import Handling
 from thermosprout.soil.series import hours_since_epoch, soil_series
 from thermosprout.trials.columns import REQUIRED

@@ -9,7 +9,7 @@ from scipy.optimize import minimize
 
 from thermosprout.calibration.likelihood import NOTED_SPREAD, SLIPS
 from thermosprout.emergence.response import response
-from thermosprout.emergence.thermal_clock import refine
+from thermosprout.emergence.thermal_time import refine
 
 _HALF_WIDTH, _POINTS = 8.0, 161
 

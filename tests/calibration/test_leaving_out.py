@@ -12,8 +12,8 @@ from tests.calibration.growers import plain_crop, spring
 from thermosprout.calibration import scores
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.scores import LeftOut, Score, check, crps
-from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.forecast import CropDraws, Sowing, clock_for, forecast_row
+from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.errors import CoverageError
 
 CROP = plain_crop()

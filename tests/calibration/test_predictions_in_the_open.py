@@ -14,9 +14,9 @@ from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.result import base_from_prior
 from thermosprout.crops.parameters import NAMES
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import stand_share
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 
 CROP = plain_crop()

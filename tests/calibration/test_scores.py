@@ -14,7 +14,7 @@ from thermosprout.calibration.half_seen import half_seen_d
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.scores import NAMES, LeftOut, _line, check, crps, forecast_draws
 from thermosprout.crops.estimate import Estimate
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import InputError
 
 ESTIMATE = Estimate.generic(

@@ -14,7 +14,7 @@ from thermosprout.calibration import likelihood
 from thermosprout.calibration.fit import fit_with_prior
 from thermosprout.calibration.likelihood import BATCH_RHO, sprouted_log_likelihood
 from thermosprout.calibration.plots import digest_of, plots_of_records
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.trials.records import read_records
 

@@ -17,10 +17,10 @@ from thermosprout.calibration.predict import DISH_RHO, DISH_SHARE, Model
 from thermosprout.calibration.result import Finding, _factor, _finding, _level
 from thermosprout.calibration.scores import PACKET_C, packet_days
 from thermosprout.crops.estimate import Estimate
-from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.forecast import forecast_constant
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import stand_share
+from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.errors import InputError
 

@@ -8,10 +8,8 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thermosprout.emergence.clock import ConstantClock
-from thermosprout.emergence.dealing import deal_members
-from thermosprout.emergence.response_draws import ResponseDraws
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock, assign_members
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import hours_since_epoch, soil_series
 
@@ -148,7 +146,7 @@ def test_steps_other_than_an_hour_are_refused() -> None:
 
 
 def test_members_are_dealt_in_proportion_to_their_weights() -> None:
-    dealt = deal_members(3, 1000, np.array([0.5, 0.3, 0.2]))
+    dealt = assign_members(3, 1000, np.array([0.5, 0.3, 0.2]))
     assert np.bincount(dealt) == pytest.approx([500, 300, 200], abs=3)
 
 

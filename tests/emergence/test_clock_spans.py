@@ -7,10 +7,8 @@ import pytest
 import xarray as xr
 
 from tests.emergence.test_clock import first_hour, hourly, response_draws
-from thermosprout.emergence.clock import ConstantClock
-from thermosprout.emergence.dealing import deal_members
-from thermosprout.emergence.response_draws import ResponseDraws
-from thermosprout.emergence.thermal_clock import ThermalClock, refine
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock, assign_members, refine
 from thermosprout.errors import CoverageError
 
 HOURS = 24 * 20 + 7
@@ -173,11 +171,11 @@ def test_a_dry_week_halts_the_clock() -> None:
 
 def test_members_are_dealt_by_weight_and_spread_over_the_draws() -> None:
     weights = np.array([1.0, 3.0, 4.0])
-    dealt = deal_members(3, 4000, weights)
+    dealt = assign_members(3, 4000, weights)
     assert np.bincount(dealt) == pytest.approx(4000 * weights / 8, abs=3)
     assert np.bincount(dealt[:40]) == pytest.approx(40 * weights / 8, abs=2)
-    assert np.bincount(deal_members(4, 4000)) == pytest.approx(np.full(4, 1000), abs=3)
-    assert (deal_members(1, 5) == 0).all()
+    assert np.bincount(assign_members(4, 4000)) == pytest.approx(np.full(4, 1000), abs=3)
+    assert (assign_members(1, 5) == 0).all()
     series = of_members(SPRING, SPRING + 5, weights=np.array([0.0, 1.0]))
     only = ThermalClock(series, response_draws(4))
     warm = ThermalClock(hourly(SPRING + 5), response_draws(4))
@@ -217,14 +215,21 @@ def test_a_hole_at_the_very_end_is_a_hole() -> None:
     assert clock.end_h(first_hour(series) + 3) == first_hour(series) + HOURS - 2
 
 
-def test_a_hole_in_one_member_is_a_hole_for_all() -> None:
+def test_a_hole_in_one_member_ends_what_its_draws_know() -> None:
     holed = SPRING.copy()
     holed[200] = np.nan
     begin = first_hour(hourly(SPRING))
     clock = ThermalClock(of_members(SPRING, holed), response_draws(4))
     assert clock.end_h(begin + 10) == begin + 199
+    assert sorted(set(clock.ends_h(begin + 10)[:, 0] - begin)) == [199, HOURS - 1]
+    late = clock.cross(begin + 10, np.full((4, 1), 70.0))[:, 0]
+    assert np.isinf(late).tolist() == (clock.member == 1).tolist()
+    # One planting day must be known to all; of many days a member may lack some.
     with pytest.raises(CoverageError, match="hole"):
         clock.progress(begin + 200, np.array([begin + 300.0]))
+    days = clock.cross(begin + np.array([10.0, 200.0]), np.full((4, 2), 5.0))
+    assert np.isnan(days[:, 1]).tolist() == (clock.member == 1).tolist()
+    assert np.isfinite(days[:, 0]).all()
 
 
 def test_the_first_hour_since_the_last_hole() -> None:

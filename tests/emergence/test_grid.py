@@ -14,8 +14,8 @@ from thermosprout.emergence.grid import (
     Thresholds,
     days_to_reach,
 )
-from thermosprout.emergence.response_draws import ResponseDraws
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.thresholds import centre_rate
 from thermosprout.errors import InputError
 from thermosprout.soil.series import hours_since_epoch, soil_series

@@ -16,7 +16,7 @@ from thermosprout.emergence.forecast import (
     forecast_row,
 )
 from thermosprout.emergence.grid import GridResponse, SoilGrid, days_to_reach
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.thresholds import stage_thresholds
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.soil.series import hours_since_epoch, soil_series

@@ -20,8 +20,8 @@ from thermosprout.emergence.forecast import (
     emergence_dataset,
     forecast_row,
 )
-from thermosprout.emergence.response_draws import ResponseDraws
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.soil.series import soil_series
 

@@ -10,7 +10,6 @@ import pytest
 
 from tests.emergence.plain_crop import plain_crop
 from tests.emergence.test_clock import first_hour, hourly
-from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.forecast import (
     DRAWS,
     STAGES,
@@ -27,13 +26,11 @@ from thermosprout.emergence.forecast import (
 from thermosprout.emergence.grid import GridResponse
 from thermosprout.emergence.response import response
 from thermosprout.emergence.stand import (
-    _paced_from,
-    beta_binomial,
     half_beyond,
     middle_h,
-    order_shares,
     stand_share,
 )
+from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.thresholds import stage_thresholds
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 
@@ -58,40 +55,6 @@ def made(seeds: int = 20, planted: float = 77.0, seed: int = 0, soil=SOIL) -> Ro
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("seed", [0, 4])
-@pytest.mark.parametrize("seeds", [1, 20])
-def test_every_field_of_a_row(seed: int, seeds: int) -> None:
-    row = made(seeds, seed=seed)
-    values, planted = row.draws.values, row.sowing.planted_h
-    rng = np.random.default_rng([seed, crc32(b"row"), crc32(b"bed")])
-    speed = values["plot_speed_sd"] * rng.standard_normal(SIZE)
-    state = seed_state(
-        CROP, values, row.draws.rates, row.sowing.handling, depth_cm=3.0,
-        ln_shift=row.ln_shift + speed,
-    )  # fmt: skip
-    half = row.clock.cross(planted, state.needed(np.full((SIZE, 1), 0.5)))[:, 0]
-    share = stand_share(
-        CROP, values, state, row.clock, planted_h=planted, half_h=half, viability=row.viability
-    )
-    seedlings = beta_binomial(share, seeds, values["plot_stand_rho"], rng)
-    stages = order_shares(seedlings, (0.0, 0.5, 0.9), rng)
-    ranks = (rng.permutation(SIZE) + 0.5) / SIZE
-    assert row.row_speed == pytest.approx(speed, rel=1e-12)
-    assert row.share == pytest.approx(share, rel=1e-12)
-    assert row.seedlings.tolist() == seedlings.tolist()
-    assert row.weights == pytest.approx(np.full(SIZE, 1 / SIZE))
-    assert row.horizon_h == first_hour(SOIL) + 24 * 30
-    assert row.notes == ()
-    assert row.viability.tolist() == np.linspace(0.3, 0.9, SIZE).tolist()
-    assert (seedlings == 0).any() == (seeds == 1)
-    shown = np.concatenate([stages, ranks[:, None]], axis=1)
-    hours = row.clock.cross(planted, state.needed(np.nan_to_num(shown, nan=0.5)))
-    for draw in range(SIZE):
-        held = [*row.hours[draw], row.any_seed_h[draw]]
-        expected = hours[draw] if seedlings[draw] else np.full(4, np.nan)
-        assert held == pytest.approx(expected, rel=1e-12, nan_ok=True)
-
-
 def test_figures_read_off_weighted_draws() -> None:
     weights = np.random.default_rng(1).gamma(1.0, size=SIZE)
     row = made(seeds=2).reweighted(weights)
@@ -106,7 +69,7 @@ def test_figures_read_off_weighted_draws() -> None:
     assert row.soil_mean_C() == pytest.approx(expected, rel=1e-12)
     early = row.sowing.planted_h + np.array([-1.0, 0.0, 150.0, 300.0])
     shown = row.emerged_share(early)
-    progress = row.clock.progress(row.sowing.planted_h, early)
+    progress = row.clock.curve(row.sowing.planted_h, early)
     assert (shown[:, :2] == 0).all()
     assert shown[:, 2:] == pytest.approx(row.state.emerged(progress)[:, 2:], rel=1e-12)
     # Seed with a credit shows nothing before it is planted either.
@@ -185,8 +148,8 @@ def test_random_numbers_belong_to_a_purpose_and_a_seed() -> None:
     assert site_offset(bare, 3).tolist() == [0.0] * 3
     draws = CropDraws.of(CROP, 9)
     clock = clock_for(draws, spread, seed=7)
-    assert clock._offset == pytest.approx(2.0 * standard)
-    assert clock_for(draws, spread)._offset.tolist() == site_offset(spread, 9).tolist()
+    assert clock.offset == pytest.approx(2.0 * standard)
+    assert clock_for(draws, spread).offset.tolist() == site_offset(spread, 9).tolist()
     half = clock_for(draws, SOIL, slowing=np.full(HOUR.size, 0.5))
     at = np.array([first_hour(SOIL) + 100.0])
     assert half.progress(at[0] - 90, at) == pytest.approx(
@@ -304,17 +267,17 @@ def test_from_when_a_pace_is_read() -> None:
     draws = CropDraws.of(CROP, 2)
     clock = clock_for(draws, hourly(holed[:201]))
     steady = ConstantClock(draws=draws.rates, temperature_C=9.0)
-    assert _paced_from(steady, 55.0) == 55.0
+    assert steady.pace_from_h(55.0, 168.0) == 55.0
     # End at 200: from planting where a week is known, else a week before the end, or the hole.
     for planted, least, since in (
         (0.0, 24.0, 0.0), (10.0, 49.0, 10.0), (10.0, 50.0, 0.0), (150.0, 24.0, 150.0),
         (176.0, 24.0, 176.0), (176.5, 24.0, 61.0), (150.0, None, 61.0), (61.0, None, 61.0),
     ):  # fmt: skip
-        arguments = () if least is None else (least,)
-        assert _paced_from(clock, begin + planted, *arguments) == begin + since, planted
+        found = clock.pace_from_h(begin + planted, 168.0 if least is None else least)
+        assert found.flat[0] == begin + since, planted
     long = clock_for(draws, hourly(VALUES[:401]))
     for planted, since in ((100.0, 100.0), (232.0, 232.0), (232.5, 232.0), (399.0, 232.0)):
-        assert _paced_from(long, begin + planted) == begin + since
+        assert long.pace_from_h(begin + planted, 168.0).flat[0] == begin + since
     half = half_beyond(
         np.array([np.inf, 3.0, np.inf, np.inf]), planted=np.array([1.0, 1.0, 2.0, 2.0]),
         span=np.array([4.0, 4.0, 6.0, 6.0]), needed=np.array([10.0, 9.0, 8.0, 8.0]),
@@ -322,7 +285,7 @@ def test_from_when_a_pace_is_read() -> None:
     )  # fmt: skip
     assert half.tolist() == [9.0, 3.0, 14.0, np.inf]
     done = np.array([5.0])
-    assert half_beyond(done, planted=0.0, span=1.0, needed=done, done=done) is done
+    assert half_beyond(done, planted=np.zeros(1), span=1.0, needed=done, done=done) is done
 
 
 @pytest.mark.parametrize(("known", "a_day"), [(24.0, True), (24.5, True), (23.5, False)])

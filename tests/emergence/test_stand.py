@@ -9,9 +9,9 @@ import pytest
 from scipy import stats
 
 from tests.emergence.plain_crop import plain_crop
-from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.forecast import CropDraws
 from thermosprout.emergence.stand import beta_binomial, order_shares, stand_share
+from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 
 CROP = plain_crop(chilling_limit=10.0)
@@ -102,7 +102,7 @@ def test_a_single_seedling_is_every_stage_and_none_is_no_stage() -> None:
 def test_the_first_day_is_the_one_after_planting() -> None:
     """Cold on the first day only: the seed is chilled by what it lacked on that day."""
     from tests.emergence.test_clock import first_hour, hourly
-    from thermosprout.emergence.thermal_clock import ThermalClock
+    from thermosprout.emergence.thermal_time import ThermalClock
 
     values = np.full(24 * 30, 20.0)
     values[24 * 10 : 24 * 11 + 1] = np.linspace(9.0, 3.0, 25)

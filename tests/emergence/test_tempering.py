@@ -9,7 +9,6 @@ import pytest
 from scipy.special import logsumexp
 
 from tests.emergence.plain_crop import plain_crop
-from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.conditioning import tempering
 from thermosprout.emergence.conditioning.particles import (
     Particles,
@@ -20,6 +19,7 @@ from thermosprout.emergence.conditioning.particles import (
 )
 from thermosprout.emergence.conditioning.tempering import _next_power, _Normal, temper
 from thermosprout.emergence.forecast import CropDraws
+from thermosprout.emergence.thermal_time import ConstantClock
 
 CROP = plain_crop()
 ALONG = np.array([1.0, 0.5])

@@ -23,8 +23,8 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
 from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.forecast import CropDraws, clock_for
-from thermosprout.emergence.response_draws import ResponseDraws
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.planning.air_steps import AirSteps
 from thermosprout.planning.compare import Goal, compare
 from thermosprout.planning.few_draws import FewDraws

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import COOL, INLAND, series, soil_under, years
 from thermosprout.emergence.forecast import CropDraws
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.planning.many_sowings import SoilSteps, cross_rising, next_true
 

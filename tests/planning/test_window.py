@@ -10,7 +10,7 @@ from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, series, soil_under, years
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.stand import stand_share
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.treatments import Handling, seed_state
 from thermosprout.errors import InputError
 from thermosprout.planning.air_steps import AirSteps

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from tests.trials.conftest import many_trials
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import soil_series
 from thermosprout.trials.analysis import analyse

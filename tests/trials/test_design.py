@@ -10,7 +10,7 @@ import pytest
 
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.errors import InputError
 from thermosprout.trials.design import Layout, lay_out, letters

@@ -13,7 +13,7 @@ from scipy.stats import norm
 
 from tests.emergence.plain_crop import plain_crop
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import soil_series
 from thermosprout.trials.moments import read_moment, zone

@@ -14,10 +14,9 @@ from thermosprout.calibration.layers import Layers
 from thermosprout.calibration.plots import Plot
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Draws
-from thermosprout.emergence.clock import ConstantClock
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import half_beyond, stand_share
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 from thermosprout.errors import CoverageError
 from thermosprout.soil.series import hours_since_epoch

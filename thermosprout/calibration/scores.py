@@ -20,7 +20,6 @@ from thermosprout.calibration.result import base_from_prior
 from thermosprout.calibration.temperature import temperatures_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
-from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.forecast import (
     CropDraws,
     Sowing,
@@ -29,7 +28,7 @@ from thermosprout.emergence.forecast import (
     forecast_row,
 )
 from thermosprout.emergence.quantiles import weighted_quantile
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.errors import CoverageError, InputError
 
 DRAWS = 500

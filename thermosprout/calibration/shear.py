@@ -19,7 +19,7 @@ from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.crops.crop import ResponseShape
 from thermosprout.crops.parameters import PARAMETERS
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 
 IntArray = npt.NDArray[np.intp]
 

@@ -12,11 +12,10 @@ import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.crops.estimate import Draws, Estimate
-from thermosprout.emergence.clock import Clock, ConstantClock
 from thermosprout.emergence.quantiles import weighted_quantile
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import beta_binomial, middle_h, order_shares, stand_share
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 
 if TYPE_CHECKING:
@@ -112,7 +111,7 @@ class RowForecast:
 
     def emerged_share(self, at_h: FloatArray) -> FloatArray:
         """Share of the final stand that shows at each hour, shape (draw, hour)."""
-        progress = self.clock.progress(self.sowing.planted_h, np.asarray(at_h, dtype=float))
+        progress = self.clock.curve(self.sowing.planted_h, np.asarray(at_h, dtype=float))
         shown = self.state.emerged(progress)
         before = np.asarray(at_h, dtype=float) < self.sowing.planted_h
         return np.asarray(np.where(before[None, :], 0.0, shown))

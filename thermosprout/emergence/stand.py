@@ -8,8 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.crops.estimate import Draws
-from thermosprout.emergence.clock import Clock
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import Clock
 from thermosprout.emergence.treatments import SeedState
 
 if TYPE_CHECKING:
@@ -28,74 +27,79 @@ def stand_share(
     state: SeedState,
     clock: Clock,
     *,
-    planted_h: float,
+    planted_h: float | FloatArray,
     half_h: FloatArray,
     viability: FloatArray,
 ) -> FloatArray:
-    """Share of the seeds planted that emerge, per draw.
+    """Share of the seeds planted that is expected to emerge.
 
     Parameters
     ----------
-    half_h : ndarray, shape (draw,)
+    planted_h : float or ndarray, shape (day,)
+        Hour of planting, or of each of many days.
+    half_h : ndarray, shape (draw,) or (draw, day)
         Hour of half emergence, inf where it never comes.
-    viability : ndarray, shape (draw,)
+    viability : ndarray, shape (draw,) or (draw, day)
         Share of live seed in the lot.
 
     Returns
     -------
-    ndarray, shape (draw,)
+    ndarray, shape of half_h
         Viability (one for seed seen to sprout) times field factor at the temperature while
         waiting, survival of the wait, of chilling in the first day and of the treatment.
     """
-    waiting_C = clock.mean_temperature(_paced_from(clock, planted_h, 24.0), half_h)
+
+    def wide(values: FloatArray) -> FloatArray:
+        """Figures of the draws, for all days alike."""
+        return values[:, None] if half_h.ndim == 2 and values.ndim == 1 else values
+
+    waiting_C = clock.mean_temperature(clock.pace_from_h(planted_h, _FIRST_DAY_H), half_h)
     end = np.minimum(half_h, planted_h + 24.0 * _LONGEST_WAIT_D)
     waiting_d = np.clip(end - planted_h, 0.0, None) / 24.0
-    hazard = draws["waiting_loss_per_d"] * waiting_d
+    hazard = wide(draws["waiting_loss_per_d"]) * waiting_d
     if crop.chilling_sensitive and not state.imbibed:
-        first_day = np.full(waiting_C.shape, planted_h + _FIRST_DAY_H)
+        first_day = np.broadcast_to(planted_h + _FIRST_DAY_H, waiting_C.shape)
         cold = crop.chilling_limit_C - clock.mean_temperature(planted_h, first_day)
-        hazard = hazard + draws["chilling_loss_per_C"] * np.clip(cold, 0.0, None)
-    seedbed = draws["field_factor"] * crop.stand_response(waiting_C) * np.exp(-hazard)
+        hazard = hazard + wide(draws["chilling_loss_per_C"]) * np.clip(cold, 0.0, None)
+    seedbed = wide(draws["field_factor"]) * crop.stand_response(waiting_C) * np.exp(-hazard)
     # Seed that was planted with its radicle out has shown that it is alive.
-    alive = np.ones(waiting_C.shape) if state.proven else viability
-    return np.asarray(np.clip(alive * seedbed * state.survival, 0.0, 1.0))
+    alive = np.ones(waiting_C.shape) if state.proven else wide(viability)
+    return np.asarray(np.clip(alive * seedbed * wide(state.survival), 0.0, 1.0))
 
 
-def middle_h(clock: Clock, planted_h: float, state: SeedState) -> FloatArray:
+def middle_h(clock: Clock, planted_h: float | FloatArray, state: SeedState) -> FloatArray:
     """Hour of half emergence of each draw, guessed where the temperatures end first.
+
+    Parameters
+    ----------
+    planted_h : float or ndarray, shape (day,)
+        Hour of planting, or of each of many days.
 
     Returns
     -------
-    ndarray, shape (draw,)
+    ndarray, shape (draw,) or (draw, day)
         See :func:`half_beyond`.
     """
-    needed = state.needed(np.full((state.scale.size, 1), 0.5))
-    half_h = clock.cross(planted_h, needed)[:, 0]
-    end_h = clock.end_h(planted_h)
-    if not np.isfinite(end_h) or np.isfinite(half_h).all():
-        return half_h
-    begin_h = _paced_from(clock, planted_h)
-    done = clock.progress(begin_h, np.array([end_h]))[:, 0]
-    return half_beyond(
-        half_h, planted=planted_h, span=end_h - begin_h, needed=needed[:, 0], done=done
-    )
-
-
-def _paced_from(clock: Clock, planted_h: float, least_h: float = _PACE_H) -> float:
-    """From when a pace is read: from planting, or where little is known since then from before."""
-    if not isinstance(clock, ThermalClock):
-        return planted_h
-    end_h = clock.end_h(planted_h)
-    if end_h - planted_h >= least_h:
-        return planted_h
-    return max(clock.whole_since_h(planted_h), min(planted_h, end_h - _PACE_H))
+    needed = state.needed(np.full((state.scale.shape[0], 1), 0.5))
+    half_h = clock.cross(planted_h, np.broadcast_to(needed, (needed.shape[0], np.size(planted_h))))
+    end_h = clock.ends_h(planted_h)
+    if np.isinf(half_h).any() and np.isfinite(end_h).all():
+        begin_h = clock.pace_from_h(planted_h, _PACE_H)
+        half_h = half_beyond(
+            half_h,
+            planted=np.asarray(planted_h, dtype=float),
+            span=end_h - begin_h,
+            needed=needed,
+            done=clock.between(begin_h, end_h),
+        )
+    return half_h if np.ndim(planted_h) else half_h[:, 0]
 
 
 def half_beyond(
     half: FloatArray,
     *,
-    planted: float | FloatArray | npt.NDArray[np.intp],
-    span: float | FloatArray | npt.NDArray[np.intp],
+    planted: FloatArray,
+    span: float | FloatArray,
     needed: FloatArray,
     done: FloatArray,
 ) -> FloatArray:
@@ -108,7 +112,7 @@ def half_beyond(
     ----------
     half : ndarray
         Time of half emergence, inf past the end.
-    planted, span : float or ndarray
+    planted, span : ndarray
         Time of planting, and the length of time at whose pace it goes on, in the unit of ``half``.
     needed, done : ndarray
         Thermal time from planting to half emergence, and over the span. [C d]

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.forecast import STAGES, CropDraws, Sowing, forecast_row
 from thermosprout.emergence.grid import GridResponse, Thresholds
+from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.treatments import Handling
 
 if TYPE_CHECKING:

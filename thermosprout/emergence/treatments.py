@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
 from thermosprout.crops.estimate import Draws
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import InputError
 
 if TYPE_CHECKING:

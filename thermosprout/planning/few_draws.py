@@ -12,7 +12,7 @@ from scipy.stats import qmc
 
 from thermosprout.crops.parameters import NAMES
 from thermosprout.emergence.forecast import CropDraws, generator, label
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop

@@ -15,10 +15,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.emergence.dealing import deal_members
 from thermosprout.emergence.forecast import generator
-from thermosprout.emergence.response import linear_response
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws, linear_response
+from thermosprout.emergence.thermal_time import assign_members
 from thermosprout.errors import CoverageError
 from thermosprout.planning.many_sowings import cross_rising
 from thermosprout.soil.series import hours_since_epoch
@@ -160,7 +159,7 @@ class GrowthClock:
         return cls(
             start_h=float(hours[0]),
             running=running,
-            member=deal_members(values.shape[0], need.thermal_time.size, weights),
+            member=assign_members(values.shape[0], need.thermal_time.size, weights),
             source=source,
         )
 

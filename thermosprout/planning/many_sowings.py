@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.emergence.response_draws import ResponseDraws
-from thermosprout.emergence.thermal_clock import refine
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import refine
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import hours_since_epoch
 

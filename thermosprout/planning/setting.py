@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.crops.crop import Crop
-from thermosprout.emergence.clock import Clock, ConstantClock
 from thermosprout.emergence.forecast import DRAWS, CropDraws, RowForecast, Sowing, forecast_row
+from thermosprout.emergence.thermal_time import Clock, ConstantClock
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.planning.harvest import ConstantGrowth, Growth, HarvestNeed
 

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import half_beyond, stand_share
 from thermosprout.emergence.treatments import SeedState, seed_state
 from thermosprout.errors import InputError
@@ -55,8 +55,12 @@ class _ManyClock:
     soil: SoilSteps
     offset: FloatArray
 
+    def pace_from_h(self, start_h: npt.ArrayLike, least_h: float) -> FloatArray:
+        """See :class:`thermosprout.emergence.thermal_time.Clock`."""
+        return np.asarray(start_h, dtype=float)
+
     def mean_temperature(self, start_h: npt.ArrayLike, end_h: FloatArray) -> FloatArray:
-        """See :class:`thermosprout.emergence.clock.Clock`, for (draw, member, sowing)."""
+        """See :class:`thermosprout.emergence.thermal_time.Clock`, for (draw, member, sowing)."""
         first = (np.asarray(start_h) - self.soil.start_h) / self.soil.step_h
         last = (end_h - self.soil.start_h) / self.soil.step_h
         mean = self.soil.mean_temperature(first, last)
@@ -217,7 +221,11 @@ def _waiting(bed: _Bed, state: SeedState, half: FloatArray) -> FloatArray:
     at_end = np.take_along_axis(running, end[None], axis=2)
     needed = state.needed(np.full((state.scale.size, 1), 0.5))[:, :, None]
     return half_beyond(
-        half, planted=sown, span=end - sown, needed=needed, done=at_end - running[:, :, sown]
+        half,
+        planted=sown.astype(float),
+        span=end - sown,
+        needed=needed,
+        done=at_end - running[:, :, sown],
     )
 
 

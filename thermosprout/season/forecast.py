@@ -26,7 +26,7 @@ from thermosprout.emergence.forecast import (
     generator,
 )
 from thermosprout.emergence.quantiles import odds
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
 from thermosprout.season.counts import season_counts

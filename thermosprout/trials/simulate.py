@@ -10,10 +10,9 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from thermosprout.arrays import FloatArray
-from thermosprout.emergence.clock import Clock, ConstantClock
-from thermosprout.emergence.response_draws import ResponseDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import middle_h, stand_share
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.errors import InputError
 from thermosprout.trials.columns import TREATMENTS

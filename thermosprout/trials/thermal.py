@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermosprout.arrays import FloatArray
-from thermosprout.emergence.response_draws import ResponseDraws
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.errors import CoverageError, InputError
 
 if TYPE_CHECKING:

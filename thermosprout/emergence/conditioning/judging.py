@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
-from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.conditioning.inspections import Inspections
 from thermosprout.emergence.conditioning.lost_rows import FAILED_BEFORE, FAILED_RHO, FAILED_SHARE
 from thermosprout.emergence.conditioning.particles import Particles, clock_of, crop_draws
@@ -16,7 +15,7 @@ from thermosprout.emergence.conditioning.scale import NormalScale
 from thermosprout.emergence.counts import partial_rho, stand_log_likelihood, timing_log_likelihood
 from thermosprout.emergence.forecast import CropDraws, RowForecast
 from thermosprout.emergence.stand import middle_h, stand_share
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import SeedState, seed_state
 
 FloatArray = npt.NDArray[np.float64]

@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.emergence.clock import ConstantClock
 from thermosprout.emergence.forecast import CropDraws
-from thermosprout.emergence.response_draws import ResponseDraws
-from thermosprout.emergence.thermal_clock import ThermalClock
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
