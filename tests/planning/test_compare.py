@@ -1,6 +1,8 @@
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,16 +16,28 @@ from thermosprout.planning.advice import DRESSED, SPROUTED_NOT_FOOD, advise, cau
 from thermosprout.planning.compare import Comparison, Goal, compare
 from thermosprout.planning.documents import compare_document
 from thermosprout.planning.harvest import GrowthClock, HarvestNeed
-from thermosprout.planning.options import Option, usual_options
-from thermosprout.planning.setting import Setting
+from thermosprout.planning.options import Harvest, Option, usual_options
+from thermosprout.season.context import Setting
 
 CROP = plain_crop()
+
+
+def at(temperature_C: float, options: Sequence[Option], **named: Any) -> Comparison:
+    """Compare at one temperature of soil and air."""
+    return at_setting(Setting.constant(CROP, temperature_C), temperature_C, options, **named)
+
+
+def at_setting(
+    setting: Setting, air_C: float, options: Sequence[Option], **named: Any
+) -> Comparison:
+    harvest = Harvest.constant(setting.crop, air_C, size=setting.size)
+    return compare(setting, options, harvest=harvest, **{"free_h": 0.0, **named})
 
 
 @pytest.fixture(scope="module")
 def cold() -> Comparison:
     setting = Setting.constant(CROP, 13.0, viability=np.full(1000, 0.85))
-    return compare(setting, usual_options(CROP), free_h=0.0)
+    return at_setting(setting, 13.0, usual_options(CROP))
 
 
 def test_options_cover_the_treatments_and_mind_the_safe_soak() -> None:
@@ -37,7 +51,7 @@ def test_options_cover_the_treatments_and_mind_the_safe_soak() -> None:
 def test_the_same_way_twice_is_no_different() -> None:
     direct = usual_options(CROP)[0]
     twin = replace(direct, name="the same")
-    found = compare(Setting.constant(CROP, 15.0), (direct, twin), free_h=0.0)
+    found = at(15.0, (direct, twin))
     np.testing.assert_allclose(found.gains[1].emergence_d, 0.0, atol=1e-9)
     for goal in Goal:
         assert found.verdicts[goal].best_odds == pytest.approx((0.5, 0.5))
@@ -54,7 +68,7 @@ def test_sprouted_seed_gains_in_the_cold_and_the_gain_is_advised(cold: Compariso
 
 def test_a_gain_too_small_is_said_not_to_be_worth_acting_on() -> None:
     direct, soaked = usual_options(CROP)[:2]
-    found = compare(Setting.constant(CROP, 26.0), (direct, soaked), free_h=0.0)
+    found = at(26.0, (direct, soaked))
     advice, reason = advise(found, Goal.HARVEST)
     assert advice == "Sow dry."
     assert "not worth acting on" in reason
@@ -82,7 +96,7 @@ def test_stand_per_seed_started_is_below_that_per_seed_planted(cold: Comparison)
 
 
 def test_both_clocks_differ_by_the_lead(cold: Comparison) -> None:
-    document = compare_document(cold, Goal.HARVEST, zone=None, soil="constant")
+    document = compare_document(cold, Goal.HARVEST, zone=None)
     for option in document["options"]:
         if option["treatment"] == "soaked":
             since = option["days_since_planted"]["half"]["p50"]
@@ -91,8 +105,7 @@ def test_both_clocks_differ_by_the_lead(cold: Comparison) -> None:
 
 
 def test_seed_that_cannot_be_wetted_before_today_is_planted_later() -> None:
-    setting = Setting.constant(CROP, 15.0)
-    found = compare(setting, usual_options(CROP), free_h=0.0, earliest_start_h=0.0)
+    found = at(15.0, usual_options(CROP), earliest_start_h=0.0)
     planted = [outcome.row.sowing.planted_h for outcome in found.outcomes]
     assert planted[0] == 0.0
     assert planted[1] == 8.0
@@ -109,10 +122,11 @@ def test_head_start_is_worth_less_when_it_warms_up() -> None:
     soil = series(soil_under(air))
     setting = Setting(
         draws=draws, clock=clock_for(draws, soil), viability=np.ones(300),
-        ln_shift=np.zeros(300), depth_cm=2.5, need=need, growth=GrowthClock.of(series(air), need),
+        ln_shift=np.zeros(300), depth_cm=2.5,
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
-    found = compare(setting, usual_options(CROP), free_h=start + 24 * 120 + 12)
+    harvest = Harvest(need=need, growth=GrowthClock.of(series(air), need))
+    found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 24 * 120 + 12)
     gain = found.gains[-1]
     known = np.isfinite(gain.harvest_d)
     assert known.mean() > 0.9
@@ -124,7 +138,7 @@ def test_dressed_seed_is_only_sown_dry_and_says_so() -> None:
     setting = replace(Setting.constant(CROP, 15.0), dressed=True)
     options = usual_options(CROP, dressed=True)
     assert [o.handling.treatment for o in options] == [Treatment.DIRECT]
-    found = compare(setting, options, free_h=0.0)
+    found = at_setting(setting, 15.0, options)
     assert DRESSED in cautions(found)
     assert SPROUTED_NOT_FOOD not in cautions(found)
     assert advise(found, Goal.HARVEST)[0] == "Sow dry."
@@ -144,22 +158,22 @@ def test_a_way_that_kills_the_seed_is_not_advised() -> None:
     setting = Setting.constant(harmed, 14.0)
     values = dict(setting.draws.values) | {"soak_loss_per_d": np.full(1000, 2.0)}
     setting = replace(setting, draws=replace(setting.draws, values=values))
-    found = compare(setting, (direct, killing), free_h=0.0)
+    found = at_setting(setting, 14.0, (direct, killing))
     for goal in Goal:
         assert found.verdicts[goal].advised == 0
 
 
 def test_the_same_question_has_the_same_answer() -> None:
     def ask() -> dict[str, object]:
-        found = compare(Setting.constant(CROP, 12.0), usual_options(CROP), free_h=0.0)
-        return compare_document(found, Goal.SEED, zone=None, soil="constant")
+        found = at(12.0, usual_options(CROP))
+        return compare_document(found, Goal.SEED, zone=None)
 
     assert ask() == ask()
 
 
 def test_ground_in_which_nothing_comes_up_is_not_sown() -> None:
     for cold in (-2.0, 50.0):
-        found = compare(Setting.constant(CROP, cold, size=200), usual_options(CROP), free_h=0.0)
+        found = at(cold, usual_options(CROP))
         for goal in Goal:
             assert advise(found, goal)[0] == "Do not sow on this day."
 
@@ -170,10 +184,11 @@ def test_temperatures_that_end_too_early_give_no_advice() -> None:
     soil = series(np.full(24 * 4, 18.0))
     setting = Setting(
         draws=draws, clock=clock_for(draws, soil), viability=np.ones(100), ln_shift=np.zeros(100),
-        depth_cm=2.5, need=need, growth=GrowthClock.of(soil, need),
+        depth_cm=2.5,
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
-    found = compare(setting, usual_options(CROP), free_h=start + 1)
+    harvest = Harvest(need=need, growth=GrowthClock.of(soil, need))
+    found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 1)
     advice, reason = advise(found, Goal.HARVEST)
     assert advice == "No advice for this day."
     assert "not up before the temperatures end" in reason
@@ -187,9 +202,8 @@ def test_what_the_gain_takes_is_said_and_weighed(cold: Comparison) -> None:
         replace(option, minutes=600.0) if option.handling.treatment is Treatment.PRESPROUTED
         else option for option in usual_options(CROP)
     )  # fmt: skip
-    setting = Setting.constant(CROP, 20.0)
-    easy = compare(setting, usual_options(CROP), free_h=0.0)
-    hard = compare(setting, laborious, free_h=0.0)
+    easy = at(20.0, usual_options(CROP))
+    hard = at(20.0, laborious)
     assert easy.verdicts[Goal.HARVEST].worth_acting_on
     assert not hard.verdicts[Goal.HARVEST].worth_acting_on
     assert "not worth acting on" in advise(hard, Goal.HARVEST)[1]
@@ -201,11 +215,12 @@ def test_a_horizon_short_of_harvest_is_said_and_emergence_weighed() -> None:
     soil = series(np.full(24 * 40, 16.0))
     setting = Setting(
         draws=draws, clock=clock_for(draws, soil), viability=np.ones(200), ln_shift=np.zeros(200),
-        depth_cm=2.5, need=need, growth=GrowthClock.of(soil, need),
+        depth_cm=2.5,
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
-    found = compare(setting, usual_options(CROP), free_h=start + 1)
-    document = compare_document(found, Goal.BED_DAYS, zone=None, soil="made up")
+    harvest = Harvest(need=need, growth=GrowthClock.of(soil, need))
+    found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 1)
+    document = compare_document(found, Goal.BED_DAYS, zone=None)
     assert document["options"][0]["bed_days"]["to_harvest"]["p50"] is None
     assert any("weighed at half emergence" in note for note in document["notes"])
     assert "by half emergence" in document["reason"]

@@ -30,11 +30,18 @@ from thermosprout.planning.compare import Goal, compare
 from thermosprout.planning.few_draws import FewDraws
 from thermosprout.planning.harvest import GrowthClock, HarvestNeed
 from thermosprout.planning.many_sowings import SoilSteps
-from thermosprout.planning.options import SOWN_AGAIN_BELOW, Option, Outcome, usual_options, weigh
+from thermosprout.planning.options import (
+    SOWN_AGAIN_BELOW,
+    Harvest,
+    Option,
+    Outcome,
+    usual_options,
+    weigh,
+)
 from thermosprout.planning.sensible_days import best_day
-from thermosprout.planning.setting import Setting
 from thermosprout.planning.sow_again import AGAIN, FILL, sow_again
 from thermosprout.planning.window import sowing_window
+from thermosprout.season.context import Setting
 
 YEARS = 30
 PAST = 12
@@ -88,18 +95,17 @@ class Place:
         self.draws = CropDraws.of(self.crop, DRAWS)
         self.options = {o.name: o for o in usual_options(self.crop, soaks_h=(6.0,))}
 
-    def tool(self, soil: xr.DataArray, air: xr.DataArray) -> Setting:
-        return Setting(
+    def tool(self, soil: xr.DataArray, air: xr.DataArray) -> tuple[Setting, Harvest]:
+        setting = Setting(
             draws=self.draws,
             clock=clock_for(self.draws, soil),
             viability=self.viability,
             ln_shift=np.zeros(DRAWS),
             depth_cm=2.0,
-            need=self.need,
-            growth=GrowthClock.of(air, self.need),
         )
+        return setting, Harvest(need=self.need, growth=GrowthClock.of(air, self.need))
 
-    def truth(self, year: int) -> Setting:
+    def truth(self, year: int) -> tuple[Setting, Harvest]:
         values = _pick(self.true_values, year)
         rates = ResponseDraws.from_draws(self.crop.response, values)
         draws = CropDraws(crop=self.crop, values=values, rates=rates)
@@ -110,16 +116,15 @@ class Place:
             cardinals_C=self.need.cardinals_C,
             published=True,
         )
-        return Setting(
+        setting = Setting(
             draws=draws,
             clock=ThermalClock(series(self.soil[year]), rates),
             viability=self.true_viability[year : year + 1],
             ln_shift=np.zeros(1),
             depth_cm=2.0,
-            need=need,
-            growth=GrowthClock.of(series(self.air[year]), need),
             seed=year,
         )
+        return setting, Harvest(need=need, growth=GrowthClock.of(series(self.air[year]), need))
 
     def so_far(self, values: np.ndarray, past: np.ndarray, year: int, now_h: float) -> xr.DataArray:
         """Measured up to now, the mean of the past years from then on."""
@@ -127,8 +132,10 @@ class Place:
         return series(np.concatenate([values[year, :known], past.mean(axis=0)[known:]]))
 
 
-def _true_row(truth: Setting, option: Option, at_h: float, seeds: int) -> tuple[Outcome, float]:
-    outcome = weigh(truth, option, free_h=at_h, seeds=seeds, wanted=WANTED)
+def _true_row(
+    truth: tuple[Setting, Harvest], option: Option, at_h: float, seeds: int
+) -> tuple[Outcome, float]:
+    outcome = weigh(truth[0], option, harvest=truth[1], free_h=at_h, seeds=seeds, wanted=WANTED)
     return outcome, float(outcome.row.seedlings[0])
 
 
@@ -154,15 +161,13 @@ def _by_advice(place: Place, year: int, name: str, planted_h: float, look_h: flo
     truth = place.truth(year)
     outcome, plants = _true_row(truth, place.options[name], planted_h, SEEDS)
     count = _shown(outcome, plants, look_h)
-    tool = place.tool(
+    tool, harvest = place.tool(
         place.so_far(place.soil, place.past_soil, year, look_h),
         place.so_far(place.air, place.past_air, year, look_h),
     )
     row = tool.forecast(place.options[name].handling, planted_h, seeds=SEEDS)
     row = condition(row, [Count(hour=look_h, emerged=count)]).row
-    answer = sow_again(
-        row, now_h=look_h, wanted=WANTED, need=tool.need, growth=tool.growth, ahead_d=1, seeds=SEEDS
-    )
+    answer = sow_again(row, now_h=look_h, wanted=WANTED, harvest=harvest, ahead_d=1, seeds=SEEDS)
     way = answer.ways[answer.advised]
     if way.name == AGAIN:
         outcome, plants = _true_row(truth, place.options["direct"], look_h, SEEDS)
@@ -170,7 +175,11 @@ def _by_advice(place: Place, year: int, name: str, planted_h: float, look_h: flo
         expected = float(row.weights @ row.seedlings)
         gaps = int(max(np.ceil(WANTED - expected), 1))
         sprouted = place.options["pre-sprouted"]
-        lead = float(np.median(weigh(tool, sprouted, free_h=look_h, seeds=1, wanted=1).lead_h))
+        lead = float(
+            np.median(
+                weigh(tool, sprouted, harvest=harvest, free_h=look_h, seeds=1, wanted=1).lead_h
+            )
+        )
         new, added = _true_row(truth, sprouted, look_h + lead, 2 * gaps)
         total = min(plants + added, max(plants, WANTED))
         mixed = plants * outcome.harvest_h[0] if plants else 0.0
@@ -189,9 +198,14 @@ def _advised(place: Place) -> tuple[float, str, float]:
     )  # fmt: skip
     best = best_day(window)
     planted_h = place.free_h + (24.0 * round(best.wait_d) if best is not None else 0.0)
-    before = place.tool(series(place.past_soil), series(place.past_air))
+    before, harvest = place.tool(series(place.past_soil), series(place.past_air))
     verdict = compare(
-        before, list(place.options.values()), free_h=planted_h, wanted=WANTED, seeds=SEEDS
+        before,
+        list(place.options.values()),
+        harvest=harvest,
+        free_h=planted_h,
+        wanted=WANTED,
+        seeds=SEEDS,
     )
     advised = verdict.outcomes[verdict.verdicts[Goal.BED_DAYS].advised].option.name
     usual_h = float(np.nanquantile(verdict.outcomes[0].half_h, 0.8))

@@ -8,7 +8,8 @@ from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.treatments import Handling
 from thermosprout.errors import CoverageError
 from thermosprout.planning.harvest import CHART_SEASON_C, ConstantGrowth, GrowthClock, HarvestNeed
-from thermosprout.planning.setting import Setting
+from thermosprout.planning.options import Harvest
+from thermosprout.season.context import Setting
 
 CARROT = find_crop("carrot")
 
@@ -17,7 +18,7 @@ def test_days_of_the_chart_come_back_in_the_season_it_has_in_mind() -> None:
     season_C = CHART_SEASON_C[CARROT.season]
     setting = Setting.constant(CARROT, season_C, size=4000)
     half = setting.forecast(Handling(), 0.0).hours[:, 1]
-    days = setting.growth.harvest_h(half, setting.need.thermal_time) / 24
+    days = Harvest.constant(CARROT, season_C, size=4000).hour(half) / 24
     low, high = CARROT.practice.days_to_harvest_low, CARROT.practice.days_to_harvest_high
     assert low is not None
     assert high is not None

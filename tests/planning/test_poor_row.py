@@ -12,7 +12,7 @@ import pytest
 from thermosprout.cli.app import app
 from thermosprout.crops.seed_lots import viability_draws
 from thermosprout.errors import InputError
-from thermosprout.planning.poor_row import _left_over
+from thermosprout.planning.poor_row import left_over_seed
 from thermosprout.reference import demo_folder
 from thermosprout.season.forecast import forecast_season
 from thermosprout.season.load import load_season
@@ -53,7 +53,7 @@ def test_plants_wanted_are_those_asked_for_else_the_stations(
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (("--row", "Z9"), "the season has no row 'Z9'; its rows: "),
+        (("--row", "Z9"), "there is no row 'Z9'"),
         (("--row", "N4", "--new-lot", "XX"), "there is no seed lot 'XX'"),
     ],
 )
@@ -67,14 +67,13 @@ def test_seed_left_over_ages_up_to_today() -> None:
     """Without counts it is the lot of that day; half a year more takes life and speed."""
     season = load_season(DEMO)
     sown, later = date(2026, 4, 6), date(2026, 9, 20)
-    answer = forecast_season(
-        season, as_of=datetime(2026, 4, 7, tzinfo=UTC), only=frozenset({"N4"})
-    ).rows[0]
-    lot = season.seed_lots["PAR23"]
-    same, slow = _left_over(answer, lot, sown=sown, on=sown, seed=0)
+    result = forecast_season(season, as_of=datetime(2026, 4, 7, tzinfo=UTC), only=frozenset({"N4"}))
+    answer, context = result.rows[0], result.context
+    lot, case = season.seed_lots["PAR23"], context.of_row(answer.row)
+    same, slow = left_over_seed(context, case, answer.forecast, sown)
     assert same == pytest.approx(answer.forecast.viability)
     assert slow == pytest.approx(answer.forecast.ln_shift)
-    left, slower = _left_over(answer, lot, sown=sown, on=later, seed=0)
+    left, slower = left_over_seed(context, case, answer.forecast, later)
     rng = np.random.default_rng(3)
     fresh = viability_draws(lot, answer.crop, 20_000, rng, later)
     for q in (0.25, 0.5, 0.75):

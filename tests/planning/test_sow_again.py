@@ -8,11 +8,13 @@ from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.treatments import Handling
 from thermosprout.errors import InputError
-from thermosprout.planning.setting import Setting
+from thermosprout.planning.options import Harvest
 from thermosprout.planning.sow_again import AGAIN, FILL, WAIT, SowAgain, sow_again
+from thermosprout.season.context import Setting
 
 CROP = plain_crop()
 SETTING = Setting.constant(CROP, 16.0, viability=np.full(1000, 0.9))
+HARVEST = Harvest.constant(CROP, 16.0, size=1000)
 NOW = 24.0 * 26
 
 
@@ -20,9 +22,7 @@ def answer(emerged: int | None, *, wanted: int = 80, **changed: object) -> SowAg
     row: RowForecast = SETTING.forecast(Handling(), 0.0, seeds=120)
     if emerged is not None:
         row = condition(row, [Count(hour=NOW, emerged=emerged)]).row
-    return sow_again(
-        row, now_h=NOW, wanted=wanted, need=SETTING.need, growth=SETTING.growth, **changed
-    )  # type: ignore[arg-type]
+    return sow_again(row, now_h=NOW, wanted=wanted, harvest=HARVEST, **changed)  # type: ignore[arg-type]
 
 
 def test_a_full_row_is_kept() -> None:
@@ -79,7 +79,7 @@ def test_nonsense_is_refused() -> None:
         answer(10, wanted=0)
     row = SETTING.forecast(Handling(), NOW + 24)
     with pytest.raises(InputError, match="not planted yet"):
-        sow_again(row, now_h=NOW, wanted=10, need=SETTING.need, growth=SETTING.growth)
+        sow_again(row, now_h=NOW, wanted=10, harvest=HARVEST)
 
 
 def test_a_row_that_is_up_takes_no_more_days_and_none_takes_less_than_none() -> None:
@@ -87,8 +87,8 @@ def test_a_row_that_is_up_takes_no_more_days_and_none_takes_less_than_none() -> 
         SETTING.forecast(Handling(), 0.0, seeds=120), [Count(hour=24.0 * 60, emerged=70)]
     ).row
     found = sow_again(
-        row, now_h=24.0 * 60, wanted=80, need=SETTING.need,
-        growth=Setting.constant(CROP, 1.0, viability=np.full(1000, 0.9)).growth,
+        row, now_h=24.0 * 60, wanted=80,
+        harvest=Harvest.constant(CROP, 1.0, size=1000),
     )  # fmt: skip
     assert found.until == "half emergence"
     wait, _, again = found.ways

@@ -23,9 +23,9 @@ from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.planning.compare import compare
-from thermosprout.planning.options import PLANTING_RADICLE_MM, Option
-from thermosprout.planning.setting import Setting
+from thermosprout.planning.options import PLANTING_RADICLE_MM, Harvest, Option
 from thermosprout.reference import reference_file
+from thermosprout.season.context import Setting
 
 REPLICATES = 4
 SEEN_D, SEEN_POINTS = 0.5, 5.0
@@ -129,7 +129,8 @@ def _judged(name: str, bed: float | None, row: dict[str, str]) -> list[Case]:
         Option(name="direct", handling=Handling(), minutes=0),
         Option(name="treated", handling=handling, minutes=0),
     )
-    dry, treated = (one for one in compare(setting, options, free_h=0.0).outcomes)
+    harvest = Harvest.constant(crop, bed, size=setting.size)
+    dry, treated = (one for one in compare(setting, options, harvest=harvest, free_h=0.0).outcomes)
     values = setting.draws.values
     error = np.sqrt(2.0 / REPLICATES) * rng.standard_normal((2, setting.size))
     with np.errstate(invalid="ignore"):

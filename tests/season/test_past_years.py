@@ -11,7 +11,7 @@ import pytest
 from tests.season.test_edges import row, write_season
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.season.load import load_season
-from thermosprout.season.soil import SoilSupply
+from thermosprout.season.soil import SeasonSoil
 
 AS_OF = datetime(2026, 4, 20, 12, tzinfo=UTC)
 SEAM = np.datetime64("2026-04-19T23:00", "ns")
@@ -38,7 +38,7 @@ def year_file(folder: Path, first: int, depth_cm: float, swing: float = 0.0) -> 
 def test_past_years_of_one_temperature_go_on_at_that_temperature(tmp_path: Path) -> None:
     year_file(tmp_path, 2021, 3.0)
     path = with_more(tmp_path, 'past_years_file = "years.csv"')
-    supply = SoilSupply(load_season(path), AS_OF)
+    supply = SeasonSoil(load_season(path), AS_OF)
     series = supply.base()
     assert series["time"].values[-1] > SEAM + np.timedelta64(120, "D")
     np.testing.assert_allclose(series.values, 15.0, atol=1e-6)
@@ -53,7 +53,7 @@ def test_past_years_are_brought_to_the_depth_of_the_season_s_own_file(tmp_path: 
     """
     year_file(tmp_path, 2021, 12.0, swing=1.0)
     path = with_more(tmp_path, 'past_years_file = "years.csv"')
-    series = SoilSupply(load_season(path), AS_OF).base()
+    series = SeasonSoil(load_season(path), AS_OF).base()
     assert 100 * float(series["depth"]) == pytest.approx(3.0)
     later = series.sel(time=slice(SEAM + np.timedelta64(40, "D"), SEAM + np.timedelta64(100, "D")))
     swing = (later.max("time") - later.min("time")).values / 2
@@ -66,10 +66,10 @@ def test_two_past_years_are_too_few_and_no_file_is_said(tmp_path: Path) -> None:
     year_file(tmp_path, 2024, 3.0)
     path = with_more(tmp_path, 'past_years_file = "years.csv"')
     with pytest.raises(CoverageError, match=r"2 past years cover .* at least 3 are needed"):
-        SoilSupply(load_season(path), AS_OF).base()
+        SeasonSoil(load_season(path), AS_OF).base()
     (tmp_path / "years.csv").unlink()
     with pytest.raises(InputError, match=r"years.csv.*no such file"):
-        SoilSupply(load_season(path), AS_OF).base()
+        SeasonSoil(load_season(path), AS_OF).base()
 
 
 def test_readings_of_the_site_move_the_series_towards_them(tmp_path: Path) -> None:
@@ -79,11 +79,11 @@ def test_readings_of_the_site_move_the_series_towards_them(tmp_path: Path) -> No
     text = "time,depth_cm,soil_temp_C\n" + "\n".join(lines) + "\n"
     (tmp_path / "readings.csv").write_text(text, encoding="utf-8")
     path = with_more(tmp_path, 'readings_file = "readings.csv"')
-    supply = SoilSupply(load_season(path), AS_OF)
+    supply = SeasonSoil(load_season(path), AS_OF)
     series = supply.base()
     moved = series.mean("member").values if "member" in series.dims else series.values
     assert np.nanmean(moved) == pytest.approx(17.0, abs=0.3)
     assert any(note.startswith("Readings of the site: ") for note in supply.notes)
     (tmp_path / "readings.csv").write_text(text.replace("3,17.0", "3,warm", 1), encoding="utf-8")
     with pytest.raises(InputError, match=r"readings.csv, line 2.*soil_temp_C.*warm"):
-        SoilSupply(load_season(path), AS_OF).base()
+        SeasonSoil(load_season(path), AS_OF).base()

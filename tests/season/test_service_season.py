@@ -70,10 +70,10 @@ def season(service: Playing, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
 def test_rows_are_forecast_with_members_and_the_cover_warms(season: Path) -> None:
     result = forecast_season(load_season(season), as_of=datetime.now(UTC))
     in_open, covered = (row.forecast for row in result.rows)
-    assert "member" in result.supply.at(3.0).dims
+    assert "member" in result.context.supply.at(3.0).dims
     assert covered.soil_mean_C() > in_open.soil_mean_C() + 0.5
     assert any("Open-Meteo" in note for note in result.notes)
-    assert result.supply.water(3.0) is not None
+    assert result.context.supply.water(3.0) is not None
     assert np.isclose(in_open.weights.sum(), 1.0)
 
 

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.cli.plan_sources import show, sources_of
+from thermosprout.cli.plan_sources import ask, show
 from thermosprout.quantities import Units
 
 
@@ -57,6 +57,7 @@ def compare(
     ] = None,
     as_of: opt.AsOfDay = "",
     offline: opt.Offline = False,
+    draws: opt.Draws = 1000,
     seed: opt.Seed = 0,
     units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
@@ -68,41 +69,41 @@ def compare(
     from thermosprout.planning.compare import Goal
     from thermosprout.planning.compare import compare as weigh_all
     from thermosprout.planning.documents import compare_document
-    from thermosprout.planning.options import usual_options
-    from thermosprout.planning.sources import day_hour
+    from thermosprout.planning.options import harvest_of, minutes_of, usual_options
     from thermosprout.reports.plan_tables import compare_tables
 
-    sources = sources_of(
+    context, question = ask(
         season=season, crop=crop, lot=lot, bed=bed, constant_C=constant, soil=soil,
         weather=weather, air_C=air_c, latitude=lat, longitude=lon, timezone=timezone,
         surface=surface, cover=cover, depth_cm=depth_cm, germination=germination,
-        seeds_tested=seeds_tested, as_of=as_of, offline=offline, seed=seed,
+        seeds_tested=seeds_tested, as_of=as_of, offline=offline, size=draws, seed=seed,
     )  # fmt: skip
-    setting, described = sources.setting(sources.planting_day(date))
+    case = context.case(question)
+    free_h = context.planting_h(date, bed)
     options = usual_options(
-        setting.crop,
+        case.crop,
         soaks_h=tuple(soak_h or ()),
         water_C=water_c,
         room_C=room_c,
         sprout_h=sprout_h,
-        minutes=sources.minutes,
-        dressed=setting.dressed,
+        minutes=minutes_of(context.season),
+        dressed=case.dressed,
     )
     comparison = weigh_all(
-        setting,
+        context.setting(case, free_h),
         options,
-        free_h=sources.planting_h(date),
+        harvest=harvest_of(context, case),
+        free_h=free_h,
         wanted=plants,
         seeds=seeds,
-        earliest_start_h=day_hour(from_day, sources.zone) if from_day else None,
+        earliest_start_h=context.planting_h(from_day) if from_day else None,
     )
     document = compare_document(
         comparison,
         Goal(goal.value),
-        zone=None if constant is not None else sources.zone,
-        soil=described,
+        zone=None if constant is not None else context.zone,
         constant_C=constant,
         lot=lot or None,
         bed=bed or None,
     )
-    show(document, compare_tables(document, units), sources, json=json)
+    show(document, compare_tables(document, units), context, json=json)

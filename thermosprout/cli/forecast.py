@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Annotated
 
 import typer
@@ -27,13 +26,14 @@ def forecast(
     Example: thermosprout forecast season.toml --as-of 2026-05-08 --plot rows.png
     """
     from thermosprout.cli.output import console, note, print_json, progress
+    from thermosprout.dates import today
     from thermosprout.season.forecast import forecast_season, season_json
     from thermosprout.season.load import load_season
 
     loaded = load_season(season)
     for name in row or ():
         loaded.require_row(name)
-    as_seen = moment(as_of, loaded.data.site.timezone)
+    as_seen = today(as_of, loaded.data.site.zone)
     with progress("Forecasting rows", len(row or loaded.data.rows)) as tick:
         result = forecast_season(
             loaded, as_of=as_seen, size=draws, seed=seed, offline=offline,
@@ -57,33 +57,3 @@ def forecast(
 
         save_figure(forecast_figure(emergence_curves(result), units), plot)
         note(f"Wrote {plot}")
-
-
-def moment(text: str, timezone: str) -> datetime:
-    """Aware instant of an option; a day alone is its local evening, nothing is now.
-
-    Raises
-    ------
-    InputError
-        When the text is neither a day nor an instant with its offset.
-    """
-    from datetime import UTC, date, time
-    from zoneinfo import ZoneInfo
-
-    from thermosprout.errors import InputError
-
-    if not text:
-        return datetime.now(UTC)
-    try:
-        day = date.fromisoformat(text)
-    except ValueError:
-        pass
-    else:
-        return datetime.combine(day, time(20), tzinfo=ZoneInfo(timezone))
-    try:
-        when = datetime.fromisoformat(text)
-    except ValueError:
-        raise InputError(f"{text!r} is no day; write it as 2026-05-01") from None
-    if when.tzinfo is None:
-        raise InputError(f"{text!r} has no offset from UTC; write the day alone or add +01:00")
-    return when

@@ -5,38 +5,43 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from thermosprout.planning.sources import Sources
+    from thermosprout.season.context import Context, Question
 
 
-def sources_of(*, as_of: str = "", timezone: str = "", **named: Any) -> Sources:
-    """Open what the options name; a day given as today is its local evening."""
-    from datetime import datetime, time
-    from zoneinfo import ZoneInfo
+def ask(
+    *,
+    crop: str = "",
+    lot: str = "",
+    bed: str = "",
+    cover: str = "",
+    depth_cm: float | None = None,
+    germination: float | None = None,
+    seeds_tested: int | None = None,
+    **sources: Any,
+) -> tuple[Context, Question]:
+    """Open what the options name; a lot that is not of the season is one of their figures."""
+    from thermosprout.crops.seed_lots import SeedLot
+    from thermosprout.season.context import Question, open_context
 
-    from thermosprout.errors import InputError
-    from thermosprout.planning.sources import Asked, Sources
-
-    sources = Sources(Asked(timezone=timezone, **named))
-    if not as_of:
-        return sources
-    try:
-        day = datetime.fromisoformat(as_of)
-    except ValueError:
-        raise InputError(f"{as_of!r} is no day; write it as 2026-05-01") from None
-    if day.tzinfo is None:
-        clock = time(20) if len(as_of) <= 10 else day.time()
-        day = datetime.combine(day.date(), clock, tzinfo=ZoneInfo(str(sources.zone)))
-    from dataclasses import replace
-
-    sources.asked = replace(sources.asked, as_of=day)
-    return sources
+    seed: str | SeedLot = lot
+    if not lot and germination is not None:
+        germinated = None if seeds_tested is None else round(germination * seeds_tested)
+        seed = SeedLot(
+            id="as given",
+            crop=crop,
+            germination=germination,
+            seeds_tested=seeds_tested,
+            seeds_germinated=germinated,
+        )
+    question = Question(crop=crop, lot=seed, bed=bed, cover=cover, depth_cm=depth_cm)
+    return open_context(**sources), question
 
 
-def show(document: dict[str, Any], tables: list[Any], sources: Sources, *, json: bool) -> None:
+def show(document: dict[str, Any], tables: list[Any], context: Context, *, json: bool) -> None:
     """Print the answer; how files were read goes to standard error."""
     from thermosprout.cli.output import console, note, print_json
 
-    for sentence in dict.fromkeys(sources.notes):
+    for sentence in context.notes:
         note(sentence)
     if json:
         print_json(document)

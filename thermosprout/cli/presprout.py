@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.cli.plan_sources import show, sources_of
+from thermosprout.cli.plan_sources import ask, show
 from thermosprout.quantities import Units
 
 
@@ -40,42 +40,39 @@ def presprout(
     Example: thermosprout presprout --crop parsnip --bed-free 2026-05-10 --calendar sprouts.ics
     """
     from thermosprout.crops.seed_lots import DRESSED
-    from thermosprout.emergence.forecast import CropDraws
+    from thermosprout.dates import noon, read_days
     from thermosprout.emergence.treatments import Treatment
     from thermosprout.errors import InputError
     from thermosprout.planning.documents import presprout_document
     from thermosprout.planning.events import sprouting_events
-    from thermosprout.planning.sources import days_between
+    from thermosprout.planning.options import minutes_of
     from thermosprout.planning.sprouting import plan_sprouting
     from thermosprout.reports.plan_tables import presprout_tables
     from thermosprout.season.schema import hours, instant, local
 
     # Seed sprouts at room temperature, so no soil temperature is asked for here.
-    sources = sources_of(
+    context, question = ask(
         season=season, crop=crop, lot=lot, bed=bed, timezone=timezone,
         constant_C=room_c if season is None else None, germination=germination,
         seeds_tested=seeds_tested, as_of=as_of, seed=seed,
     )  # fmt: skip
-    found = sources.crop()
-    seed_lot = sources.lot()
-    if seed_lot is not None and seed_lot.dressed:
-        raise InputError(f"lot {seed_lot.id} is dressed. {DRESSED}")
-    place = sources.bed()
+    case = context.case(question)
+    if case.lot is not None and case.dressed:
+        raise InputError(f"lot {case.lot.id} is dressed. {DRESSED}")
+    place = context.bed(bed)
     if bed_free:
-        first, last = days_between(bed_free, sources.zone)
+        first, last = (hours(noon(day, context.zone)) for day in read_days(bed_free))
     elif place is not None and place.free_from is not None:
-        first = last = hours(instant(place.free_from, sources.zone))
+        first = last = hours(instant(place.free_from, context.zone))
     else:
         raise InputError("no day was named", hint="add --bed-free 2026-05-10")
-    draws = CropDraws.of(found, seed=seed)
-    viability, ln_shift = sources.lot_draws(
-        found, draws.rates.size, local(first, sources.zone).date()
-    )
+    draws = context.draws(case.crop)
+    viability, ln_shift = context.lot_draws(case, local(first, context.zone).date())
     # Seed cannot be wetted in the past, unless a past season is looked at.
-    now_h = hours(sources.now)
+    now_h = context.now_h
     if not as_of and last < now_h - 24.0:
-        day = local(last, sources.zone).date().isoformat()
-        sources.notes.append(f"{day} is past: the plan is for a batch of that time.")
+        day = local(last, context.zone).date().isoformat()
+        context.note(f"{day} is past: the plan is for a batch of that time.")
     plan = plan_sprouting(
         draws,
         viability=viability,
@@ -83,7 +80,7 @@ def presprout(
         room_C=room_c,
         bed_from_h=first,
         bed_until_h=last,
-        zone=sources.zone,
+        zone=context.zone,
         earliest_start_h=now_h if as_of or now_h < first else None,
         wanted=plants,
         may_hold=hold,
@@ -91,25 +88,25 @@ def presprout(
     )
     events = sprouting_events(
         plan,
-        sources.zone,
-        crop=found.name,
+        context.zone,
+        crop=case.crop.name,
         bed=bed,
-        minutes=sources.minutes[Treatment.PRESPROUTED],
+        minutes=minutes_of(context.season)[Treatment.PRESPROUTED],
     )
     document = presprout_document(
         plan,
         events,
-        zone=sources.zone,
-        crop=found.name,
-        said=found.cautions,
+        zone=context.zone,
+        crop=case.crop.name,
+        said=case.crop.cautions,
         lot=lot or None,
         bed=bed or None,
     )
-    show(document, presprout_tables(document, units), sources, json=json)
+    show(document, presprout_tables(document, units), context, json=json)
     if calendar is not None:
         from thermosprout.cli.output import note
         from thermosprout.files import write_atomic
         from thermosprout.reports.calendar import calendar_file
 
-        write_atomic(calendar, calendar_file(events, made=sources.now, name="Sprouting"))
+        write_atomic(calendar, calendar_file(events, made=context.as_of, name="Sprouting"))
         note(f"Wrote {calendar}")

@@ -37,8 +37,8 @@ def report(
     Example: thermosprout report season.toml --as-of 2026-05-08 -o season.html
     """
     from thermosprout import __version__
-    from thermosprout.cli.forecast import moment
     from thermosprout.cli.output import note, print_json, progress
+    from thermosprout.dates import today
     from thermosprout.errors import InputError
     from thermosprout.files import write_atomic
     from thermosprout.planning.evidence import evidence_name, lot_words, season_evidence
@@ -51,7 +51,7 @@ def report(
     if out.suffix.lower() not in {".html", ".htm"}:
         raise InputError(f"a page ends in .html, found {out.name!r}")
     loaded = load_season(season)
-    as_seen = moment(as_of, loaded.data.site.timezone)
+    as_seen = today(as_of, loaded.data.site.zone)
     with progress("Forecasting rows", len(loaded.data.rows)) as tick:
         result = forecast_season(
             loaded, as_of=as_seen, size=draws, seed=seed, offline=offline, tick=tick
@@ -93,15 +93,15 @@ def week(
 
     Example: thermosprout week season.toml --as-of 2026-05-12
     """
-    from thermosprout.cli.forecast import moment
     from thermosprout.cli.output import console, note, print_json, progress
+    from thermosprout.dates import today
     from thermosprout.planning.this_week import this_week, week_document
     from thermosprout.reports.week_table import week_table
     from thermosprout.season.forecast import forecast_season
     from thermosprout.season.load import load_season
 
     loaded = load_season(season)
-    as_seen = moment(as_of, loaded.data.site.timezone)
+    as_seen = today(as_of, loaded.data.site.zone)
     with progress("Forecasting rows", len(loaded.data.rows)) as tick:
         result = forecast_season(
             loaded, as_of=as_seen, size=draws, seed=seed, offline=offline, tick=tick

@@ -206,14 +206,16 @@ def check(
         raise InputError("give either --season or --soil", hint="one of the two is checked")
     rows: list[dict[str, Any]] = []
     if season is not None:
-        from thermosprout.cli.forecast import moment
+        from thermosprout.dates import today
         from thermosprout.season.load import load_season
         from thermosprout.season.soil_check import check_season
 
         loaded = load_season(season)
         zone = loaded.data.site.timezone
         table = read_readings(readings, timezone=zone)
-        done = check_season(loaded, table, as_of=moment(as_of, zone), offline=offline)
+        done = check_season(
+            loaded, table, as_of=today(as_of, loaded.data.site.zone), offline=offline
+        )
         series, result, correction = done.series, done.check, done.correction
         rows = [_row_document(item, zone) for item in done.rows]
     else:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.cli.plan_sources import show, sources_of
+from thermosprout.cli.plan_sources import ask, show
 from thermosprout.quantities import Units
 
 
@@ -37,17 +37,17 @@ def sow_again(
     from thermosprout.planning.poor_row import weigh_poor_row
     from thermosprout.reports.plan_tables import sow_again_tables
 
-    sources = sources_of(
+    context, _ = ask(
         season=season, weather=weather, air_C=air_c, as_of=as_of, offline=offline, seed=seed
     )
     found = weigh_poor_row(
-        sources, row, wanted=plants, ahead_d=ahead, room_C=room_c, new_lot=new_lot
+        context, row, wanted=plants, ahead_d=ahead, room_C=room_c, new_lot=new_lot
     )
     document = sow_again_document(
         found.answer,
-        zone=sources.zone,
+        zone=context.zone,
         counted=found.counted,
         harvest_on=found.harvest_on,
         notes=found.notes,
     )
-    show(document, sow_again_tables(document, units), sources, json=json)
+    show(document, sow_again_tables(document, units), context, json=json)

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.cli.plan_sources import show, sources_of
+from thermosprout.cli.plan_sources import ask, show
 from thermosprout.quantities import Units
 
 
@@ -65,7 +65,7 @@ def stations(
     if emergence is not None and constant is None and soil is None and season is None:
         # The share is all that is needed; the temperature is then not looked at.
         constant = 15.0
-    sources = sources_of(
+    context, question = ask(
         season=season, crop=crop, lot=lot, bed=bed, constant_C=constant, soil=soil,
         weather=weather, latitude=lat, longitude=lon, timezone=timezone, surface=surface,
         depth_cm=depth_cm, germination=germination, seeds_tested=seeds_tested, as_of=as_of,
@@ -83,15 +83,17 @@ def stations(
         share = np.full(1, emergence)
         rho = np.zeros(1)
         if crop or lot:
-            found = sources.crop()
+            found = context.case(question).crop
             name, seeds_per_g = found.name, found.practice.seeds_per_g
     else:
-        setting, described = sources.setting(sources.planting_day(date))
+        planted_h = context.planting_h(date, bed)
+        setting = context.setting(context.case(question), planted_h)
+        described = setting.soil
         name, seeds_per_g = setting.crop.name, setting.crop.practice.seeds_per_g
         options = {o.handling.treatment.value: o for o in usual_options(setting.crop)}
         if treatment not in options:
             raise InputError(f"there is no treatment {treatment!r}; one of {', '.join(options)}")
-        row = setting.forecast(options[treatment].handling, sources.planting_h(date), seeds=count)
+        row = setting.forecast(options[treatment].handling, planted_h, seeds=count)
         share, rho = row.share, setting.draws.values["plot_stand_rho"]
         if treatment == "presprouted":
             notes.append("Sprouted seed: the numbers are of sprouted seeds planted.")
@@ -103,11 +105,13 @@ def stations(
         )
     if luck := luck_note(plan):
         notes.append(luck)
+    if emergence is None:
+        notes.append(context.water_sentence())
     document = stations_document(
         plan, crop=name, seeds_per_g=seeds_per_g, soil=described, lot=lot or None,
         notes=tuple(notes),
     )  # fmt: skip
-    show(document, stations_tables(document), sources, json=json)
+    show(document, stations_tables(document), context, json=json)
 
 
 def refuse_beside_emergence(given: dict[str, object]) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.cli.plan_sources import show, sources_of
+from thermosprout.cli.plan_sources import ask, show
 from thermosprout.quantities import Units
 
 
@@ -54,43 +54,49 @@ def succession(
 
     Example: thermosprout succession season.toml --lot BEE25 --first 2026-04-12 --aim emergence
     """
+    from thermosprout.dates import read_day
     from thermosprout.errors import InputError
     from thermosprout.planning.openings import beds_of, openings_of, plan_openings
     from thermosprout.planning.season_documents import openings_document, succession_document
-    from thermosprout.planning.sources import day_hour
     from thermosprout.planning.succession import Aim
-    from thermosprout.planning.successions import plan_from_sources
+    from thermosprout.planning.successions import plan_case
     from thermosprout.reports.season_tables import openings_tables, succession_tables
 
     crops = tuple(crop or ())
-    sources = sources_of(
+    context, question = ask(
         season=season, crop=crops[0] if crops else "", lot=lot, soil=soil, weather=weather,
         latitude=lat, longitude=lon, timezone=timezone, surface=surface, cover=cover,
         depth_cm=depth_cm, germination=germination, seeds_tested=seeds_tested, as_of=as_of,
         offline=offline, seed=seed,
     )  # fmt: skip
     if opening or not first:
-        gaps = openings_of(opening, sources.zone) if opening else beds_of(sources)
+        gaps = openings_of(opening, context.zone) if opening else beds_of(context)
         if not gaps:
             raise InputError(
                 "neither a first day nor an opening was named",
                 hint="add --first 2026-04-10, or --opening north=2026-06-01/2026-08-15",
             )
-        fits = plan_openings(sources, gaps, crops)
-        document = openings_document(fits, zone=sources.zone)
-        show(document, openings_tables(document), sources, json=json)
+        fits = plan_openings(context, gaps, crops, question)
+        document = openings_document(fits, zone=context.zone, notes=(context.water_sentence(),))
+        show(document, openings_tables(document), context, json=json)
         return
     if len(crops) > 1:
         raise InputError("a succession is of one crop", hint="name one --crop, or --opening")
-    day_hour(first, sources.zone)
-    option, sowings = plan_from_sources(
-        sources, first=first, every_d=every, count=count, aim=Aim(aim.value), treatment=treatment
+    case = context.case(question)
+    option, sowings = plan_case(
+        context,
+        case,
+        first=read_day(first, what="--first"),
+        every_d=every,
+        count=count,
+        aim=Aim(aim.value),
+        treatment=treatment,
     )
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = (context.water_sentence(),)
     if len(sowings) < count:
-        notes = (f"Only {len(sowings)} of {count} sowings are ready within the record.",)
+        notes += (f"Only {len(sowings)} of {count} sowings are ready within the record.",)
     document = succession_document(
-        sowings, zone=sources.zone, crop=sources.crop().name, treatment=option, aim=aim.value,
+        sowings, zone=context.zone, crop=case.crop.name, treatment=option, aim=aim.value,
         every_d=every, asked=count, notes=notes,
     )  # fmt: skip
-    show(document, succession_tables(document), sources, json=json)
+    show(document, succession_tables(document), context, json=json)

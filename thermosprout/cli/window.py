@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.cli.plan_sources import show, sources_of
+from thermosprout.cli.plan_sources import ask, show
 from thermosprout.quantities import Units
 
 
@@ -42,6 +42,7 @@ def window(
     every: Annotated[int, typer.Option(min=1, help="Show every so many days in the table.")] = 7,
     as_of: opt.AsOfDay = "",
     offline: opt.Offline = False,
+    draws: opt.Draws = 1000,
     seed: opt.Seed = 0,
     units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
@@ -52,40 +53,49 @@ def window(
 
     Example: thermosprout window season.toml --lot COR25 --from 2026-04-20 --to 2026-06-10
     """
+    from datetime import timedelta
+
     from thermosprout.cli.output import progress
-    from thermosprout.planning.options import usual_options
+    from thermosprout.dates import read_day
+    from thermosprout.planning.options import minutes_of, usual_options
     from thermosprout.planning.season_documents import window_document
     from thermosprout.planning.season_window import WindowBuilder
     from thermosprout.planning.sensible_days import best_day, sensible_days
-    from thermosprout.planning.sources import known_covers, season_days
     from thermosprout.planning.window import usual_within_d
     from thermosprout.reports.season_tables import window_tables
 
-    sources = sources_of(
+    context, question = ask(
         season=season, crop=crop, lot=lot, bed=bed, soil=soil, weather=weather, latitude=lat,
         longitude=lon, timezone=timezone, surface=surface, depth_cm=depth_cm,
         germination=germination, seeds_tested=seeds_tested, as_of=as_of, offline=offline,
-        seed=seed,
+        size=draws, seed=seed,
     )  # fmt: skip
-    found = sources.crop()
-    first, last = season_days(start, end, sources.now.astimezone(sources.zone).date())
-    builder = WindowBuilder(sources, first=first, last=last, covers=known_covers(cover or ()))
-    seed_lot = sources.lot()
+    case = context.case(question)
+    first = read_day(start, what="--from") if start else context.today
+    last = read_day(end, what="--to") if end else first + timedelta(days=364)
+    builder = WindowBuilder(context, first=first, last=last, covers=cover or ())
     options = usual_options(
-        found,
-        soaks_h=tuple(soak_h or (found.safe_soak_h,)),
+        case.crop,
+        soaks_h=tuple(soak_h or (case.crop.safe_soak_h,)),
         room_C=room_c,
-        minutes=sources.minutes,
-        dressed=seed_lot is not None and seed_lot.dressed,
+        minutes=minutes_of(context.season),
+        dressed=case.dressed,
     )
     steps = len(options) * max(len(builder.covers), 1)
     with progress("Weighing planting days", steps) as tick:
-        result = builder.window(found, options, within_d=within or usual_within_d(found), tick=tick)
+        result = builder.window(
+            case, options, within_d=within or usual_within_d(case.crop), tick=tick
+        )
     days = sensible_days(result)
     document = window_document(
-        result, days, best_day(result), zone=sources.zone, soil=builder.described
+        result,
+        days,
+        best_day(result),
+        zone=context.zone,
+        soil=builder.described,
+        notes=(context.water_sentence(),),
     )
-    show(document, window_tables(document, every), sources, json=json)
+    show(document, window_tables(document, every), context, json=json)
     if netcdf is not None:
         from thermosprout.cli.output import note
         from thermosprout.files import write_atomic

@@ -47,6 +47,9 @@ class Sowing:
         Seeds in the ground.
     seeds_started : int, optional
         Seeds wetted; for seed sprouted indoors more than are planted.
+    luck : str
+        Sowings of one name share their luck with the ground, so that the same sowing asked for in
+        two ways gets one answer and differences between treatments are paired.
     """
 
     row: str
@@ -57,6 +60,7 @@ class Sowing:
     depth_cm: float
     seeds_planted: int
     seeds_started: int | None = None
+    luck: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -193,7 +197,7 @@ def forecast_row(
         When the clock does not hold the day of planting.
     """
     size = draws.rates.size
-    rng = generator(seed, "row", sowing.row)
+    rng = generator(seed, "row", sowing.luck)
     row_speed = draws.values["plot_speed_sd"] * rng.standard_normal(size)
     state = seed_state(
         sowing.crop,

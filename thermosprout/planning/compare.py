@@ -9,10 +9,9 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.planning.options import Option, Outcome, weigh
-from thermosprout.planning.setting import Setting
-
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.arrays import FloatArray
+from thermosprout.planning.options import Harvest, Option, Outcome, weigh
+from thermosprout.season.context import Setting
 
 
 class Goal(StrEnum):
@@ -98,6 +97,7 @@ class Comparison:
     """All options of one setting; the first is the plainest (sown dry)."""
 
     setting: Setting
+    harvest: Harvest
     outcomes: tuple[Outcome, ...]
     gains: tuple[Gain, ...]
     verdicts: dict[Goal, Verdict]
@@ -107,6 +107,7 @@ def compare(
     setting: Setting,
     options: Sequence[Option],
     *,
+    harvest: Harvest,
     free_h: float,
     wanted: int = 100,
     seeds: int | None = None,
@@ -121,6 +122,8 @@ def compare(
         Crop, lot and bed; its draws are shared, so differences are paired.
     options : sequence of Option
         The plainest first.
+    harvest : Harvest
+        When first harvest follows emergence.
     free_h : float
         Hour at which the bed can be planted.
     wanted, seeds : int
@@ -137,14 +140,15 @@ def compare(
         When the soil temperature does not hold the day of planting.
     """
     first = weigh(
-        setting, options[0], free_h=free_h, seeds=seeds or wanted, wanted=wanted,
-        confidence=confidence,
+        setting, options[0], harvest=harvest, free_h=free_h, seeds=seeds or wanted,
+        wanted=wanted, confidence=confidence,
     )  # fmt: skip
     sown = seeds or first.seeds_to_plant or 2 * wanted
     outcomes = tuple(
         weigh(
             setting,
             option,
+            harvest=harvest,
             free_h=free_h,
             seeds=sown,
             wanted=wanted,
@@ -155,21 +159,22 @@ def compare(
     )
     return Comparison(
         setting=setting,
+        harvest=harvest,
         outcomes=outcomes,
-        gains=tuple(gain_over(setting, outcomes[0], outcome) for outcome in outcomes),
+        gains=tuple(gain_over(harvest, outcomes[0], outcome) for outcome in outcomes),
         verdicts={goal: judge(outcomes, goal) for goal in Goal},
     )
 
 
-def gain_over(setting: Setting, plain: Outcome, other: Outcome) -> Gain:
+def gain_over(harvest: Harvest, plain: Outcome, other: Outcome) -> Gain:
     """Days and degree-days that an option wins over the plainest one; NaN past the horizon."""
     with np.errstate(invalid="ignore"):
         emergence = (plain.half_h - other.half_h) / 24.0
-        harvest = (plain.harvest_h - other.harvest_h) / 24.0
+        ready = (plain.harvest_h - other.harvest_h) / 24.0
     return Gain(
         emergence_d=np.where(np.isfinite(emergence), emergence, np.nan),
-        harvest_d=np.where(np.isfinite(harvest), harvest, np.nan),
-        head_start_Cd=setting.growth.between(other.half_h, plain.half_h),
+        harvest_d=np.where(np.isfinite(ready), ready, np.nan),
+        head_start_Cd=harvest.growth.between(other.half_h, plain.half_h),
     )
 
 

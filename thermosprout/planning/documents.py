@@ -26,8 +26,6 @@ FloatArray = npt.NDArray[np.float64]
 Document = dict[str, Any]
 Odds = dict[str, float | None]
 
-MOIST = "The seedbed is taken as kept moist."
-
 _NO_DATE_H = 2e6
 """Hours since 1970 past which nothing is a date any more (the year 2198)."""
 
@@ -59,7 +57,6 @@ def compare_document(
     goal: Goal,
     *,
     zone: ZoneInfo | None,
-    soil: str,
     lot: str | None = None,
     bed: str | None = None,
     constant_C: float | None = None,
@@ -69,7 +66,7 @@ def compare_document(
     advice, reason = advise(comparison, goal)
     verdict = comparison.verdicts[goal]
     setting = comparison.setting
-    said = [*setting.notes, *notes, MOIST]
+    said = [*notes, setting.water]
     if (selected := selected_note(comparison)) is not None:
         said.append(selected)
     if not harvest_is_seen(comparison.outcomes):
@@ -77,7 +74,7 @@ def compare_document(
             "First harvest lies past the end of the temperatures in most cases: what matters most "
             "is weighed at half emergence."
         )
-    if not setting.need.published:
+    if not comparison.harvest.need.published:
         said.append(
             f"No published days to harvest were found for {setting.crop.name}: first harvest "
             "stands on a generic span."
@@ -89,8 +86,8 @@ def compare_document(
         "bed": bed,
         "bed_free": _one(first.free_h, zone),
         "depth_cm": setting.depth_cm,
-        "soil": {"source": soil, "constant_C": constant_C},
-        "harvest_on": setting.growth.source,
+        "soil": {"source": setting.soil, "constant_C": constant_C},
+        "harvest_on": comparison.harvest.growth.source,
         "plants_wanted": first.wanted,
         "seeds_planted": first.row.sowing.seeds_planted,
         "goal": goal.value,

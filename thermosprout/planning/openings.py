@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from thermosprout.dates import noon, read_days
 from thermosprout.errors import InputError
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.season_documents import local_day
 from thermosprout.planning.season_window import WindowBuilder
-from thermosprout.planning.sources import Sources, days_between
 from thermosprout.planning.succession import FINE_PROBABILITIES, Fit, Opening, fit_openings
+from thermosprout.season.context import Context, Question
 from thermosprout.season.schema import hours, instant
 
 
@@ -21,7 +24,7 @@ def _stamp(hour: float) -> np.datetime64:
     return stamp
 
 
-def openings_of(texts: Sequence[str], zone: object) -> tuple[Opening, ...]:
+def openings_of(texts: Sequence[str], zone: ZoneInfo) -> tuple[Opening, ...]:
     """Openings written as ``BED=2026-06-01/2026-08-15``.
 
     Raises
@@ -34,31 +37,36 @@ def openings_of(texts: Sequence[str], zone: object) -> tuple[Opening, ...]:
         bed, equals, span = text.rpartition("=")
         if not equals or "/" not in span:
             raise InputError(f"{text!r} is no opening; write it as north=2026-06-01/2026-08-15")
-        start, end = days_between(span, zone)  # type: ignore[arg-type]
+        start, end = (hours(noon(day, zone)) for day in read_days(span))
         found.append(Opening(bed=bed or "bed", start=_stamp(start), end=_stamp(end)))
     return tuple(found)
 
 
-def beds_of(sources: Sources) -> tuple[Opening, ...]:
+def beds_of(context: Context) -> tuple[Opening, ...]:
     """Openings of the season's beds that say from when and until when they are free."""
-    if sources.season is None:
+    if context.season is None:
         return ()
-    zone = sources.zone
+    zone = context.zone
     return tuple(
         Opening(
             bed=bed.id,
             start=_stamp(hours(instant(bed.free_from, zone))),
             end=_stamp(hours(instant(bed.free_until, zone))),
         )
-        for bed in sources.season.data.beds
+        for bed in context.season.data.beds
         if bed.free_from is not None and bed.free_until is not None
     )
 
 
 def plan_openings(
-    sources: Sources, gaps: Sequence[Opening], crops: Sequence[str]
+    context: Context, gaps: Sequence[Opening], crops: Sequence[str], question: Question
 ) -> tuple[Fit, ...]:
     """Crops and treatments for each gap, best first; the season's crops when none is named.
+
+    Parameters
+    ----------
+    question : Question
+        What holds for all crops: depth and cover.
 
     Raises
     ------
@@ -66,22 +74,39 @@ def plan_openings(
         When no crop is known.
     """
     names = tuple(crops)
-    if not names and sources.season is not None:
-        names = tuple(sources.season.crops)
+    if not names and context.season is not None:
+        names = tuple(context.season.crops)
     if not names:
         raise InputError("no crop was named", hint="add --crop lettuce --crop beet")
-    zone = sources.zone
+    zone = context.zone
     first = min(gap.start for gap in gaps)
     last = max(gap.start for gap in gaps)
     start = date.fromisoformat(local_day(first, zone) or "")
     end = date.fromisoformat(local_day(last, zone) or "")
-    builder = WindowBuilder(sources, first=start, last=end + timedelta(days=1))
-    windows = {}
-    for name in names:
-        crop = sources.crop(name)
-        windows[crop.name] = builder.window(
-            crop,
-            usual_options(crop, soaks_h=(crop.safe_soak_h,)),
-            probabilities=FINE_PROBABILITIES,
-        )
-    return fit_openings(windows, gaps)
+    builder = WindowBuilder(context, first=start, last=end + timedelta(days=1))
+    fits: list[Fit] = []
+    for bed, group in _by_bed(context, gaps).items():
+        windows = {}
+        for name in names:
+            case = context.case(replace(question, crop=name, bed=bed))
+            windows[case.crop.name] = builder.window(
+                case,
+                usual_options(case.crop, soaks_h=(case.crop.safe_soak_h,), dressed=case.dressed),
+                probabilities=FINE_PROBABILITIES,
+            )
+        fits.extend(fit_openings(windows, group))
+    return tuple(fits)
+
+
+def _by_bed(context: Context, gaps: Sequence[Opening]) -> dict[str, list[Opening]]:
+    """Gaps by a bed that stands for them: beds of one cover and one watering are alike."""
+    beds = {bed.id: bed for bed in context.season.data.beds} if context.season is not None else {}
+    watered = {entry.bed for entry in context.supply.watering}
+    alike: dict[tuple[str | None, str | None], str] = {}
+    groups: dict[str, list[Opening]] = {}
+    for gap in gaps:
+        bed = beds.get(gap.bed)
+        name = bed.id if bed is not None else ""
+        key = (bed.cover if bed is not None else None, name if name in watered else None)
+        groups.setdefault(alike.setdefault(key, name), []).append(gap)
+    return groups

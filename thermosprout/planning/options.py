@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
+from thermosprout.planning.harvest import ConstantGrowth, Growth, GrowthClock, HarvestNeed
 from thermosprout.planning.seeds_needed import seeds_for_stand
-from thermosprout.planning.setting import Setting
-
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.season.context import Case, Context, Setting
+from thermosprout.season.load import Season
 
 PLANTING_RADICLE_MM = 3.5
 """Middle of the 2 to 5 mm at which sprouted seed is planted (common practice, no source). [mm]"""
@@ -99,6 +99,69 @@ def usual_options(
     return (direct, *soaked, sprouted)
 
 
+def minutes_of(season: Season | None) -> dict[Treatment, float]:
+    """Minutes of work per row by treatment, as the season file has them."""
+    if season is None:
+        return dict(MINUTES)
+    work = season.data.minutes
+    return {
+        Treatment.DIRECT: work.direct,
+        Treatment.SOAKED: work.soaked,
+        Treatment.PRESPROUTED: work.presprouted,
+    }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Harvest:
+    """When first harvest follows emergence.
+
+    Attributes
+    ----------
+    need : HarvestNeed
+        Thermal time to first harvest, per draw.
+    growth : Growth
+        Temperature that growth runs on.
+    """
+
+    need: HarvestNeed
+    growth: Growth
+
+    @classmethod
+    def constant(cls, crop: Crop, air_C: float, *, size: int, seed: int = 0) -> Harvest:
+        """Growth at a constant temperature. [degC]"""
+        need = HarvestNeed.of(crop, size, seed)
+        growth = ConstantGrowth(temperature_C=air_C, cardinals_C=need.cardinals_C)
+        return cls(need=need, growth=growth)
+
+    def hour(self, emerged_h: FloatArray) -> FloatArray:
+        """Hour of first harvest for each draw; inf past the horizon."""
+        return self.growth.harvest_h(emerged_h, self.need.thermal_time)
+
+
+def harvest_of(context: Context, case: Case) -> Harvest:
+    """First harvest of a case: on the air's temperature, or on the soil's for want of it."""
+    need = HarvestNeed.of(case.crop, context.size, context.seed)
+    growth: Growth
+    if context.air_C is not None:
+        growth = ConstantGrowth(
+            temperature_C=context.air_C,
+            cardinals_C=need.cardinals_C,
+            source=f"constant air temperature of {context.air_C:g} °C",
+        )
+    elif context.constant_C is not None:
+        growth = ConstantGrowth(temperature_C=context.constant_C, cardinals_C=need.cardinals_C)
+    elif (air := context.air()) is not None:
+        growth = GrowthClock.of(air, need)
+    else:
+        context.note(
+            "Air temperature is not known: growth to first harvest runs on soil temperature."
+        )
+        growth = GrowthClock.of(
+            context.series(case), need, source="soil temperature, for want of air temperature"
+        )
+    return Harvest(need=need, growth=growth)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
     """What one option brings; arrays have shape (draw,).
@@ -158,6 +221,7 @@ def weigh(
     setting: Setting,
     option: Option,
     *,
+    harvest: Harvest,
     free_h: float,
     seeds: int,
     wanted: int,
@@ -172,6 +236,8 @@ def weigh(
         Crop, lot and bed.
     option : Option
         Way of sowing.
+    harvest : Harvest
+        For as many draws as the setting has.
     free_h : float
         Hour at which the bed can be planted.
     seeds, wanted : int
@@ -211,7 +277,7 @@ def weigh(
         wanted=wanted,
         lead_h=lead,
         half_h=half,
-        harvest_h=setting.growth.harvest_h(half, setting.need.thermal_time),
+        harvest_h=harvest.hour(half),
         seeds_to_plant=to_plant,
         seeds_to_start=to_start,
         seeds_per_plant=per_plant,

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import date, datetime, timedelta
+from dataclasses import replace
+from datetime import date, timedelta
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.crops.crop import Crop
+from thermosprout.dates import noon
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.planning.air_steps import AirSteps
 from thermosprout.planning.few_draws import FewDraws, draws_for
 from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import Option
-from thermosprout.planning.sources import NOON, Sources
 from thermosprout.planning.window import PROBABILITIES, sowing_window
 from thermosprout.planning.years import years_as_members
+from thermosprout.season.context import Case, Context
 from thermosprout.season.schema import hours
 from thermosprout.season.soil import describe
+from thermosprout.soil.surfaces import cover_named
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -37,8 +39,8 @@ class WindowBuilder:
 
     Parameters
     ----------
-    sources : Sources
-        What was named.
+    context : Context
+        Season, files or series that the soil and the air are taken from.
     first, last : date
         First and last day of planting, local.
     covers : sequence of str
@@ -51,9 +53,9 @@ class WindowBuilder:
     """
 
     def __init__(
-        self, sources: Sources, *, first: date, last: date, covers: Sequence[str] = ()
+        self, context: Context, *, first: date, last: date, covers: Sequence[str] = ()
     ) -> None:
-        if sources.asked.constant_C is not None:
+        if context.constant_C is not None:
             raise InputError(
                 "a sowing window needs weather, not a constant temperature",
                 hint="give a season file, --soil or --weather",
@@ -63,12 +65,12 @@ class WindowBuilder:
             raise InputError(
                 f"a window from {first} to {last} was asked for, expected 1 to 731 days"
             )
-        self.sources = sources
+        self.context = context
         self.days = days
         self.first = first
-        self.covers = tuple(covers)
+        self.covers = tuple(dict.fromkeys(cover_named(name).name for name in covers))
         self.described = ""
-        self._soil: dict[float, dict[str, SoilSteps]] = {}
+        self._soil: dict[tuple[float, str, str | None], dict[str, SoilSteps]] = {}
         self._site_sd_K = 0.0
         self._air: AirSteps | None = None
         self._air_read = False
@@ -76,9 +78,8 @@ class WindowBuilder:
     @property
     def sowing_h(self) -> FloatArray:
         """Local noons of all days, over changes of the clocks."""
-        zone = self.sources.zone
         days = (self.first + timedelta(days=n) for n in range(self.days))
-        return np.array([hours(datetime.combine(day, NOON, tzinfo=zone)) for day in days])
+        return np.array([hours(noon(day, self.context.zone)) for day in days])
 
     def _cut(self, series: xr.DataArray) -> xr.DataArray:
         start = np.datetime64(int(self.sowing_h[0] // 24) * 24, "h")
@@ -99,26 +100,26 @@ class WindowBuilder:
                 hint="end the window earlier with --to, or give a longer record",
             )
 
-    def soil(self, depth_cm: float) -> dict[str, SoilSteps]:
-        """Steps of each cover at one depth."""
-        key = round(depth_cm, 2)
+    def soil(self, case: Case) -> dict[str, SoilSteps]:
+        """Steps of each cover at the depth of a case."""
+        key = (round(case.depth_cm, 2), case.cover, case.bed)
         if key not in self._soil:
             found: dict[str, SoilSteps] = {}
-            for cover in self.covers or ("",):
-                series = self._cut(self.sources.soil(depth_cm, cover))
+            for cover in self.covers or (case.cover,):
+                series = self._cut(self.context.series(replace(case, cover=cover)))
                 self.described = self.described or describe(series)
                 self._site_sd_K = float(series.attrs.get("site_sd_K", 0.0))
-                found[OPEN_BED if cover in ("", "none") else cover] = SoilSteps.of(series)
+                found[OPEN_BED if cover == "none" else cover] = SoilSteps.of(series)
             self._soil[key] = found
         return self._soil[key]
 
     def air(self) -> AirSteps | None:
         """Steps of the air temperature, where weather is known."""
         if not self._air_read:
-            air = self.sources.air()
+            air = self.context.air()
             self._air = None if air is None else AirSteps.of(self._cut(air))
             if air is None:
-                self.sources.notes.append(
+                self.context.note(
                     "Air temperature is not known: growth to harvest runs on soil temperature, "
                     "and frosts are not looked at."
                 )
@@ -127,32 +128,32 @@ class WindowBuilder:
 
     def window(
         self,
-        crop: Crop,
+        case: Case,
         options: Sequence[Option],
         *,
         within_d: float = 14.0,
         probabilities: tuple[float, ...] = PROBABILITIES,
         tick: Callable[[int], None] | None = None,
     ) -> xr.Dataset:
-        """Sowing window of one crop over the days, covers and treatments."""
-        depth = self.sources.depth_cm(crop)
-        soil = self.soil(depth)
+        """Sowing window of one case over the days, covers and treatments."""
+        crop = case.crop
+        soil = self.soil(case)
         middle = self.first + timedelta(days=self.days // 2)
-        viability, ln_shift = self.sources.lot_draws(crop, 400, middle)
+        viability, ln_shift = self.context.lot_draws(case, middle)
         draws = FewDraws.of(
             crop,
             size=draws_for(next(iter(soil.values())).members),
             viability=viability,
             ln_shift=ln_shift,
             site_sd_K=self._site_sd_K,
-            seed=self.sources.asked.seed,
+            seed=self.context.seed,
         )
         return sowing_window(
             crop,
             soil,
             options,
             sowing_h=self.sowing_h,
-            depth_cm=depth,
+            depth_cm=case.depth_cm,
             draws=draws,
             air=self.air(),
             within_d=within_d,

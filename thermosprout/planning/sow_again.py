@@ -14,16 +14,16 @@ from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.advice import capital, surely
 from thermosprout.planning.compare import WORTH_DAYS, WORTH_ODDS
-from thermosprout.planning.harvest import Growth, HarvestNeed
 from thermosprout.planning.options import (
     MINUTES,
     PLANTING_RADICLE_MM,
     SOWN_AGAIN_BELOW,
+    Harvest,
     Option,
     Outcome,
     weigh,
 )
-from thermosprout.planning.setting import Setting
+from thermosprout.season.context import Setting
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -109,8 +109,7 @@ def sow_again(
     *,
     now_h: float,
     wanted: int,
-    need: HarvestNeed,
-    growth: Growth,
+    harvest: Harvest,
     ahead_d: int = 14,
     seeds: int | None = None,
     room_C: float = 20.0,
@@ -130,8 +129,8 @@ def sow_again(
         Today, in hours since 1970-01-01T00:00 UTC.
     wanted : int
         Plants wanted.
-    need, growth : HarvestNeed, Growth
-        Thermal time to first harvest, for as many draws, and the air temperature.
+    harvest : Harvest
+        When first harvest follows emergence, for as many draws.
     ahead_d : int
         Days to look ahead.
     seeds : int, optional
@@ -162,14 +161,13 @@ def sow_again(
         viability=row.viability if viability is None else viability,
         ln_shift=np.zeros(row.share.size) if ln_shift is None else ln_shift,
         depth_cm=row.sowing.depth_cm,
-        need=need,
-        growth=growth,
         seed=seed,
+        luck=AGAIN,
     )
     final = row.seedlings.astype(float)
-    waiting = _wait(row, setting, final)
-    anew = _anew(setting, now_h, wanted, seeds or row.sowing.seeds_planted)
-    filling = _fill(row, setting, waiting, now_h, wanted, room_C, dressed)
+    waiting = _wait(row, harvest, final)
+    anew = _anew(setting, harvest, now_h, wanted, seeds or row.sowing.seeds_planted)
+    filling = _fill(row, setting, harvest, waiting, now_h, wanted, room_C, dressed)
     ways, until = _costed((waiting, filling, anew), now_h, wanted)
     advised, saved, saved_odds = _choose(ways, row.weights)
     advice, reason = _words(ways, advised, saved, saved_odds, row.weights, wanted, until)
@@ -223,21 +221,21 @@ def _costed(ways: tuple[Way, ...], now_h: float, wanted: int) -> tuple[tuple[Way
     return costed, "first harvest" if harvest else "half emergence"
 
 
-def _wait(row: RowForecast, setting: Setting, final: FloatArray) -> Way:
+def _wait(row: RowForecast, harvest: Harvest, final: FloatArray) -> Way:
     half = np.nan_to_num(row.hours[:, 1], nan=np.inf)
     return Way(
         name=WAIT,
         plants=final,
         half_h=half,
-        harvest_h=setting.growth.harvest_h(half, setting.need.thermal_time),
+        harvest_h=harvest.hour(half),
         bed_days=np.empty(0),
         seeds=0,
     )
 
 
-def _anew(setting: Setting, now_h: float, wanted: int, seeds: int) -> Way:
+def _anew(setting: Setting, harvest: Harvest, now_h: float, wanted: int, seeds: int) -> Way:
     option = Option(name=AGAIN, handling=Handling(), minutes=MINUTES[Treatment.DIRECT])
-    new = weigh(setting, option, free_h=now_h, seeds=seeds, wanted=wanted)
+    new = weigh(setting, option, harvest=harvest, free_h=now_h, seeds=seeds, wanted=wanted)
     return Way(
         name=AGAIN,
         plants=new.row.share * seeds,
@@ -251,6 +249,7 @@ def _anew(setting: Setting, now_h: float, wanted: int, seeds: int) -> Way:
 def _fill(
     row: RowForecast,
     setting: Setting,
+    harvest: Harvest,
     waiting: Way,
     now_h: float,
     wanted: int,
@@ -267,8 +266,9 @@ def _fill(
     expected = float(row.weights @ waiting.plants)
     gaps = int(max(np.ceil(wanted - expected), 1))
     new: Outcome = weigh(
-        setting, option, free_h=now_h, seeds=gaps, wanted=gaps, earliest_start_h=now_h
-    )
+        setting, option, harvest=harvest, free_h=now_h, seeds=gaps, wanted=gaps,
+        earliest_start_h=now_h,
+    )  # fmt: skip
     seeds = new.seeds_to_plant or 2 * gaps
     added = new.row.share * seeds
     plants = waiting.plants + np.minimum(added, np.maximum(wanted - waiting.plants, 0.0))

@@ -38,7 +38,7 @@ def _curve(answer: RowAnswer, result: SeasonForecast) -> EmergenceCurve:
     shown = forecast.emerged_share(at) * forecast.seedlings[:, None] / sowing.seeds_planted * 100
     bands = _bands(shown, forecast.weights)
     soil_h, soil = _soil_daily(
-        result.supply.at(sowing.depth_cm, answer.cover), sowing.planted_h - 72.0, last
+        result.context.supply.at(sowing.depth_cm, answer.cover), sowing.planted_h - 72.0, last
     )
     return EmergenceCurve(
         row=sowing.row,

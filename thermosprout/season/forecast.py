@@ -3,42 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
-import xarray as xr
 
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.saved_estimates import best_estimate
-from thermosprout.crops.seed_lots import ln_time_shift_draws, viability_draws
 from thermosprout.emergence.conditioning import Conditioned, Count, condition
-from thermosprout.emergence.forecast import (
-    DRAWS,
-    STAGES,
-    CropDraws,
-    RowForecast,
-    Sowing,
-    clock_for,
-    forecast_row,
-    generator,
-)
+from thermosprout.emergence.forecast import DRAWS, STAGES, RowForecast, Sowing
 from thermosprout.emergence.quantiles import odds
-from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
+from thermosprout.season.context import USUAL_DEPTH_CM, Case, Context, season_context
 from thermosprout.season.counts import season_counts
 from thermosprout.season.file_notes import absent_notes, undated_tests
 from thermosprout.season.load import Season
 from thermosprout.season.row_notes import typed_notes
 from thermosprout.season.schema import Row, hours, instant, local
-from thermosprout.season.soil import SoilSupply, describe
-from thermosprout.soil.series import hours_since_epoch
-
-FloatArray = npt.NDArray[np.float64]
-
+from thermosprout.season.soil import describe
 
 _FEW_SPROUTED = 0.15
 """Share of the live seed under which a sprouting batch was too short to be meant."""
@@ -68,7 +51,7 @@ class SeasonForecast:
     as_of: datetime
     rows: tuple[RowAnswer, ...]
     notes: tuple[str, ...]
-    supply: SoilSupply
+    context: Context = field(repr=False)
 
 
 def handling_of(row: Row, lead_h: float) -> Handling:
@@ -92,9 +75,9 @@ def handling_of(row: Row, lead_h: float) -> Handling:
     )
 
 
-def sowing_of(season: Season, row: Row) -> Sowing:
-    """Turn a row of the file into what the model takes."""
-    crop = season.row_crop(row)
+def sowing_of(season: Season, row: Row, case: Case | None = None) -> Sowing:
+    """Turn a row of the file into what the model takes; ``case`` carries its own estimate."""
+    crop = season.row_crop(row) if case is None else case.crop
     zone = season.data.site.zone
     planted_h = hours(instant(row.planted, zone))
     handled_h = row.soak_h or row.sprout_h
@@ -109,7 +92,7 @@ def sowing_of(season: Season, row: Row) -> Sowing:
         handling=handling,
         started_h=started_h,
         planted_h=planted_h,
-        depth_cm=row.depth_cm or crop.practice.depth_cm or 2.0,
+        depth_cm=row.depth_cm or crop.practice.depth_cm or USUAL_DEPTH_CM,
         seeds_planted=row.seeds,
         seeds_started=row.seeds_started,
     )
@@ -147,132 +130,75 @@ def forecast_season(
     InputError, CoverageError, ServiceError
         As reading the season's files and services meets them.
     """
-    supply = SoilSupply(season=season, as_of=as_of, offline=offline)
-    supply.notes.extend(absent_notes(season))
-    supply.notes.extend(undated_tests(season, as_of))
+    context = season_context(season, as_of=as_of, offline=offline, size=size, seed=seed)
+    return forecast_rows(context, only=only, tick=tick)
+
+
+def forecast_rows(
+    context: Context,
+    *,
+    only: frozenset[str] | None = None,
+    tick: Callable[[int], None] | None = None,
+) -> SeasonForecast:
+    """Forecast the rows of the season of a context; see :func:`forecast_season`."""
+    season, as_of = context.require_season(), context.as_of
+    context.note(*absent_notes(season), *undated_tests(season, as_of))
     counts = season_counts(season, as_of)
-    engine = _Engine(season=season, supply=supply, size=size, seed=seed, as_of=as_of)
     answers = []
     for row in season.data.rows:
         if only is None or row.id in only:
-            answers.append(engine.answer(row, counts.get(row.id, ())))
+            answers.append(_answer(context, row, counts.get(row.id, ())))
             if tick is not None:
                 tick(1)
-    if supply.weather() is None:
-        supply.notes.append(
-            "Rain and watering are not known (no weather_file): the seedbed is taken as moist."
-        )
-    elif not supply.counts_drought:
-        supply.notes.append(
-            "The seedbed is taken as moist: list [[watering]], or say rainfed = true, to have "
-            "drought counted."
-        )
+    context.note(context.water_sentence())
     return SeasonForecast(
-        season=season, as_of=as_of, rows=tuple(answers), notes=tuple(supply.notes), supply=supply
+        season=season,
+        as_of=as_of,
+        rows=tuple(answers),
+        notes=tuple(context.notes),
+        context=context,
     )
 
 
-class _Engine:
-    """Shares draws between rows of one estimate and clocks between rows of one depth."""
+def forecast_of(context: Context, row: Row) -> RowForecast:
+    """Forecast of one row of the season before any count.
 
-    def __init__(
-        self, *, season: Season, supply: SoilSupply, size: int, seed: int, as_of: datetime
-    ) -> None:
-        self.season, self.supply, self.size, self.seed = season, supply, size, seed
-        self.as_of = as_of
-        self._draws: dict[tuple[str, str | None, str | None], CropDraws] = {}
-        self._clocks: dict[tuple[int, float, str | None, str | None], ThermalClock] = {}
-        self._lots: dict[tuple[str, str | None, date], tuple[FloatArray, FloatArray]] = {}
-
-    def draws(self, row: Row) -> CropDraws:
-        lot = self.season.row_lot(row)
-        crop = self.season.row_crop(row)
-        key = (crop.name, row.variety or lot.variety, row.lot)
-        if key not in self._draws:
-            folder = self.season.data.estimates_folder
-            if folder is not None:
-                path = self.season.resolve(folder, "estimates_folder")
-                crop = replace(crop, estimate=best_estimate(crop, key[1], key[2], path))
-            self._draws[key] = CropDraws.of(crop, self.size, self.seed)
-        return self._draws[key]
-
-    def lot(self, row: Row, crop: Crop) -> tuple[FloatArray, FloatArray]:
-        """Viability and shift of ln thermal time of the row's lot, per draw.
-
-        A lot ages up to the day its seed is wetted or sown, whenever the forecast is asked for.
-        """
-        zone = self.season.data.site.zone
-        on = local(sowing_of(self.season, row).started_h, zone).date()
-        key = (crop.name, row.lot, on)
-        if key not in self._lots:
-            lot = self.season.row_lot(row)
-            rng = generator(self.seed, "lot", *(name for name in (crop.name, row.lot) if name))
-            self._lots[key] = (
-                viability_draws(lot, crop, self.size, rng, on),
-                ln_time_shift_draws(lot, crop, self.size, rng, on),
-            )
-        return self._lots[key]
-
-    def clock(
-        self, draws: CropDraws, depth_cm: float, cover: str | None, bed: str | None
-    ) -> ThermalClock:
-        key = (id(draws), round(depth_cm, 2), cover, bed)
-        if key not in self._clocks:
-            drying = self.supply.drought(depth_cm, cover, bed)
-            series, slowing = drying or (self.supply.at(depth_cm, cover), None)
-            kept = self._needed(series)
-            series = series.isel(time=kept)
-            slowing = None if slowing is None else slowing[..., kept]
-            self._clocks[key] = clock_for(draws, series, seed=self.seed, slowing=slowing)
-        return self._clocks[key]
-
-    def _needed(self, series: xr.DataArray) -> slice:
-        """Hours from the day before the first planting on; all where that leaves too few."""
-        zone = self.season.data.site.zone
-        first = min(hours(instant(row.planted, zone)) for row in self.season.data.rows) - 24.0
-        begin = int(np.searchsorted(hours_since_epoch(series["time"].values), first))
-        return slice(begin if begin < series.sizes["time"] - 48 else 0, None)
-
-    def cover(self, row: Row) -> str | None:
-        """Cover on a row, its own or its bed's."""
-        beds = {bed.id: bed.cover for bed in self.season.data.beds}
-        return row.cover or (beds.get(row.bed) if row.bed else None)
-
-    def answer(self, row: Row, counts: tuple[Count, ...]) -> RowAnswer:
-        sowing = sowing_of(self.season, row)
-        draws = self.draws(row)
-        viability, ln_shift = self.lot(row, draws.crop)
-        cover = self.cover(row)
-        try:
-            forecast = forecast_row(
-                replace(sowing, crop=draws.crop),
-                draws,
-                self.clock(draws, sowing.depth_cm, cover, row.bed),
-                viability=viability,
-                ln_shift=ln_shift,
-                seed=self.seed,
-            )
-        except CoverageError as error:
-            index = [other.id for other in self.season.data.rows].index(row.id)
-            raise CoverageError(
-                f"row {row.id}: {error.what}", place=self.season.place("rows", index, "planted")
-            ) from None
-        conditioned = condition(forecast, counts) if counts else None
-        answer = RowAnswer(
-            row=row,
-            crop=draws.crop,
-            forecast=conditioned.row if conditioned else forecast,
-            conditioned=conditioned,
-            counts=counts,
-            cover=cover,
-            soil_source=describe(self.supply.at(sowing.depth_cm, cover)),
-            notes=tuple(typed_notes(row, draws.crop, forecast, self.season)),
-            called=self.season.row_word(row),
-        )
-        return replace(answer, notes=(*answer.notes, *_notes(answer, self.season, self.supply)))
+    Raises
+    ------
+    CoverageError
+        Naming the row, when the soil temperature does not hold its day of planting.
+    """
+    season, case = context.require_season(), context.of_row(row)
+    sowing = sowing_of(season, row, case)
+    setting = context.setting(case, sowing.planted_h, started_h=sowing.started_h)
+    try:
+        return setting.row(sowing)
+    except CoverageError as error:
+        index = [other.id for other in season.data.rows].index(row.id)
+        raise CoverageError(
+            f"row {row.id}: {error.what}", place=season.place("rows", index, "planted")
+        ) from None
 
 
-def _notes(answer: RowAnswer, season: Season, supply: SoilSupply) -> list[str]:
+def _answer(context: Context, row: Row, counts: tuple[Count, ...]) -> RowAnswer:
+    season, case = context.require_season(), context.of_row(row)
+    forecast = forecast_of(context, row)
+    conditioned = condition(forecast, counts) if counts else None
+    answer = RowAnswer(
+        row=row,
+        crop=case.crop,
+        forecast=conditioned.row if conditioned else forecast,
+        conditioned=conditioned,
+        counts=counts,
+        cover=None if case.cover == "none" else case.cover,
+        soil_source=describe(context.series(case)),
+        notes=tuple(typed_notes(row, case.crop, forecast, season)),
+        called=season.row_word(row),
+    )
+    return replace(answer, notes=(*answer.notes, *_notes(answer, season, context)))
+
+
+def _notes(answer: RowAnswer, season: Season, context: Context) -> list[str]:
     """Plain sentences on what the dates do not say."""
     notes: list[str] = []
     forecast = answer.forecast
@@ -297,11 +223,11 @@ def _notes(answer: RowAnswer, season: Season, supply: SoilSupply) -> list[str]:
         notes.append(f"Odds that nothing comes up: {forecast.nothing_odds:.0%}.")
     if answer.conditioned is not None:
         notes.append(answer.conditioned.sentence)
+    supply, today = context.supply, context.now_h
     water = supply.water(forecast.sowing.depth_cm, answer.cover, answer.row.bed)
-    today = hours(supply.as_of)
     full_h = forecast.stage_quantile("full", [0.5])[0]
     if water is not None and supply.counts_drought and forecast.sowing.planted_h <= today <= full_h:
-        now = np.datetime64(supply.as_of.astimezone(UTC).replace(tzinfo=None), "ns")
+        now = np.datetime64(context.as_of.astimezone(UTC).replace(tzinfo=None), "ns")
         dry = water.sentence(now)
         if dry:
             notes.append(f"{dry[0].upper()}{dry[1:]}.")

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, ServiceError
 from thermosprout.season.file_hints import season_hints
 from thermosprout.season.load import Season
@@ -20,9 +22,9 @@ from thermosprout.soil.model import Surface, soil_temperature
 from thermosprout.soil.readers.any_weather import read_weather
 from thermosprout.soil.readers.readings import read_readings
 from thermosprout.soil.series import soil_series
-from thermosprout.soil.site_correction import correct
+from thermosprout.soil.site_correction import Correction, correct, sort_out
 from thermosprout.soil.surfaces import Cover, cover_named
-from thermosprout.soil.texture import SoilType, soil_type
+from thermosprout.soil.texture import LOAM, SoilType, soil_type
 from thermosprout.soil.water import (
     BASE_POTENTIAL_RANGE_MPA,
     SeedbedWater,
@@ -45,67 +47,91 @@ _LOOK_BACK_D = 10
 _HORIZON_D = 150
 
 
-@dataclass
+@dataclass(frozen=True, kw_only=True)
+class Water:
+    """Water given to one bed, or to all where none is named."""
+
+    hour: float
+    mm: float
+    bed: str | None = None
+
+
 class SoilSupply:
-    """Reads the season's soil temperature once and gives it at any depth and under any cover.
+    """Soil temperature and water at any depth, under any cover and in any bed, each read once.
+
+    Parameters
+    ----------
+    series : xarray.DataArray, dims ([member,] time), optional
+        Hourly soil temperature; modelled from the weather at each depth when absent. [degC]
+    weather : xarray.Dataset, optional
+        Hourly weather: tells rain, air and what covers do.
+    surface : {"bare", "grass"}
+        Ground that is modelled where there is no series.
+    soil : SoilType
+        Texture.
+    watering : tuple of Water
+    rainfed : bool
+        Nothing is watered.
 
     Attributes
     ----------
-    season : Season
-        The season file.
-    as_of : datetime
-        Today, as the forecast sees it (aware).
-    offline : bool
-        Ask no service, use what is cached.
     notes : list of str
-        How the series was read and put together, for the reader.
+        How series were read and put together, for the reader.
     """
 
-    season: Season
-    as_of: datetime
-    offline: bool = False
-    notes: list[str] = field(default_factory=list)
-    _base: xr.DataArray | None = None
-    _weather: xr.Dataset | None = None
-    _no_weather: bool = False
-    _beds: dict[str, xr.DataArray] = field(default_factory=dict)
-    _series: dict[tuple[str, float], xr.DataArray] = field(default_factory=dict)
-    _water: dict[tuple[str, str | None, float], SeedbedWater | None] = field(default_factory=dict)
+    def __init__(
+        self,
+        *,
+        series: xr.DataArray | None = None,
+        weather: xr.Dataset | None = None,
+        surface: Surface = "bare",
+        soil: SoilType = LOAM,
+        watering: tuple[Water, ...] = (),
+        rainfed: bool = False,
+    ) -> None:
+        self.notes: list[str] = []
+        self.watering = watering
+        self.rainfed = rainfed
+        self._soil = soil
+        self._surface: Surface = surface
+        self._base = series
+        self._weather = weather
+        self._beds: dict[str, xr.DataArray] = {}
+        self._series: dict[tuple[str, float], xr.DataArray] = {}
+        self._water: dict[tuple[str, str | None, float], SeedbedWater | None] = {}
 
     @property
     def soil(self) -> SoilType:
-        """Texture of the season's soil."""
-        try:
-            return soil_type(self.season.data.site.texture)
-        except InputError as error:
-            raise InputError(error.what, place=self.season.place("site", "texture")) from None
+        """Texture of the soil."""
+        return self._soil
 
-    def base(self) -> xr.DataArray:
-        """Series at its own depth and under its own surface, corrected by the site's readings."""
-        if self._base is None:
-            series = self._from_source()
-            readings = self.season.data.soil.readings_file
-            if readings is not None:
-                path = self.season.resolve(readings, "soil", "readings_file")
-                zone = self.season.data.site.timezone
-                corrected = correct(series, read_readings(path, timezone=zone))
-                self.notes.append(f"Readings of the site: {corrected.sentence()}.")
-                series = corrected.series
-            self._base = series
+    def base(self) -> xr.DataArray | None:
+        """Series at its own depth and under its own surface; None where weather alone is known."""
         return self._base
+
+    def weather(self) -> xr.Dataset | None:
+        """Hourly weather of the site; None where it is not known."""
+        return self._weather
 
     def at(self, depth_cm: float, cover: str | None = None) -> xr.DataArray:
         """Series at seed depth in the bare bed or under its cover, hourly, in UTC."""
         covering = cover_named(cover)
         key = (covering.name, round(depth_cm, 2))
         if key not in self._series:
-            self._series[key] = to_depth(self._bed(covering), key[1])
+            base = self.base()
+            if base is None:
+                self._series[key] = self._modelled(key[1], covering)
+            else:
+                bed = self._bed(base, covering)
+                # A series that does not say its depth was measured where the seed lies.
+                known = np.isfinite(float(bed["depth"]))
+                self._series[key] = to_depth(bed, key[1]) if known else bed
         return self._series[key]
 
     def water(
         self, depth_cm: float, cover: str | None = None, bed: str | None = None
     ) -> SeedbedWater | None:
-        """Water at seed depth in a bed; None where no weather of the site is known."""
+        """Water at seed depth in a bed; None where no rain of the site is known."""
         covering = cover_named(cover)
         key = (covering.name, bed, round(depth_cm, 2))
         if key not in self._water:
@@ -125,18 +151,18 @@ class SoilSupply:
 
     def drought(
         self, depth_cm: float, cover: str | None = None, bed: str | None = None
-    ) -> tuple[xr.DataArray, np.ndarray] | None:
-        """Series and factor on progress in drying soil, both of shape (member, time).
+    ) -> tuple[xr.DataArray, FloatArray | None]:
+        """Series, and factor on progress in drying soil of the same shape; None in moist soil.
 
         How dry is too dry differs between crops and lots, so the members stand for base water
-        potentials across the published range. None stands for moist soil: where weather is not
-        known, and where rain is but the season neither lists watering nor says that it is rainfed,
-        since most growers water a seedbed.
+        potentials across the published range. Soil is moist where weather is not known, and where
+        rain is but neither watering is listed nor the beds are said to be rainfed, since most
+        growers water a seedbed.
         """
+        series = self.at(depth_cm, cover)
         water = self.water(depth_cm, cover, bed) if self.counts_drought else None
         if water is None:
-            return None
-        series = self.at(depth_cm, cover)
+            return series, None
         if "member" not in series.dims:
             weights = np.ones(_BASE_POTENTIALS_MPA.size)
             series = soil_series(
@@ -157,7 +183,120 @@ class SoilSupply:
     @property
     def counts_drought(self) -> bool:
         """Whether all water the beds get is known."""
-        return self.season.data.soil.rainfed or bool(self.season.data.watering)
+        return self.rainfed or bool(self.watering)
+
+    def water_sentence(self) -> str:
+        """Say what is assumed of the water in the seedbed; every plan tells it."""
+        weather = self.weather()
+        if weather is None or "precipitation" not in weather:
+            return "Assumes a moist seedbed: rain and watering are not known."
+        if not self.counts_drought:
+            return (
+                "Assumes a moist seedbed. To include drought, list [[watering]] or set "
+                "rainfed = true."
+            )
+        if self.watering:
+            return "Includes drought: the seedbed gets the rain and the watering listed."
+        return "Includes drought: the seedbed gets nothing but rain (rainfed = true)."
+
+    def _modelled(self, depth_cm: float, cover: Cover) -> xr.DataArray:
+        weather = self.weather()
+        if weather is None:
+            raise InputError("no soil temperature was named", hint="add --soil or --weather")
+        return soil_temperature(
+            weather,
+            depth_cm=min(max(depth_cm, 0.5), 30.0),
+            surface=self._surface,
+            cover=cover,
+            soil=self.soil,
+        )
+
+    def _bed(self, base: xr.DataArray, cover: Cover) -> xr.DataArray:
+        """Series in the bare bed or under a cover, at the depth of the series."""
+        if cover.name not in self._beds:
+            # A logger of which nothing is said lies in the bed it was bought for.
+            known = base.attrs["surface"] != "unknown"
+            taken = base if known else base.assign_attrs(surface="bare")
+            moved = convert_surface(taken, self.weather(), to="bare", cover=cover, soil=self.soil)
+            if moved is not taken:
+                self.notes.append(f"Surface: {moved.attrs['steps']}.")
+            self._beds[cover.name] = moved
+        return self._beds[cover.name]
+
+    def _watering(self, weather: xr.Dataset, bed: str | None) -> xr.DataArray | None:
+        """Watering of a bed, or of all beds, on the hours of the weather. [mm]"""
+        given = [entry for entry in self.watering if entry.bed in (None, bed)]
+        if not given:
+            return None
+        time = weather["time"].values
+        amount = np.zeros(time.size)
+        first = float(time[0].astype("datetime64[s]").astype(float)) / 3600.0
+        for entry in given:
+            at = int(np.floor(entry.hour - first))
+            if 0 <= at < amount.size:
+                amount[at] += entry.mm
+        return xr.DataArray(amount, dims="time", coords={"time": time}, attrs={"units": "mm"})
+
+
+class SeasonSoil(SoilSupply):
+    """Soil temperature and water as a season file names them.
+
+    Parameters
+    ----------
+    season : Season
+        The season file.
+    as_of : datetime
+        Today, as the forecast sees it (aware).
+    offline : bool
+        Ask no service, use what is cached.
+    series, weather : optional
+        Taken in place of the season's own.
+    """
+
+    def __init__(
+        self,
+        season: Season,
+        as_of: datetime,
+        *,
+        offline: bool = False,
+        series: xr.DataArray | None = None,
+        weather: xr.Dataset | None = None,
+    ) -> None:
+        zone = season.data.site.zone
+        super().__init__(
+            series=series,
+            weather=weather,
+            watering=tuple(
+                Water(hour=hours(instant(entry.on, zone)), mm=entry.mm, bed=entry.bed)
+                for entry in season.data.watering
+            ),
+            rainfed=season.data.soil.rainfed,
+        )
+        self.season, self.as_of, self.offline = season, as_of, offline
+        self._no_weather = False
+
+    @property
+    def soil(self) -> SoilType:
+        """Texture of the season's soil."""
+        try:
+            return soil_type(self.season.data.site.texture)
+        except InputError as error:
+            raise InputError(error.what, place=self.season.place("site", "texture")) from None
+
+    def base(self) -> xr.DataArray:
+        """Series at its own depth and under its own surface, corrected by the site's readings."""
+        if self._base is None:
+            series = self._from_source()
+            readings = self.season.data.soil.readings_file
+            if readings is not None:
+                path = self.season.resolve(readings, "soil", "readings_file")
+                site = self.season.data.site
+                table = read_readings(path, timezone=site.timezone)
+                corrected = corrected_by(series, table, site.longitude)
+                self.notes.append(f"Readings of the site: {corrected.sentence()}.")
+                series = corrected.series
+            self._base = series
+        return self._base
 
     def weather(self) -> xr.Dataset | None:
         """Weather of the season's own file, else of its service; None where neither is known."""
@@ -180,19 +319,6 @@ class SoilSupply:
                 self._no_weather = True
                 self.notes.append(f"Weather: {error}")
         return self._weather
-
-    def _bed(self, cover: Cover) -> xr.DataArray:
-        """Series in the bare bed or under a cover, at the depth of the series."""
-        if cover.name not in self._beds:
-            base = self.base()
-            # A logger of which nothing is said lies in the bed it was bought for.
-            known = base.attrs["surface"] != "unknown"
-            taken = base if known else base.assign_attrs(surface="bare")
-            moved = convert_surface(taken, self.weather(), to="bare", cover=cover, soil=self.soil)
-            if moved is not taken:
-                self.notes.append(f"Surface: {moved.attrs['steps']}.")
-            self._beds[cover.name] = moved
-        return self._beds[cover.name]
 
     def _from_source(self) -> xr.DataArray:
         settings = self.season.data.soil
@@ -261,20 +387,11 @@ class SoilSupply:
     def _path(self, name: str | None, key: str) -> Path | None:
         return None if name is None else self.season.resolve(name, "soil", key)
 
-    def _watering(self, weather: xr.Dataset, bed: str | None) -> xr.DataArray | None:
-        """Watering of a bed, or of all beds, on the hours of the weather. [mm]"""
-        given = [entry for entry in self.season.data.watering if entry.bed in (None, bed)]
-        if not given:
-            return None
-        zone = self.season.data.site.zone
-        time = weather["time"].values
-        amount = np.zeros(time.size)
-        first = float(time[0].astype("datetime64[s]").astype(float)) / 3600.0
-        for entry in given:
-            at = int(np.floor(hours(instant(entry.on, zone)) - first))
-            if 0 <= at < amount.size:
-                amount[at] += entry.mm
-        return xr.DataArray(amount, dims="time", coords={"time": time}, attrs={"units": "mm"})
+
+def corrected_by(series: xr.DataArray, readings: pd.DataFrame, longitude: float) -> Correction:
+    """Correct a series by readings of its site, told apart into instants and means of days."""
+    kind, table = sort_out(series, readings, longitude)
+    return correct(series, table, kind=kind)
 
 
 def describe(series: xr.DataArray) -> str:

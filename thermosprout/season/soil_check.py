@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from thermosprout.emergence.centre import half_emergence_h
+from thermosprout.emergence.forecast import DRAWS
+from thermosprout.errors import CoverageError
+from thermosprout.season.context import Context, season_context
+from thermosprout.season.forecast import forecast_of
 from thermosprout.season.load import Season
-from thermosprout.season.schema import Row, hours, instant
-from thermosprout.season.soil import SoilSupply
+from thermosprout.season.schema import Row
+from thermosprout.season.soil import corrected_by
 from thermosprout.soil.check import SeriesCheck, check_series
-from thermosprout.soil.site_correction import Correction, correct, sort_out
+from thermosprout.soil.site_correction import Correction, sort_out
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,61 +55,50 @@ class SeasonCheck:
 
 
 def check_season(
-    season: Season, readings: pd.DataFrame, *, as_of: datetime, offline: bool = False
+    season: Season,
+    readings: pd.DataFrame,
+    *,
+    as_of: datetime,
+    offline: bool = False,
+    size: int = DRAWS,
+    seed: int = 0,
 ) -> SeasonCheck:
     """Compare a season's own source of soil temperature with readings from its beds.
 
-    Readings that the season already names are left out, so that the source itself is judged.
+    Readings that the season already names are left out, so that the source itself is judged; a
+    row's days are those of its forecast before any count.
     """
-    bare = season.data.model_copy(
-        update={"soil": season.data.soil.model_copy(update={"readings_file": None})}
-    )
-    supply = SoilSupply(replace(season, data=bare), as_of=as_of, offline=offline)
-    depth = float(readings["depth_cm"].median())
-    series = supply.at(depth)
-    kind, readings = sort_out(series, readings, season.data.site.longitude)
-    check = check_series(series, readings, kind=kind)
-    correction = correct(series, readings, kind=kind)
+    soil = season.data.soil.model_copy(update={"readings_file": None})
+    bare = replace(season, data=season.data.model_copy(update={"soil": soil}))
+    options: dict[str, Any] = {"as_of": as_of, "offline": offline, "size": size, "seed": seed}
+    stands = season_context(bare, **options)
+    source = stands.supply
+    base = source.base()
+    assert base is not None  # noqa: S101 (a season has a series or models one)
+    correction = corrected_by(base, readings, season.data.site.longitude)
+    better = season_context(bare, series=correction.series, **options)
+    series = source.at(float(readings["depth_cm"].median()))
+    kind, table = sort_out(series, readings, season.data.site.longitude)
     return SeasonCheck(
         series=series,
-        check=check,
+        check=check_series(series, table, kind=kind),
         correction=correction,
-        rows=tuple(_shift(season, row, supply, readings, check) for row in season.data.rows),
+        rows=tuple(
+            RowShift(
+                row=row.id,
+                crop=stands.of_row(row).crop.name,
+                as_is_h=_half_h(stands, row),
+                corrected_h=_half_h(better, row),
+            )
+            for row in season.data.rows
+        ),
     )
 
 
-def _shift(
-    season: Season, row: Row, supply: SoilSupply, readings: pd.DataFrame, check: SeriesCheck
-) -> RowShift:
-    crop = season.row_crop(row)
-    depth = row.depth_cm or crop.practice.depth_cm or 2.0
-    series = _mean(supply.at(depth, row.cover))
-    corrected = correct(series, readings, kind=check.kind).series
-    planted = hours(instant(row.planted, season.data.site.zone))
-    share = _share(row, crop.estimate.centre())
-    return RowShift(
-        row=row.id,
-        crop=crop.name,
-        as_is_h=half_emergence_h(series, crop, planted, depth, share=share),
-        corrected_h=half_emergence_h(corrected, crop, planted, depth, share=share),
-    )
-
-
-def _share(row: Row, centre: dict[str, float]) -> float:
-    """Part of the thermal time still to go when the row goes into the ground."""
-    germination = centre["germination_share"]
-    if row.treatment == "presprouted":
-        return 1.0 - germination
-    if row.treatment == "soaked":
-        return 1.0 - germination * centre["imbibition_share"] * centre["soak_credit"]
-    return 1.0
-
-
-def _mean(series: xr.DataArray) -> xr.DataArray:
-    """Mean over members, as a series of its own."""
-    if "member" not in series.dims:
-        return series
-    weights = series["member_weight"].values
-    out = series.isel(member=0, drop=True)
-    out = out.copy(data=np.tensordot(weights, series.values, axes=(0, 0)))
-    return out.drop_vars("member_weight", errors="ignore")
+def _half_h(context: Context, row: Row) -> float:
+    """Most likely hour of half emergence, NaN past the series."""
+    try:
+        half = forecast_of(context, row).stage_quantile("half", [0.5])[0]
+    except CoverageError:
+        return float("nan")
+    return float(half) if np.isfinite(half) else float("nan")

@@ -1,0 +1,616 @@
+"""What an answer stands on: crop, seed lot, bed, water, soil temperature and today.
+
+Every command and every Python function takes its setting from a :class:`Context`, whether it was
+made from a season file (:func:`season_context`), from the options of a command
+(:func:`open_context`) or from objects in memory (:func:`memory_context`). So one question has one
+answer: nothing that the season file says is forgotten on the way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import xarray as xr
+
+from thermosprout.arrays import FloatArray
+from thermosprout.crops.catalogue import find_crop
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.saved_estimates import with_best_estimate
+from thermosprout.crops.seed_lots import SeedLot, ln_time_shift_draws, viability_draws
+from thermosprout.dates import noon, read_day, read_zone
+from thermosprout.dates import today as read_today
+from thermosprout.emergence.forecast import (
+    DRAWS,
+    CropDraws,
+    RowForecast,
+    Sowing,
+    clock_for,
+    forecast_row,
+    generator,
+)
+from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
+from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.errors import InputError
+from thermosprout.season.file_notes import undated_test
+from thermosprout.season.load import Season, load_season
+from thermosprout.season.row_notes import depth_notes
+from thermosprout.season.schema import Bed, Row, hours, instant, local
+from thermosprout.season.soil import SeasonSoil, SoilSupply, describe
+from thermosprout.soil.bridging import read_bridged
+from thermosprout.soil.readers.station_csv import read_weather_csv
+from thermosprout.soil.series import hours_since_epoch
+from thermosprout.soil.surfaces import cover_named
+
+USUAL_DEPTH_CM = 2.0
+"""Sowing depth of a crop of which no usual depth is known (common practice, no source). [cm]"""
+
+MOIST = "Assumes a moist seedbed."
+
+
+@dataclass(frozen=True, kw_only=True)
+class Question:
+    """One sowing; what is empty is the season's, the bed's or the crop's usual.
+
+    Attributes
+    ----------
+    crop : str or Crop
+        Name by which the season or the catalogue knows it; the lot's when empty.
+    variety : str, optional
+        Of the row, where it says more than the lot.
+    lot : str or SeedLot
+        Id of a lot of the season, or a lot.
+    bed, cover : str
+        Bed of the season, and a cover that is not the bed's own.
+    depth_cm : float, optional
+        Sowing depth. [cm]
+    """
+
+    crop: str | Crop = ""
+    variety: str | None = None
+    lot: str | SeedLot = ""
+    bed: str = ""
+    cover: str = ""
+    depth_cm: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """A question with everything in its place; the crop carries the estimate of variety and lot.
+
+    Attributes
+    ----------
+    lot : SeedLot or None
+        None where no lot was named: then the seed is as is usual for the crop.
+    cover : str
+        "none" for the open bed.
+    """
+
+    crop: Crop
+    lot: SeedLot | None
+    bed: str | None
+    cover: str
+    depth_cm: float
+
+    @property
+    def dressed(self) -> bool:
+        """Whether the seed carries a dressing, so that it is neither soaked nor handled wet."""
+        return self.lot is not None and self.lot.dressed
+
+
+@dataclass(frozen=True, kw_only=True)
+class Setting:
+    """A case with the draws that all ways of sowing it share, so that differences are paired.
+
+    Attributes
+    ----------
+    draws : CropDraws
+        Parameter draws.
+    clock : Clock
+        Thermal-time clock of these draws at seed depth.
+    viability, ln_shift : ndarray, shape (draw,)
+        Live share of the lot and the lot's shift of ln thermal time.
+    depth_cm : float
+        Sowing depth. [cm]
+    soil, water : str
+        What the temperature is, and what is assumed of the water, in words.
+    dressed : bool
+        The seed carries a dressing, so it is neither soaked nor handled wet.
+    seed : int
+        Of the random numbers.
+    luck : str
+        Sowings of one name share their luck with the ground; a second sowing has its own.
+    """
+
+    draws: CropDraws
+    clock: Clock
+    viability: FloatArray
+    ln_shift: FloatArray
+    depth_cm: float
+    soil: str = ""
+    water: str = MOIST
+    dressed: bool = False
+    seed: int = 0
+    luck: str = ""
+
+    @property
+    def crop(self) -> Crop:
+        """Return the crop."""
+        return self.draws.crop
+
+    @property
+    def size(self) -> int:
+        """Return the number of draws."""
+        return self.draws.rates.size
+
+    @classmethod
+    def constant(
+        cls,
+        crop: Crop,
+        temperature_C: float,
+        *,
+        depth_cm: float = 1.27,
+        viability: FloatArray | None = None,
+        ln_shift: FloatArray | None = None,
+        size: int = DRAWS,
+        seed: int = 0,
+    ) -> Setting:
+        """Moist bed at a constant temperature. [degC]"""
+        draws = CropDraws.of(crop, size, seed)
+        return cls(
+            draws=draws,
+            clock=ConstantClock(draws=draws.rates, temperature_C=temperature_C),
+            viability=np.ones(size) if viability is None else viability,
+            ln_shift=np.zeros(size) if ln_shift is None else ln_shift,
+            depth_cm=depth_cm,
+            soil=f"constant {temperature_C:g} °C",
+            seed=seed,
+        )
+
+    def forecast(
+        self, handling: Handling, planted_h: float, *, seeds: int = 100, row: str = "planned"
+    ) -> RowForecast:
+        """Forecast one way of sowing."""
+        waits = {
+            Treatment.DIRECT: 0.0,
+            Treatment.SOAKED: handling.soak_h,
+            Treatment.PRESPROUTED: handling.sprout_h,
+        }
+        return self.row(
+            Sowing(
+                row=row,
+                crop=self.crop,
+                handling=handling,
+                started_h=planted_h - waits[handling.treatment],
+                planted_h=planted_h,
+                depth_cm=self.depth_cm,
+                seeds_planted=seeds,
+            )
+        )
+
+    def row(self, sowing: Sowing) -> RowForecast:
+        """Forecast a sowing of which everything is known.
+
+        Raises
+        ------
+        CoverageError
+            When the soil temperature does not hold the day of planting.
+        """
+        return forecast_row(
+            replace(sowing, crop=self.crop, luck=self.luck),
+            self.draws,
+            self.clock,
+            viability=self.viability,
+            ln_shift=self.ln_shift,
+            seed=self.seed,
+        )
+
+
+class Context:
+    """Where questions are asked; opens each file and draws each estimate once.
+
+    Parameters
+    ----------
+    soil : SoilSupply or float
+        Soil temperature, water and weather, or a constant temperature. [degC]
+    zone : ZoneInfo
+        Time zone that days are meant and shown in.
+    season : Season, optional
+        Names of lots, beds and crops are the season's.
+    as_of : datetime, optional
+        Today (aware); now when absent.
+    air_C : float, optional
+        Constant air temperature for growth after emergence. [degC]
+    size, seed : int
+        Number of draws, and seed of the random numbers.
+
+    Attributes
+    ----------
+    notes : list of str
+        How files were read and what stands in for what, for the reader.
+    """
+
+    def __init__(
+        self,
+        soil: SoilSupply | float,
+        *,
+        zone: ZoneInfo,
+        season: Season | None = None,
+        as_of: datetime | None = None,
+        air_C: float | None = None,
+        size: int = DRAWS,
+        seed: int = 0,
+    ) -> None:
+        if isinstance(soil, float) and not -5 <= soil <= 60:
+            raise InputError(f"a soil temperature of {soil:g} °C is not between -5 and 60 °C")
+        self.season, self.zone, self.air_C = season, zone, air_C
+        self.as_of = as_of or datetime.now(UTC)
+        self.size, self.seed = size, seed
+        self.notes: list[str] = []
+        self._soil = soil
+        rows = season.data.rows if season is not None else ()
+        # Rows share clocks, and a plan asked beside them has the very clock of its row.
+        self._first_h = min((hours(instant(row.planted, zone)) for row in rows), default=np.inf)
+        self._crops: dict[tuple[str, str | None, str | None], Crop] = {}
+        self._draws: dict[int, CropDraws] = {}
+        self._clocks: dict[tuple[int, float, str, str | None, int], ThermalClock] = {}
+
+    # --- what was named -------------------------------------------------------------------
+
+    @property
+    def constant_C(self) -> float | None:
+        """Constant soil temperature, where there is no series. [degC]"""
+        return self._soil if isinstance(self._soil, float) else None
+
+    @property
+    def supply(self) -> SoilSupply:
+        """Soil temperature, water and weather.
+
+        Raises
+        ------
+        InputError
+            When a constant temperature was named.
+        """
+        if isinstance(self._soil, float):
+            raise InputError(
+                "this needs a course of the soil temperature, not a constant one",
+                hint="give a season file, --soil or --weather",
+            )
+        return self._soil
+
+    @property
+    def now_h(self) -> float:
+        """Today, in hours since 1970-01-01T00:00 UTC."""
+        return hours(self.as_of)
+
+    @property
+    def today(self) -> date:
+        """Today, as a local day."""
+        return self.as_of.astimezone(self.zone).date()
+
+    def note(self, *sentences: str) -> None:
+        """Keep sentences for the reader, each once."""
+        self.notes.extend(text for text in dict.fromkeys(sentences) if text not in self.notes)
+
+    def case(self, question: Question) -> Case:
+        """Look up what a question names, and note what is hardly meant.
+
+        Raises
+        ------
+        InputError
+            When a crop, lot, bed or cover is not known, or crop and lot do not agree.
+        """
+        case = self._case(question)
+        self.note(*depth_notes(case.crop, case.depth_cm))
+        return case
+
+    def _case(self, question: Question) -> Case:
+        lot = self._lot(question.lot)
+        crop = self._crop(question, lot)
+        bed = self.bed(question.bed)
+        cover = cover_named(question.cover or (bed.cover if bed is not None else None)).name
+        depth = question.depth_cm
+        if depth is None:
+            depth = crop.practice.depth_cm or USUAL_DEPTH_CM
+        if not 0.2 <= depth <= 30:
+            raise InputError(f"a depth of {depth:g} cm was asked for, expected 0.2 to 30 cm")
+        return Case(crop=crop, lot=lot, bed=question.bed or None, cover=cover, depth_cm=depth)
+
+    def of_row(self, row: Row) -> Case:
+        """Look up what a row of the season names."""
+        season = self.require_season()
+        return self._case(
+            Question(
+                crop=season.row_crop(row),
+                variety=row.variety,
+                lot=row.lot or "",
+                bed=row.bed if row.bed and season.data.beds else "",
+                cover=row.cover or "",
+                depth_cm=row.depth_cm,
+            )
+        )
+
+    def require_season(self) -> Season:
+        """Season of the context.
+
+        Raises
+        ------
+        InputError
+            When there is none.
+        """
+        if self.season is None:
+            raise InputError("this needs a season file")
+        return self.season
+
+    def bed(self, name: str) -> Bed | None:
+        """Bed of the season; None where none is named or there is no season.
+
+        Raises
+        ------
+        InputError
+            When the season has no such bed.
+        """
+        if not name or self.season is None:
+            return None
+        for bed in self.season.data.beds:
+            if bed.id == name:
+                return bed
+        names = ", ".join(bed.id for bed in self.season.data.beds) or "none"
+        raise InputError(f"the season has no bed {name!r}; its beds: {names}")
+
+    def _lot(self, named: str | SeedLot) -> SeedLot | None:
+        if isinstance(named, SeedLot):
+            return named
+        if not named:
+            return None
+        lots = self.season.seed_lots if self.season is not None else {}
+        if named not in lots:
+            raise InputError(
+                f"there is no seed lot {named!r}; known lots: {', '.join(lots) or 'none'}"
+            )
+        return lots[named]
+
+    def _crop(self, question: Question, lot: SeedLot | None) -> Crop:
+        """Crop of a question with the saved estimate that is closest to its variety and lot."""
+        named = question.crop or (lot.crop if lot is not None else "")
+        if not named:
+            raise InputError("no crop was named", hint="add --crop carrot, or --lot of the season")
+        crop = named if isinstance(named, Crop) else self._known(named)
+        if lot is not None and lot.crop and self._known(lot.crop).name != crop.name:
+            raise InputError(f"lot {lot.id} is {self._known(lot.crop).name}, not {crop.name}")
+        if self.season is None or self.season.data.estimates_folder is None:
+            return crop
+        variety = question.variety or (lot.variety if lot is not None else None)
+        key = (crop.name, variety, lot.id if lot is not None else None)
+        if key not in self._crops:
+            folder = self.season.resolve(self.season.data.estimates_folder, "estimates_folder")
+            self._crops[key] = with_best_estimate(crop, key[1], key[2], folder)
+        return self._crops[key]
+
+    def _known(self, name: str) -> Crop:
+        """Crop of the season by the name used there, or of the catalogue by any of its names."""
+        for typed, crop in (self.season.crops if self.season is not None else {}).items():
+            if name in (typed, crop.name):
+                return crop
+        return find_crop(name)
+
+    # --- what it stands on -----------------------------------------------------------------
+
+    def setting(self, case: Case, planted_h: float, *, started_h: float | None = None) -> Setting:
+        """Setting of a case, for a sowing about a day.
+
+        Parameters
+        ----------
+        planted_h : float
+            Hour of planting; the clock begins the day before.
+        started_h : float, optional
+            When the seed first meets water, up to which the lot ages; planting when absent.
+        """
+        draws = self.draws(case.crop)
+        day = None
+        if self.constant_C is None:
+            day = local(planted_h if started_h is None else started_h, self.zone).date()
+        viability, ln_shift = self.lot_draws(case, day)
+        if (constant := self.constant_C) is not None:
+            clock: Clock = ConstantClock(draws=draws.rates, temperature_C=constant)
+            soil = f"constant {constant:g} °C"
+        else:
+            clock = self.clock(case, planted_h)
+            soil = describe(self.series(case))
+        return Setting(
+            draws=draws,
+            clock=clock,
+            viability=viability,
+            ln_shift=ln_shift,
+            depth_cm=case.depth_cm,
+            soil=soil,
+            water=self.water_sentence(),
+            dressed=case.dressed,
+            seed=self.seed,
+        )
+
+    def draws(self, crop: Crop) -> CropDraws:
+        """Parameter draws of a crop's estimate, drawn once."""
+        key = id(crop.estimate)  # kept alive by the draws
+        if key not in self._draws:
+            self._draws[key] = CropDraws.of(crop, self.size, self.seed)
+        return self._draws[key]
+
+    def lot_draws(
+        self, case: Case, on: date | None, size: int | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Viability and shift of ln thermal time of the seed, each of shape (draw,).
+
+        Parameters
+        ----------
+        on : date or None
+            Day up to which a lot ages; seed of no known lot does not.
+        """
+        count = size or self.size
+        lot = case.lot or SeedLot(id="unknown", crop=case.crop.name)
+        names = (case.crop.name, lot.id) if case.lot is not None else (case.crop.name,)
+        rng = generator(self.seed, "lot", *names)
+        if case.lot is not None and (undated := undated_test(lot, self.as_of)):
+            self.note(undated)
+        return (
+            viability_draws(lot, case.crop, count, rng, on),
+            ln_time_shift_draws(lot, case.crop, count, rng, on),
+        )
+
+    def clock(self, case: Case, from_h: float) -> ThermalClock:
+        """Clock at seed depth under the case's cover, slowed by drought; begun the day before."""
+        draws = self.draws(case.crop)
+        series, slowing = self.ground(case)
+        first = min(from_h, self._first_h) - 24.0
+        begin = int(np.searchsorted(hours_since_epoch(series["time"].values), first))
+        begin = begin if begin < series.sizes["time"] - 48 else 0
+        key = (id(draws), round(case.depth_cm, 2), case.cover, case.bed, begin)
+        if key not in self._clocks:
+            held = slice(begin, None)
+            self._clocks[key] = clock_for(
+                draws,
+                series.isel(time=held),
+                seed=self.seed,
+                slowing=None if slowing is None else slowing[..., held],
+            )
+        return self._clocks[key]
+
+    def series(self, case: Case) -> xr.DataArray:
+        """Hourly soil temperature at seed depth under the case's cover. [degC]"""
+        series = self.supply.at(case.depth_cm, case.cover)
+        self.note(*self.supply.notes)
+        return series
+
+    def ground(self, case: Case) -> tuple[xr.DataArray, FloatArray | None]:
+        """Soil temperature at seed depth, and the factor on progress in drying soil.
+
+        Returns
+        -------
+        series : xarray.DataArray, dims ([member,] time)
+            [degC]
+        slowing : ndarray of the same shape, or None in moist soil
+        """
+        found = self.supply.drought(case.depth_cm, case.cover, case.bed)
+        self.note(*self.supply.notes)
+        return found
+
+    def weather(self) -> xr.Dataset | None:
+        """Hourly weather of the site, where it is known."""
+        if self.constant_C is not None:
+            return None
+        weather = self.supply.weather()
+        self.note(*self.supply.notes)
+        return weather
+
+    def air(self) -> xr.DataArray | None:
+        """Hourly air temperature, where weather is known. [degC]"""
+        weather = self.weather()
+        return None if weather is None else weather["air_temperature"]
+
+    def water_sentence(self) -> str:
+        """Say what is assumed of the water in the seedbed."""
+        if self.constant_C is not None:
+            return MOIST
+        self.weather()  # its own notes come first
+        return self.supply.water_sentence()
+
+    def planting_h(self, text: str, bed: str = "") -> float:
+        """Hour of planting: the day typed, else the day the bed is free, else today's noon."""
+        if text:
+            return hours(noon(read_day(text), self.zone))
+        place = self.bed(bed)
+        if place is not None and place.free_from is not None:
+            return hours(instant(place.free_from, self.zone))
+        if self.constant_C is not None:
+            return 0.0
+        return hours(noon(self.today, self.zone))
+
+
+def season_context(
+    season: Season,
+    *,
+    as_of: datetime | None = None,
+    offline: bool = False,
+    series: xr.DataArray | None = None,
+    size: int = DRAWS,
+    seed: int = 0,
+) -> Context:
+    """Context of a season file; ``series`` stands in for its soil temperature."""
+    today = as_of or datetime.now(UTC)
+    return Context(
+        SeasonSoil(season, today, offline=offline, series=series),
+        zone=season.data.site.zone,
+        season=season,
+        as_of=today,
+        size=size,
+        seed=seed,
+    )
+
+
+def open_context(
+    *,
+    season: Path | None = None,
+    soil: Path | None = None,
+    weather: Path | None = None,
+    constant_C: float | None = None,
+    air_C: float | None = None,
+    latitude: float | None = None,
+    longitude: float | None = None,
+    timezone: str = "",
+    surface: str = "bare",
+    as_of: datetime | str | None = None,
+    offline: bool = False,
+    size: int = DRAWS,
+    seed: int = 0,
+) -> Context:
+    """Context of a season file, of files, or of a constant temperature, as a command names them.
+
+    A soil or weather file named beside a season file stands in for the season's own; ``as_of`` may
+    be text, a day alone being its local evening.
+
+    Raises
+    ------
+    InputError
+        When no temperature is named, or a file cannot be read.
+    """
+    loaded = load_season(season) if season is not None else None
+    zone = read_zone(timezone) if timezone else ZoneInfo("UTC")
+    file_zone = timezone or None
+    if loaded is not None:
+        zone = loaded.data.site.zone
+        latitude, longitude = loaded.data.site.latitude, loaded.data.site.longitude
+        file_zone = file_zone or loaded.data.site.timezone
+    today = as_of if isinstance(as_of, datetime) else read_today(as_of or "", zone)
+    options = {"as_of": today, "air_C": air_C, "size": size, "seed": seed}
+    if constant_C is not None:
+        return Context(float(constant_C), zone=zone, season=loaded, **options)  # type: ignore[arg-type]
+    notes: list[str] = []
+    series: xr.DataArray | None = None
+    sky: xr.Dataset | None = None
+    if soil is not None:
+        series, sentences = read_bridged(soil, timezone=file_zone)
+        notes.extend(sentences)
+    if weather is not None:
+        if latitude is None or longitude is None:
+            raise InputError("a weather table needs its place", hint="add --lat and --lon")
+        sky, reading = read_weather_csv(
+            weather, latitude=latitude, longitude=longitude, timezone=file_zone
+        )
+        notes.extend(reading.sentences())
+    if loaded is not None:
+        supply: SoilSupply = SeasonSoil(loaded, today, offline=offline, series=series, weather=sky)
+    elif series is None and sky is None:
+        raise InputError(
+            "no temperature was named",
+            hint="give a season file, --soil SOIL.csv, --weather WEATHER.csv or --constant C",
+        )
+    else:
+        supply = SoilSupply(
+            series=series, weather=sky, surface="grass" if surface == "grass" else "bare"
+        )
+    context = Context(supply, zone=zone, season=loaded, **options)  # type: ignore[arg-type]
+    context.note(*notes)
+    return context
