@@ -14,8 +14,8 @@ import pandas as pd
 import xarray as xr
 
 from thermosprout.crops.catalogue import find_crop
-from thermosprout.soil.readers.logger_csv import read_soil_csv
-from thermosprout.trials.columns import REQUIRED
+from thermosprout.soil.readers.logger import read_soil_csv
+from thermosprout.trials.records.values import REQUIRED
 from thermosprout.trials.simulate import simulate_records
 
 SEED = 20260425

@@ -19,14 +19,14 @@ from typer.testing import CliRunner
 
 from thermosprout.cli import output
 from thermosprout.cli.app import app
-from thermosprout.crops import estimate_file
-from thermosprout.crops.estimate_file import read_saved
+from thermosprout.crops import saved_estimates as estimate_file
+from thermosprout.crops.saved_estimates import read_saved
 from thermosprout.errors import InputError
 from thermosprout.season import load as season_load
 from thermosprout.season.forecast import forecast_season
 from thermosprout.season.load import load_season
-from thermosprout.trials import columns
-from thermosprout.trials.records import append_records, read_records
+from thermosprout.trials.records import values as columns
+from thermosprout.trials.records.read import append_records, read_records
 from thermosprout.weather import session as weather_session
 from thermosprout.weather.session import WeatherSession
 
@@ -108,7 +108,7 @@ def of_records_added_to(folder: Path, made: Path) -> None:
 
 
 def of_counts(folder: Path, made: Path) -> None:
-    from thermosprout.trials.counting import filed_counts
+    from thermosprout.trials.records.append import filed_counts
 
     path = made / "counts.csv"
     path.write_text("plot,inspected,emerged,format\nA1,2026-04-21,35,9\n", encoding="utf-8")

@@ -9,9 +9,9 @@ __version__ = "0.1.0"
 __all__ = ["__version__", "map", "open_grid", "write_map"]
 
 _ENTRY_POINTS = {
-    "map": ("thermosprout.planning.map", "emergence_map"),
-    "open_grid": ("thermosprout.planning.map_open", "open_grid"),
-    "write_map": ("thermosprout.planning.map_write", "write_map"),
+    "map": ("thermosprout.maps.map", "emergence_map"),
+    "open_grid": ("thermosprout.maps.files", "open_grid"),
+    "write_map": ("thermosprout.maps.write", "write_map"),
 }
 """Public names and where they live; imported when asked for, so that a start stays quick."""
 

@@ -127,9 +127,9 @@ def run_on_workers(soil: Path, folder: Path, workers: int) -> dict[str, float]:
     """
     from distributed import Client, LocalCluster
 
-    from thermosprout.planning.map import emergence_map
-    from thermosprout.planning.map_open import open_grid
-    from thermosprout.planning.map_write import write_map
+    from thermosprout.maps.files import open_grid
+    from thermosprout.maps.map import emergence_map
+    from thermosprout.maps.write import write_map
 
     grid, _ = open_grid(soil, tile_cells=CHUNK * CHUNK // 2)
     sowings = FIRST_DAY.astype("M8[D]") + np.arange(14, 71, 14)

@@ -14,7 +14,7 @@ import pytest
 
 from tests.benchmarks.conftest import Paired, processor_seconds, spring_soil
 from thermosprout.emergence.degree_days import average_degree_days
-from thermosprout.emergence.grid import GridResponse, SoilGrid, Thresholds, days_to_reach
+from thermosprout.maps.engine import GridResponse, SoilGrid, Thresholds, days_to_reach
 
 DAYS, SOWINGS = 200, 120
 LINEAR = GridResponse(shape="linear", t_base=4.0, t_opt=26.0, t_ceiling=38.0)

@@ -9,9 +9,9 @@ import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from tests.trials.conftest import many_trials
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.lognormal import fit_lognormal
-from thermosprout.trials.npmle import turnbull
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.lognormal import fit_lognormal
+from thermosprout.trials.analysis.npmle import turnbull
 
 
 @pytest.fixture(scope="module")

@@ -12,9 +12,9 @@ import pytest
 from scipy.linalg import solve_banded
 
 from tests.soil.test_model import spring
-from thermosprout.soil.column import soil_column
 from thermosprout.soil.depth import to_depth
-from thermosprout.soil.model import soil_temperature
+from thermosprout.soil.model.conduction import soil_column
+from thermosprout.soil.model.temperature import soil_temperature
 
 MEMBERS, DAYS = 51, 120
 

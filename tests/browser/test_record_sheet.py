@@ -14,8 +14,8 @@ from typer.testing import CliRunner
 from tests.browser.conftest import OpenPhone, overflow, serious_faults
 from thermosprout.cli.app import app
 from thermosprout.reports.record_sheet import COLUMNS, record_sheet, sheet_of
-from thermosprout.trials.entering import append_records
-from thermosprout.trials.records import load, read_records
+from thermosprout.trials.records.append import append_records
+from thermosprout.trials.records.read import load, read_records
 
 HEADER = (
     "plot,block,variety,seed_lot,treatment,started,planted,seeds_started,seeds_planted,depth_cm,"

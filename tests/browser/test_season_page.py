@@ -21,7 +21,7 @@ from tests.reports.season_files import (
 )
 from thermosprout.reports.record_sheet import record_sheet, sheet_of
 from thermosprout.reports.season_page import TrialReport, season_page
-from thermosprout.trials.records import load
+from thermosprout.trials.records.read import load
 
 PAPER_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 MARGIN_MM = 12.0

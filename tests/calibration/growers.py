@@ -15,7 +15,7 @@ from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.treatments import Handling
 from thermosprout.soil.series import hours_since_epoch, soil_series
-from thermosprout.trials.columns import REQUIRED
+from thermosprout.trials.records.values import REQUIRED
 
 
 def plain_crop(name: str = "beetroot", estimate: Estimate | None = None, **changed) -> Crop:

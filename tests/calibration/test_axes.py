@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import ortho_group
 
-from thermosprout.calibration.axes import principal_axes, settled
-from thermosprout.calibration.sampling import _Proposal
+from thermosprout.calibration.sampling import _Proposal, principal_axes, settled
 
 
 def test_turning_columns_among_themselves_changes_nothing() -> None:

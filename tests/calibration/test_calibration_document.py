@@ -14,7 +14,7 @@ from thermosprout.calibration.document import calibration_document
 from thermosprout.calibration.plots import Plot, digest_of
 from thermosprout.calibration.result import Finding
 from thermosprout.calibration.scores import Score
-from thermosprout.calibration.temperature import Temperatures
+from thermosprout.calibration.warnings import Temperatures
 from thermosprout.crops.parameters import PARAMETERS
 
 START = float(np.datetime64("2025-04-02T06:30", "m").astype(int)) / 60.0

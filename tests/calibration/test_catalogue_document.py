@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from thermosprout.calibration.catalogue_fit import _compact, fit_catalogue
+from reference_data.build.catalogue import _compact, fit_catalogue
 from thermosprout.reference import reference_file
 
 

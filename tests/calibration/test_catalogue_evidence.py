@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermosprout.calibration import catalogue_fit_evidence as gathering
-from thermosprout.calibration.catalogue_fit_evidence import Bound, DayCell, Evidence, HeatSum
+from thermosprout.calibration import published as gathering
+from thermosprout.calibration.published import Bound, DayCell, Evidence, HeatSum
 
 
 def crop(name: str, known_as: str, depth: str = "", season: str = "cool") -> dict[str, str]:

@@ -8,9 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from thermosprout.calibration import catalogue_fit_map as fitting
-from thermosprout.calibration.catalogue_fit import PIVOT, lot_covariance
-from thermosprout.calibration.catalogue_fit_evidence import (
+from reference_data.build import catalogue_response as fitting
+from reference_data.build.catalogue import PIVOT, lot_covariance
+from reference_data.build.catalogue_response import fit_stand
+from thermosprout.calibration.published import (
     BaseFigure,
     Bound,
     DayCell,
@@ -18,7 +19,6 @@ from thermosprout.calibration.catalogue_fit_evidence import (
     HeatSum,
     gather,
 )
-from thermosprout.calibration.catalogue_fit_stand import fit_stand
 
 TRUE = np.array([4.0, np.log(25.0), np.log(10.0), np.log(0.8), 5.0])
 

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from reference_data.build import catalogue_check as check
+from reference_data.build import catalogue_response as fitting
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration import catalogue_fit_check as check
-from thermosprout.calibration import catalogue_fit_map as fitting
-from thermosprout.calibration.catalogue_fit_evidence import DAY_TABLE, Evidence, gather
+from thermosprout.calibration.published import DAY_TABLE, Evidence, gather
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.response import Shape

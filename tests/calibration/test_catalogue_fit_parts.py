@@ -8,17 +8,16 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from thermosprout.calibration import catalogue_fit
-from thermosprout.calibration import catalogue_fit_map as fitting
-from thermosprout.calibration.catalogue_fit_evidence import (
+from reference_data.build import catalogue as catalogue_fit
+from reference_data.build import catalogue_response as fitting
+from reference_data.build.catalogue_response import Fit, Prior, Residuals, fit_stand
+from thermosprout.calibration.published import (
     BaseFigure,
     Bound,
     DayCell,
     Evidence,
     HeatSum,
 )
-from thermosprout.calibration.catalogue_fit_map import Fit, Prior, Residuals
-from thermosprout.calibration.catalogue_fit_stand import fit_stand
 
 POINT = np.array([4.0, np.log(20.0), np.log(10.0), 0.0, np.log(80.0)])
 

@@ -12,7 +12,7 @@ import pytest
 from scipy.special import betaln
 from scipy.stats import beta, norm
 
-from thermosprout.calibration import catalogue_fit
+from reference_data.build import catalogue as catalogue_fit
 from thermosprout.calibration.fit import climb, root_of, starts
 from thermosprout.calibration.likelihood import noted_log_likelihood, sprouted_log_likelihood
 from thermosprout.errors import FitError

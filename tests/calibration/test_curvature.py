@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from thermosprout.calibration.problem import Problem
+from thermosprout.calibration.posterior import Problem
 
 
 @dataclass

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration.dates import is_dates_file, read_dates
+from thermosprout.calibration.plots import is_dates_file, read_dates
 from thermosprout.errors import InputError
 
 CROP = plain_crop()

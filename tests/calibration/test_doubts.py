@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration import doubts
+from thermosprout.calibration import warnings as doubts
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.result import Finding
-from thermosprout.calibration.temperature import Temperatures
+from thermosprout.calibration.warnings import Temperatures
 
 CROP = plain_crop()
 CENTRE = CROP.estimate.centre()

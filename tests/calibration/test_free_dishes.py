@@ -11,7 +11,7 @@ from scipy.stats import binom
 
 from tests.calibration.growers import Planting, grow, plain_crop, spring
 from thermosprout.calibration import likelihood as module
-from thermosprout.calibration.layers import layers_of
+from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration.layers import LABEL_SPREADS, LOT_SHARE, VARIETY_SHARE, layers_of
+from thermosprout.calibration.hierarchy import LABEL_SPREADS, LOT_SHARE, VARIETY_SHARE, layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.crops.estimate import Estimate
 

@@ -10,14 +10,12 @@ import xarray as xr
 
 from tests.calibration.growers import Planting, first_hour, grow, plain_crop, spring
 from tests.calibration.loop_reference import plot_log_likelihood
-from thermosprout.calibration.dates import noted_window_h
 from thermosprout.calibration.fit import root_of
-from thermosprout.calibration.layers import layers_of
+from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.likelihood import Likelihood
-from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.plots import Plot, noted_window_h
+from thermosprout.calibration.posterior import Problem, shear_of
 from thermosprout.calibration.predict import Model, _without_holes
-from thermosprout.calibration.problem import Problem
-from thermosprout.calibration.shear import shear_of
 from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.emergence.treatments import Handling, Treatment

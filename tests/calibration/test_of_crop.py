@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from thermosprout.calibration.of_crop import mixed_lots_note, of_crop
+from thermosprout.calibration.plots import mixed_lots_note, of_crop
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.errors import InputError
 from thermosprout.season.load import load_season

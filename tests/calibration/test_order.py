@@ -12,7 +12,7 @@ from thermosprout.calibration.fit import fit_with_prior
 from thermosprout.calibration.plots import digest_of, plots_of_records
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.treatments import Handling, Treatment
-from thermosprout.trials.records import read_records
+from thermosprout.trials.records.read import read_records
 
 ESTIMATE = Estimate.generic(
     "beetroot", {"t_base_C": (4.0, 1.0), "thermal_time_50_Cd": (100.0, 0.4)}

@@ -11,11 +11,16 @@ import pytest
 
 from tests.calibration.growers import first_hour, plain_crop, spring
 from thermosprout.calibration import scores
-from thermosprout.calibration.half_seen import half_seen_d
-from thermosprout.calibration.plots import Plot, digest_of, handling_of, plots_of_records
+from thermosprout.calibration.plots import (
+    Plot,
+    digest_of,
+    half_seen_d,
+    handling_of,
+    plots_of_records,
+)
+from thermosprout.calibration.posterior import middle_h
 from thermosprout.calibration.scores import LeftOut, forecast_draws
-from thermosprout.calibration.shear import middle_h
-from thermosprout.calibration.temperature import Temperatures, temperatures_of
+from thermosprout.calibration.warnings import Temperatures, temperatures_of
 from thermosprout.crops.crop import Practice
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import CoverageError, InputError

@@ -9,7 +9,7 @@ import pytest
 
 from tests.calibration.growers import first_hour, plain_crop, spring
 from thermosprout.calibration.fit import Fit
-from thermosprout.calibration.layers import layers_of
+from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.result import base_from_prior

@@ -10,8 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.calibration.growers import Planting, grow, plain_crop, spring
-from thermosprout.calibration.half_seen import half_seen_d
-from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.plots import Plot, half_seen_d
 from thermosprout.calibration.scores import NAMES, LeftOut, _line, check, crps, forecast_draws
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.response import ResponseDraws

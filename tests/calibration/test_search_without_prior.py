@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration import without_prior
-from thermosprout.calibration.layers import layers_of
+from thermosprout.calibration import maximum_likelihood as without_prior
+from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.emergence.treatments import Handling, Treatment

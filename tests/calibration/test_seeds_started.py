@@ -16,7 +16,7 @@ from thermosprout.calibration.likelihood import BATCH_RHO, sprouted_log_likeliho
 from thermosprout.calibration.plots import digest_of, plots_of_records
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
-from thermosprout.trials.records import read_records
+from thermosprout.trials.records.read import read_records
 
 SPROUTED = Handling(treatment=Treatment.PRESPROUTED, sprout_h=72.0)
 

@@ -13,10 +13,10 @@ from scipy.stats import norm, qmc
 
 from tests.calibration.growers import Planting, grow, spring
 from thermosprout.calibration.fit import fit_with_prior
-from thermosprout.calibration.half_seen import half_seen_d
+from thermosprout.calibration.maximum_likelihood import fit_without_prior
+from thermosprout.calibration.plots import half_seen_d
 from thermosprout.calibration.result import calibrate
 from thermosprout.calibration.scores import crps, forecast_draws
-from thermosprout.calibration.without_prior import fit_without_prior
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.treatments import Handling, Treatment
 

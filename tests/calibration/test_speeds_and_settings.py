@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import Planting, first_hour, grow, plain_crop, spring
-from thermosprout.calibration.dates import noted_window_h
 from thermosprout.calibration.document import _effect, _parameter, _settings
-from thermosprout.calibration.layers import LOT_SHARE, VARIETY_SHARE, layers_of
+from thermosprout.calibration.hierarchy import LOT_SHARE, VARIETY_SHARE, layers_of
 from thermosprout.calibration.likelihood import Likelihood
-from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.plots import Plot, noted_window_h
 from thermosprout.calibration.predict import DISH_RHO, DISH_SHARE, Model
 from thermosprout.calibration.result import Finding, _factor, _finding, _level
 from thermosprout.calibration.scores import PACKET_C, packet_days

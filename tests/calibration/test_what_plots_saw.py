@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import first_hour, plain_crop, spring
-from thermosprout.calibration.layers import layers_of
+from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.posterior import THERMAL, middle_h, shear_of
 from thermosprout.calibration.predict import Model
-from thermosprout.calibration.shear import THERMAL, middle_h, shear_of
 from thermosprout.crops.parameters import NAMES, PARAMETERS
 from thermosprout.emergence.response import response
 

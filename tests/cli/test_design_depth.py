@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
 from thermosprout.crops.catalogue import find_crop
-from thermosprout.trials.records import read_records
+from thermosprout.trials.records.read import read_records
 
 DESIGN = ("trial", "design", "-t", "direct", "-t", "soaked", "--planting", "2026-09-20")
 

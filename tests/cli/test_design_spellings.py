@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
-from thermosprout.trials.records import read_records
+from thermosprout.trials.records.read import read_records
 
 DESIGN = ("trial", "design", "-t", "direct", "-t", "presprouted", "--planting", "2026-09-20")
 NOW = ("--lot", "CAR25", "--room-c", "25", "--soil-c=12")

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from thermosprout.cli.app import app, main
-from thermosprout.trials.records import append_records, read_records
+from thermosprout.trials.records.read import append_records, read_records
 
 Run = Callable[..., tuple[int, str, str]]
 FACTS = {

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
 from thermosprout.errors import InputError
-from thermosprout.trials.records import append_records, read_records
+from thermosprout.trials.records.read import append_records, read_records
 
 FACTS = {
     "treatment": "direct", "started": "2026-05-01", "planted": "2026-05-01",

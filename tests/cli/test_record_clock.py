@@ -15,8 +15,8 @@ import pytest
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
-from thermosprout.trials.own_clock import own_clock
-from thermosprout.trials.records import append_records, read_records
+from thermosprout.trials.records.append import own_clock
+from thermosprout.trials.records.read import append_records, read_records
 
 FACTS = {
     "treatment": "direct", "seeds_started": "50", "seeds_planted": "50", "block": "A",

@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from thermosprout.cli.app import app
 from thermosprout.season.counts import season_counts
 from thermosprout.season.load import load_season
-from thermosprout.trials.records import plots, read_records
+from thermosprout.trials.records.read import plots, read_records
 
 SEASON = """\
 format = 1

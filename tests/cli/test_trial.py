@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from tests.cli.test_record import run
 from thermosprout.cli.app import app
 from thermosprout.crops.catalogue import find_crop
-from thermosprout.trials.records import append_records, plots, read_records
+from thermosprout.trials.records.read import append_records, plots, read_records
 from thermosprout.trials.simulate import simulate_records
 
 Run = Callable[..., tuple[int, str, str]]

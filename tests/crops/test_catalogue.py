@@ -158,7 +158,7 @@ def test_loading_needs_neither_pandas_nor_scipy():
 
 def test_the_committed_catalogue_is_the_result_of_the_fit():
     """Refitting gives the committed figures, to what differs between machines."""
-    from thermosprout.calibration.catalogue_fit import fit_catalogue
+    from reference_data.build.catalogue import fit_catalogue
 
     fresh = {entry["name"]: entry for entry in fit_catalogue()["crops"]}
     text = reference_file("catalogue.json").read_text(encoding="utf-8")

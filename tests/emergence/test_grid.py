@@ -8,16 +8,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thermosprout.emergence.degree_days import single_sine_degree_days
-from thermosprout.emergence.grid import (
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import ThermalClock
+from thermosprout.errors import InputError
+from thermosprout.maps.engine import (
     GridResponse,
     SoilGrid,
     Thresholds,
     days_to_reach,
 )
-from thermosprout.emergence.response import ResponseDraws
-from thermosprout.emergence.thermal_time import ThermalClock
-from thermosprout.emergence.thresholds import centre_rate
-from thermosprout.errors import InputError
+from thermosprout.maps.odds import centre_rate
 from thermosprout.soil.series import hours_since_epoch, soil_series
 
 LINEAR = GridResponse(shape="linear", t_base=5.0, t_opt=26.0, t_ceiling=38.0)

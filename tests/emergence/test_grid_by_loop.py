@@ -6,17 +6,17 @@ import numpy as np
 import pytest
 
 from tests.emergence.plain_crop import plain_crop
-from thermosprout.emergence import grid
-from thermosprout.emergence.grid import (
+from thermosprout.emergence.response import response as rate_of
+from thermosprout.errors import InputError
+from thermosprout.maps import engine as grid
+from thermosprout.maps.engine import (
     GridResponse,
     SoilGrid,
     Thresholds,
     daily_course,
     days_to_reach,
 )
-from thermosprout.emergence.response import response as rate_of
-from thermosprout.emergence.thresholds import centre_rate
-from thermosprout.errors import InputError
+from thermosprout.maps.odds import centre_rate
 
 LINEAR = GridResponse(shape="linear", t_base=5.0, t_opt=26.0, t_ceiling=38.0)
 BETA = GridResponse(shape="beta", t_base=4.0, t_opt=27.0, t_ceiling=36.0, curvature=0.8)

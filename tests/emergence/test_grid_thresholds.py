@@ -15,10 +15,10 @@ from thermosprout.emergence.forecast import (
     forecast_constant,
     forecast_row,
 )
-from thermosprout.emergence.grid import GridResponse, SoilGrid, days_to_reach
 from thermosprout.emergence.thermal_time import ThermalClock
-from thermosprout.emergence.thresholds import stage_thresholds
 from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.maps.engine import GridResponse, SoilGrid, days_to_reach
+from thermosprout.maps.odds import stage_thresholds
 from thermosprout.soil.series import hours_since_epoch, soil_series
 
 ODDS = [0.1, 0.5, 0.9]

@@ -23,7 +23,6 @@ from thermosprout.emergence.forecast import (
     generator,
     site_offset,
 )
-from thermosprout.emergence.grid import GridResponse
 from thermosprout.emergence.response import response
 from thermosprout.emergence.stand import (
     half_beyond,
@@ -31,8 +30,9 @@ from thermosprout.emergence.stand import (
     stand_share,
 )
 from thermosprout.emergence.thermal_time import ConstantClock
-from thermosprout.emergence.thresholds import stage_thresholds
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
+from thermosprout.maps.engine import GridResponse
+from thermosprout.maps.odds import stage_thresholds
 
 CROP = plain_crop(t_base=4.0, base_spread=0.3, thermal_time=110.0)
 HOUR = np.arange(24 * 30 + 1)

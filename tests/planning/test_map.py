@@ -12,10 +12,8 @@ from tests.planning.map_grids import daily_grid, hourly_grid
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.forecast import forecast_constant
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.planning.map import emergence_map
-from thermosprout.planning.map_described import NO_SOIL, REACHED, TOO_SHORT
-from thermosprout.planning.map_soil import grid_soil
-from thermosprout.planning.map_tile import pool
+from thermosprout.maps.files import grid_soil
+from thermosprout.maps.map import NO_SOIL, REACHED, TOO_SHORT, emergence_map, pool
 
 DAYS = ["2026-03-10", "2026-04-10", "2026-06-01"]
 

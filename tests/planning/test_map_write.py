@@ -18,10 +18,9 @@ from typer.testing import CliRunner
 from tests.planning.map_grids import daily_grid, hourly_grid
 from thermosprout.cli.app import app
 from thermosprout.errors import InputError
-from thermosprout.planning.map import emergence_map
-from thermosprout.planning.map_open import open_grid, tile_shape
-from thermosprout.planning.map_summary import map_summary
-from thermosprout.planning.map_write import tiles, write_map
+from thermosprout.maps.files import open_grid, tile_shape
+from thermosprout.maps.map import emergence_map, map_summary
+from thermosprout.maps.write import tiles, write_map
 
 DAYS = ["2026-03-10", "2026-04-10", "2026-06-01"]
 

@@ -9,10 +9,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from thermosprout.calibration.dates import noted_window_h
-from thermosprout.calibration.plots import Plot
-from thermosprout.soil.model import soil_temperature
-from thermosprout.soil.readers.station_csv import read_weather_csv
+from thermosprout.calibration.plots import Plot, noted_window_h
+from thermosprout.soil.model.temperature import soil_temperature
+from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import hours_since_epoch
 
 

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from tests.published.calibration_data import chickweed, table, weeds, wheat
+from thermosprout.calibration.maximum_likelihood import fit_without_prior
 from thermosprout.calibration.plots import Plot
-from thermosprout.calibration.without_prior import fit_without_prior
 from thermosprout.crops.catalogue import generic_crop
 from thermosprout.emergence.response import response
 

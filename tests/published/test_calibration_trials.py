@@ -23,14 +23,13 @@ from tests.published.calibration_data import (
     wheat,
 )
 from thermosprout.calibration.fit import fit_with_prior
-from thermosprout.calibration.half_seen import half_seen_d
-from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.plots import Plot, half_seen_d
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.result import base_from_prior, calibrate
 from thermosprout.calibration.scores import forecast_draws
-from thermosprout.calibration.temperature import temperatures_of
+from thermosprout.calibration.warnings import temperatures_of
 from thermosprout.crops.catalogue import find_crop, generic_crop
-from thermosprout.soil.readers.logger_csv import read_soil_csv
+from thermosprout.soil.readers.logger import read_soil_csv
 
 ZONES = {"UHIH1601": ("Europe/Berlin", 1.0), "UHIH1801": ("Europe/Berlin", 1.0),
          "NOTH1201": ("America/Toronto", -5.0), "USON0701": ("Europe/Rome", 1.0),

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import pytest
 
-from thermosprout.calibration.catalogue_fit_check import (
+from reference_data.build.catalogue_check import (
     AGREES_C,
     base_check,
     base_report,
     explanations,
 )
-from thermosprout.calibration.catalogue_fit_evidence import read_table
+from thermosprout.calibration.published import read_table
 from thermosprout.crops.catalogue import catalogue, find_crop
 
 
@@ -66,7 +66,7 @@ def test_bases_below_freezing_are_those_of_crops_that_came_up_at_freezing():
 
 def test_nothing_comes_up_where_the_table_had_no_germination_in_the_cold():
     """At constant temperatures two degrees and more below "no germination", 100 d are too few."""
-    from thermosprout.calibration.catalogue_fit_evidence import days_to_half
+    from thermosprout.calibration.published import days_to_half
 
     for row in read_table("emergence_days.csv"):
         temperature = float(row["temp_C"])

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermosprout.calibration.catalogue_fit_check import explanations, pair_check, pair_report
-from thermosprout.calibration.catalogue_fit_evidence import days_to_half, gather
+from reference_data.build.catalogue_check import explanations, pair_check, pair_report
+from thermosprout.calibration.published import days_to_half, gather
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.forecast import forecast_constant
 

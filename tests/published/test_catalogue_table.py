@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermosprout.calibration.catalogue_fit_check import leave_one_out, summary, table_check
+from reference_data.build.catalogue_check import leave_one_out, summary, table_check
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.emergence.forecast import forecast_constant
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from thermosprout.crops.germination_test import replicate_warning
-from thermosprout.crops.longevity import (
+from thermosprout.crops.seed_lots import (
     SPREAD_LISTS,
     SPREAD_MEMORY,
     SPREAD_PAGE,

@@ -14,14 +14,14 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from reference_data.build.weather_stations import list_stations, load_station
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import CropDraws, Sowing, clock_for, forecast_row
 from thermosprout.emergence.treatments import Handling, Treatment
-from thermosprout.soil.diurnal import day_starts_utc, hourly_from_daily, spread_radiation
-from thermosprout.soil.forcing import weather_dataset
-from thermosprout.soil.model import soil_temperature
-from thermosprout.soil.stations import list_stations, load_station
+from thermosprout.soil.model.temperature import soil_temperature
+from thermosprout.soil.model.weather import day_starts_utc, hourly_from_daily, spread_radiation
+from thermosprout.soil.series import weather_dataset
 
 DRAWS = 600
 MORNING_H = 10.0

@@ -14,20 +14,13 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from thermosprout.crops.catalogue import find_crop
-from thermosprout.emergence.centre import half_emergence_h
-from thermosprout.soil.fit_global import (
+from reference_data.build.soil_parameters import (
     Problem,
     fit,
     leave_one_out,
     seasons_of,
 )
-from thermosprout.soil.ground import fitted_parameters
-from thermosprout.soil.model import soil_temperature
-from thermosprout.soil.pieces import soil_temperature_in_pieces
-from thermosprout.soil.site_correction import correct
-from thermosprout.soil.site_readings import Kind
-from thermosprout.soil.stations import (
+from reference_data.build.weather_stations import (
     Station,
     daily_means,
     growing_season,
@@ -35,7 +28,16 @@ from thermosprout.soil.stations import (
     load_station,
     load_stations,
 )
-from thermosprout.soil.traits import site_effects
+from thermosprout.crops.catalogue import find_crop
+from thermosprout.emergence.centre import half_emergence_h
+from thermosprout.soil.model.ground import fitted_parameters
+from thermosprout.soil.model.temperature import (
+    site_effects,
+    soil_temperature,
+    soil_temperature_in_pieces,
+)
+from thermosprout.soil.site_correction import correct
+from thermosprout.soil.site_readings import Kind
 
 pytestmark = pytest.mark.slow
 

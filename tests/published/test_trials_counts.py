@@ -10,10 +10,10 @@ import pytest
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-from thermosprout.trials.betabinomial import fit_betabinomial, plot_correlation
-from thermosprout.trials.blocked import fit_blocked
-from thermosprout.trials.comparing import wilson
-from thermosprout.trials.permutation import permute_within_blocks
+from thermosprout.trials.analysis.betabinomial import fit_betabinomial, plot_correlation
+from thermosprout.trials.analysis.block_model import fit_blocked
+from thermosprout.trials.analysis.compare import wilson
+from thermosprout.trials.analysis.permutation import permute_within_blocks
 
 
 @pytest.fixture

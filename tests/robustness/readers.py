@@ -207,7 +207,7 @@ def _netcdf() -> bytes:
 @lru_cache
 def _estimate() -> bytes:
     from thermosprout.crops.catalogue import find_crop
-    from thermosprout.crops.estimate_file import Origin, SavedEstimate, document_of
+    from thermosprout.crops.saved_estimates import Origin, SavedEstimate, document_of
 
     crop = find_crop("carrot")
     origin = Origin(
@@ -257,25 +257,25 @@ def _season(path: Path) -> None:
 
 
 def _records(path: Path) -> None:
-    from thermosprout.trials.records import read_records
+    from thermosprout.trials.records.read import read_records
 
     read_records(path, timezone="Europe/Berlin")
 
 
 def _notebook(path: Path) -> None:
-    from thermosprout.trials.notebook import read_notebook
+    from thermosprout.trials.records.notebook import read_notebook
 
     read_notebook(path, timezone="Europe/Berlin")
 
 
 def _counts(path: Path) -> None:
-    from thermosprout.trials.counting import filed_counts
+    from thermosprout.trials.records.append import filed_counts
 
     filed_counts(path, "2026-05-03")
 
 
 def _dates(path: Path) -> None:
-    from thermosprout.calibration.dates import is_dates_file, read_dates
+    from thermosprout.calibration.plots import is_dates_file, read_dates
     from thermosprout.crops.catalogue import find_crop
 
     is_dates_file(path)
@@ -283,7 +283,7 @@ def _dates(path: Path) -> None:
 
 
 def _logger(path: Path) -> None:
-    from thermosprout.soil.readers.logger_csv import read_soil_csv
+    from thermosprout.soil.readers.logger import read_soil_csv
     from thermosprout.soil.series import check_soil_series
 
     series, reading = read_soil_csv(path, timezone="Europe/Berlin", unit="C", day_first=True)
@@ -293,19 +293,19 @@ def _logger(path: Path) -> None:
 
 
 def _station(path: Path) -> None:
-    from thermosprout.soil.readers.station_csv import read_weather_csv
+    from thermosprout.soil.readers.weather_table import read_weather_csv
 
     read_weather_csv(path, latitude=52.5, longitude=13.4, timezone="Europe/Berlin")
 
 
 def _any_weather(path: Path) -> None:
-    from thermosprout.soil.readers.any_weather import read_weather
+    from thermosprout.soil.readers.weather_file import read_weather
 
     read_weather(path, latitude=52.5, longitude=13.4, timezone="UTC")
 
 
 def _readings_of(path: Path) -> None:
-    from thermosprout.soil.readers.readings import read_readings
+    from thermosprout.soil.readers.thermometer import read_readings
 
     frame = read_readings(path, timezone="Europe/Berlin")
     assert np.isfinite(frame["soil_temp_C"]).all()
@@ -338,7 +338,7 @@ def _saved(path: Path) -> None:
 
 
 def _open_meteo_answer(path: Path) -> None:
-    from thermosprout.weather.open_meteo_answer import document_of, parse
+    from thermosprout.weather.open_meteo import document_of, parse
 
     data = parse(document_of(path.read_bytes()), wanted=["temperature_2m"])
     assert np.isfinite(data["air_temperature"].values).all()

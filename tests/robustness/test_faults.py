@@ -22,11 +22,11 @@ from thermosprout.cli.app import app
 from thermosprout.errors import CoverageError, InputError, ThermosproutError
 from thermosprout.season.forecast import forecast_season
 from thermosprout.season.load import load_season
-from thermosprout.soil.forcing import weather_dataset
-from thermosprout.soil.model import soil_temperature
-from thermosprout.soil.readers.logger_csv import read_soil_csv
-from thermosprout.soil.readers.station_csv import read_weather_csv
-from thermosprout.trials.records import append_records, read_records
+from thermosprout.soil.model.temperature import soil_temperature
+from thermosprout.soil.readers.logger import read_soil_csv
+from thermosprout.soil.readers.weather_table import read_weather_csv
+from thermosprout.soil.series import weather_dataset
+from thermosprout.trials.records.read import append_records, read_records
 
 
 def soil(at: datetime) -> float:
@@ -223,7 +223,7 @@ def test_records_replaced_by_a_sync_program_between_two_counts_keep_both_sides(
 )
 def test_polar_night_and_polar_day_have_a_soil(month: str, lowest: float, highest: float) -> None:
     """Bare ground at 78 N: no sun at all, and sun at midnight."""
-    from thermosprout.soil.diurnal import sun
+    from thermosprout.soil.model.weather import sun
 
     time = np.datetime64(f"2026-{month}-01", "ns") + np.arange(24 * 25) * np.timedelta64(1, "h")
     _, clear, _ = sun(time, 78.2, 15.6)

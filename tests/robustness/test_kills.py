@@ -17,12 +17,11 @@ import pytest
 
 from tests.robustness.readers import READERS, SEASON
 from tests.weather.playing import Reply, play
-from thermosprout.crops.estimate_file import read_saved
-from thermosprout.crops.saved_estimates import load_saved, save_estimate
+from thermosprout.crops.saved_estimates import load_saved, read_saved, save_estimate
 from thermosprout.errors import InputError
 from thermosprout.files import write_atomic
 from thermosprout.season.load import load_season
-from thermosprout.trials.records import append_records, read_records
+from thermosprout.trials.records.read import append_records, read_records
 from thermosprout.weather.session import WeatherSession
 
 Work = Callable[[int], None]
@@ -216,7 +215,7 @@ def test_a_clock_set_back_keeps_the_count_entered_last(tmp_path: Path) -> None:
 
 
 def test_a_file_locked_by_another_program_is_one_sentence(tmp_path: Path) -> None:
-    from thermosprout.trials.lock import locked
+    from thermosprout.trials.records.file import locked
 
     path = tmp_path / "trial.csv"
     with locked(path):

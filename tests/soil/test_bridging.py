@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thermosprout.soil.bridging import BRIDGED_H, bridge, read_bridged
+from thermosprout.soil.readers.logger import BRIDGED_H, bridge, read_bridged
 from thermosprout.soil.series import soil_series
 
 HOURS = 24 * 20

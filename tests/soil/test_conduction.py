@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermosprout.soil.conduction import (
+from thermosprout.soil.model.conduction import (
     conduct,
     graded_grid,
     make_operator,
     steady_wave,
     stored_heat,
 )
-from thermosprout.soil.texture import LATENT_HEAT_FUSION, LOAM, SOILS
+from thermosprout.soil.model.texture import LATENT_HEAT_FUSION, LOAM, SOILS
 
 GRID = graded_grid()
 OMEGA_H = 2.0 * np.pi / 24.0

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pvlib import clearsky, solarposition
 
 from thermosprout.errors import InputError
-from thermosprout.soil.diurnal import (
+from thermosprout.soil.model.weather import (
     day_starts_utc,
     hourly_from_daily,
     radiation_from_range,

@@ -6,14 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from reference_data.build.soil_parameters import Problem, seasons_of
+from reference_data.build.weather_stations import Station
 from tests.soil.test_model import spring
-from thermosprout.soil.drive import DAY, water_course
-from thermosprout.soil.fit_global import Problem, seasons_of
-from thermosprout.soil.ground import GroundParameters
-from thermosprout.soil.stations import Station
-from thermosprout.soil.surfaces import COVERS
-from thermosprout.soil.texture import LOAM
-from thermosprout.soil.weather_arrays import weather_arrays
+from thermosprout.soil.model.ground import GroundParameters
+from thermosprout.soil.model.run import DAY, water_course
+from thermosprout.soil.model.surface import COVERS
+from thermosprout.soil.model.texture import LOAM
+from thermosprout.soil.model.weather import weather_arrays
 
 
 def _station(begins: str, days: int) -> Station:

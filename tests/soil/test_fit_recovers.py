@@ -9,10 +9,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from reference_data.build import soil_parameters as fit_global
+from reference_data.build.soil_parameters import (
+    FREE,
+    Problem,
+    Season,
+    fit,
+    parameters_at,
+    seasons_of,
+)
 from tests.soil.test_fit_global import _station
-from thermosprout.soil import fit_global
-from thermosprout.soil.fit_global import FREE, Problem, Season, fit, parameters_at, seasons_of
-from thermosprout.soil.ground import GroundParameters
+from thermosprout.soil.model.ground import GroundParameters
 
 NOISE_K = 0.3
 ODD_K = 2.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermosprout.soil.fit_spread import NUGGET_K2, fit_spread
+from reference_data.build.soil_parameters import NUGGET_K2, fit_spread
 
 DAYS = 180
 SEASONS = 60

@@ -11,13 +11,8 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.convert import convert_surface
 from thermosprout.soil.depth import to_depth
-from thermosprout.soil.diurnal import sun
-from thermosprout.soil.forcing import weather_dataset
-from thermosprout.soil.ground import GroundParameters
-from thermosprout.soil.model import soil_temperature
-from thermosprout.soil.pieces import soil_temperature_in_pieces
-from thermosprout.soil.series import check_soil_series
-from thermosprout.soil.surfaces import (
+from thermosprout.soil.model.ground import GroundParameters
+from thermosprout.soil.model.surface import (
     COVERS,
     DORMANT_SHARE,
     USUAL_RANGE_K,
@@ -26,7 +21,10 @@ from thermosprout.soil.surfaces import (
     leaf_activity,
     usual_exchange,
 )
-from thermosprout.soil.texture import SOILS, soil_type
+from thermosprout.soil.model.temperature import soil_temperature, soil_temperature_in_pieces
+from thermosprout.soil.model.texture import SOILS, soil_type
+from thermosprout.soil.model.weather import sun
+from thermosprout.soil.series import check_soil_series, weather_dataset
 
 
 def spring(

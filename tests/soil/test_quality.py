@@ -14,7 +14,7 @@ from thermosprout.soil.quality import (
     masked,
     swapped_day_and_month,
 )
-from thermosprout.soil.readers.logger_csv import read_soil_csv
+from thermosprout.soil.readers.logger import read_soil_csv
 from thermosprout.soil.series import soil_series
 
 TIME = np.arange(np.datetime64("2026-04-01", "ns"), np.datetime64("2026-05-01", "ns"),
@@ -132,7 +132,7 @@ def test_measured_files_are_not_cried_wolf_about(shared: Path) -> None:
 
 
 def test_air_given_as_soil_is_found_at_real_stations(shared: Path) -> None:
-    from thermosprout.soil.readers.station_csv import read_weather_csv
+    from thermosprout.soil.readers.weather_table import read_weather_csv
 
     path = shared / "data/soil/AMERIFLUX_US-Bo1.csv"
     weather, _ = read_weather_csv(path, latitude=40.0, longitude=-88.3)

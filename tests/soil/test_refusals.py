@@ -10,24 +10,26 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from reference_data.build.weather_stations import list_stations
 from tests.soil.test_bridging import holed, wave
 from tests.soil.test_model import spring
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.bridging import bridge
-from thermosprout.soil.check import check_series
 from thermosprout.soil.convert import convert_surface
 from thermosprout.soil.depth import move, to_depth
-from thermosprout.soil.diurnal import day_starts_utc
-from thermosprout.soil.forcing import weather_dataset
-from thermosprout.soil.model import soil_temperature
-from thermosprout.soil.pieces import soil_temperature_in_pieces
-from thermosprout.soil.readers.any_weather import read_weather
-from thermosprout.soil.readers.levels import one_level
-from thermosprout.soil.readers.readings import read_readings
-from thermosprout.soil.readers.writing import write_soil_csv, write_weather_csv
-from thermosprout.soil.series import check_soil_series, soil_series
-from thermosprout.soil.stations import list_stations
-from thermosprout.soil.water import seedbed_water
+from thermosprout.soil.model.seedbed_water import seedbed_water
+from thermosprout.soil.model.temperature import soil_temperature, soil_temperature_in_pieces
+from thermosprout.soil.model.weather import day_starts_utc
+from thermosprout.soil.readers.logger import bridge, one_level
+from thermosprout.soil.readers.thermometer import read_readings
+from thermosprout.soil.readers.weather_file import read_weather
+from thermosprout.soil.series import (
+    check_soil_series,
+    soil_series,
+    weather_dataset,
+    write_soil_csv,
+    write_weather_csv,
+)
+from thermosprout.soil.site_readings import check_series
 
 HOURS = np.datetime64("2026-04-01T00", "ns") + np.arange(72) * np.timedelta64(1, "h")
 

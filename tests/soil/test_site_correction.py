@@ -11,13 +11,10 @@ import xarray as xr
 
 from tests.soil.test_model import spring
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.check import check_series
-from thermosprout.soil.ground import fitted_parameters
-from thermosprout.soil.model import soil_temperature
-from thermosprout.soil.site_correction import correct, sort_out
-from thermosprout.soil.site_field import site_spread
-from thermosprout.soil.site_readings import Kind, kind_of, readings_from_series
-from thermosprout.soil.traits import site_effects
+from thermosprout.soil.model.ground import fitted_parameters
+from thermosprout.soil.model.temperature import site_effects, soil_temperature
+from thermosprout.soil.site_correction import correct, site_spread, sort_out
+from thermosprout.soil.site_readings import Kind, check_series, kind_of, readings_from_series
 
 
 @pytest.fixture(scope="module")

@@ -8,18 +8,18 @@ import xarray as xr
 
 from tests.soil.test_model import spring
 from thermosprout.errors import InputError
-from thermosprout.soil.balance import (
-    psychrometric,
-    saturation_pressure,
-    saturation_slope,
-    water_balance,
-)
-from thermosprout.soil.texture import LOAM, SOILS
-from thermosprout.soil.water import (
+from thermosprout.soil.model.seedbed_water import (
     hydrothermal_factor,
     seedbed_water,
     seedbed_water_from_moisture,
     water_content_at,
+)
+from thermosprout.soil.model.texture import LOAM, SOILS
+from thermosprout.soil.model.water_balance import (
+    psychrometric,
+    saturation_pressure,
+    saturation_slope,
+    water_balance,
 )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from thermosprout.trials.columns import REQUIRED
+from thermosprout.trials.records.values import REQUIRED
 from thermosprout.trials.simulate import simulate_counts
 
 Lines = Sequence[Sequence[object]]

@@ -13,12 +13,11 @@ from tests.trials.conftest import many_trials
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import soil_series
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.comparing import BY_PERMUTATION, BY_PLOTS, holm, pairs_of
-from thermosprout.trials.intervals import plot_intervals
-from thermosprout.trials.records import read_records
-from thermosprout.trials.results import Difference, TrialResult
-from thermosprout.trials.thermal import thermal_times
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.compare import BY_PERMUTATION, BY_PLOTS, holm, pairs_of
+from thermosprout.trials.analysis.intervals import plot_intervals, thermal_times
+from thermosprout.trials.analysis.results import Difference, TrialResult
+from thermosprout.trials.records.read import read_records
 
 TREATMENTS = ("direct", "soaked", "presprouted")
 Write = Callable[..., Path]

@@ -7,7 +7,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from thermosprout.trials.blocked import BlockedFit, fit_blocked
+from thermosprout.trials.analysis.block_model import BlockedFit, fit_blocked
 
 RNG = np.random.default_rng(11)
 TREATMENT = np.array([0, 1, 2, 0, 1, 2, 0, 1, 2, 0, 1, 2, 0, 1])

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from tests.trials.conftest import many_trials
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.cautions import _list
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.conclusions import _list
 
 LOOKS = np.arange(1.0, 26.0)
 

@@ -11,14 +11,31 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from thermosprout.errors import InputError, Place
-from thermosprout.trials.cells import is_formula, neutral, read_decimal, read_label, read_whole
-from thermosprout.trials.counting import filed_counts
-from thermosprout.trials.entering import append_records
-from thermosprout.trials.lock import clear_mark, lock_path, locked, read_mark, write_mark
-from thermosprout.trials.moments import read_moment, zone
-from thermosprout.trials.records import plots, read_records
-from thermosprout.trials.store import _is_whole, _settled_size, append_text, set_torn_aside
-from thermosprout.trials.table import format_line, format_table, parse_table
+from thermosprout.trials.records.append import append_records, filed_counts
+from thermosprout.trials.records.file import (
+    _is_whole,
+    _settled_size,
+    append_text,
+    clear_mark,
+    format_line,
+    format_table,
+    lock_path,
+    locked,
+    parse_table,
+    read_mark,
+    set_torn_aside,
+    write_mark,
+)
+from thermosprout.trials.records.read import plots, read_records
+from thermosprout.trials.records.values import (
+    is_formula,
+    neutral,
+    read_decimal,
+    read_label,
+    read_moment,
+    read_whole,
+    zone,
+)
 
 Write = Callable[..., Path]
 HERE = Place(file=Path("x.csv"), line=2, column="emerged")

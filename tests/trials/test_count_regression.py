@@ -8,7 +8,7 @@ import statsmodels.api as sm
 from scipy import stats
 
 from thermosprout.errors import FitError
-from thermosprout.trials.betabinomial import fit_betabinomial, plot_correlation
+from thermosprout.trials.analysis.betabinomial import fit_betabinomial, plot_correlation
 
 RNG = np.random.default_rng(5)
 SEEDS = np.repeat([40, 60], 30)

@@ -12,15 +12,14 @@ from tests.emergence.plain_crop import plain_crop
 from tests.emergence.test_clock import hourly, response_draws
 from tests.trials.conftest import many_trials
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.comparing import wilson
-from thermosprout.trials.curves import block_steps, emergence_curve, emergence_shape
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.compare import wilson
+from thermosprout.trials.analysis.curves import block_steps, emergence_curve, emergence_shape
+from thermosprout.trials.analysis.intervals import plot_intervals, thermal_times
 from thermosprout.trials.design import Layout, lay_out
-from thermosprout.trials.intervals import plot_intervals
 from thermosprout.trials.power import Trial, truths_of
-from thermosprout.trials.records import plots
+from thermosprout.trials.records.read import plots
 from thermosprout.trials.simulate import simulate_records
-from thermosprout.trials.thermal import thermal_times
 
 
 @pytest.fixture(scope="module")

@@ -13,21 +13,23 @@ from thermosprout.crops.seed_lots import SeedLot, viability_draws
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.errors import InputError
-from thermosprout.trials.design import Layout, lay_out, letters
-from thermosprout.trials.moments import read_moment, zone
-from thermosprout.trials.plan import (
+from thermosprout.trials.design import (
+    Layout,
     Plan,
     Together,
     calendar,
     in_the_morning,
+    lay_out,
     lead_hours,
+    letters,
     sprout_hours,
     sprouting_share,
 )
 from thermosprout.trials.power import Trial, Truths, power, smallest_trial, truths_of
-from thermosprout.trials.records import plots, read_records
+from thermosprout.trials.records.file import format_table
+from thermosprout.trials.records.read import plots, read_records
+from thermosprout.trials.records.values import read_moment, zone
 from thermosprout.trials.simulate import simulate_counts, simulate_records
-from thermosprout.trials.table import format_table
 
 TREATMENTS = ("direct", "soaked", "presprouted")
 

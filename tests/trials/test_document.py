@@ -7,8 +7,8 @@ import json
 import numpy as np
 
 from tests.trials.conftest import many_trials
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.results import _plain
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.results import _plain
 
 
 def test_numbers_of_any_kind_become_plain_ones() -> None:

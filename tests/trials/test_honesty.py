@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 
 from tests.trials.conftest import many_trials
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.comparing import BY_PERMUTATION, BY_PLOTS
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.compare import BY_PERMUTATION, BY_PLOTS
 from thermosprout.trials.power import Trial, Truths, power
 
 TREATMENTS = ("direct", "soaked")

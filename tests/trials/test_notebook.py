@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thermosprout.errors import InputError
-from thermosprout.trials.cells import is_formula, neutral
-from thermosprout.trials.counting import filed_counts, typed_counts
-from thermosprout.trials.notebook import read_notebook, write_notebook, write_tidy
-from thermosprout.trials.records import append_records, load, read_records
+from thermosprout.trials.records.append import filed_counts, typed_counts
+from thermosprout.trials.records.notebook import read_notebook, write_notebook, write_tidy
+from thermosprout.trials.records.read import append_records, load, read_records
+from thermosprout.trials.records.values import is_formula, neutral
 
 Write = Callable[..., Path]
 

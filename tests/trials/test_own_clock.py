@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from thermosprout.trials.moments import offset_of
-from thermosprout.trials.own_clock import clock_of_rows, own_clock
+from thermosprout.trials.records.append import clock_of_rows, own_clock
+from thermosprout.trials.records.values import offset_of
 
 Write = Callable[..., Path]
 

@@ -12,11 +12,11 @@ import pandas as pd
 import pytest
 
 from tests.trials.conftest import many_trials
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.cautions import _smallest_p
-from thermosprout.trials.comparing import BY_PERMUTATION
-from thermosprout.trials.permutation import blocks_for_p
-from thermosprout.trials.results import Difference
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.compare import BY_PERMUTATION
+from thermosprout.trials.analysis.conclusions import _smallest_p
+from thermosprout.trials.analysis.permutation import blocks_for_p
+from thermosprout.trials.analysis.results import Difference
 
 LOOKS = np.arange(1.0, 26.0)
 

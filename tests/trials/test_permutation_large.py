@@ -9,8 +9,8 @@ import numpy.typing as npt
 import pytest
 from scipy import stats
 
-from thermosprout.trials import permutation
-from thermosprout.trials.permutation import PermutationTest, permute_within_blocks
+from thermosprout.trials.analysis import permutation
+from thermosprout.trials.analysis.permutation import PermutationTest, permute_within_blocks
 
 FloatArray = npt.NDArray[np.float64]
 

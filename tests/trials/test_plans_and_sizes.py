@@ -14,20 +14,19 @@ from scipy import stats
 from tests.trials.conftest import many_trials
 from thermosprout.errors import InputError
 from thermosprout.trials import power as powers
-from thermosprout.trials import verdict as verdicts
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.blocked import fit_blocked
-from thermosprout.trials.comparing import Group, fit_measure
-from thermosprout.trials.design import Spot
-from thermosprout.trials.lognormal import fit_lognormal, fit_many
-from thermosprout.trials.measures import score_plots
-from thermosprout.trials.moments import read_moment
-from thermosprout.trials.npmle import turnbull
-from thermosprout.trials.permutation import permute_within_blocks
-from thermosprout.trials.plan import Plan, Together, calendar
+from thermosprout.trials.analysis import conclusions as verdicts
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.block_model import fit_blocked
+from thermosprout.trials.analysis.compare import Group, fit_measure
+from thermosprout.trials.analysis.lognormal import fit_lognormal, fit_many
+from thermosprout.trials.analysis.measures import score_plots
+from thermosprout.trials.analysis.npmle import turnbull
+from thermosprout.trials.analysis.permutation import permute_within_blocks
+from thermosprout.trials.analysis.results import PlotError
+from thermosprout.trials.design import Plan, Spot, Together, calendar
 from thermosprout.trials.power import Power, Trial, Truths, smallest_trial
-from thermosprout.trials.records import plots
-from thermosprout.trials.results import PlotError
+from thermosprout.trials.records.read import plots
+from thermosprout.trials.records.values import read_moment
 
 UTC = ZoneInfo("UTC")
 

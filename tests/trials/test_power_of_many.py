@@ -7,9 +7,9 @@ import pytest
 from statsmodels.stats.multitest import multipletests
 
 from thermosprout.crops.catalogue import find_crop
-from thermosprout.trials.adjusting import holm_adjusted
+from thermosprout.trials.analysis.block_model import holm_adjusted
+from thermosprout.trials.analysis.conclusions import blocks_needed, power_of_pairs, power_of_t
 from thermosprout.trials.power import Trial, power, truths_of
-from thermosprout.trials.size import blocks_needed, power_of_pairs, power_of_t
 
 
 def test_holm_agrees_with_statsmodels() -> None:

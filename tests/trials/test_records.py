@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thermosprout.errors import InputError, ThermosproutError
-from thermosprout.trials.columns import REQUIRED
-from thermosprout.trials.records import load, plots, read_records
+from thermosprout.trials.records.read import load, plots, read_records
+from thermosprout.trials.records.values import REQUIRED
 
 Write = Callable[..., Path]
 

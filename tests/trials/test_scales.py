@@ -12,17 +12,24 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
 from tests.trials.conftest import many_trials
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.blocked import fit_blocked
-from thermosprout.trials.comparing import BY_PLOTS, Group, fit_measure, holm, pairs_of, wilson
-from thermosprout.trials.intervals import plot_intervals
-from thermosprout.trials.lognormal import fit_lognormal, fit_many, fit_plots
-from thermosprout.trials.measures import angle, back, difference, score_plots
-from thermosprout.trials.npmle import turnbull
-from thermosprout.trials.permutation import permute_within_blocks, smallest_p
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.block_model import fit_blocked
+from thermosprout.trials.analysis.compare import (
+    BY_PLOTS,
+    Group,
+    fit_measure,
+    holm,
+    pairs_of,
+    wilson,
+)
+from thermosprout.trials.analysis.intervals import plot_intervals
+from thermosprout.trials.analysis.lognormal import fit_lognormal, fit_many, fit_plots
+from thermosprout.trials.analysis.measures import angle, back, difference, score_plots
+from thermosprout.trials.analysis.npmle import turnbull
+from thermosprout.trials.analysis.permutation import permute_within_blocks, smallest_p
+from thermosprout.trials.analysis.results import Difference
 from thermosprout.trials.power import Trial, Truths, _looks, _packed, _pairs, power
-from thermosprout.trials.records import plots
-from thermosprout.trials.results import Difference
+from thermosprout.trials.records.read import plots
 from thermosprout.trials.simulate import simulate_counts
 
 

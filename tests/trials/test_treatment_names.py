@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 
 from thermosprout.errors import InputError
-from thermosprout.trials.columns import TREATMENTS
-from thermosprout.trials.treatment_names import check_treatments
+from thermosprout.trials.records.values import TREATMENTS, check_treatments
 
 
 @pytest.mark.parametrize(

@@ -9,11 +9,11 @@ import statsmodels.api as sm
 from scipy import stats
 
 from tests.trials.conftest import many_trials
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.comparing import BY_PLOTS
-from thermosprout.trials.curves import emergence_curve
-from thermosprout.trials.measures import angle
-from thermosprout.trials.records import plots
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.compare import BY_PLOTS
+from thermosprout.trials.analysis.curves import emergence_curve
+from thermosprout.trials.analysis.measures import angle
+from thermosprout.trials.records.read import plots
 
 BLOCKS = 6
 

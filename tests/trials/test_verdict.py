@@ -10,12 +10,19 @@ import pytest
 from scipy import stats
 
 from tests.trials.conftest import many_trials
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.comparing import BY_PERMUTATION, BY_PLOTS
-from thermosprout.trials.measures import BED_DAYS, STAND, T50_PLANTED, THERMAL_50
-from thermosprout.trials.results import Difference, PlotError, TrialResult
-from thermosprout.trials.size import blocks_needed, power_of_pairs, power_of_t
-from thermosprout.trials.verdict import amount, is_shown, score_gap, verdict
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.compare import BY_PERMUTATION, BY_PLOTS
+from thermosprout.trials.analysis.conclusions import (
+    amount,
+    blocks_needed,
+    is_shown,
+    power_of_pairs,
+    power_of_t,
+    score_gap,
+    verdict,
+)
+from thermosprout.trials.analysis.measures import BED_DAYS, STAND, T50_PLANTED, THERMAL_50
+from thermosprout.trials.analysis.results import Difference, PlotError, TrialResult
 
 
 @pytest.fixture(scope="module")

@@ -10,8 +10,7 @@ from pathlib import Path
 import pytest
 
 from thermosprout.errors import InputError
-from thermosprout.trials.lock import locked, write_mark
-from thermosprout.trials.store import read_settled
+from thermosprout.trials.records.file import locked, read_settled, write_mark
 
 
 def test_who_comes_second_waits_until_the_first_is_done(tmp_path: Path) -> None:

@@ -8,11 +8,11 @@ import pytest
 from scipy import stats
 
 from tests.trials.conftest import many_trials
-from thermosprout.trials.analysis import analyse
-from thermosprout.trials.comparing import BY_PERMUTATION, BY_PLOTS
-from thermosprout.trials.measures import score_plots
-from thermosprout.trials.records import plots
-from thermosprout.trials.results import Difference, TrialResult
+from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.compare import BY_PERMUTATION, BY_PLOTS
+from thermosprout.trials.analysis.measures import score_plots
+from thermosprout.trials.analysis.results import Difference, TrialResult
+from thermosprout.trials.records.read import plots
 
 NAMES = ("direct", "soaked", "presprouted")
 BLOCKS = 5

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from tests.weather import playing
-from thermosprout.weather import nasa_power, open_meteo_answer
-from thermosprout.weather.answer_values import answer_values
+from thermosprout.weather import nasa_power
+from thermosprout.weather import open_meteo as open_meteo_answer
+from thermosprout.weather.service import answer_values
 from thermosprout.weather.transport import BadAnswerError
 
 

@@ -11,9 +11,8 @@ import pytest
 
 from tests.weather.playing import Playing, good, open_meteo, play
 from thermosprout.errors import InputError
-from thermosprout.weather.open_meteo import get_archive, get_ensemble, get_forecast
-from thermosprout.weather.open_meteo_answer import parse
-from thermosprout.weather.past_days import spans
+from thermosprout.weather.open_meteo import get_archive, get_ensemble, get_forecast, parse
+from thermosprout.weather.service import spans
 from thermosprout.weather.session import WeatherSession
 from thermosprout.weather.transport import BadAnswerError
 

@@ -10,13 +10,13 @@ import pytest
 
 from tests.weather.playing import Playing, Reply, good
 from thermosprout.errors import InputError, ServiceError
-from thermosprout.soil.model import soil_temperature
+from thermosprout.soil.model.surface import cover_named
+from thermosprout.soil.model.temperature import soil_temperature
 from thermosprout.soil.series import check_soil_series
-from thermosprout.soil.surfaces import cover_named
 from thermosprout.weather import season_weather
+from thermosprout.weather.season_soil import SoilSource, soil_from
 from thermosprout.weather.season_weather import weather_from
 from thermosprout.weather.session import WeatherSession
-from thermosprout.weather.supply import SoilSource, soil_from
 
 
 @pytest.fixture(autouse=True)

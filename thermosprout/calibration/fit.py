@@ -10,13 +10,12 @@ import xarray as xr
 from scipy.optimize import minimize
 
 from thermosprout.arrays import FloatArray
-from thermosprout.calibration.layers import Layers, layers_of
+from thermosprout.calibration.hierarchy import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.posterior import Problem, shear_of
 from thermosprout.calibration.predict import Model
-from thermosprout.calibration.problem import Problem
 from thermosprout.calibration.sampling import sample
-from thermosprout.calibration.shear import shear_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.errors import FitError

@@ -1,20 +1,35 @@
-"""The plots of a fit: what was sown where, and what was counted, without files or tables."""
+"""The plots of a fit: what was sown where, and what was counted, without files or tables.
+
+Which plots of a records file are of the crop that is calibrated.
+
+When half of the seedlings of a plot had come, read off its counts.
+
+Sowings of which only a date of emergence was noted, as field books and journals hold them.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import csv
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, time
 from hashlib import sha256
+from io import StringIO
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.counts import increments
 from thermosprout.emergence.treatments import TABLE_DEPTH_CM, Handling, Treatment
-from thermosprout.errors import InputError
+from thermosprout.errors import InputError, Place
+from thermosprout.files import read_text
+from thermosprout.season.load import Season
 from thermosprout.soil.series import hours_since_epoch
+from thermosprout.trials.records.values import Moment, read_moment, zone
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,7 +113,7 @@ def plots_of_records(
     Parameters
     ----------
     records : pandas.DataFrame
-        As :func:`thermosprout.trials.records.read_records` returns.
+        As :func:`thermosprout.trials.records.read.read_records` returns.
     crop : Crop
         For the depth of plots that have none.
     viability : float
@@ -205,3 +220,187 @@ def _number(row: pd.Series, column: str) -> float | None:
 def _text(row: pd.Series, column: str) -> str | None:
     value = row.get(column)
     return str(value).strip() or None if isinstance(value, str) else None
+
+
+def of_crop(
+    records: pd.DataFrame, crop: Crop, season: Season
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Records without the rows of a season that are of other crops.
+
+    Parameters
+    ----------
+    records : pandas.DataFrame
+        As :func:`thermosprout.trials.records.read.read_records` returns; plots are ids of rows.
+    crop : Crop
+        The one that is calibrated.
+    season : Season
+        Whose rows say what grows in a plot; a plot that is no row of it is kept.
+
+    Returns
+    -------
+    records : pandas.DataFrame
+    notes : tuple of str
+        What was left out.
+
+    Raises
+    ------
+    InputError
+        When nothing is left.
+    """
+    grown = {row.id: season.row_crop(row).name for row in season.data.rows}
+    others = {plot: name for plot, name in grown.items() if name != crop.name}
+    plots = records["plot"].astype(str)
+    there = [plot for plot in dict.fromkeys(plots) if plot in others]
+    kept = records[~plots.isin(others)]
+    if kept.empty:
+        raise InputError(
+            f"no plot of the records is {crop.name} by {season.path.name}",
+            hint=f"they are {', '.join(sorted({others[plot] for plot in there}))}",
+        )
+    if not there:
+        return records, ()
+    listed = ", ".join(f"{plot} ({others[plot]})" for plot in there)
+    return kept, (f"Left out, of another crop by {season.path.name}: {listed}.",)
+
+
+def mixed_lots_note(records: pd.DataFrame, crop: Crop) -> str | None:
+    """Say that plots of several seed lots are all taken as one crop, which records do not name."""
+    lots = sorted({str(lot) for lot in records["seed_lot"].dropna() if str(lot)})
+    if len(lots) < 2:
+        return None
+    return (
+        f"the records hold the seed lots {', '.join(lots)} and do not name a crop: all are taken "
+        f"as {crop.name}; --season-file SEASON.toml leaves out rows of other crops"
+    )
+
+
+_FEW_SEEDLINGS = 3
+
+
+def half_seen_d(plot: Plot) -> float | None:
+    """Day after planting on which half of the plot's seedlings had come, by interpolation. [d]"""
+    if plot.noted_h is not None:
+        return (0.5 * (plot.noted_h[0] + plot.noted_h[1]) - plot.planted_h) / 24.0
+    if plot.emerged < _FEW_SEEDLINGS:
+        return None
+    cumulative = np.concatenate([[0.0], plot.new.cumsum()])
+    hours = np.concatenate([[plot.planted_h], plot.hours])
+    at = int(np.searchsorted(cumulative, 0.5 * plot.emerged))
+    part = (0.5 * plot.emerged - cumulative[at - 1]) / (cumulative[at] - cumulative[at - 1])
+    return float((hours[at - 1] + part * (hours[at] - hours[at - 1]) - plot.planted_h) / 24.0)
+
+
+REQUIRED = ("planted", "emergence_date")
+"""Columns that make a file one of dates; all others of a records file may stand beside them."""
+
+NOTED_BEFORE_H = 24.0
+"""A date was noted on a round; what it notes came up that day or the day before. [h]"""
+
+
+def is_dates_file(path: Path) -> bool:
+    """Whether the first line names the columns of a file of dates."""
+    heading = read_text(path).lstrip().split("\n", 1)[0]
+    columns = {cell.strip().strip('"') for cell in heading.split(",")}
+    return set(REQUIRED) <= columns and "emerged" not in columns
+
+
+def noted_window_h(day_start_h: float) -> tuple[float, float]:
+    """Hours between which emergence lies when it was noted on a day. [h]"""
+    return day_start_h - NOTED_BEFORE_H, day_start_h + 24.0
+
+
+def read_dates(
+    path: Path, crop: Crop, *, timezone: str = "UTC", viability: float = 1.0
+) -> tuple[Plot, ...]:
+    """Read sowings with one date of emergence each.
+
+    Parameters
+    ----------
+    path : path
+        CSV with ``planted`` and ``emergence_date`` (ISO 8601), and where known ``plot``,
+        ``variety``, ``seed_lot``, ``treatment``, ``started``, ``depth_cm``.
+    crop : Crop
+        For the depth of sowings that have none.
+    timezone : str
+        IANA time zone of the dates.
+    viability : float
+        Share of live seed.
+
+    Raises
+    ------
+    InputError
+        Naming line and column.
+    """
+    lines = csv.DictReader(StringIO(read_text(path), newline=None), skipinitialspace=True)
+    plots: list[Plot] = []
+    first: dict[str, int] = {}
+    try:
+        for row in lines:
+            cells = {(k or "").strip(): (v or "").strip() for k, v in row.items() if k is not None}
+            if any(cells.values()):
+                plot = _sowing(path, lines.line_num, cells, crop, timezone, viability)
+                if plot.name in first:
+                    raise InputError(
+                        f"the plot {plot.name!r} is on line {first[plot.name]} already",
+                        place=Place(file=path, line=lines.line_num, column="plot"),
+                    )
+                first[plot.name] = lines.line_num
+                plots.append(plot)
+    except csv.Error as error:
+        raise InputError(
+            f"cannot be split into cells ({error})", place=Place(file=path, line=lines.line_num)
+        ) from None
+    if not plots:
+        raise InputError("the file holds no sowing", place=Place(file=path))
+    return tuple(plots)
+
+
+def _sowing(
+    path: Path, line: int, cells: Mapping[str, str], crop: Crop, timezone: str, viability: float
+) -> Plot:
+    tz = zone(timezone)
+
+    def when(column: str) -> Moment:
+        return read_moment(cells.get(column, ""), tz, Place(file=path, line=line, column=column))
+
+    def hour(stamp: datetime) -> float:
+        return float(hours_since_epoch([np.datetime64(stamp)])[0])
+
+    def number(column: str) -> float | None:
+        if not cells.get(column):
+            return None
+        try:
+            value = float(cells[column])
+        except ValueError:
+            value = np.nan
+        if not 0 <= value <= 100:
+            raise InputError(
+                f"found {cells[column]!r}, expected a number from 0 to 100",
+                place=Place(file=path, line=line, column=column),
+            )
+        return value
+
+    planted = hour(when("planted").utc)
+    midnight = datetime.combine(when("emergence_date").day, time(0), tzinfo=tz)
+    noted = noted_window_h(hour(midnight.astimezone(UTC).replace(tzinfo=None)))
+    if noted[1] <= planted:
+        raise InputError(
+            f"emergence on {cells['emergence_date']} is before planting on {cells['planted']}",
+            place=Place(file=path, line=line, column="emergence_date"),
+        )
+    started = hour(when("started").utc) if cells.get("started") else planted
+    name = cells.get("plot") or f"line {line}"
+    treatment = cells.get("treatment") or "direct"
+    return Plot(
+        name=name,
+        treatment=treatment,
+        handling=handling_of(name, treatment, planted - started),
+        planted_h=planted,
+        depth_cm=number("depth_cm") or crop.practice.depth_cm or 2.0,
+        seeds=0,
+        noted_h=(max(noted[0], planted), noted[1]),
+        constant_C=None,
+        variety=cells.get("variety") or None,
+        seed_lot=cells.get("seed_lot") or None,
+        viability=viability,
+    )

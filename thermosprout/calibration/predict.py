@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
-from thermosprout.calibration.layers import Layers
+from thermosprout.calibration.hierarchy import Layers
 from thermosprout.calibration.plots import Plot
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Draws

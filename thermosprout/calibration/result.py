@@ -9,12 +9,16 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
-from thermosprout.calibration.doubts import warnings_with_prior, warnings_without_prior
 from thermosprout.calibration.fit import DRAWN, Fit, Tick, fit_with_prior
+from thermosprout.calibration.maximum_likelihood import PlainFit, fit_without_prior
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
-from thermosprout.calibration.temperature import Temperatures, temperatures_of
-from thermosprout.calibration.without_prior import PlainFit, fit_without_prior
+from thermosprout.calibration.warnings import (
+    Temperatures,
+    temperatures_of,
+    warnings_with_prior,
+    warnings_without_prior,
+)
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.parameters import NAMES, PARAMETERS

@@ -13,11 +13,10 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.calibration.fit import fit_with_prior
-from thermosprout.calibration.half_seen import half_seen_d
-from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.plots import Plot, half_seen_d
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.result import base_from_prior
-from thermosprout.calibration.temperature import temperatures_of
+from thermosprout.calibration.warnings import temperatures_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.forecast import (

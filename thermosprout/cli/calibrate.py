@@ -111,9 +111,8 @@ def calibrate(
         )
     if check is not None and no_prior:
         raise InputError("--check scores calibrations with a prior", hint="leave out --no-prior")
-    from thermosprout.calibration.document import calibration_document
+    from thermosprout.calibration.document import calibration_document, save_calibration
     from thermosprout.calibration.result import calibrate as run
-    from thermosprout.calibration.saved import save_calibration
     from thermosprout.calibration.scores import LeftOut
     from thermosprout.calibration.scores import check as score
     from thermosprout.cli.output import console, note, print_json, progress
@@ -177,7 +176,7 @@ def _undo(
 
 def _soil(path: Path, timezone: str) -> xr.DataArray:
     from thermosprout.cli.output import note
-    from thermosprout.soil.bridging import read_bridged
+    from thermosprout.soil.readers.logger import read_bridged
 
     series, said = read_bridged(path, timezone=None if timezone == "UTC" else timezone)
     for sentence in said:
@@ -223,14 +222,18 @@ def _plots(
     """Plots of all files; names the variety and lot where the records name none."""
     from dataclasses import replace
 
-    from thermosprout.calibration.dates import is_dates_file, read_dates
-    from thermosprout.calibration.of_crop import mixed_lots_note, of_crop
-    from thermosprout.calibration.plots import plots_of_records
+    from thermosprout.calibration.plots import (
+        is_dates_file,
+        mixed_lots_note,
+        of_crop,
+        plots_of_records,
+        read_dates,
+    )
     from thermosprout.cli.output import note
-    from thermosprout.crops.longevity import typical_viability
+    from thermosprout.crops.seed_lots import typical_viability
     from thermosprout.season.load import load_season
-    from thermosprout.trials.own_clock import own_clock
-    from thermosprout.trials.records import read_records
+    from thermosprout.trials.records.append import own_clock
+    from thermosprout.trials.records.read import read_records
 
     viability = typical_viability(crop.name) if germination is None else germination
     rows = load_season(season_file) if season_file is not None else None

@@ -162,7 +162,7 @@ def _full(crop: Crop) -> dict[str, Any]:
     """Everything the catalogue holds of a crop, with its sources."""
     from dataclasses import asdict
 
-    from thermosprout.calibration.catalogue_fit_evidence import (
+    from thermosprout.calibration.published import (
         days_to_half,
         published_days,
         short_citations,
@@ -285,7 +285,7 @@ def _plot(crop: Crop, path: Path, units: Units, seed: int) -> None:
     """Draw days against temperature with the published points."""
     import numpy as np
 
-    from thermosprout.calibration.catalogue_fit_evidence import (
+    from thermosprout.calibration.published import (
         days_band,
         days_to_half,
         published_days,

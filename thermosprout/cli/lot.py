@@ -10,7 +10,7 @@ import typer
 from thermosprout.cli import options as opt
 
 if TYPE_CHECKING:
-    from thermosprout.calibration.lot_check import LotReport
+    from thermosprout.calibration.lot_report import LotReport
     from thermosprout.crops.germination_test import GerminationTest
 
 
@@ -48,7 +48,7 @@ def lot(
     """
     import numpy as np
 
-    from thermosprout.calibration.lot_check import check_lot
+    from thermosprout.calibration.lot_report import check_lot
     from thermosprout.cli.output import console, note, print_json
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.seed_lots import SeedLot

@@ -78,10 +78,9 @@ def map_grid(
 
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.emergence.forecast import STAGES
-    from thermosprout.planning.map import emergence_map
-    from thermosprout.planning.map_open import open_grid
-    from thermosprout.planning.map_summary import map_summary
-    from thermosprout.planning.map_write import tiles, write_map
+    from thermosprout.maps.files import open_grid
+    from thermosprout.maps.map import emergence_map, map_summary
+    from thermosprout.maps.write import tiles, write_map
 
     grid, reads = open_grid(
         soil,

@@ -60,8 +60,7 @@ def record(
 
     from thermosprout.cli.output import note as tell
     from thermosprout.cli.output import print_json
-    from thermosprout.trials.counting import filed_counts
-    from thermosprout.trials.entering import append_records
+    from thermosprout.trials.records.append import append_records, filed_counts
 
     timezone = zone_of(timezone, season, records)
     day = _day(on, timezone)
@@ -133,7 +132,7 @@ def _summary(added: int, corrected: int) -> str:
 
 def _typed(words: list[str], day: str) -> list[dict[str, str]]:
     from thermosprout.errors import InputError
-    from thermosprout.trials.counting import typed_counts
+    from thermosprout.trials.records.append import typed_counts
 
     if not words:
         raise InputError(
@@ -169,7 +168,7 @@ def _day(text: str, timezone: str) -> str:
     from datetime import UTC, datetime, timedelta
 
     from thermosprout.errors import InputError
-    from thermosprout.trials.moments import read_moment, zone
+    from thermosprout.trials.records.values import read_moment, zone
 
     tz = zone(timezone)
     now = datetime.now(UTC)

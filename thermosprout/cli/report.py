@@ -143,8 +143,8 @@ def _without_folder(document: dict[str, Any], season: Path) -> dict[str, Any]:
 def _trials(paths: tuple[Path, ...], timezone: str) -> list[TrialReport]:
     """Analyse each trial on its own."""
     from thermosprout.reports.season_page import TrialReport
-    from thermosprout.trials.analysis import analyse
-    from thermosprout.trials.records import read_records
+    from thermosprout.trials.analysis.analyse import analyse
+    from thermosprout.trials.records.read import read_records
 
     return [
         TrialReport(

@@ -38,7 +38,7 @@ def sheet(
     from thermosprout.errors import InputError, Place
     from thermosprout.files import write_atomic
     from thermosprout.reports.record_sheet import record_sheet, sheet_of
-    from thermosprout.trials.records import load
+    from thermosprout.trials.records.read import load
 
     loaded = load(records, timezone=zone_of(timezone, season, records))
     if not loaded.histories:

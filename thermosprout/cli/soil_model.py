@@ -68,14 +68,13 @@ def model(
     """
     from thermosprout.cli.output import note, print_json
     from thermosprout.files import write_atomic
-    from thermosprout.soil.pieces import soil_temperature_in_pieces
-    from thermosprout.soil.readers.readings import read_readings
-    from thermosprout.soil.readers.station_csv import read_weather_csv
+    from thermosprout.soil.model.surface import cover_named
+    from thermosprout.soil.model.temperature import site_effects, soil_temperature_in_pieces
+    from thermosprout.soil.model.texture import soil_type
+    from thermosprout.soil.readers.thermometer import read_readings
+    from thermosprout.soil.readers.weather_table import read_weather_csv
     from thermosprout.soil.site_correction import correct, sort_out
     from thermosprout.soil.site_readings import Kind
-    from thermosprout.soil.surfaces import cover_named
-    from thermosprout.soil.texture import soil_type
-    from thermosprout.soil.traits import site_effects
 
     lid, soil = cover_named(cover), soil_type(texture)
     given, reading = read_weather_csv(
@@ -196,11 +195,10 @@ def check(
     """
     from thermosprout.cli.output import note, print_json
     from thermosprout.errors import InputError
-    from thermosprout.soil.check import check_series
-    from thermosprout.soil.readers.logger_csv import read_soil_csv
-    from thermosprout.soil.readers.readings import read_readings
+    from thermosprout.soil.readers.logger import read_soil_csv
+    from thermosprout.soil.readers.thermometer import read_readings
     from thermosprout.soil.site_correction import correct, sort_out
-    from thermosprout.soil.site_readings import Kind
+    from thermosprout.soil.site_readings import Kind, check_series
 
     if (season is None) == (soil is None):
         raise InputError("give either --season or --soil", hint="one of the two is checked")

@@ -93,7 +93,7 @@ def read(
     from thermosprout.cli.output import note, print_json
     from thermosprout.errors import InputError
     from thermosprout.soil.quality import masked
-    from thermosprout.soil.readers.writing import write_soil_csv
+    from thermosprout.soil.series import write_soil_csv
 
     if decimal not in ("", ".", ","):
         raise InputError(f"--decimal is . or , and not {decimal!r}")
@@ -154,7 +154,7 @@ def _read_any(
     place: tuple[float | None, float | None],
 ) -> tuple[xr.DataArray, Any]:
     """Choose the reader by what the file begins with."""
-    from thermosprout.soil.readers.kinds import FileKind, kind_of
+    from thermosprout.soil.readers.weather_file import FileKind, kind_of
 
     kind = kind_of(file)
     if kind is FileKind.NETCDF:
@@ -166,7 +166,7 @@ def _read_any(
         )  # fmt: skip
     if kind is FileKind.USCRN:
         from thermosprout.soil.quality import check_series
-        from thermosprout.soil.readers.levels import one_level
+        from thermosprout.soil.readers.logger import one_level
         from thermosprout.soil.readers.uscrn import read_uscrn
 
         data, reading = read_uscrn(file)
@@ -185,7 +185,7 @@ def _read_any(
             place=Place(file=file, line=1),
             hint="model the soil from weather with soil model",
         )
-    from thermosprout.soil.readers.logger_csv import read_soil_csv
+    from thermosprout.soil.readers.logger import read_soil_csv
 
     return read_soil_csv(
         file, depth_cm=depth_cm, timezone=timezone, column=column, day_first=day_first,
@@ -232,8 +232,8 @@ def fetch(
     import numpy as np
 
     from thermosprout.cli.output import note, print_json
-    from thermosprout.soil.model import soil_temperature
-    from thermosprout.soil.readers.writing import write_soil_csv, write_weather_csv
+    from thermosprout.soil.model.temperature import soil_temperature
+    from thermosprout.soil.series import write_soil_csv, write_weather_csv
     from thermosprout.weather.session import WeatherSession
 
     with WeatherSession(offline=offline) as session:
@@ -318,7 +318,7 @@ def _weather(
 
     from thermosprout.weather.nasa_power import get_power
     from thermosprout.weather.open_meteo import get_archive, get_forecast
-    from thermosprout.weather.source import WARM_UP_DAYS
+    from thermosprout.weather.season_weather import WARM_UP_DAYS
 
     warm_up = timedelta(days=WARM_UP_DAYS)
     if span is None and service is Service.OPEN_METEO:

@@ -61,7 +61,7 @@ def check(
     Example: thermosprout trial check trial.csv
     """
     from thermosprout.cli.output import note, print_json
-    from thermosprout.trials.records import load
+    from thermosprout.trials.records.read import load
 
     loaded = load(records, timezone=zone_of(timezone, season, records))
     histories = loaded.histories.values()
@@ -119,10 +119,9 @@ def import_table(
     """
     from thermosprout.cli.output import note, print_json
     from thermosprout.files import read_text
-    from thermosprout.trials.counting import filed_counts
-    from thermosprout.trials.entering import append_records
-    from thermosprout.trials.notebook import read_notebook
-    from thermosprout.trials.table import parse_table
+    from thermosprout.trials.records.append import append_records, filed_counts
+    from thermosprout.trials.records.file import parse_table
+    from thermosprout.trials.records.notebook import read_notebook
 
     timezone = zone_of(timezone, season, records)
     tidy = "emerged" in parse_table(table, read_text(table)).header
@@ -159,8 +158,8 @@ def export(
     from thermosprout.cli.output import note
     from thermosprout.errors import InputError
     from thermosprout.files import write_atomic
-    from thermosprout.trials.notebook import write_notebook, write_tidy
-    from thermosprout.trials.records import load
+    from thermosprout.trials.records.notebook import write_notebook, write_tidy
+    from thermosprout.trials.records.read import load
 
     loaded = load(records, timezone=zone_of(timezone, season, records))
     text = write_notebook(loaded) if form is Form.WIDE else write_tidy(loaded)
@@ -206,8 +205,8 @@ def analyse(
     Example: thermosprout trial analyse trial.csv --soil soil.csv --plot curves.png
     """
     from thermosprout.cli.output import console, note, print_json
-    from thermosprout.trials.analysis import analyse as run
-    from thermosprout.trials.records import read_records
+    from thermosprout.trials.analysis.analyse import analyse as run
+    from thermosprout.trials.records.read import read_records
 
     table = read_records(records, timezone=zone_of(timezone, season, records))
     timezone = zone_of(timezone, season)  # of a logger, whose clock is not that of the plots
@@ -232,7 +231,7 @@ def analyse(
     if plot is not None or blocks_plot is not None:
         from thermosprout.reports.style import save_figure
         from thermosprout.reports.trial_plot import blocks_figure, curves_figure
-        from thermosprout.trials.curves import block_steps
+        from thermosprout.trials.analysis.curves import block_steps
 
         if plot is not None:
             save_figure(curves_figure(document), plot)
@@ -251,7 +250,7 @@ def _thermal(
         return None, []
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.estimate import Estimate
-    from thermosprout.trials.thermal import central_response, thermal_times
+    from thermosprout.trials.analysis.intervals import central_response, thermal_times
 
     said = []
     if crop:
@@ -267,7 +266,7 @@ def _thermal(
     series = None
     if soil is not None:
         from thermosprout.cli.output import note
-        from thermosprout.soil.bridging import read_bridged
+        from thermosprout.soil.readers.logger import read_bridged
 
         series, told = read_bridged(soil, timezone=None if timezone == "UTC" else timezone)
         for sentence in told:

@@ -14,7 +14,7 @@ from thermosprout.cli.old_spellings import OldSpellings
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
-    from thermosprout.trials.plan import Plan
+    from thermosprout.trials.design import Plan
 
 _USUAL_SPROUT_SHARE = 0.8
 _USUAL_DEPTH_CM = 2.5
@@ -116,17 +116,18 @@ def design(
     import numpy as np
 
     from thermosprout.errors import InputError
-    from thermosprout.trials.design import LAYOUT_WORDS, Layout, lay_out
-    from thermosprout.trials.moments import read_moment, zone
-    from thermosprout.trials.plan import (
+    from thermosprout.trials.design import (
         ANSWERS,
+        LAYOUT_WORDS,
+        Layout,
         Plan,
         Together,
         calendar,
         in_the_morning,
+        lay_out,
         lead_hours,
     )
-    from thermosprout.trials.treatment_names import check_treatments
+    from thermosprout.trials.records.values import check_treatments, read_moment, zone
 
     own = check_treatments(treatment)
     found = _crop(crop)
@@ -223,7 +224,7 @@ def _soak_hours(
 
 def _sprout_hours(given: float, crop: Crop | None, room_C: float) -> float:
     from thermosprout.errors import InputError
-    from thermosprout.trials.plan import sprout_hours
+    from thermosprout.trials.design import sprout_hours
 
     if given > 0:
         return given
@@ -236,7 +237,7 @@ def _sprout_hours(given: float, crop: Crop | None, room_C: float) -> float:
 
 
 def _sprout_share(given: float, crop: Crop | None, room_C: float, hours: float) -> float:
-    from thermosprout.trials.plan import sprouting_share
+    from thermosprout.trials.design import sprouting_share
 
     if given > 0:
         return given
@@ -248,8 +249,8 @@ def _write(plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float]) -> li
     from thermosprout.files import write_atomic
     from thermosprout.reports.style import save_figure
     from thermosprout.reports.trial_layout import BedSize, layout_figure
-    from thermosprout.trials.cells import neutral
-    from thermosprout.trials.table import format_table
+    from thermosprout.trials.records.file import format_table
+    from thermosprout.trials.records.values import neutral
 
     try:
         out.mkdir(parents=True, exist_ok=True)

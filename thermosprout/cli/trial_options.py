@@ -31,7 +31,7 @@ def zone_of(timezone: str, season: Path | None, records: Path | None = None) -> 
     if timezone:
         return timezone
     if season is None:
-        from thermosprout.trials.own_clock import own_clock
+        from thermosprout.trials.records.append import own_clock
 
         return "UTC" if records is None else own_clock(records)
     from thermosprout.season.load import load_season

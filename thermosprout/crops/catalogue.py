@@ -18,7 +18,7 @@ from thermosprout.errors import InputError
 from thermosprout.reference import reference_file
 
 CATALOGUE_FILE = "catalogue.json"
-"""Result of ``python -m thermosprout.calibration.catalogue_fit``, kept in ``reference_data``."""
+"""Result of ``python -m reference_data.build.catalogue``, kept in ``reference_data``."""
 
 
 @cache

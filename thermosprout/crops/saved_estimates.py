@@ -1,4 +1,6 @@
-"""Estimates a grower's own records have moved, kept as small readable files in one folder.
+"""The file of one saved estimate: readable numbers, checked entry by entry when read.
+
+Estimates a grower's own records have moved, kept as small readable files in one folder.
 
 One file per crop, variety and seed lot. A file that is replaced is kept beside it in ``older``,
 and undoing brings it back.
@@ -6,24 +8,288 @@ and undoing brings it back.
 
 from __future__ import annotations
 
+import json
 import re
-from dataclasses import replace
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
+from typing import Any, cast
 
-from thermosprout.crops.crop import Crop
+import numpy as np
+
+from thermosprout.crops.crop import Crop, ResponseShape
 from thermosprout.crops.estimate import Estimate, Provenance
-from thermosprout.crops.estimate_file import (
-    Key,
-    Origin,
-    SavedEstimate,
-    document_of,
-    key_of,
-    read_saved,
-)
+from thermosprout.crops.parameters import NAMES, PARAMETERS
 from thermosprout.errors import InputError, Place
-from thermosprout.files import write_atomic
+from thermosprout.files import read_text, write_atomic
+
+FORMAT = 1
+"""Number of the layout; a file with a later one is not read."""
+
+Key = tuple[str, str | None, str | None]
+"""Crop, variety and seed lot, in lower case."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Origin:
+    """Which records an estimate comes from.
+
+    Attributes
+    ----------
+    files : tuple of str
+        Names of the records files.
+    digest : str
+        SHA-256 of what was fitted, so that the same records are recognised.
+    plots, seeds, inspections : int
+        How much there was.
+    first_planted, last_inspected : str
+        ISO dates.
+    prior : str
+        What the estimate was before.
+    effective_draws : float
+        Effective sample size of the fit.
+    """
+
+    files: tuple[str, ...]
+    digest: str
+    plots: int
+    seeds: int
+    inspections: int
+    first_planted: str
+    last_inspected: str
+    prior: str
+    effective_draws: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SavedEstimate:
+    """An estimate with where it comes from and when it was made."""
+
+    estimate: Estimate
+    response: ResponseShape
+    origin: Origin
+    made: datetime
+    version: str
+    path: Path | None = field(default=None, compare=False)
+
+    @property
+    def key(self) -> Key:
+        """Crop, variety and lot it belongs to."""
+        return key_of(self.estimate.crop, self.estimate.variety, self.estimate.seed_lot)
+
+    @property
+    def title(self) -> str:
+        """Crop, variety and lot for a reader."""
+        parts = [self.estimate.crop, self.estimate.variety, self.estimate.seed_lot]
+        return ", ".join(part for part in parts if part)
+
+
+def key_of(crop: str, variety: str | None, seed_lot: str | None) -> Key:
+    """Key under which an estimate is found; case and doubled blanks do not matter."""
+
+    def folded(name: str | None) -> str | None:
+        return " ".join(name.casefold().split()) or None if name else None
+
+    return folded(crop) or "", folded(variety), folded(seed_lot)
+
+
+def document_of(saved: SavedEstimate) -> str:
+    """Return the file as text: who, from what, and each parameter with its interval and scale."""
+    estimate, origin = saved.estimate, saved.origin
+    lines = [
+        "# Estimate from own records, written by thermosprout calibrate.",
+        "# low and high hold 90 %; mean, sd and correlation are on the scale of the model.",
+        f"format = {FORMAT}",
+        f"crop = {_text(estimate.crop)}",
+        f"variety = {_text(estimate.variety or '')}",
+        f"seed_lot = {_text(estimate.seed_lot or '')}",
+        f"response = {_text(saved.response)}",
+        f"made = {saved.made.astimezone(UTC).strftime('%Y-%m-%dT%H:%M:%SZ')}",
+        f"version = {_text(saved.version)}",
+        "",
+        "[records]",
+        f"files = [{', '.join(_text(name) for name in origin.files)}]",
+        f"digest = {_text(origin.digest)}",
+        f"plots = {origin.plots}",
+        f"seeds = {origin.seeds}",
+        f"inspections = {origin.inspections}",
+        f"first_planted = {_text(origin.first_planted)}",
+        f"last_inspected = {_text(origin.last_inspected)}",
+        f"prior = {_text(origin.prior)}",
+        f"effective_draws = {origin.effective_draws:.0f}",
+    ]
+    spreads = np.sqrt(np.diag(estimate.covariance))
+    centre = estimate.centre()
+    for index, name in enumerate(estimate.names):
+        low, high = estimate.interval(name)
+        lines += [
+            "",
+            f"[parameters.{name}]",
+            f"estimate = {_number(centre[name], 6)}",
+            f"low = {_number(low, 6)}",
+            f"high = {_number(high, 6)}",
+            f"scale = {_text(PARAMETERS[name].scale.value)}",
+            f"mean = {_number(float(estimate.mean[index]))}",
+            f"sd = {_number(float(spreads[index]))}",
+        ]
+    lines += ["", "[correlation]", f"names = [{', '.join(_text(n) for n in estimate.names)}]"]
+    safe = np.where(spreads > 0, spreads, 1.0)
+    correlation = estimate.covariance / np.outer(safe, safe)
+    lines.append("rows = [")
+    for row in range(len(estimate.names)):
+        cells = ", ".join(_number(float(v), 8) for v in correlation[row, : row + 1])
+        lines.append(f"  [{cells}],")
+    lines.append("]")
+    return "\n".join(lines) + "\n"
+
+
+def _number(value: float, digits: int = 12) -> str:
+    text = f"{value:.{digits}g}"
+    return text if any(sign in text for sign in ".en") else text + ".0"
+
+
+def _text(value: str) -> str:
+    """Return a TOML basic string."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def read_saved(path: Path) -> SavedEstimate:
+    """Read one saved estimate; the file is data only and every entry is checked.
+
+    Raises
+    ------
+    InputError
+        Naming the file and the entry.
+    """
+    text = read_text(path, limit_mb=1.0)
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(
+            f"this is not a saved estimate ({error})", place=Place(file=path)
+        ) from None
+    except (RecursionError, ValueError):  # nested too deeply, or a number of thousands of digits
+        raise InputError("this is not a saved estimate", place=Place(file=path)) from None
+    reader = _Reader(path)
+    number = reader.whole(document, "format")
+    if number != FORMAT:
+        raise InputError(
+            f"the layout of this estimate is number {number}, this version reads {FORMAT}",
+            place=Place(file=path),
+            hint="update thermosprout, or calibrate again",
+        )
+    records = reader.table(document, "records")
+    made = document.get("made")
+    if not isinstance(made, datetime) or made.tzinfo is None:
+        raise reader.wrong("made", "a date-time with its offset")
+    response = reader.text(document, "response")
+    if response not in ("linear", "beta"):
+        raise reader.wrong("response", "linear or beta")
+    files = records.get("files")
+    if not isinstance(files, list) or not all(isinstance(name, str) for name in files):
+        raise reader.wrong("records.files", "a list of names")
+    return SavedEstimate(
+        estimate=_estimate(document, reader),
+        response=cast("ResponseShape", response),
+        origin=Origin(
+            files=tuple(files),
+            digest=reader.text(records, "digest"),
+            plots=reader.whole(records, "plots"),
+            seeds=reader.whole(records, "seeds"),
+            inspections=reader.whole(records, "inspections"),
+            first_planted=reader.text(records, "first_planted"),
+            last_inspected=reader.text(records, "last_inspected"),
+            prior=reader.text(records, "prior"),
+            effective_draws=reader.number(records, "effective_draws"),
+        ),
+        made=made,
+        version=reader.text(document, "version"),
+        path=path,
+    )
+
+
+def _estimate(document: Mapping[str, Any], reader: _Reader) -> Estimate:
+    parameters = reader.table(document, "parameters")
+    correlation = reader.table(document, "correlation")
+    if correlation.get("names") != list(NAMES) or set(parameters) != set(NAMES):
+        raise reader.wrong("parameters", f"the {len(NAMES)} parameters of the model in order")
+    entries = [reader.table(parameters, name) for name in NAMES]
+    for name, entry in zip(NAMES, entries, strict=True):
+        if entry.get("scale") != PARAMETERS[name].scale.value:
+            raise reader.wrong(f"parameters.{name}.scale", PARAMETERS[name].scale.value)
+    mean = np.array([reader.number(entry, "mean") for entry in entries])
+    spread = np.array([reader.number(entry, "sd") for entry in entries])
+    if (spread < 0).any():
+        raise reader.wrong("sd", "a number that is not negative")
+    matrix = np.zeros((len(NAMES), len(NAMES)))
+    rows = correlation.get("rows")
+    if not isinstance(rows, list) or len(rows) != len(NAMES):
+        raise reader.wrong("correlation.rows", f"{len(NAMES)} rows")
+    for index, row in enumerate(rows):
+        if not isinstance(row, list) or len(row) != index + 1:
+            raise reader.wrong(f"correlation.rows[{index}]", f"{index + 1} numbers")
+        for column, value in enumerate(row):
+            if not isinstance(value, int | float) or isinstance(value, bool) or abs(value) > 1.001:
+                raise reader.wrong(f"correlation.rows[{index}]", "numbers from -1 to 1")
+            matrix[index, column] = matrix[column, index] = value
+    try:
+        return Estimate(
+            crop=reader.text(document, "crop"),
+            variety=reader.text(document, "variety", empty=True) or None,
+            seed_lot=reader.text(document, "seed_lot", empty=True) or None,
+            mean=mean,
+            covariance=matrix * np.outer(spread, spread),
+        )
+    except InputError as error:
+        raise InputError(error.what, place=Place(file=reader.path)) from None
+
+
+class _Reader:
+    """Takes entries out of a document, or says what is wrong with them."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def wrong(self, name: str, expected: str) -> InputError:
+        return InputError(
+            f"the entry {name} is missing or wrong, expected {expected}",
+            place=Place(file=self.path),
+            hint="calibrate again, or take the file out of the folder",
+        )
+
+    def table(self, document: Mapping[str, Any], name: str) -> dict[str, Any]:
+        value = document.get(name)
+        if not isinstance(value, dict):
+            raise self.wrong(name, "a table")
+        return value
+
+    def text(self, document: Mapping[str, Any], name: str, *, empty: bool = False) -> str:
+        value = document.get(name)
+        if not isinstance(value, str) or not (value or empty):
+            raise self.wrong(name, "text")
+        return value
+
+    def number(self, document: Mapping[str, Any], name: str) -> float:
+        value = document.get(name)
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            raise self.wrong(name, "a number")
+        try:
+            number = float(value)
+        except OverflowError:  # a whole number of hundreds of digits
+            number = np.inf
+        if not np.isfinite(number):
+            raise self.wrong(name, "a finite number")
+        return number
+
+    def whole(self, document: Mapping[str, Any], name: str) -> int:
+        value = document.get(name)
+        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < 1e12:
+            raise self.wrong(name, "a whole number")
+        return value
+
 
 __all__ = [
     "Key",

@@ -21,7 +21,7 @@ from thermosprout.planning.years import years_as_members
 from thermosprout.season.context import Case, Context
 from thermosprout.season.schema import hours
 from thermosprout.season.soil import describe
-from thermosprout.soil.surfaces import cover_named
+from thermosprout.soil.model.surface import cover_named
 
 FloatArray = npt.NDArray[np.float64]
 

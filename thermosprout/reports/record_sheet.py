@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from thermosprout.reports.offline_page import data_block, offline_page
-from thermosprout.trials.columns import FORMAT, KNOWN, REQUIRED
-from thermosprout.trials.lines import Entry
-from thermosprout.trials.plot_history import PlotHistory
+from thermosprout.trials.records.plots import Entry, PlotHistory
+from thermosprout.trials.records.values import FORMAT, KNOWN, REQUIRED
 
 COLUMNS: tuple[str, ...] = tuple(
     name
@@ -63,7 +62,8 @@ def sheet_of(histories: dict[str, PlotHistory], *, title: str, blind: bool = Fal
     Parameters
     ----------
     histories : dict
-        Plots of the trial in bed order, as :func:`thermosprout.trials.records.load` gives them.
+        Plots of the trial in bed order, as :func:`~thermosprout.trials.records.read.load`
+        gives them.
     title : str
         Name of the trial.
     blind : bool

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from thermosprout.trials.curves import PlotSteps
+    from thermosprout.trials.analysis.curves import PlotSteps
 
 _INKS = (EARTH, WATER, LEAF, "#5b4a87", "#7a2e3a", QUIET)
 _LINES: tuple[Any, ...] = (
@@ -59,7 +59,7 @@ def curves_figure(document: Mapping[str, Any]) -> Figure:
     Parameters
     ----------
     document : mapping
-        As :meth:`thermosprout.trials.results.TrialResult.to_json` gives it.
+        As :meth:`thermosprout.trials.analysis.results.TrialResult.to_json` gives it.
 
     Raises
     ------

@@ -25,7 +25,7 @@ def trial_tables(document: Mapping[str, Any]) -> Iterator[RenderableType]:
     Parameters
     ----------
     document : mapping
-        As :meth:`thermosprout.trials.results.TrialResult.to_json` gives it.
+        As :meth:`thermosprout.trials.analysis.results.TrialResult.to_json` gives it.
     """
     from rich.padding import Padding
     from rich.text import Text

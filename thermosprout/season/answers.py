@@ -10,7 +10,7 @@ from zoneinfo import available_timezones
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.errors import InputError, Place
 from thermosprout.season.new_season import TREATMENTS, NewRow
-from thermosprout.trials.plan import sprout_hours
+from thermosprout.trials.design import sprout_hours
 
 SERVICES = ("open-meteo", "nasa-power")
 SURFACES = ("bare", "grass", "unknown")

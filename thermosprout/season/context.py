@@ -40,10 +40,10 @@ from thermosprout.season.load import Season, load_season
 from thermosprout.season.row_notes import depth_notes
 from thermosprout.season.schema import Bed, Row, hours, instant, local
 from thermosprout.season.soil import SeasonSoil, SoilSupply, describe
-from thermosprout.soil.bridging import read_bridged
-from thermosprout.soil.readers.station_csv import read_weather_csv
+from thermosprout.soil.model.surface import cover_named
+from thermosprout.soil.readers.logger import read_bridged
+from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import hours_since_epoch
-from thermosprout.soil.surfaces import cover_named
 
 USUAL_DEPTH_CM = 2.0
 """Sowing depth of a crop of which no usual depth is known (common practice, no source). [cm]"""

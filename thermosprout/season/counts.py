@@ -10,7 +10,7 @@ from thermosprout.emergence.conditioning import Count
 from thermosprout.season.load import Season
 from thermosprout.season.schema import hours
 from thermosprout.soil.series import hours_since_epoch
-from thermosprout.trials.records import read_records
+from thermosprout.trials.records.read import read_records
 
 
 def season_counts(season: Season, as_of: datetime) -> dict[str, tuple[Count, ...]]:

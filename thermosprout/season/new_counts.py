@@ -11,8 +11,7 @@ from thermosprout.errors import InputError, Place
 from thermosprout.season.forecast import sowing_of
 from thermosprout.season.load import Season
 from thermosprout.season.schema import Row, local
-from thermosprout.trials.store import read_settled
-from thermosprout.trials.table import parse_table
+from thermosprout.trials.records.file import parse_table, read_settled
 
 _NO_BED = "1"
 _NEEDED = {"planted", "treatment", "seeds_planted"}
@@ -20,7 +19,7 @@ _NEEDED = {"planted", "treatment", "seeds_planted"}
 
 @dataclass(frozen=True, kw_only=True)
 class Prepared:
-    """Rows ready for :func:`thermosprout.trials.entering.append_records`.
+    """Rows ready for :func:`thermosprout.trials.records.append.append_records`.
 
     Attributes
     ----------

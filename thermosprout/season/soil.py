@@ -18,22 +18,21 @@ from thermosprout.season.load import Season
 from thermosprout.season.schema import hours, instant
 from thermosprout.soil.convert import convert_surface
 from thermosprout.soil.depth import to_depth
-from thermosprout.soil.model import Surface, soil_temperature
-from thermosprout.soil.readers.any_weather import read_weather
-from thermosprout.soil.readers.readings import read_readings
-from thermosprout.soil.series import soil_series
-from thermosprout.soil.site_correction import Correction, correct, sort_out
-from thermosprout.soil.surfaces import Cover, cover_named
-from thermosprout.soil.texture import LOAM, SoilType, soil_type
-from thermosprout.soil.water import (
+from thermosprout.soil.model.seedbed_water import (
     BASE_POTENTIAL_RANGE_MPA,
     SeedbedWater,
     hydrothermal_factor,
     seedbed_water,
 )
-from thermosprout.weather.season_weather import weather_from
-from thermosprout.weather.source import SoilSource
-from thermosprout.weather.supply import soil_from
+from thermosprout.soil.model.surface import Cover, cover_named
+from thermosprout.soil.model.temperature import Surface, soil_temperature
+from thermosprout.soil.model.texture import LOAM, SoilType, soil_type
+from thermosprout.soil.readers.thermometer import read_readings
+from thermosprout.soil.readers.weather_file import read_weather
+from thermosprout.soil.series import soil_series
+from thermosprout.soil.site_correction import Correction, correct, sort_out
+from thermosprout.weather.season_soil import soil_from
+from thermosprout.weather.season_weather import SoilSource, weather_from
 
 _DRIEST, _WETTEST = BASE_POTENTIAL_RANGE_MPA
 _BASE_POTENTIALS_MPA = np.geomspace(_WETTEST, _DRIEST, 5)

@@ -17,8 +17,8 @@ from thermosprout.season.forecast import forecast_of
 from thermosprout.season.load import Season
 from thermosprout.season.schema import Row
 from thermosprout.season.soil import corrected_by
-from thermosprout.soil.check import SeriesCheck, check_series
 from thermosprout.soil.site_correction import Correction, sort_out
+from thermosprout.soil.site_readings import SeriesCheck, check_series
 
 
 @dataclass(frozen=True, kw_only=True)

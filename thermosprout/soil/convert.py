@@ -8,11 +8,11 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.errors import InputError
-from thermosprout.soil.daily_course import running_mean
-from thermosprout.soil.model import Surface, soil_temperature
-from thermosprout.soil.site_field import site_spread
-from thermosprout.soil.surfaces import Cover
-from thermosprout.soil.texture import LOAM, SoilType
+from thermosprout.soil.model.surface import Cover
+from thermosprout.soil.model.temperature import Surface, soil_temperature
+from thermosprout.soil.model.texture import LOAM, SoilType
+from thermosprout.soil.site_correction import site_spread
+from thermosprout.soil.site_readings import running_mean
 
 BARE_SWING = 1.5
 """Daily swing of bare soil over that of a sward at the same depth, where no weather is at hand:
@@ -45,7 +45,7 @@ def convert_surface(
         covers. Without weather a usual difference is taken and the spread grows.
     to : {"grass", "bare"}
     cover, soil, watering, watering_C
-        Of the bed, see :func:`thermosprout.soil.model.soil_temperature`.
+        Of the bed, see :func:`thermosprout.soil.model.temperature.soil_temperature`.
 
     Returns
     -------

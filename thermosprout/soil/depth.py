@@ -15,12 +15,12 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
+from thermosprout.soil.model.texture import LOAM
 from thermosprout.soil.series import soil_series
-from thermosprout.soil.texture import LOAM
 
 MOIST_LOAM = float(LOAM.diffusivity(0.8 * LOAM.field_capacity))
 """Diffusivity of a moist loam: Johansen (1975) and de Vries (1963), see
-:mod:`thermosprout.soil.texture`. [m2 s-1]"""
+:mod:`thermosprout.soil.model.texture`. [m2 s-1]"""
 SAME_DEPTH_CM = 0.05
 LARGEST_GAIN = 4.0
 """Most that any swing is amplified on the way up."""

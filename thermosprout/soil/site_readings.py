@@ -1,7 +1,13 @@
-"""Readings of a site, sorted and laid beside a series at their time and depth."""
+"""The daily course of a series: its running mean, and the course a quarter of a day later.
+
+Readings of a site, sorted and laid beside a series at their time and depth.
+
+How far a soil temperature series is from a grower's own readings.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -10,10 +16,33 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.daily_course import running_mean, trailing
 from thermosprout.soil.depth import to_depth
-from thermosprout.soil.readers.readings import COLUMNS
+from thermosprout.soil.readers.thermometer import COLUMNS
 from thermosprout.soil.series import hours_since_epoch, soil_series
+
+QUARTER_H = 6
+"""A quarter of a day, by which the part of the swing that is late trails it. [h]"""
+
+
+def running_mean(values: FloatArray, hours: int) -> FloatArray:
+    """Centred running mean along the last axis, shorter at the ends; missing values left out."""
+    known = np.isfinite(values)
+    filled = np.where(known, values, 0.0)
+    zero = np.zeros((*values.shape[:-1], 1))
+    total = np.concatenate([zero, np.cumsum(filled, axis=-1)], axis=-1)
+    number = np.concatenate([zero, np.cumsum(known, axis=-1)], axis=-1)
+    n = values.shape[-1]
+    low = np.maximum(np.arange(n) - hours // 2, 0)
+    high = np.minimum(np.arange(n) + hours // 2, n)
+    count = np.maximum(number[..., high] - number[..., low], 1.0)
+    return np.asarray((total[..., high] - total[..., low]) / count)
+
+
+def trailing(course: FloatArray) -> FloatArray:
+    """Daily course a quarter of a day later, along the last axis; zero before it begins."""
+    before = np.zeros((*course.shape[:-1], QUARTER_H))
+    return np.concatenate([before, course[..., :-QUARTER_H]], axis=-1)
+
 
 MOST_READINGS = 300
 """More readings than this are thinned evenly: they would say the same again."""
@@ -156,3 +185,74 @@ def laid_beside(
             swing[0, pick] = np.interp(at[pick], time_h, course)
             swing[1, pick] = np.interp(at[pick], time_h, trailing(course))
     return guess, np.nan_to_num(swing)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeriesCheck:
+    """Series against readings.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        ``time_utc``, ``depth_cm``, ``reading_C``, ``series_C`` and ``difference_K`` (series minus
+        reading), one line a reading.
+    bias_K, rmse_K : float
+        Mean and root mean square of the differences.
+    outside : int
+        Readings that the series does not cover.
+    kind : Kind
+        How the readings were taken.
+    """
+
+    table: pd.DataFrame
+    bias_K: float
+    rmse_K: float
+    outside: int
+    kind: Kind
+
+    @property
+    def count(self) -> int:
+        """Number of readings compared."""
+        return len(self.table)
+
+
+def check_series(
+    series: xr.DataArray, readings: pd.DataFrame, *, kind: Kind = Kind.INSTANT
+) -> SeriesCheck:
+    """Compare a series with readings, each at its own depth and time.
+
+    Parameters
+    ----------
+    series : xarray.DataArray, dims ([member,] time)
+    readings : pandas.DataFrame
+        Columns ``time_utc``, ``depth_cm``, ``soil_temp_C``.
+    kind : Kind
+        Whether readings are of instants or means of days.
+
+    Raises
+    ------
+    CoverageError
+        When no reading falls into the series.
+    """
+    table, guess = series_at_readings(series, readings, kind)
+    known = np.isfinite(guess)
+    if not known.any():
+        raise CoverageError("the series has no value at the time of any reading")
+    measured = table["soil_temp_C"].to_numpy(dtype=float)[known]
+    compared = pd.DataFrame(
+        {
+            "time_utc": table["time_utc"].to_numpy()[known],
+            "depth_cm": table["depth_cm"].to_numpy(dtype=float)[known],
+            "reading_C": measured,
+            "series_C": guess[known],
+            "difference_K": guess[known] - measured,
+        }
+    )
+    difference = compared["difference_K"].to_numpy()
+    return SeriesCheck(
+        table=compared,
+        bias_K=float(difference.mean()),
+        rmse_K=float(np.sqrt(np.mean(difference**2))),
+        outside=len(readings) - len(compared),
+        kind=kind,
+    )

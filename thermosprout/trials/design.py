@@ -1,15 +1,26 @@
-"""Where each plot goes: randomised blocks, Latin squares and simpler layouts, from a seed."""
+"""Where each plot goes: randomised blocks, Latin squares and simpler layouts, from a seed.
+
+A planned trial: spots, days, the handling that leads up to them, and its records file.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from enum import StrEnum
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from thermosprout.errors import InputError
+from thermosprout.trials.records.values import FORMAT, Moment, is_formula, read_moment
+
+if TYPE_CHECKING:
+    from thermosprout.crops.crop import Crop
+
 
 _MOST_PLOTS = 5_000
 
@@ -185,3 +196,232 @@ def letters(index: int) -> str:
         index, rest = divmod(index - 1, 26)
         text = chr(65 + rest) + text
     return text
+
+
+_HEADER = (
+    "plot", "block", "variety", "seed_lot", "treatment", "started", "planted", "seeds_started",
+    "seeds_planted", "depth_cm", "inspected", "emerged", "stations_filled", "first_harvest",
+    "note", "observer", "format", "entered",
+)  # fmt: skip
+
+
+class Together(StrEnum):
+    """What all treatments do on the same day."""
+
+    PLANT = "plant"
+    START = "start"
+
+
+ANSWERS = {
+    Together.PLANT: "All go into the ground together, handled seed having been started before. "
+    "Compare by days since planting: it answers how long a bed is taken up, and all plots meet the "
+    "same weather.",
+    Together.START: "All seed is started together, and handled seed is planted when it is ready. "
+    "Compare by days since started: it answers what is up first from the day you begin. Plots "
+    "meet different weather, so measure the soil temperature and compare on the thermal-time "
+    "clock too.",
+}
+"""Which comparison each way of lining up the treatments answers."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """All that a trial file and its calendar need.
+
+    Attributes
+    ----------
+    spots : tuple of Spot
+    together : Together
+    planting : tuple of Moment
+        The day, or days, that all treatments share.
+    lead_h : dict
+        Hours from starting the seed to planting it, by treatment; others are sown dry.
+    stations, seeds_per_station : int
+        Per plot.
+    sprout_share : float
+        Share of the seed started that is expected to sprout.
+    depth_cm : float
+    seed_lot : str
+    timezone : tzinfo
+    """
+
+    spots: tuple[Spot, ...]
+    together: Together
+    planting: tuple[Moment, ...]
+    lead_h: Mapping[str, float]
+    stations: int
+    seeds_per_station: int
+    sprout_share: float
+    depth_cm: float
+    seed_lot: str
+    timezone: tzinfo
+
+    def __post_init__(self) -> None:
+        if self.stations < 1 or self.seeds_per_station < 1:
+            raise InputError("a plot needs at least one station with one seed")
+        if not 0.05 <= self.sprout_share <= 1.0:
+            raise InputError("the share that sprouts lies between 0.05 and 1")
+        for spot in self.spots:
+            for name in (spot.variety, spot.treatment):
+                if is_formula(name):
+                    raise InputError(
+                        f"{name!r} would run as a formula in a spreadsheet; begin with a letter"
+                    )
+
+    @property
+    def seeds(self) -> int:
+        """Seeds planted per plot."""
+        return self.stations * self.seeds_per_station
+
+    def lead(self, spot: Spot) -> timedelta:
+        """Time from starting the seed to planting it."""
+        return timedelta(hours=self.lead_h.get(spot.treatment.casefold(), 0.0))
+
+    def dates(self, spot: Spot) -> tuple[str, str]:
+        """Started and planted as written to the records."""
+        shared = self.planting[spot.day]
+        lead = self.lead(spot)
+        if not lead:
+            return shared.text, shared.text
+        start, end = (
+            (-lead, timedelta()) if self.together is Together.PLANT else (timedelta(), lead)
+        )
+        return self._written(shared, start), self._written(shared, end)
+
+    def _written(self, shared: Moment, shift: timedelta) -> str:
+        if not shift:
+            return shared.text
+        if shared.day_only and not shift % timedelta(days=1):
+            return (shared.day + shift).isoformat()
+        instant = (shared.utc + shift).replace(tzinfo=UTC).astimezone(self.timezone)
+        return instant.isoformat(timespec="minutes")
+
+    def seeds_started(self, spot: Spot) -> int:
+        """Seeds to start for one plot."""
+        if spot.treatment.casefold() != "presprouted":
+            return self.seeds
+        return math.ceil(self.seeds / self.sprout_share)
+
+    def records(self) -> tuple[tuple[str, ...], list[list[str]]]:
+        """Header and lines of the records file that the trial begins with."""
+        rows = []
+        for spot in self.spots:
+            started, planted = self.dates(spot)
+            rows.append(
+                [
+                    spot.plot, spot.block, spot.variety, self.seed_lot, spot.treatment, started,
+                    planted, str(self.seeds_started(spot)), str(self.seeds), f"{self.depth_cm:g}",
+                    "", "", "", "", "", "", FORMAT, "",
+                ]
+            )  # fmt: skip
+        return _HEADER, rows
+
+
+@dataclass(frozen=True, kw_only=True)
+class Task:
+    """One line of the calendar: when, what, and for which plots."""
+
+    when: str
+    what: str
+    plots: tuple[str, ...]
+
+
+def calendar(plan: Plan) -> list[Task]:
+    """What is to be done when, from the first seed wetted to the last plot planted."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for spot in plan.spots:
+        started, planted = plan.dates(spot)
+        seeds = plan.seeds_started(spot)
+        if started != planted:
+            found.setdefault((started, _start_words(plan, spot, seeds)), []).append(spot.plot)
+        found.setdefault((planted, _plant_words(plan, spot)), []).append(spot.plot)
+    tasks = [Task(when=w, what=what, plots=tuple(plots)) for (w, what), plots in found.items()]
+    return sorted(tasks, key=lambda task: (_instant(task.when, plan), task.what))
+
+
+def _instant(text: str, plan: Plan) -> datetime:
+    return read_moment(text, plan.timezone).utc
+
+
+def _start_words(plan: Plan, spot: Spot, seeds: int) -> str:
+    hours = plan.lead(spot) / timedelta(hours=1)
+    each = f"{spot.variety}, {seeds} seeds a plot" if spot.variety else f"{seeds} seeds a plot"
+    if spot.treatment.casefold() == "soaked":
+        return f"start soaking for {hours:g} h: {each}"
+    if spot.treatment.casefold() == "presprouted":
+        return f"wet the seed for sprouting, about {hours:g} h: {each}"
+    return f"start {spot.treatment}, {hours:g} h ahead: {each}"
+
+
+def _plant_words(plan: Plan, spot: Spot) -> str:
+    name = f"{spot.variety}, {spot.treatment}" if spot.variety else spot.treatment
+    return f"plant {name}: {plan.seeds} seeds in {plan.stations} stations a plot"
+
+
+def sprout_hours(crop: Crop, room_C: float, radicle_mm: float = 3.0) -> float | None:
+    """Hours indoors until the median radicle is fit for planting, in whole days; None if never.
+
+    Parameters
+    ----------
+    room_C : float
+        Temperature of the room. [degC]
+    radicle_mm : float
+        Length wanted. [mm]
+    """
+    import numpy as np
+
+    from thermosprout.trials.analysis.intervals import central_response
+
+    centre = crop.estimate.centre()
+    rate = float(central_response(crop.estimate, crop.response).at(np.array([room_C]))[0])
+    if rate <= 0:
+        return None
+    needed = centre["germination_share"] * centre["thermal_time_50_Cd"]
+    needed += radicle_mm / centre["radicle_mm_per_Cd"]
+    # To whole days, so that a batch is started at an hour at which people are up.
+    return float(24 * max(round(needed / rate), 1))
+
+
+def sprouting_share(crop: Crop, room_C: float, sprout_h: float) -> float:
+    """Share of the seed started that sprouts in its time indoors, for a lot that nobody tested.
+
+    Parameters
+    ----------
+    room_C : float
+        Temperature of the room. [degC]
+    sprout_h : float
+        Time from wetting to planting. [h]
+    """
+    import numpy as np
+    from scipy.special import ndtr
+
+    from thermosprout.crops.seed_lots import SeedLot, viability_draws
+    from thermosprout.trials.analysis.intervals import central_response
+
+    centre = crop.estimate.centre()
+    rate = float(central_response(crop.estimate, crop.response).at(np.array([room_C]))[0])
+    germination = centre["germination_share"] * centre["thermal_time_50_Cd"]
+    indoors = max(rate * sprout_h / 24.0, 1e-9)
+    untested = SeedLot(id="", crop=crop.name)
+    alive = float(np.median(viability_draws(untested, crop, 999, np.random.default_rng(0))))
+    return float(alive * ndtr(np.log(indoors / germination) / centre["sigma"]))
+
+
+def in_the_morning(day: Moment, lead_h: Mapping[str, float], tz: tzinfo) -> Moment:
+    """A day alone becomes nine in the morning where a soak is not of whole days.
+
+    Nine in the morning is our choice, so that a soak of twelve hours begins in the evening.
+    """
+    if not day.day_only or all(hours % 24 == 0 for hours in lead_h.values()):
+        return day
+    morning = datetime.combine(day.day, time(9), tzinfo=tz)
+    return read_moment(morning.isoformat(timespec="minutes"), tz)
+
+
+def lead_hours(treatments: Sequence[str], soak_h: float, sprout_h: float) -> dict[str, float]:
+    """Hours of handling of the known treatments among those of a trial."""
+    known = {"soaked": soak_h, "presprouted": sprout_h}
+    for name, hours in known.items():
+        if not 0 <= hours <= 24 * 60:
+            raise InputError(f"{hours:g} h of handling for {name}: expected 0 to 1440")
+    return {t.casefold(): known[t.casefold()] for t in treatments if t.casefold() in known}

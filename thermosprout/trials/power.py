@@ -13,10 +13,10 @@ from scipy.special import stdtr
 from thermosprout.arrays import FloatArray
 from thermosprout.emergence.forecast import forecast_constant
 from thermosprout.errors import InputError
-from thermosprout.trials.adjusting import holm_adjusted
-from thermosprout.trials.comparing import pairs_of
-from thermosprout.trials.lognormal import fit_plots
-from thermosprout.trials.measures import LEAST_SEEDLINGS, angle
+from thermosprout.trials.analysis.block_model import holm_adjusted
+from thermosprout.trials.analysis.compare import pairs_of
+from thermosprout.trials.analysis.lognormal import fit_plots
+from thermosprout.trials.analysis.measures import LEAST_SEEDLINGS, angle
 from thermosprout.trials.simulate import simulate_counts
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from thermosprout.emergence.stand import middle_h, stand_share
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.errors import InputError
-from thermosprout.trials.columns import TREATMENTS
+from thermosprout.trials.records.values import TREATMENTS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -116,7 +116,7 @@ def simulate_records(
     crop : Crop
         With its estimate.
     plots : pandas.DataFrame
-        One row per plot, as :func:`thermosprout.trials.records.plots` returns.
+        One row per plot, as :func:`thermosprout.trials.records.read.plots` returns.
     inspections_d : sequence of float, rising
         Days since planting at which each plot is looked at.
     rng : numpy.random.Generator
@@ -135,7 +135,7 @@ def simulate_records(
     Returns
     -------
     pandas.DataFrame
-        As :func:`thermosprout.trials.records.read_records` returns.
+        As :func:`thermosprout.trials.records.read.read_records` returns.
 
     Raises
     ------

@@ -16,7 +16,7 @@ import xarray as xr
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import soil_series
-from thermosprout.weather.past_seasons import PastSeasons, as_list, past_seasons, step_of, to_ns
+from thermosprout.weather.past_years import PastSeasons, as_list, past_seasons, step_of, to_ns
 
 Stamps = npt.NDArray[np.datetime64]
 

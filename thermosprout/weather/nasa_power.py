@@ -17,11 +17,15 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
-from thermosprout.soil.forcing import weather_dataset
-from thermosprout.weather.answer_values import answer_values
-from thermosprout.weather.asking import ask, require_place
-from thermosprout.weather.past_days import past_days, require_order
-from thermosprout.weather.services import POWER_HOURLY
+from thermosprout.soil.series import weather_dataset
+from thermosprout.weather.service import (
+    POWER_HOURLY,
+    answer_values,
+    ask,
+    past_days,
+    require_order,
+    require_place,
+)
 from thermosprout.weather.session import WeatherSession
 from thermosprout.weather.transport import BadAnswerError
 
@@ -66,7 +70,7 @@ def get_power(
     Returns
     -------
     xarray.Dataset, dims (time,)
-        See :func:`thermosprout.soil.forcing.weather_dataset`.
+        See :func:`thermosprout.soil.series.weather_dataset`.
 
     Raises
     ------

@@ -1,4 +1,6 @@
-"""Open-Meteo: forecast, archive and ensemble as weather Datasets.
+"""The JSON answers of Open-Meteo, looked through and turned into weather Datasets.
+
+Open-Meteo: forecast, archive and ensemble as weather Datasets.
 
 Temperatures, humidity and wind come as values at the stamp; radiation (mean) and rain (sum) as
 those of the hour before it, so both are moved to the hour they begin at. Times are asked for as
@@ -7,17 +9,260 @@ UTC seconds, since one fixed offset for a whole answer would be wrong across a c
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date
+from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
-from thermosprout.weather.asking import ask, require_place
-from thermosprout.weather.open_meteo_answer import NAMES, document_of, parse
-from thermosprout.weather.past_days import past_days, require_order
-from thermosprout.weather.services import ARCHIVE, ENSEMBLE, FORECAST, Endpoint, key_parameters
+from thermosprout.soil.readers.logger import level_array
+from thermosprout.soil.series import weather_dataset
+from thermosprout.weather.service import (
+    ARCHIVE,
+    ENSEMBLE,
+    FORECAST,
+    Endpoint,
+    answer_values,
+    ask,
+    key_parameters,
+    past_days,
+    require_order,
+    require_place,
+)
 from thermosprout.weather.session import FORECAST_EXPIRES_S, WeatherSession
+from thermosprout.weather.transport import BadAnswerError
+
+NAMES: dict[str, str] = {
+    "air_temperature": "temperature_2m",
+    "ghi": "shortwave_radiation",
+    "precipitation": "precipitation",
+    "relative_humidity": "relative_humidity_2m",
+    "wind_speed": "wind_speed_10m",
+}
+"""House name to the service's name."""
+PRECEDING_HOUR = ("ghi", "precipitation")
+_UNITS: dict[str, dict[str, tuple[float, float]]] = {
+    "air_temperature": {"°C": (1.0, 0.0), "°F": (1 / 1.8, -32 / 1.8)},
+    "ghi": {"W/m²": (1.0, 0.0), "W/m2": (1.0, 0.0)},
+    "precipitation": {"mm": (1.0, 0.0), "inch": (25.4, 0.0)},
+    "relative_humidity": {"%": (1.0, 0.0)},
+    "wind_speed": {"m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0),
+                   "kn": (0.514444, 0.0)},
+    "soil_temperature": {"°C": (1.0, 0.0), "°F": (1 / 1.8, -32 / 1.8)},
+}  # fmt: skip
+"""Units a service may give, with factor and offset to ours."""
+_ASKED = {
+    "air_temperature": "°C",
+    "ghi": "W/m²",
+    "precipitation": "mm",
+    "relative_humidity": "%",
+    "wind_speed": "m/s",
+    "soil_temperature": "°C",
+}
+_SOIL = re.compile(r"soil_temperature_(\d+)(?:_(?:to_)?(\d+))?cm$")
+_MEMBER = re.compile(r"_member([0-9]{1,6})$")
+
+
+def document_of(body: bytes) -> dict[str, Any]:
+    """JSON object of an answer, whatever else the body may be."""
+    try:
+        document = json.loads(body)
+    except (ValueError, RecursionError):
+        raise BadAnswerError("the answer is cut off or no JSON", "try again") from None
+    if isinstance(document, list) and len(document) == 1:
+        document = document[0]
+    if not isinstance(document, dict):
+        raise BadAnswerError("the answer has not the form that is documented", "check the base URL")
+    return document
+
+
+def parse(document: Mapping[str, Any], *, wanted: Sequence[str] | None = None) -> xr.Dataset:
+    """Turn an answer into a weather Dataset.
+
+    Parameters
+    ----------
+    document : mapping
+        The JSON answer; times as UTC seconds or ISO (then ``utc_offset_seconds`` is taken off).
+    wanted : sequence of str, optional
+        Names asked for; then units must be those asked for and none may be absent.
+
+    Returns
+    -------
+    xarray.Dataset, dims ([member,] time)
+        ``attrs["cut_hours"]`` tells how many empty hours were cut off at both ends.
+
+    Raises
+    ------
+    BadAnswerError
+        When something is missing, has another unit, or holds nulls.
+    """
+    hourly, units = document.get("hourly"), document.get("hourly_units")
+    if not isinstance(hourly, dict) or not isinstance(units, dict) or "time" not in hourly:
+        raise BadAnswerError("the answer holds no hourly values", "check the base URL")
+    time = _times(hourly["time"], units.get("time"), document)
+    variables: dict[str, FloatArray] = {}
+    for name, asked in NAMES.items():
+        columns = _member_columns(hourly, asked)
+        if not columns:
+            if wanted and asked in wanted and name == "air_temperature":
+                raise BadAnswerError(f"the answer lacks {asked}", "choose another model")
+            continue
+        rows = [_values(hourly[column], column, time.size) for column in columns]
+        factor, offset = _conversion(name, asked, units.get(columns[0]), strict=wanted is not None)
+        stacked = np.vstack(rows) * factor + offset
+        variables[name] = stacked if len(columns) > 1 else stacked[0]
+    if "air_temperature" not in variables:
+        raise BadAnswerError("the answer lacks temperature_2m", "choose another model")
+    return _dataset(document, hourly, units, time, variables, strict=wanted is not None)
+
+
+def _dataset(
+    document: Mapping[str, Any],
+    hourly: Mapping[str, Any],
+    units: Mapping[str, Any],
+    time: npt.NDArray[np.datetime64],
+    variables: dict[str, FloatArray],
+    *,
+    strict: bool,
+) -> xr.Dataset:
+    for name in PRECEDING_HOUR:
+        if name in variables:
+            moved = np.full_like(variables[name], np.nan)
+            moved[..., :-1] = np.maximum(variables[name][..., 1:], 0.0)
+            variables[name] = moved
+    air = variables["air_temperature"]
+    if air.ndim == 2:
+        present = np.isfinite(air).any(axis=1)
+        if present.any() and not present.all():
+            rows = air.shape[0]
+            variables = {
+                name: array[present] if array.shape[0] == rows and array.ndim == 2 else array
+                for name, array in variables.items()
+            }
+            air = variables["air_temperature"]
+    members = air.shape[0] if air.ndim == 2 else 0
+    known = np.asarray(np.isfinite(np.atleast_2d(air)).all(axis=0))
+    inside = np.flatnonzero(known)
+    if inside.size < 2:
+        raise BadAnswerError(
+            "the answer holds no air temperatures (nulls) for these days",
+            "choose other days, another model, or a place on land",
+            coverage=True,
+        )
+    first, last = int(inside[0]), int(inside[-1])
+    if not known[first : last + 1].all():
+        hole = first + int(np.flatnonzero(~known[first : last + 1])[0])
+        raise BadAnswerError(
+            f"air temperature is missing (null) at {str(time[hole])[:16]} UTC within the series",
+            "try again later, or choose another model",
+            coverage=True,
+        )
+    # The hour that begins at the last stamp has neither radiation nor rain.
+    stop = min(last + 1, time.size - 1)
+    keep = slice(first, stop)
+    kept = {
+        name: array[..., keep]
+        for name, array in variables.items()
+        if np.isfinite(array[..., keep]).any() and (array.ndim == 1 or array.shape == air.shape)
+    }
+    data = weather_dataset(
+        time[keep],
+        source="Open-Meteo",
+        latitude=_number(document, "latitude"),
+        longitude=_number(document, "longitude"),
+        elevation_m=document.get("elevation"),
+        **kept,
+    )
+    if members:
+        data = data.assign_coords(member=np.arange(members))
+    soil = _soil(hourly, units, time.size, strict=strict)
+    if soil is not None:
+        data["soil_temperature"] = soil.isel(time=keep)
+    data.attrs["cut_hours"] = int(first + time.size - 1 - stop)
+    return data
+
+
+def _number(document: Mapping[str, Any], key: str) -> float:
+    value = document.get(key)
+    if not isinstance(value, int | float):
+        raise BadAnswerError(f"the answer does not give its {key}", "check the base URL")
+    return float(answer_values([value], key)[0])
+
+
+def _times(values: Any, unit: Any, document: Mapping[str, Any]) -> npt.NDArray[np.datetime64]:
+    if not isinstance(values, list) or len(values) < 3:
+        raise BadAnswerError("the answer holds no times", "choose other days", coverage=True)
+    try:
+        if unit == "unixtime" or isinstance(values[0], int):
+            time = np.array(values, dtype="int64").astype("datetime64[s]")
+        else:
+            offset = int(document.get("utc_offset_seconds", 0))
+            time = np.array(values, dtype="datetime64[s]") - np.timedelta64(offset, "s")
+    except (ValueError, TypeError, OverflowError):
+        raise BadAnswerError("the times of the answer cannot be read", "try again later") from None
+    if (np.diff(time) != np.timedelta64(3600, "s")).any():
+        raise BadAnswerError("the times of the answer are not hourly", "try again later")
+    return time.astype("datetime64[ns]")
+
+
+def _member_columns(hourly: Mapping[str, Any], name: str) -> list[str]:
+    members = sorted(
+        (
+            column
+            for column in hourly
+            if column.startswith(f"{name}_member") and _MEMBER.search(column)
+        ),
+        key=lambda column: int(_MEMBER.search(column).group(1)),  # type: ignore[union-attr]
+    )
+    return ([name] if name in hourly else []) + members
+
+
+def _values(values: Any, name: str, size: int) -> FloatArray:
+    if not isinstance(values, list) or len(values) != size:
+        found = len(values) if isinstance(values, list) else "none"
+        raise BadAnswerError(f"{name} has {found} values for {size} times", "try again later")
+    return answer_values(values, name)
+
+
+def _conversion(name: str, asked: str, unit: Any, *, strict: bool) -> tuple[float, float]:
+    if strict and unit not in (_ASKED[name], _ASKED[name].replace("²", "2")):
+        raise BadAnswerError(
+            f"{asked} came in {unit!r}, expected {_ASKED[name]!r}: the service changed",
+            "update thermosprout",
+        )
+    if unit not in _UNITS[name]:
+        raise BadAnswerError(f"{asked} has the unknown unit {unit!r}", "update thermosprout")
+    return _UNITS[name][unit]
+
+
+def _soil(
+    hourly: Mapping[str, Any], units: Mapping[str, Any], size: int, *, strict: bool
+) -> xr.DataArray | None:
+    """Soil temperatures of the service, each with its depth or layer."""
+    levels = []
+    for name in hourly:
+        match = _SOIL.match(name)
+        if match:
+            top = float(match.group(1))
+            bottom = float(match.group(2)) if match.group(2) else top
+            levels.append((top, bottom, name))
+    rows, kept = [], []
+    for top, bottom, name in sorted(levels):
+        values = _values(hourly[name], name, size)
+        if np.isfinite(values).any():
+            factor, offset = _conversion("soil_temperature", name, units.get(name), strict=strict)
+            rows.append(values * factor + offset)
+            kept.append((top, bottom))
+    if not rows:
+        return None
+    return level_array(np.vstack(rows), kept)
+
 
 SOIL_POINTS = tuple(f"soil_temperature_{depth}cm" for depth in (0, 6, 18, 54))
 SOIL_LAYERS = tuple(
@@ -58,7 +303,7 @@ def get_forecast(
     Returns
     -------
     xarray.Dataset, dims (time,)
-        See :func:`thermosprout.soil.forcing.weather_dataset`; with ``soil_temperature``
+        See :func:`thermosprout.soil.series.weather_dataset`; with ``soil_temperature``
         (soil_level, time), the value at 0, 6, 18 and 54 cm. [degC]
 
     Raises

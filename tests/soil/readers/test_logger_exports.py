@@ -9,7 +9,7 @@ import pytest
 
 from tests.soil.readers.exports import EXPORTS, Export, soil
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.readers.logger_csv import read_soil_csv
+from thermosprout.soil.readers.logger import read_soil_csv
 from thermosprout.soil.series import check_soil_series
 
 READ = {name: export for name, export in EXPORTS.items() if export.expected is None}

@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 from tests.soil.readers.exports import EXPORTS
 from thermosprout.errors import ThermosproutError
-from thermosprout.soil.readers.logger_csv import read_soil_csv
+from thermosprout.soil.readers.logger import read_soil_csv
 from thermosprout.soil.readers.netcdf import read_soil_netcdf
-from thermosprout.soil.readers.station_csv import read_weather_csv
 from thermosprout.soil.readers.typical_year import read_typical_year
 from thermosprout.soil.readers.uscrn import read_uscrn
+from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import check_soil_series
 
 QUIET = settings(

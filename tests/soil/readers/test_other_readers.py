@@ -10,13 +10,13 @@ import pytest
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.readers.kinds import FileKind, kind_of
-from thermosprout.soil.readers.levels import one_level
+from thermosprout.soil.readers.logger import one_level
 from thermosprout.soil.readers.netcdf import read_soil_netcdf
-from thermosprout.soil.readers.station_csv import read_weather_csv
 from thermosprout.soil.readers.typical_year import read_typical_year
 from thermosprout.soil.readers.uscrn import read_uscrn
-from thermosprout.soil.readers.writing import write_soil_csv, write_weather_csv
+from thermosprout.soil.readers.weather_file import FileKind, kind_of
+from thermosprout.soil.readers.weather_table import read_weather_csv
+from thermosprout.soil.series import write_soil_csv, write_weather_csv
 
 PLACE = {"latitude": 50.0, "longitude": 8.0}
 
@@ -279,7 +279,7 @@ def test_weather_that_cannot_drive_the_soil(tmp_path: Path) -> None:
 
 
 def test_written_files_are_read_back(tmp_path: Path) -> None:
-    from thermosprout.soil.readers.logger_csv import read_soil_csv
+    from thermosprout.soil.readers.logger import read_soil_csv
 
     path = tmp_path / "era.nc"
     grid().to_netcdf(path, engine="h5netcdf")

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.readers.any_weather import read_weather
 from thermosprout.soil.readers.power_csv import read_power_csv
+from thermosprout.soil.readers.weather_file import read_weather
 
 DAYS = [f"2024,1,{day},{day}" for day in range(1, 6)]
 """From line 10 of the file on."""

@@ -9,15 +9,14 @@ import numpy as np
 import pytest
 
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.readers.any_weather import read_weather
-from thermosprout.soil.readers.levels import one_level
-from thermosprout.soil.readers.logger_csv import read_soil_csv
+from thermosprout.soil.readers.logger import one_level, read_soil_csv
 from thermosprout.soil.readers.netcdf import read_soil_netcdf
 from thermosprout.soil.readers.power_csv import read_power_csv
-from thermosprout.soil.readers.station_csv import read_weather_csv
 from thermosprout.soil.readers.typical_year import read_typical_year
 from thermosprout.soil.readers.uscrn import read_uscrn
-from thermosprout.weather.open_meteo_answer import parse
+from thermosprout.soil.readers.weather_file import read_weather
+from thermosprout.soil.readers.weather_table import read_weather_csv
+from thermosprout.weather.open_meteo import parse
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.readers.station_csv import read_weather_csv
+from thermosprout.soil.readers.weather_table import read_weather_csv
 
 PLACE = {"latitude": 50.0, "longitude": 8.0}
 NAMES = "time_utc,air_temp_C,ghi_W_m2,precip_mm,wind_m_s"

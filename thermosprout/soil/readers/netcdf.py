@@ -17,16 +17,16 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil import quality
-from thermosprout.soil.readers.cells import to_celsius
+from thermosprout.soil.readers.find_columns import to_celsius
 from thermosprout.soil.readers.hdf5 import look_at_hdf5
-from thermosprout.soil.readers.reading import Reading
-from thermosprout.soil.readers.regular import (
+from thermosprout.soil.readers.import_report import Reading
+from thermosprout.soil.readers.times import to_utc
+from thermosprout.soil.readers.to_hourly import (
     SPARSEST_HOURS,
     step_in_words,
     step_of,
     to_hourly,
 )
-from thermosprout.soil.readers.zones import to_utc
 from thermosprout.soil.series import soil_series
 
 LAYERS_CM = {"stl1": (0.0, 7.0), "stl2": (7.0, 28.0), "stl3": (28.0, 100.0), "stl4": (100.0, 289.0)}

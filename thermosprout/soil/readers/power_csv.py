@@ -13,11 +13,11 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, Place
-from thermosprout.soil.forcing import weather_dataset
-from thermosprout.soil.readers.days import holds_air, hours_of_days
-from thermosprout.soil.readers.reading import Reading
-from thermosprout.soil.readers.station_csv import possible
+from thermosprout.soil.readers.import_report import Reading
 from thermosprout.soil.readers.table import decode
+from thermosprout.soil.readers.to_hourly import holds_air, hours_of_days
+from thermosprout.soil.readers.weather_table import possible
+from thermosprout.soil.series import weather_dataset
 
 NAMES: dict[str, dict[str, tuple[str, float]]] = {
     "T2M": {"C": ("air", 1.0)},
@@ -38,7 +38,7 @@ _DATED_BY = (("YEAR", "DOY"), ("YEAR", "MO", "DY"))
 
 
 def read_power_csv(path: str | Path) -> tuple[xr.Dataset, Reading]:
-    """Read a daily point file; days become hours through :mod:`thermosprout.soil.diurnal`.
+    """Read a daily point file; days become hours through :mod:`thermosprout.soil.model.weather`.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def read_power_csv(path: str | Path) -> tuple[xr.Dataset, Reading]:
     Returns
     -------
     weather : xarray.Dataset, dims (time,)
-        See :func:`thermosprout.soil.forcing.weather_dataset`.
+        See :func:`thermosprout.soil.series.weather_dataset`.
     reading : Reading
         How the file was understood.
 

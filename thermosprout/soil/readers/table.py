@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from thermosprout.errors import InputError, Place
-from thermosprout.soil.readers.stamps import looks_like_stamp
+from thermosprout.soil.readers.times import looks_like_stamp
 
 SEPARATORS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
 _LIMIT_MB = 64.0

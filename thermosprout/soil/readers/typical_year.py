@@ -12,9 +12,9 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError, Place
-from thermosprout.soil.forcing import weather_dataset
-from thermosprout.soil.readers.reading import Reading
+from thermosprout.soil.readers.import_report import Reading
 from thermosprout.soil.readers.table import decode, refuse_endless_numbers
+from thermosprout.soil.series import weather_dataset
 
 _MISSING = {
     "temp_air": 99.9,
@@ -49,7 +49,7 @@ def read_typical_year(path: str | Path, *, year: int = 2023) -> tuple[xr.Dataset
     Returns
     -------
     weather : xarray.Dataset, dims (time,)
-        See :func:`thermosprout.soil.forcing.weather_dataset`; ``attrs["ground_temperatures"]`` is
+        See :func:`thermosprout.soil.series.weather_dataset`; ``attrs["ground_temperatures"]`` is
         a tuple of :class:`GroundTemperatures`, for a deep boundary only.
     reading : Reading
         How the file was understood.

@@ -18,13 +18,18 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, Place
-from thermosprout.soil.forcing import weather_dataset
-from thermosprout.soil.readers.daily import hours_from_days
-from thermosprout.soil.readers.days import holds_air, hours_of_days
-from thermosprout.soil.readers.levels import level_array
-from thermosprout.soil.readers.reading import Reading
-from thermosprout.soil.readers.regular import step_in_words, step_of, to_hourly
+from thermosprout.soil.readers.import_report import Reading
+from thermosprout.soil.readers.logger import level_array
 from thermosprout.soil.readers.table import decode, refuse_endless_numbers
+from thermosprout.soil.readers.to_hourly import (
+    holds_air,
+    hours_from_days,
+    hours_of_days,
+    step_in_words,
+    step_of,
+    to_hourly,
+)
+from thermosprout.soil.series import weather_dataset
 
 DEPTHS = (5, 10, 20, 50, 100)
 _HOURLY = (
@@ -64,8 +69,8 @@ def read_uscrn(
     Returns
     -------
     weather : xarray.Dataset, dims (time,)
-        See :func:`thermosprout.soil.forcing.weather_dataset`, with ``soil_temperature``
-        (soil_level, time); :func:`thermosprout.soil.readers.levels.one_level` takes one out.
+        See :func:`thermosprout.soil.series.weather_dataset`, with ``soil_temperature``
+        (soil_level, time); :func:`thermosprout.soil.readers.logger.one_level` takes one out.
     reading : Reading
         How the file was understood.
 

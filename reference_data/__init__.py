@@ -1,0 +1,1 @@
+"""Published figures as typed in, and the programs that build on them."""

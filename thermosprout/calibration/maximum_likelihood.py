@@ -1,0 +1,346 @@
+"""Maximum likelihood without a prior: only what the records alone can pin down is moved."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from thermosprout.arrays import FloatArray
+from thermosprout.calibration.fit import Tick, climb, root_of, starts
+from thermosprout.calibration.hierarchy import Layers, layers_of
+from thermosprout.calibration.likelihood import Likelihood
+from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.posterior import Problem, shear_of
+from thermosprout.calibration.predict import Model
+from thermosprout.calibration.warnings import temperatures_of
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.errors import FitError
+
+IntArray = npt.NDArray[np.intp]
+
+PINNED = 4.0
+"""A parameter is moved when the records alone pin it to half of its prior sd, the others of the
+fit being free: information of at least four in units of that sd."""
+
+_HOPEFUL = 1.0
+_GAIN = 6.0
+_FLAT = 1e-3
+_REPLICATES = 3
+_TRIED = 24
+_STARTS = 3
+_BEGINNINGS = 6
+_SCREENED = 600
+_NOTHING = {"plot_speed_sd": 1e-6, "plot_stand_rho": 1e-9}
+_SMALL = {"plot_speed_sd": 0.01, "plot_stand_rho": 0.002}
+"""Plots that differ by less are taken as alike: the likelihood is flat there."""
+
+_ORDER = (
+    "t_base_C", "opt_gap_C", "ceiling_gap_C", "depth_cost_Cd_per_cm", "soak_credit",
+    "germination_share", "handling_delay_Cd", "curvature",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlainFit:
+    """Result of a fit without a prior.
+
+    Attributes
+    ----------
+    vector : ndarray, shape (entry,)
+        Most likely parameters; those not in ``free`` as the catalogue has them.
+    free : ndarray of int
+        Entries that were moved.
+    covariance : ndarray, shape (free, free)
+        Of the free entries, from the curvature.
+    log_likelihood : float
+        Of labelled seeds, at the maximum.
+    """
+
+    crop: Crop
+    plots: tuple[Plot, ...]
+    layers: Layers
+    model: Model
+    vector: FloatArray
+    free: IntArray
+    covariance: FloatArray
+    log_likelihood: float
+
+
+def fit_without_prior(
+    crop: Crop,
+    plots: Sequence[Plot],
+    series: Sequence[xr.DataArray] = (),
+    *,
+    seed: int = 0,
+    tick: Tick | None = None,
+) -> PlainFit:
+    """Fit plots by maximum likelihood.
+
+    Parameters
+    ----------
+    crop : Crop
+        Gives the response, and the values of what the records cannot tell.
+    plots : sequence of Plot
+        Varieties and lots are pooled. Germination in dishes is taken as the event itself, and
+        each temperature of dishes has a final share of its own. With pre-sprouted plots the
+        likelihood allows for slips (:data:`~thermosprout.calibration.likelihood.SLIPS`): only the
+        seeds that had sprouted were planted, so a seedling a day late would count as impossible.
+    series : sequence of xarray.DataArray
+        Soil temperature.
+    seed : int
+        Of the starting points.
+    tick : callable, optional
+        Told after each of the four steps.
+
+    Raises
+    ------
+    FitError
+        When nothing emerged, or no maximum is found.
+    """
+    pooled = [replace(plot, variety=None, seed_lot=None) for plot in plots]
+    if not any(plot.emerged or plot.noted_h for plot in pooled):
+        raise FitError(
+            "nothing emerged in these records, so they cannot say how fast it comes",
+            hint="leave out --no-prior to keep the catalogue's figures",
+        )
+    told = tick or (lambda _: None)
+    rng = np.random.default_rng(seed)
+    layers = layers_of(crop.estimate, pooled)
+    model = Model(crop, pooled, layers, series, dish_share=1.0)
+    lenient = Likelihood(model, free_dishes=True)
+    sprouted = any(plot.handling.sprout_h > 0 for plot in pooled)
+    likelihood = lenient if sprouted else Likelihood(model, slips=0.0, free_dishes=True)
+    begun = _beginning(lenient, rng)
+    told(1)
+    begun = _without_plot_effects(model, layers, begun)
+    problem, best, free = _search(likelihood, lenient, begun, rng)
+    told(2)
+    best = climb(problem, best[None], exact=True)
+    curvature = problem.curvature(best)
+    told(1)
+    jacobian = problem.jacobian(best)[free]
+    return PlainFit(
+        crop=crop,
+        plots=tuple(pooled),
+        layers=layers,
+        model=model,
+        vector=problem.vectors(best[None])[0],
+        free=free,
+        covariance=jacobian @ np.linalg.inv(curvature) @ jacobian.T,
+        log_likelihood=float(problem.log_likelihood(best[None])[0]),
+    )
+
+
+def _search(
+    likelihood: Likelihood, lenient: Likelihood, begun: FloatArray, rng: np.random.Generator
+) -> tuple[Problem, FloatArray, IntArray]:
+    """Find what is free and where the likelihood peaks then.
+
+    Parameters
+    ----------
+    lenient : Likelihood
+        The same plots, slips allowed; see :func:`_peak`.
+    begun : ndarray, shape (entry,)
+        Where a weak prior puts the parameters.
+
+    Returns
+    -------
+    tuple of Problem, ndarray, ndarray of int
+        The problem, its peak of shape (coordinate,) and the free entries of shape (free,).
+
+    Raises
+    ------
+    FitError
+        When there is no peak however little is free.
+    """
+    model, layers, begun = likelihood.model, likelihood.model.layers, begun.copy()
+    always = _always(model, begun)
+    more = _pinned(likelihood, begun, always, least=_HOPEFUL)
+    needed: list[int] = []
+    while True:
+        free = np.array(always + needed + more, dtype=np.intp)
+        problem = _problem(likelihood, _held(model, begun, free), free)
+        best = _peak(problem, lenient, rng)
+        peak = problem.vectors(best[None])[0]
+        vanished = _vanished(layers, peak, always)
+        if vanished is not None:
+            begun[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
+            always.remove(vanished)
+            continue
+        missed = _missed(likelihood, peak, begun, free)
+        if missed is not None:
+            needed.append(missed)
+            continue
+        if np.linalg.eigvalsh(problem.curvature(best)).min() > _FLAT:
+            # Judged where the fit ends, not where it began: that hung on the starting points.
+            pinned = _pinned(likelihood, peak, always + needed, among=more)
+            if pinned == more:
+                return problem, best, free
+            begun[free], more = peak[free], pinned
+            continue
+        if not more:
+            raise FitError(
+                "the likelihood has no peak: these records alone do not determine "
+                + ", ".join(layers.names[i].rsplit(":", 1)[1] for i in free),
+                hint="leave out --no-prior, or add inspections, temperatures or plots",
+            )
+        more = more[:-1]
+
+
+def _vanished(layers: Layers, vector: FloatArray, free: Sequence[int]) -> int | None:
+    """Entry of a plot effect that the records put at nothing, where there is no peak."""
+    for name, small in _SMALL.items():
+        entry = layers.names.index(f"crop:{name}")
+        if entry in free and float(PARAMETERS[name].natural(vector[entry])) < small:
+            return entry
+    return None
+
+
+def _missed(
+    likelihood: Likelihood, peak: FloatArray, begun: FloatArray, free: IntArray
+) -> int | None:
+    """Entry without which the records cannot be explained, though nothing near the peak says so.
+
+    One is taken at a time: the one that gains most on its way to where a weak prior put it, if
+    that is more than chance gives one entry among all of them.
+    """
+    names = likelihood.model.layers.names
+    effects = [f"crop:{name}" for name in _NOTHING]
+    held = [
+        entry
+        for entry, name in enumerate(names)
+        if name.startswith("crop:") and name not in effects and entry not in free
+    ]
+    tried = np.repeat(peak[None], 1 + len(held), axis=0)
+    tried[1 + np.arange(len(held)), held] = begun[held]
+    values = likelihood.plots(tried).sum(axis=1)
+    gains = values[1:] - values[0]
+    return held[int(np.argmax(gains))] if gains.size and gains.max() > _GAIN else None
+
+
+def _peak(problem: Problem, lenient: Likelihood, rng: np.random.Generator) -> FloatArray:
+    """Best point from the likeliest of several starts.
+
+    Where parameters make a count impossible the plain likelihood is a plain without a slope:
+    a likelihood that allows for slips leads down from there.
+    """
+    size = problem.size
+    points = np.concatenate([np.zeros((1, size)), 0.5 * rng.standard_normal((_TRIED, size))])
+    sloping = replace(problem, likelihood=lenient)
+    values = sloping.log_likelihood(points)
+    begun = climb(sloping, points[np.argsort(-values)[:_STARTS]], thorough=True)
+    return climb(problem, begun[None])
+
+
+def _beginning(lenient: Likelihood, rng: np.random.Generator) -> FloatArray:
+    """Where a weak prior puts the parameters: the same model, the spreads widened."""
+    model, layers = lenient.model, lenient.model.layers
+    wide = Problem(
+        likelihood=lenient, origin=layers.mean,
+        root=2.0 * root_of(layers.covariance), prior=True, shear=shear_of(model),
+    )  # fmt: skip
+    points = starts(wide, rng, screened=_SCREENED, kept=_BEGINNINGS)
+    return np.asarray(wide.vectors(climb(wide, points, thorough=True)[None])[0])
+
+
+def _held(model: Model, begun: FloatArray, free: IntArray) -> FloatArray:
+    """Begin with what is not moved as the catalogue has it, and the same speed as before."""
+    layers = model.layers
+    vector = layers.mean.copy()
+    effects = [layers.names.index(f"crop:{name}") for name in _NOTHING]
+    vector[effects] = begun[effects]
+    vector[free] = begun[free]
+    shear = shear_of(model)
+    change = shear.shift(vector[None]) - shear.shift(begun[None])
+    vector[shear.target] += float(change[0])
+    return vector
+
+
+def _without_plot_effects(model: Model, layers: Layers, vector: FloatArray) -> FloatArray:
+    """Take plots as alike where there are too few alike to tell how they differ."""
+    changed = vector.copy()
+    counted = [i for i, plot in enumerate(model.plots) if plot.noted_h is None]
+    alike = len(model.plots) - len(set(model.plot_setting.tolist()))
+    alike_counted = len(counted) - len({int(model.plot_setting[i]) for i in counted})
+    for name, count in (("plot_speed_sd", alike), ("plot_stand_rho", alike_counted)):
+        if count < _REPLICATES:
+            entry = layers.names.index(f"crop:{name}")
+            changed[entry] = _nothing(name)
+    return changed
+
+
+def _nothing(name: str) -> float:
+    """Return the value, on the parameter's scale, that stands for no effect of plots."""
+    return float(PARAMETERS[name].transform(_NOTHING[name]))
+
+
+def _problem(likelihood: Likelihood, vector: FloatArray, free: IntArray) -> Problem:
+    spreads = np.sqrt(np.diag(likelihood.model.layers.covariance))
+    root = np.zeros((vector.size, free.size))
+    root[free, np.arange(free.size)] = np.maximum(spreads[free], 0.05)
+    return Problem(
+        likelihood=likelihood, origin=vector, root=root, prior=False,
+        shear=shear_of(likelihood.model),
+    )  # fmt: skip
+
+
+def _always(model: Model, vector: FloatArray) -> list[int]:
+    """Entries that are always moved."""
+    names = model.layers.names
+    always = ["crop:thermal_time_50_Cd"]
+    if max((int((plot.new > 0).sum()) for plot in model.plots), default=0) >= 3:
+        always.append("crop:sigma")
+    if any(not plot.dish and plot.noted_h is None for plot in model.plots):
+        always.append("crop:field_factor")
+    for name in _NOTHING:
+        entry = names.index(f"crop:{name}")
+        if vector[entry] > _nothing(name) + 1.0:
+            always.append(f"crop:{name}")
+    emerging = {plot.treatment for plot in model.plots if not plot.dish and plot.seeds}
+    for name in names:
+        if name.startswith("treatment "):
+            label, parameter = name.removeprefix("treatment ").rsplit(":", 1)
+            if parameter != "field_factor" or label in emerging:
+                always.append(name)
+    return [names.index(name) for name in always]
+
+
+def _pinned(
+    likelihood: Likelihood,
+    vector: FloatArray,
+    always: Sequence[int],
+    *,
+    among: Sequence[int] | None = None,
+    least: float = PINNED,
+) -> list[int]:
+    """Further entries that the records alone pin down at a vector, the ``always`` being free.
+
+    Parameters
+    ----------
+    among : sequence of int, optional
+        Entries to judge; all that could be moved when left out.
+    least : float
+        Information that they must have.
+    """
+    model = likelihood.model
+    names = model.layers.names
+    maybe = [names.index(f"crop:{name}") for name in _ORDER]
+    if not temperatures_of(model).wide_enough:
+        maybe.remove(names.index("crop:t_base_C"))
+    if among is not None:
+        maybe = [entry for entry in maybe if entry in among]
+    problem = _problem(likelihood, vector, np.array([*always, *maybe], dtype=np.intp))
+    information = problem.curvature(np.zeros(problem.size))
+    free = list(range(len(always)))
+    for candidate in range(len(always), len(always) + len(maybe)):
+        known = information[np.ix_(free, free)]
+        cross = information[candidate, free]
+        left = information[candidate, candidate] - cross @ np.linalg.pinv(known) @ cross
+        if left >= least:
+            free.append(candidate)
+    return [maybe[i - len(always)] for i in free[len(always) :]]

@@ -1,0 +1,298 @@
+"""Which temperatures the records saw, and whether they can tell a base temperature.
+
+What a reader of a calibration must be told before the numbers are used.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermosprout.arrays import FloatArray
+from thermosprout.calibration.plots import Plot, half_seen_d
+from thermosprout.calibration.posterior import middle_h
+from thermosprout.calibration.predict import Model
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.germination_test import replicate_warning
+
+if TYPE_CHECKING:
+    from thermosprout.calibration.fit import Fit
+    from thermosprout.calibration.maximum_likelihood import PlainFit
+    from thermosprout.calibration.result import Finding
+
+
+NARROW_C = 5.0
+"""Below this range of mean temperatures a base temperature is not reported (common practice, no
+source): the line from the plots back to no progress is longer than the plots lie apart."""
+
+_ALIKE_C = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Temperatures:
+    """Mean temperature of each plot in which anything came up, from planting to half of it.
+
+    Attributes
+    ----------
+    means : ndarray, shape (plot,)
+        [degC]
+    plots_at : tuple of (float, int)
+        Temperatures a degree or more apart, and how many plots were at each.
+    """
+
+    means: FloatArray
+    plots_at: tuple[tuple[float, int], ...]
+
+    @property
+    def low(self) -> float:
+        """Lowest mean. [degC]"""
+        return float(self.means.min()) if self.means.size else np.nan
+
+    @property
+    def high(self) -> float:
+        """Highest mean. [degC]"""
+        return float(self.means.max()) if self.means.size else np.nan
+
+    @property
+    def wide_enough(self) -> bool:
+        """Whether the range can tell a base temperature."""
+        return self.means.size > 1 and self.high - self.low >= NARROW_C
+
+
+def temperatures_of(model: Model) -> Temperatures:
+    """Temperatures that the plots of a model saw."""
+    means = np.array(
+        [
+            float(model.temperature(plot, middle_h(plot)).mean())
+            for plot in model.plots
+            if plot.emerged > 0 or plot.noted_h is not None
+        ]
+    )
+    groups: list[tuple[float, int]] = []
+    for mean in np.sort(means):
+        if groups and mean - groups[-1][0] < _ALIKE_C:
+            groups[-1] = (groups[-1][0], groups[-1][1] + 1)
+        else:
+            groups.append((float(mean), 1))
+    return Temperatures(means=means, plots_at=tuple(groups))
+
+
+FEW_DRAWS = 100.0
+_FAR = 3.0
+_SCATTER = 4.0
+_COLD_C, _WARM_C = -5.0, 20.0
+
+
+def warnings_with_prior(
+    crop: Crop, fit: Fit, findings: Sequence[Finding], seen: Temperatures
+) -> tuple[str, ...]:
+    """Sentences on a fit with prior, the gravest first."""
+    found = []
+    if not seen.wide_enough:
+        found.append(_kept_base(crop, seen))
+    if fit.effective_draws < FEW_DRAWS:
+        found.append(
+            f"the fit rests on {fit.effective_draws:.0f} effective draws: take its intervals as "
+            "rough"
+        )
+    for item in findings:
+        if item.name in crop.estimate.names and not item.kept and item.estimate is not None:
+            index = crop.estimate.names.index(item.name)
+            sd = float(np.sqrt(crop.estimate.covariance[index, index]))
+            moved = abs(_scaled(item.name, item.estimate) - crop.estimate.mean[index]) / sd
+            if moved > _FAR:
+                found.append(
+                    f"{item.name} came out at {item.estimate:.3g}, far from the "
+                    f"{item.prior[1]:.3g} to {item.prior[2]:.3g} known before: check the records, "
+                    "the soil temperature and the depth"
+                )
+    found += _of_plots(fit.plots, crop)
+    return tuple(found)
+
+
+def warnings_without_prior(
+    crop: Crop, fit: PlainFit, findings: Sequence[Finding], seen: Temperatures
+) -> tuple[str, ...]:
+    """Sentences on a fit without prior, the gravest first."""
+    found = []
+    by_name = {item.name: item for item in findings}
+    base = by_name["t_base_C"]
+    if not seen.wide_enough:
+        found.append(_kept_base(crop, seen))
+    elif base.estimate is None:
+        found.append(
+            "the records do not pin down a base temperature: it is held at the catalogue's "
+            f"{base.prior[0]:.1f} °C and not reported"
+        )
+    else:
+        found += _base_alone(fit, base, seen)
+    thermal = by_name["thermal_time_50_Cd"]
+    if base.estimate is None and thermal.estimate is not None:
+        found.append(
+            f"thermal time {thermal.estimate:.0f} °C d holds for a base temperature of "
+            f"{base.prior[0]:.1f} °C only"
+        )
+    if any(plot.dish for plot in fit.plots):
+        found.append(
+            "germination in dishes was taken as the event itself: thermal time is to germination, "
+            "not to emergence from a depth"
+        )
+    found += _scatter(fit)
+    found += _of_plots(fit.plots, crop)
+    return tuple(found)
+
+
+def _scaled(name: str, value: float) -> float:
+    from thermosprout.crops.parameters import PARAMETERS
+
+    return float(PARAMETERS[name].transform(value))
+
+
+def _kept_base(crop: Crop, seen: Temperatures) -> str:
+    base = crop.estimate.centre()["t_base_C"]
+    if seen.means.size == 0:
+        return (
+            f"nothing came up in any plot: base temperature stays at the catalogue's {base:.1f} °C"
+        )
+    where = f"between {seen.low:.0f} and {seen.high:.0f} °C"
+    if seen.high - seen.low < 0.5:
+        where = f"all at {seen.low:.0f} °C"
+    return (
+        f"your plots were {where}: base temperature stays at the catalogue's {base:.1f} °C "
+        f"(it takes plots {NARROW_C:.0f} °C or more apart)"
+    )
+
+
+def _base_alone(fit: PlainFit, base: Finding, seen: Temperatures) -> list[str]:
+    """What to think of a base temperature that the records alone gave."""
+    found: list[str] = []
+    if base.estimate is None or base.low is None or base.high is None:
+        return found
+    known = base.prior[1] - 3 <= base.estimate <= base.prior[2] + 3
+    usual = base.prior[1] <= base.estimate <= base.prior[2]
+    if not (usual or _COLD_C <= base.estimate <= _WARM_C):
+        found.append(
+            f"a base temperature of {base.estimate:.1f} °C is absurd for a crop: the records do "
+            "not support one"
+        )
+    elif not known:
+        found.append(
+            f"a base temperature of {base.estimate:.1f} °C is far from the "
+            f"{base.prior[1]:.1f} to {base.prior[2]:.1f} °C known for {fit.crop.name}: do not "
+            "trust it without more trials"
+        )
+    if base.high - base.low > 10.0:
+        found.append(
+            f"the base temperature is only known to lie between {base.low:.1f} and "
+            f"{base.high:.1f} °C"
+        )
+    if base.estimate < seen.low - 10.0:
+        found.append(
+            f"the base temperature lies {seen.low - base.estimate:.0f} °C below the coldest "
+            "plot: it is read off a line drawn far beyond the records"
+        )
+    if len(seen.plots_at) == 2:
+        found.append("two temperatures give a line but nothing to check it with")
+    if all(count == 1 for _, count in seen.plots_at):
+        found.append(
+            "there is one plot or dish at each temperature: chance differences between plots "
+            "cannot be told from the effect of temperature, and intervals are too narrow"
+        )
+    return found
+
+
+def _offsets(fit: PlainFit) -> tuple[list[Plot], FloatArray, FloatArray]:
+    """Plots in which seedlings came, how much later than the fit, in ln thermal time, and se."""
+    predicted = fit.model.predict(fit.vector[None])
+    plots, off, error = [], [], []
+    for index, plot in enumerate(fit.plots):
+        new = plot.telling()[1] if plot.noted_h is None else np.zeros(0)
+        if new.sum() < 3:
+            continue
+        cumulative = new.cumsum()
+        at = int(np.searchsorted(cumulative, 0.5 * new.sum()))
+        earlier = cumulative[at - 1] if at else 0.0
+        part = (0.5 * new.sum() - earlier) / new[at]
+        done = predicted.progress[0, index] + predicted.credit[0, index]
+        before = done[at - 1] if at else 0.0
+        middle = max(before + part * (done[at] - before), 1e-9)
+        sigma = float(predicted.sigma[0, index])
+        width = np.log(max(done[at], 1e-9) / max(before, 0.5 * done[at], 1e-9)) / 3.5
+        plots.append(plot)
+        off.append(np.log(middle) - predicted.ln_scale[0, index])
+        error.append(np.sqrt(1.57 * sigma**2 / new.sum() + width**2))
+    return plots, np.array(off), np.array(error)
+
+
+def _scatter(fit: PlainFit) -> list[str]:
+    """Plots that differ from the fit by more than their seeds explain."""
+    plots, off, error = _offsets(fit)
+    free = len(plots) - 2
+    if free < 1:
+        return []
+    ratio = float(np.square(off / error).sum() / free)
+    if ratio < _SCATTER:
+        return []
+    worst = int(np.argmax(np.abs(off / error)))
+    change = np.expm1(abs(off[worst]))
+    word = "slower" if off[worst] > 0 else "faster"
+    return [
+        (
+            f"plots scatter about the fit {np.sqrt(ratio):.1f} times more than their seeds "
+            f"explain; {plots[worst].name} is {change:.0%} {word}: do not trust the intervals"
+        )
+    ]
+
+
+def _falling_rates(plots: Sequence[Plot], crop: Crop) -> list[str]:
+    """Speed that does not rise with temperature below the optimum the catalogue gives."""
+    centre = crop.estimate.centre()
+    optimum = centre["t_base_C"] + centre["opt_gap_C"]
+    days: dict[float, list[float]] = defaultdict(list)
+    for plot in plots:
+        half = half_seen_d(plot) if plot.noted_h is None else None
+        if plot.constant_C is not None and half is not None:
+            days[plot.constant_C].append(half)
+    levels = sorted(days)
+    for cooler, warmer in itertools.pairwise(levels):
+        slower = np.mean(days[warmer]) > 1.05 * np.mean(days[cooler])
+        if slower and warmer <= optimum + 3.0:
+            return [
+                (
+                    f"speed does not rise steadily with temperature: half had come after "
+                    f"{np.mean(days[warmer]):.1f} d at {warmer:g} °C and after "
+                    f"{np.mean(days[cooler]):.1f} d at {cooler:g} °C"
+                )
+            ]
+    return []
+
+
+def _of_plots(plots: Sequence[Plot], crop: Crop) -> list[str]:
+    """What plots say of themselves: no replicates, replicates that disagree, nothing up."""
+    found = _falling_rates(plots, crop)
+    alike: dict[tuple[object, ...], list[Plot]] = defaultdict(list)
+    for plot in plots:
+        key = (plot.variety, plot.seed_lot, plot.treatment, plot.constant_C, plot.dish,
+               None if plot.constant_C is not None else plot.planted_h, plot.depth_cm)  # fmt: skip
+        alike[key].append(plot)
+    counted = [group for group in alike.values() if group[0].noted_h is None]
+    if counted and all(len(group) == 1 for group in counted):
+        found.append(
+            "no plot was replicated: what a plot has of its own cannot be told from its "
+            "treatment, date or temperature"
+        )
+    for group in counted:
+        if group[0].dish:
+            told = replicate_warning(tuple((plot.emerged, plot.seeds) for plot in group))
+            if told:
+                found.append(f"dishes at {group[0].constant_C:g} °C: {told}")
+    empty = [plot.name for plot in plots if plot.noted_h is None and plot.emerged == 0]
+    if empty:
+        shown = ", ".join(empty[:4]) + (" and others" if len(empty) > 4 else "")
+        found.append(f"nothing came up in {shown}")
+    return found

@@ -1,0 +1,1 @@
+"""Days to emergence on a grid of soil temperature."""

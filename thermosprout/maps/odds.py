@@ -1,0 +1,285 @@
+"""Thermal times that carry the odds of a forecast over to a map.
+
+A map moves every cell by one fixed response. What the draws of a forecast know beyond it (other
+cardinal temperatures, slow lots, small rows) is put into the thermal times asked for: the time
+each draw needs at a constant temperature, multiplied by the fixed rate at that temperature, is
+the thermal time after which the fixed response is as late as that draw. Draws that differ in
+their base temperature are further apart in cold ground, so this is tabulated over temperatures
+and looked up by how fast the wait of a cell goes.
+
+What a plan is made of, told by content: the same in every process.
+
+What a map is asked, and what that comes to for each crop: a response and thermal times.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass
+from enum import Enum
+from hashlib import sha256
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.crops.crop import Crop
+from thermosprout.emergence.forecast import (
+    STAGES,
+    CropDraws,
+    Sowing,
+    forecast_constant,
+    forecast_row,
+)
+from thermosprout.emergence.thermal_time import ConstantClock
+from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.errors import InputError
+from thermosprout.maps.engine import GridResponse, Thresholds
+from thermosprout.planning.options import Option, lead_hours, usual_options
+
+if TYPE_CHECKING:
+    from thermosprout.crops.crop import Crop
+
+
+FloatArray = npt.NDArray[np.float64]
+
+_LINES = 24
+
+
+def stage_thresholds(
+    crop: Crop,
+    handling: Handling,
+    *,
+    odds: Sequence[float] = (0.1, 0.5, 0.9),
+    depth_cm: float = 1.27,
+    seeds: int = 100,
+    viability: float = 1.0,
+    draws: int = 1000,
+    seed: int = 0,
+) -> Thresholds:
+    """Thermal time after planting to every stage at every odds, under the centre's response.
+
+    Parameters
+    ----------
+    crop : Crop
+        The crop.
+    handling : Handling
+        What was done to the seed.
+    odds : sequence of float
+        Quantiles of the forecast's draws.
+    depth_cm : float
+        Sowing depth. [cm]
+    seeds : int
+        Seeds planted in a row; a longer row shows its first seedling earlier.
+    viability : float
+        Live share of the lot.
+    draws, seed : int
+        Number of draws and seed of the random numbers.
+
+    Returns
+    -------
+    Thresholds
+        ``thermal_time`` of shape (rate, stage * odds), odds running fastest, with median half
+        emergence as the pivot. Where a share of the draws never comes up in ground that cold,
+        the late odds are inf.
+    """
+    response = GridResponse.centre(crop)
+    # From just above the base to the optimum: beyond it, ground is no faster, so nothing is asked.
+    gap = response.t_opt - response.t_base
+    temperatures = response.t_base + gap * np.linspace(0.03, 1.0, _LINES) ** 1.5
+    crop_draws = CropDraws.of(crop, draws, seed)
+    # The same name at every temperature: the same rows and seeds, so that lines differ smoothly.
+    sowing = Sowing(
+        row="map",
+        crop=crop,
+        handling=handling,
+        started_h=0.0,
+        planted_h=0.0,
+        depth_cm=depth_cm,
+        seeds_planted=seeds,
+    )
+    lines = []
+    for temperature in temperatures.tolist():
+        row = forecast_row(
+            sowing,
+            crop_draws,
+            ConstantClock(draws=crop_draws.rates, temperature_C=temperature),
+            viability=np.full(draws, viability),
+            ln_shift=np.zeros(draws),
+            seed=seed,
+        )
+        days = np.stack([row.stage_quantile(stage, list(odds)) / 24.0 for stage in STAGES])
+        lines.append(days.ravel())
+    rate = centre_rate(response, temperatures)
+    middle = int(np.argmin(np.abs(np.asarray(odds) - 0.5)))
+    return Thresholds(
+        thermal_time=np.nan_to_num(np.array(lines) * rate[:, None], nan=np.inf, posinf=np.inf),
+        rate=rate,
+        pivot=STAGES.index("half") * len(odds) + middle,
+        late=tuple(
+            stage * len(odds) + index
+            for stage in range(len(STAGES))
+            for index, odd in enumerate(odds)
+            if odd > odds[middle]
+        ),
+    )
+
+
+def centre_rate(response: GridResponse, temperature: npt.ArrayLike) -> FloatArray:
+    """Rate of a fixed response at temperatures, in double precision. [C]"""
+    from thermosprout.emergence.response import response as rate_at
+
+    return rate_at(
+        response.shape,
+        temperature,
+        response.t_base,
+        response.t_opt,
+        response.t_ceiling,
+        response.curvature,
+    )
+
+
+def fingerprint(value: object) -> str:
+    """SHA-256 over the content of dataclasses, containers, arrays and plain values.
+
+    A pickle would not do: it tells equal values apart by which of them are one object in memory.
+
+    Raises
+    ------
+    TypeError
+        For a value of a kind whose content is not known.
+    """
+    return sha256(repr(_content(value)).encode()).hexdigest()
+
+
+def _content(value: object) -> object:
+    if value is None or isinstance(value, bool | int | float | str | bytes):
+        return value
+    if isinstance(value, Enum):
+        return type(value).__name__, value.name
+    if isinstance(value, np.ndarray | np.generic):
+        array = np.ascontiguousarray(value)
+        return str(array.dtype), array.shape, sha256(array.tobytes()).hexdigest()
+    if is_dataclass(value):
+        return type(value).__name__, [
+            (field.name, _content(getattr(value, field.name))) for field in fields(value)
+        ]
+    if isinstance(value, Mapping):
+        return sorted((repr(key), _content(each)) for key, each in value.items())
+    if isinstance(value, list | tuple):
+        return [_content(each) for each in value]
+    raise TypeError(f"no fingerprint of {type(value).__name__}")
+
+
+_LEVELS = 9
+"""Quantiles that stand for each member where members are pooled."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CropPlan:
+    """What a map asks of one crop: its response, and thermal times for each treatment."""
+
+    name: str
+    response: GridResponse
+    thresholds: tuple[Thresholds, ...]
+    lead_d: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class MapPlan:
+    """Everything about a map but its soil."""
+
+    crops: tuple[CropPlan, ...]
+    treatments: tuple[str, ...]
+    odds: tuple[float, ...]
+    sown_h: tuple[float, ...]
+    pooled: bool
+    node_h: int
+
+    def __dask_tokenize__(self) -> str:
+        """Name that is the same in every process, so that a stopped map can go on."""
+        return fingerprint(self)
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Sizes of crop, treatment, sowing, stage and odds."""
+        sizes = (self.crops, self.treatments, self.sown_h, STAGES, self.odds)
+        return tuple(len(part) for part in sizes)
+
+
+@dataclass(frozen=True, kw_only=True)
+class MapQuestion:
+    """What a map is asked of each crop, as in :func:`thermosprout.maps.map.emergence_map`."""
+
+    treatments: tuple[str, ...]
+    odds: tuple[float, ...]
+    depth_cm: float
+    seeds: int
+    viability: float
+    soak_h: float | None
+    sprout_h: float | None
+    water_C: float
+    room_C: float
+    draws: int
+    seed: int
+
+    def require_rising_odds(self) -> None:
+        """Refuse odds that are no quantiles or do not rise."""
+        rise = all(low < high for low, high in pairwise(self.odds))
+        if not self.odds or not rise or any(not 0 < odd < 1 for odd in self.odds):
+            raise InputError("odds lie between 0 and 1 and rise")
+
+    def options(self, crop: Crop) -> list[Option]:
+        """Ways of sowing a crop, one for each treatment."""
+        usual = usual_options(
+            crop,
+            soaks_h=() if self.soak_h is None else (self.soak_h,),
+            sprout_h=self.sprout_h,
+            water_C=self.water_C,
+            room_C=self.room_C,
+        )
+        return [_option(usual, treatment) for treatment in self.treatments]
+
+
+def crop_plan(crop: Crop, asked: MapQuestion, *, pooled: bool) -> CropPlan:
+    """Response of a crop, and the thermal times of each treatment at the odds asked for.
+
+    Where members are pooled, odds are read off evenly spaced levels of all members together.
+    """
+    levels = tuple((np.arange(_LEVELS) + 0.5) / _LEVELS) if pooled else asked.odds
+    options = asked.options(crop)
+    return CropPlan(
+        name=crop.name,
+        response=GridResponse.centre(crop),
+        thresholds=tuple(
+            stage_thresholds(
+                crop,
+                option.handling,
+                odds=levels,
+                depth_cm=asked.depth_cm,
+                seeds=asked.seeds,
+                viability=asked.viability,
+                draws=asked.draws,
+                seed=asked.seed,
+            )
+            for option in options
+        ),
+        lead_d=tuple(_lead_days(crop, option, asked.draws, asked.seed) for option in options),
+    )
+
+
+def _option(usual: Sequence[Option], treatment: str) -> Option:
+    """Pick the way of sowing of a treatment; the mildest where there are several."""
+    try:
+        wanted = Treatment(treatment)
+    except ValueError:
+        known = ", ".join(Treatment)
+        raise InputError(f"there is no treatment {treatment!r}, expected one of {known}") from None
+    return next(option for option in usual if option.handling.treatment is wanted)
+
+
+def _lead_days(crop: Crop, option: Option, draws: int, seed: int) -> float:
+    """Days from wetting the seed to planting it, at the middle of the draws."""
+    row = forecast_constant(crop, 15.0, handling=option.handling, size=draws, seed=seed)
+    return float(np.median(lead_hours(row))) / 24.0

@@ -1,0 +1,1 @@
+"""The soil model: heat and water in the ground, from weather."""

@@ -1,0 +1,325 @@
+"""From weather arrays to soil temperature: the model without xarray, for members or stations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermosprout.arrays import FloatArray
+from thermosprout.soil.model.annual_wave import YearlyCourse
+from thermosprout.soil.model.conduction import Column, IntArray, Run, conduct, soil_column
+from thermosprout.soil.model.ground import GroundParameters
+from thermosprout.soil.model.surface import (
+    COVER_SHARES,
+    Cover,
+    Skin,
+    Sky,
+    covered,
+    ground_flux,
+    ground_skin,
+    hourly,
+    leaf_activity,
+    net_longwave,
+    usual_exchange,
+)
+from thermosprout.soil.model.texture import SoilType
+from thermosprout.soil.model.water_balance import (
+    ALBEDO,
+    SEA_LEVEL_PRESSURE,
+    Water,
+    potential_evaporation,
+    pressure,
+    psychrometric,
+    saturation_pressure,
+    snow_cover,
+    snow_resistance,
+    water_balance,
+)
+
+Stores = tuple[FloatArray, FloatArray]
+Flux = tuple[FloatArray, FloatArray]
+"""Supply to a surface at 0 degC [W m-2] and the coupling that takes from it with each kelvin."""
+
+DAY = 24
+SPIN_UP_D = 10
+"""Days run twice, so that the upper soil forgets the smooth profile it starts from."""
+GROUND_WARMER_K = 1.5
+"""Ground minus air in the mean of the year, for the starting profile only: 1 to 3 K is common in
+snow-free and snowy climates alike; assumption."""
+FULL_SNOW_MM = 8.0
+"""Water in the snow from which the ground counts as white. [mm] Assumption."""
+MINIMUM_CLEARNESS = 0.25
+RANGE_MEMORY_D = 20.0
+"""Memory of the daily range, which stands for the windiness of a place. [d]"""
+LEAF_MEMORY_D = 10.0
+"""Memory of the air temperature that leaves follow through spring. [d] Assumption."""
+
+
+@dataclass(frozen=True)
+class Weather:
+    """Weather in arrays of whole days, each of shape (member, step) unless said otherwise.
+
+    Attributes
+    ----------
+    air : ndarray
+        Mean of each hour. [degC]
+    radiation, clear : ndarray
+        Measured and clear-sky radiation, mean of each hour. [W m-2]
+    night_minimum : ndarray
+        Lowest temperature of the 24 hours around. [degC]
+    daily_range : ndarray, shape (member, day)
+        Range of air temperature of each day. [K]
+    rain : ndarray, shape (member, day)
+        Sum of each day. [mm]
+    rain_known : bool
+    vapour : ndarray, optional
+        Vapour pressure where humidity is known. [kPa]
+    wind_ratio : ndarray, optional
+        Wind over that of a usual day where it is known.
+    watering : ndarray, optional
+        Watering of each hour [mm], with its temperature in ``watering_C``.
+    elevation_m : float or ndarray, shape (member,)
+        Height above sea level. [m]
+    """
+
+    air: FloatArray
+    radiation: FloatArray
+    clear: FloatArray
+    night_minimum: FloatArray
+    daily_range: FloatArray
+    rain: FloatArray
+    rain_known: bool = True
+    vapour: FloatArray | None = None
+    wind_ratio: FloatArray | None = None
+    watering: FloatArray | None = None
+    watering_C: float = 10.0
+    elevation_m: float | FloatArray = 100.0
+
+    @property
+    def days(self) -> int:
+        """Number of whole days."""
+        return int(self.air.shape[1]) // DAY
+
+
+@dataclass(frozen=True)
+class Driven:
+    """Soil temperature at each hour, shape (depth, member, step + 1), and the water balance."""
+
+    temperature: FloatArray
+    water: Water
+    run: Run
+
+
+def daily_mean(values: FloatArray) -> FloatArray:
+    """Means of whole days, shape (member, day)."""
+    return np.asarray(values.reshape(values.shape[0], -1, DAY).mean(axis=2))
+
+
+def fading_mean(values: FloatArray, days: float) -> FloatArray:
+    """Exponentially fading mean over the days, shape (member, day)."""
+    out = np.empty_like(values)
+    state = values[:, : int(days)].mean(axis=1)
+    for day in range(values.shape[1]):
+        state = state + (values[:, day] - state) / days
+        out[:, day] = state
+    return out
+
+
+def running_day(values: FloatArray) -> FloatArray:
+    """Mean of the 24 hours around each hour, shorter at the ends."""
+    total = np.concatenate([np.zeros((values.shape[0], 1)), np.cumsum(values, axis=1)], axis=1)
+    n = values.shape[1]
+    low = np.maximum(np.arange(n) - DAY // 2, 0)
+    high = np.minimum(np.arange(n) + DAY // 2, n)
+    return np.asarray((total[:, high] - total[:, low]) / (high - low))
+
+
+def water_course(
+    weather: Weather,
+    *,
+    surface: str,
+    cover: Cover,
+    soil: SoilType,
+    ground: GroundParameters,
+    start: Stores | None = None,
+) -> tuple[Water, FloatArray, FloatArray]:
+    """Daily water of the ground, activity of its leaves, and water in the snow. [mm]
+
+    Parameters
+    ----------
+    weather, surface, cover, ground
+        As for :func:`drive`.
+    soil : SoilType
+    start : tuple of ndarray, shape (member,), optional
+        Water missing from the top soil and from the root zone; none where absent. [mm]
+
+    Returns
+    -------
+    water : Water
+    activity, snow : ndarray, shape (member, day)
+    """
+    air = daily_mean(weather.air)
+    height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
+    sky = _sky(weather, ground)
+    snow, liquid = snow_cover(air, weather.rain)
+    liquid = liquid * cover.rain
+    if weather.watering is not None:
+        liquid = liquid + daily_mean(weather.watering) * DAY
+    net = (1.0 - ground.sward_albedo) * weather.radiation - net_longwave(sky)
+    demand = potential_evaporation(daily_mean(net), air, psychrometric(height)) * cover.vapour
+    if not weather.rain_known:
+        liquid = liquid + 0.6 * demand
+    activity = leaf_activity(fading_mean(air, LEAF_MEMORY_D))
+    water = water_balance(
+        liquid,
+        demand,
+        soil,
+        root_zone_mm=ground.root_zone_mm,
+        cover_share=COVER_SHARES[surface],
+        activity=activity,
+        start=start,
+    )
+    return water, activity, snow
+
+
+def _clearness(weather: Weather) -> FloatArray:
+    """Sun of the day around each hour over that of a clear one."""
+    share = running_day(weather.radiation) / np.maximum(running_day(weather.clear), 1.0)
+    return np.asarray(np.clip(share, MINIMUM_CLEARNESS, 1.0))
+
+
+def _sky(weather: Weather, ground: GroundParameters, dry: FloatArray | float = 0.0) -> Sky:
+    """Air and radiation over the ground; where humidity is unknown, ``dry`` land dries the air.
+
+    ``dry`` runs from 0, moist land, to 1.
+    """
+    vapour = weather.vapour
+    if vapour is None:
+        gap = ground.dew_gap_moist + (ground.dew_gap_dry - ground.dew_gap_moist) * dry
+        vapour = saturation_pressure(weather.night_minimum - gap)
+    return Sky(weather.air, vapour, weather.radiation, _clearness(weather))
+
+
+def drive(
+    weather: Weather,
+    *,
+    depths_cm: tuple[float, ...],
+    surface: str,
+    cover: Cover,
+    texture: str,
+    ground: GroundParameters,
+    course: YearlyCourse,
+    day_of_year: float,
+    stores: Stores | None = None,
+) -> Driven:
+    """Run the model.
+
+    Parameters
+    ----------
+    weather : Weather
+    depths_cm : tuple of float
+    surface : {"grass", "bare"}
+    cover : Cover
+    texture : str
+        Key of :data:`thermosprout.soil.model.texture.SOILS`.
+    ground : GroundParameters
+    course : YearlyCourse
+        For the starting profile.
+    day_of_year : float
+        Of the first day.
+    stores : tuple of ndarray, shape (member,), optional
+        Water missing from the top soil and from the root zone at the start; moist where absent.
+        [mm]
+    """
+    column = soil_column(texture, round(ground.conductivity_factor, 3))
+    water, activity, snow = water_course(
+        weather, surface=surface, cover=cover, soil=column.soil, ground=ground, start=stores
+    )
+    sky = _sky(weather, ground, dry=hourly(1.0 - water.stress_factor))
+    deficit = saturation_pressure(weather.air) - sky.vapour
+    exchange = _exchange(weather, surface, ground)
+    skin = covered(ground_skin(surface, water, exchange, deficit, activity, ground), cover)
+    flux = _surface_flux(weather, sky, _under_snow(skin, hourly(snow)))
+    profile = course.profile(column.grid.nodes, day_of_year, column.diffusivity, GROUND_WARMER_K)
+    which = column.classes(water, ground.root_zone_mm)
+    run = _conducted(column, which, flux, depths_cm, profile)
+    return Driven(run.temperature, water, run)
+
+
+def _exchange(weather: Weather, surface: str, ground: GroundParameters) -> FloatArray:
+    """Heat taken to the air for each kelvin, by the wind where it is known. [W m-2 K-1]"""
+    usual = usual_exchange(
+        surface,
+        weather.radiation,
+        fading_mean(weather.daily_range, RANGE_MEMORY_D),
+        fading_mean(daily_mean(weather.radiation), RANGE_MEMORY_D),
+        ground,
+    )
+    return usual if weather.wind_ratio is None else usual * weather.wind_ratio
+
+
+def _surface_flux(weather: Weather, sky: Sky, skin: Skin) -> Flux:
+    """Heat that the weather and the watering hand to the soil at each hour."""
+    height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
+    supply, coupling = ground_flux(sky, skin, pressure(height) / SEA_LEVEL_PRESSURE)
+    if weather.watering is None:
+        return supply, coupling
+    return _watered(supply, coupling, weather.watering, weather.watering_C)
+
+
+def _conducted(
+    column: Column,
+    which: IntArray,
+    flux: Flux,
+    depths_cm: tuple[float, ...],
+    profile: FloatArray,
+) -> Run:
+    """Conduct the heat down the column from a smooth profile, the first days twice."""
+    supply, coupling = flux
+    weights = np.stack([column.grid.weights(depth) for depth in depths_cm], axis=1)
+    start = np.broadcast_to(profile, (supply.shape[0], column.grid.size))
+    freezable = np.broadcast_to(column.freezable, start.shape)
+    days = min(SPIN_UP_D, supply.shape[1] // DAY)
+    spun = conduct(
+        column.operators,
+        which[:, :days],
+        supply[:, : days * DAY],
+        coupling[:, : days * DAY],
+        weights,
+        start,
+        freezable=freezable,
+    )
+    return conduct(
+        column.operators,
+        which,
+        supply,
+        coupling,
+        weights,
+        spun.state,
+        ice=spun.ice,
+        freezable=freezable,
+    )
+
+
+def _under_snow(skin: Skin, snow: FloatArray) -> Skin:
+    """Let snow whiten and insulate the ground."""
+    if not snow.any():
+        return skin
+    white = np.clip(snow / FULL_SNOW_MM, 0.0, 1.0)
+    return Skin(
+        albedo=np.asarray(skin.albedo) * (1.0 - white) + ALBEDO * white,
+        transmitted=np.asarray(skin.transmitted) * (1.0 - white),
+        conductance=1.0 / (1.0 / np.asarray(skin.conductance) + snow_resistance(snow)),
+        exchange=skin.exchange,
+        vapour_resistance=np.where(white > 0.5, 0.0, skin.vapour_resistance),
+        longwave=skin.longwave,
+    )
+
+
+def _watered(
+    supply: FloatArray, coupling: FloatArray, watering: FloatArray, water_C: float
+) -> tuple[FloatArray, FloatArray]:
+    """Add the heat that watering takes up when it reaches the temperature of the surface."""
+    carried = watering * 4186.0 / 3600.0
+    return supply + carried * water_C, coupling + carried

@@ -1,0 +1,457 @@
+"""What a column's name says: quantity, unit and depth, in our own names or a logger's.
+
+Cells of a column turned into numbers: decimal marks, missing values, units in the cell.
+
+Which columns of a table hold the time and the temperature, at which depth and in what unit.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from thermosprout.arrays import FloatArray
+from thermosprout.errors import InputError, Place
+from thermosprout.soil.readers.table import Table
+from thermosprout.soil.readers.times import (
+    StampReading,
+    is_clock_time,
+    looks_like_stamp,
+    read_stamps,
+)
+
+_UNITS: tuple[tuple[str, str], ...] = (
+    (r"(?:°|º|deg(?:rees?)?[ _.]*|\bgrad[ _]*)c(?![a-z])|celsius|centigrade", "degC"),
+    (r"(?:°|º|deg(?:rees?)?[ _.]*)f(?![a-z])|fahrenheit", "degF"),
+    (r"\bkelvin\b|\bdeg(?:rees?)?[ _]*k\b|[(\[] ?k ?[)\]]|_k$", "K"),
+    (r"[(\[] ?c ?[)\]]|[_ ,]c$|^c$", "degC"),
+    (r"[(\[] ?f ?[)\]]|[_ ,]f$|^f$", "degF"),
+)
+_DEPTH = re.compile(r"(\d+(?:[.,]\d+)?)[ _]*(cm|mm|inches|inch|in|\"|″)(?![a-z])")
+_PLAIN_DEPTH = re.compile(r"^soil_temp_(\d+)(?:_|$)")
+_TO_CM = {"cm": 1.0, "mm": 0.1, "in": 2.54, "inch": 2.54, "inches": 2.54, '"': 2.54, "″": 2.54}
+_TEMPERATURE = (
+    r"temp|°|º|celsius|fahrenheit|tsoil|t_soil|tair|deg_?[cf]\b|(?:^|[_ ])t(?:_?(?:c|f))?$"
+)
+_QUANTITIES: tuple[tuple[str, str], ...] = (
+    (r"moist|vwc|swc|water[ _]content|feucht", "soil_moisture"),
+    (r"dew|wet.?bulb|heat.?index|wind.?chill|feels|taupunkt", "other"),
+    (r"humid|\brh\b|^rh|relhum|feuchte", "relative_humidity"),
+    (r"wind|wdsp|gust", "wind_speed"),
+    (r"ghi_mj|mj[ _/]*m|mj/", "ghi_daily_sum"),
+    (r"ghi|solar|glorad|shortwave|radiation|solrad|pyran", "ghi"),
+    (r"precip|rain|regen|niederschlag", "precipitation"),
+    (r"batt|volt|signal|rssi|serial no|host|coupler|attached|stopped|end of file", "other"),
+    (r"surface_temp|skin|sur_temp", "surface_temperature"),
+    (r"(?!.*soil)(?:air.?tmin|air.*min|tmin|t[_ ]min|mintp|min.*air)", "air_tmin"),
+    (r"(?!.*soil)(?:air.?tmax|air.*max|tmax|t[_ ]max|maxtp|max.*air)", "air_tmax"),
+    (rf"(?=.*(?:soil|ground|boden|erdreich|\bsol\b|suelo))(?=.*(?:{_TEMPERATURE}))", "soil"),
+    (r"tsoil|t_soil|^soil$|^ts_?\d|(?:soil|boden)[ _]*\d", "soil"),
+    (rf"(?=.*(?:air|luft|outdoor|ambient|2m))(?=.*(?:{_TEMPERATURE}))|^tair|\bt avg\b", "air"),
+    (_TEMPERATURE, "temperature"),
+    (r"^[ ]?(?:°|º)?(?:deg)?[ _]?[cf]$", "temperature"),
+)
+_TIME = re.compile(
+    r"time|date|stamp|datum|zeit|uhr|^utc|^day$|period|epoch|fecha|hora|heure|^ts$", re.IGNORECASE
+)
+_ZONE = re.compile(
+    r"(?<![a-z])(?:utc|gmt|zulu)(?![a-z])[ ]?([+\-−][ ]?\d{1,2}(?::?\d{2})?)?", re.IGNORECASE
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Meaning:
+    """What a column holds; ``unit`` and ``depth_cm`` are None when its name does not say."""
+
+    name: str
+    index: int
+    quantity: str
+    unit: str | None
+    depth_cm: float | None
+    said: str = ""
+
+
+def temperature_unit(text: str) -> str | None:
+    """Unit of temperature named in a text, or None."""
+    lowered = text.strip().lower()
+    for pattern, unit in _UNITS:
+        if re.search(pattern, lowered):
+            return unit
+    return None
+
+
+def understand(name: str, index: int, unit_row: str = "") -> Meaning:
+    """Work out what a column holds from its name and the units row, where there is one."""
+    lowered = name.strip().lower()
+    quantity = "time" if _TIME.search(lowered) else "other"
+    for pattern, found in _QUANTITIES:
+        if re.search(pattern, lowered) and not (quantity == "time" and found == "temperature"):
+            quantity = found
+            break
+    if (
+        quantity == "other"
+        and len(unit_row) < 12
+        and temperature_unit(unit_row) in ("degC", "degF")
+    ):
+        quantity = "temperature"
+    if quantity == "soil" and (extreme := re.search(r"(?:[ _]|^)(min|max)(?![a-z])", lowered)):
+        quantity = f"soil_t{extreme.group(1)}"
+    depth = _DEPTH.search(lowered) or _DEPTH.search(unit_row.lower())
+    depth_cm = float(depth.group(1).replace(",", ".")) * _TO_CM[depth.group(2)] if depth else None
+    if depth is None and quantity == "soil" and (plain := _PLAIN_DEPTH.search(lowered)):
+        depth_cm = float(plain.group(1))
+    return Meaning(
+        said=unit_row,
+        name=name,
+        index=index,
+        quantity=quantity,
+        unit=temperature_unit(unit_row) or temperature_unit(name),
+        depth_cm=depth_cm,
+    )
+
+
+def understand_all(
+    names: Sequence[str], units: Sequence[str], preamble: Sequence[str] = ()
+) -> list[Meaning]:
+    """Work out all columns; a heading line ``name: what it is`` above the table counts too."""
+    said: dict[str, str] = {}
+    for line in preamble:
+        key, mark, text = line.partition(":")
+        if mark:
+            said.setdefault(key.strip().lower(), text)
+    return [
+        understand(name, index, unit or said.get(name.strip().lower(), ""))
+        for index, (name, unit) in enumerate(zip(names, units, strict=True))
+    ]
+
+
+def zone_in(text: str) -> str | None:
+    """Time zone written in a column's name or a heading line, as ``UTC`` or ``UTC+02:00``."""
+    match = _ZONE.search(text.replace("_", " "))
+    if not match:
+        return None
+    offset = (match.group(1) or "").replace(" ", "").replace("−", "-")
+    return f"UTC{offset}" if offset else "UTC"
+
+
+MISSING_WORDS = frozenset(
+    ("na", "nan", "n/a", "null", "none", "nil", "-", "--", "---", ".", "?", "*", "err", "error",
+     "fail", "fault", "open", "short", "ol", "lost", "#n/a", "#value!", "#div/0!", "no-data",
+     "nodata", "missing", "invalid", "m")
+)  # fmt: skip
+MISSING_CODES = (-9999.0, -999.0, -999.9, -99.0, -99.9, -99.99, 999.0, 999.9, 9999.0, -6999.0,
+                 6999.0, -7999.0, 7999.0, -99999.0, -127.0)  # fmt: skip
+"""Numbers that stand for a missing value; all of them are impossible as a soil temperature."""
+_SUFFIX = re.compile(r"\s*(°\s*[CFcf]|deg\s*[CFcf]|[CF]|K|℃|℉)$")
+_POINT = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_COMMA = r"[+-]?\d+,\d+"
+
+
+def unit_in_cells(cells: Sequence[str]) -> str | None:
+    """Unit that is written behind the numbers, where it is."""
+    for cell in cells[:50]:
+        match = _SUFFIX.search(cell)
+        if match and any(character.isdigit() for character in cell):
+            letter = match.group(1)[-1].upper().replace("℃", "C").replace("℉", "F")
+            return {"C": "degC", "F": "degF", "K": "K"}[letter]
+    return None
+
+
+def unit_column(table: Table) -> str | None:
+    """Unit that a column of its own gives for every line, where there is one.
+
+    Raises
+    ------
+    InputError
+        When the unit changes within the file.
+    """
+    for index, name in enumerate(table.names):
+        if name.strip().lower() not in ("unit", "units", "einheit", "unité", "unidad"):
+            continue
+        cells = table.column(index)
+        letters = [cell.strip().lstrip("°º").strip().upper() for cell in cells]
+        if not set(letters) <= {"C", "F", "K"}:
+            return None
+        for row, letter in enumerate(letters):
+            if letter != letters[0]:
+                raise InputError(
+                    f"{cells[row]!r} is another unit than in the lines above",
+                    place=table.place(row, name),
+                    hint="export the file again in one unit",
+                )
+        return {"C": "degC", "F": "degF", "K": "K"}[letters[0]]
+    return None
+
+
+def to_numbers(table: Table, meaning: Meaning, decimal: str | None) -> tuple[FloatArray, str]:
+    """Numbers of one column and the decimal mark in words.
+
+    Raises
+    ------
+    InputError
+        For a cell that is no number, or points and commas mixed so that both can be decimals.
+    """
+    cells = pd.Series(table.column(meaning.index), dtype="object").str.strip()
+    cells = cells.str.replace("−", "-", regex=False)
+    letters = cells.str.extract(_SUFFIX.pattern)[0].dropna()
+    if letters.size:
+        kinds = letters.str[-1].str.upper().unique()
+        if len(kinds) > 1:
+            row = int(letters.index[letters.str[-1].str.upper() != kinds[0]][0])
+            raise InputError(
+                f"{table.rows[row][meaning.index]!r} is in another unit than the lines above",
+                place=table.place(row, meaning.name),
+                hint="export the file again in one unit",
+            )
+        cells = cells.str.replace(_SUFFIX.pattern, "", regex=True)
+    missing = (cells == "") | cells.str.lower().isin(MISSING_WORDS)
+    point = cells.str.fullmatch(_POINT).astype(bool)
+    comma = cells.str.fullmatch(_COMMA).astype(bool)
+    bad = ~(missing | point | comma)
+    if bad.any():
+        row = int(np.flatnonzero(bad.to_numpy())[0])
+        raise InputError(
+            f"{cells[row]!r} is no number",
+            place=table.place(row, meaning.name),
+            hint="mend the line, or leave the cell empty where the value is missing",
+        )
+    pointed = point & cells.str.contains(".", regex=False)
+    if decimal is None and comma.any() and pointed.any():
+        row = int(np.flatnonzero(comma.to_numpy() if comma.sum() < pointed.sum()
+                                 else pointed.to_numpy())[0])  # fmt: skip
+        raise InputError(
+            f"{cells[row]!r} has another decimal mark than other lines",
+            place=table.place(row, meaning.name),
+            hint="write all decimals alike, or set --decimal",
+        )
+    wrong = comma if decimal == "." else pointed if decimal == "," else pd.Series(dtype=bool)
+    if wrong.any():
+        row = int(np.flatnonzero(wrong.to_numpy())[0])
+        raise InputError(
+            f"{cells[row]!r} does not fit --decimal {decimal}",
+            place=table.place(row, meaning.name),
+            hint="leave --decimal out",
+        )
+    numbers = np.full(len(cells), np.nan)
+    good = (point | comma).to_numpy()
+    numbers[good] = cells[good].str.replace(",", ".", regex=False).astype(float).to_numpy()
+    numbers[np.isin(numbers, MISSING_CODES)] = np.nan
+    return numbers, "comma" if comma.any() else "point"
+
+
+def to_celsius(values: FloatArray, unit: str) -> FloatArray:
+    """Temperature in degC from degC, degF or K."""
+    if unit == "degF":
+        return np.asarray((values - 32.0) / 1.8)
+    return np.asarray(values - 273.15) if unit == "K" else values
+
+
+def one_depth(
+    table: Table, meanings: Sequence[Meaning], depth_cm: float | None
+) -> tuple[Table, list[str]]:
+    """Keep the rows of one depth where depth is a column."""
+    named = [m for m in meanings if m.name.strip().lower() in ("depth_cm", "depth", "depth (cm)")]
+    if not named:
+        return table, []
+    found, _ = to_numbers(table, named[0], None)
+    depths = sorted(set(found[np.isfinite(found)].tolist()))
+    if not depths:
+        return table, []
+    if depth_cm is None and len(depths) > 1:
+        shown = ", ".join(f"{depth:g}" for depth in depths)
+        raise InputError(
+            f"the file holds depths of {shown} cm",
+            place=Place(file=table.path, line=table.lines[0], column=named[0].name),
+            hint="say which with --depth-cm",
+        )
+    wanted = depth_cm if depth_cm is not None else depths[0]
+    keep = np.flatnonzero(found == wanted).tolist()
+    if not keep:
+        raise InputError(
+            f"no line has a depth of {wanted:g} cm",
+            place=Place(file=table.path, column=named[0].name),
+            hint="depths there: " + ", ".join(f"{depth:g}" for depth in depths),
+        )
+    picked = Table(
+        path=table.path, names=table.names, units=table.units,
+        rows=[table.rows[row] for row in keep], lines=[table.lines[row] for row in keep],
+        separator=table.separator, preamble=table.preamble, notes=table.notes,
+    )  # fmt: skip
+    return picked, [f"{len(keep)} lines of {wanted:g} cm were taken."]
+
+
+def time_columns(table: Table, meanings: Sequence[Meaning]) -> tuple[int, int | None]:
+    """Find the column of stamps, and one of clock times where the date stands alone."""
+    sample = table.rows[: min(50, len(table.rows))]
+
+    def all_cells(index: int, test: object) -> bool:
+        return all(test(row[index]) for row in sample)  # type: ignore[operator]
+
+    dated = [m for m in meanings if all_cells(m.index, looks_like_stamp)]
+    if not dated:
+        raise InputError(
+            "no column holds a date and time in every line",
+            place=Place(file=table.path, line=table.lines[0]),
+            hint="expected a column such as time_utc",
+        )
+    clocks = [
+        m
+        for m in meanings
+        if m not in dated
+        and all_cells(m.index, is_clock_time)
+        and (m.quantity == "time" or all_cells(m.index, lambda cell: ":" in cell))
+    ]
+
+    def rank(meaning: Meaning) -> tuple[int, int, int]:
+        has_clock = ":" in table.rows[0][meaning.index]
+        zoned = zone_in(meaning.name) is not None
+        return (int(meaning.quantity != "time"), int(not (has_clock or zoned)), int(not zoned))
+
+    best = min(dated, key=rank)
+    if clocks and ":" not in table.rows[0][best.index]:
+        return best.index, clocks[0].index
+    return best.index, None
+
+
+def stamps_of(
+    table: Table,
+    time_index: int,
+    clock_index: int | None,
+    day_first: bool | None,
+    timezone: str | None,
+) -> StampReading:
+    """Times of the table in UTC, by the zone in the cells, the heading, above it, or given."""
+    cells = table.column(time_index)
+    name = table.names[time_index]
+    if clock_index is not None:
+        cells = [
+            f"{day} {clock}" for day, clock in zip(cells, table.column(clock_index), strict=True)
+        ]
+    named = (
+        zone_in(name)
+        or zone_in(table.units[time_index])
+        or (zone_in(table.names[clock_index]) if clock_index is not None else None)
+        or _zone_above(table.preamble)
+    )
+    return read_stamps(
+        cells, table.lines, path=table.path, column=name,
+        day_first=day_first, timezone=timezone, named_zone=named,
+    )  # fmt: skip
+
+
+def _zone_above(preamble: Sequence[str]) -> str | None:
+    for line in preamble:
+        lowered = line.lower()
+        if "time" in lowered or "zone" in lowered or "date" in lowered:
+            zone = zone_in(line)
+            if zone:
+                return zone
+    return None
+
+
+def choose_column(
+    table: Table,
+    meanings: Sequence[Meaning],
+    time_index: int,
+    column: str | None,
+    depth_cm: float | None,
+) -> Meaning:
+    """Pick the one temperature column, or ask."""
+    place = Place(file=table.path, line=table.lines[0])
+    if column is not None:
+        for meaning in meanings:
+            if meaning.name.strip().lower() == column.strip().lower():
+                return meaning
+        raise InputError(
+            f"there is no column {column!r}",
+            place=place,
+            hint="columns there: " + ", ".join(table.names),
+        )
+    soil = [m for m in meanings if m.quantity == "soil" and m.index != time_index]
+    plain = [m for m in meanings if m.quantity == "temperature" and m.index != time_index]
+    candidates = soil or plain
+    if not candidates and table.names[0].startswith("column "):
+        candidates = [m for m in meanings if _is_number(table.rows[0][m.index])]
+    if not candidates:
+        candidates = [
+            m
+            for m in meanings
+            if m.index != time_index and unit_in_cells(table.column(m.index)) is not None
+        ]
+    if not candidates and unit_column(table) is not None:
+        candidates = [
+            m
+            for m in meanings
+            if re.search(r"value|reading|wert|mesure|valor", m.name, re.IGNORECASE)
+        ]
+    if depth_cm is not None and len(candidates) > 1:
+        at_depth = [m for m in candidates if m.depth_cm == depth_cm]
+        candidates = at_depth or candidates
+    if len(candidates) == 1:
+        return candidates[0]
+    if not candidates:
+        air = any(m.quantity in ("air", "surface_temperature") for m in meanings)
+        raise InputError(
+            "no column holds a soil temperature" + (", only that of the air" if air else ""),
+            place=place,
+            hint=(
+                "model the soil from the air with soil model, or name the column with --column"
+                if air
+                else "name the column with --column; there: " + ", ".join(table.names)
+            ),
+        )
+    names = ", ".join(repr(m.name) for m in candidates)
+    depths = {m.depth_cm for m in candidates}
+    by_depth = len(depths) == len(candidates) and None not in depths
+    whole = (
+        table.separator == ","
+        and table.names[0].startswith("column ")
+        and all(table.rows[0][m.index].lstrip("+-").isdigit() for m in candidates)
+    )
+    hint = "say which with --column" + (" or --depth-cm" if by_depth else "")
+    if whole:
+        hint += ", or --decimal , where the comma parts decimals"
+    raise InputError(f"several columns hold a temperature: {names}", place=place, hint=hint)
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell.replace(",", "."))
+    except ValueError:
+        return False
+    return True
+
+
+def unit_of(table: Table, chosen: Meaning, numbers: FloatArray, unit: str | None) -> str:
+    """Unit of the values: said by the user, the heading or the cells, or asked for."""
+    if unit is not None:
+        known = {"C": "degC", "F": "degF", "K": "K", "DEGC": "degC", "DEGF": "degF"}
+        if unit.upper() not in known:
+            raise InputError(f"the unit {unit!r} is not known", hint="write C, F or K")
+        return known[unit.upper()]
+    if chosen.unit is not None:
+        return chosen.unit
+    in_cells = unit_in_cells(table.column(chosen.index)) or unit_column(table)
+    if in_cells is not None:
+        return in_cells
+    for line in table.preamble:
+        found = (
+            understand(line, 0).unit if "unit" in line.lower() or "temp" in line.lower() else None
+        )
+        if found:
+            return found
+    known_values = numbers[np.isfinite(numbers)]
+    low, high = np.percentile(known_values, [2, 98]) if known_values.size else (0.0, 0.0)
+    if low < 5.0:
+        return "degC"
+    if high > 45.0:
+        return "degF"
+    raise InputError(
+        f"values from {low:.1f} to {high:.1f} can be °C or °F, and nothing says which",
+        place=Place(file=table.path, line=table.lines[0], column=chosen.name),
+        hint="set --unit C or --unit F",
+    )

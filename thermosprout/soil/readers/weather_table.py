@@ -1,0 +1,314 @@
+"""Weather from a station's CSV file, daily or finer, as the hourly Dataset that drives the soil."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import xarray as xr
+
+from thermosprout.arrays import FloatArray
+from thermosprout.errors import CoverageError, InputError, Place
+from thermosprout.soil.readers.find_columns import (
+    Meaning,
+    stamps_of,
+    time_columns,
+    to_celsius,
+    to_numbers,
+    understand_all,
+)
+from thermosprout.soil.readers.import_report import Reading
+from thermosprout.soil.readers.table import SEPARATORS, Table, read_table
+from thermosprout.soil.readers.times import StampReading
+from thermosprout.soil.readers.to_hourly import (
+    finer_among_coarse,
+    holds_air,
+    hours_of_days,
+    step_in_words,
+    step_of,
+    to_hourly,
+)
+from thermosprout.soil.series import weather_dataset
+
+_FACTORS: dict[str, tuple[tuple[str, float], ...]] = {
+    # W m-2 from a daily sum: 1 MJ m-2 d-1 = 11.574, 1 J cm-2 d-1 = 0.11574, 1 kWh = 41.667
+    "ghi": (
+        (r"mj", 11.574),
+        (r"j ?/ ?cm", 0.11574),
+        (r"kwh", 41.667),
+        (r"w[ _/]*m", 1.0),
+        (r"", 1.0),
+    ),
+    "ghi_daily_sum": ((r"", 11.574),),
+    "precipitation": ((r"[(_ ]in(?:ch(?:es)?)?\)?$|\(in\)", 25.4), (r"", 1.0)),
+    "wind_speed": (
+        (r"km/?h|kph", 1 / 3.6),
+        (r"\(kt\)|knots|_kn\b", 0.514444),
+        (r"mph", 0.44704),
+        (r"", 1.0),
+    ),
+    "relative_humidity": ((r"", 1.0),),
+}
+_ISO_DAY = re.compile(r"\d{4}-\d\d-\d\d")
+_BOUNDS: dict[str, tuple[float, float]] = {
+    "air": (-70.0, 60.0),
+    "air_tmin": (-70.0, 60.0),
+    "air_tmax": (-70.0, 60.0),
+    "ghi": (-20.0, 1500.0),
+    "precipitation": (0.0, 700.0),
+    "relative_humidity": (0.0, 105.0),
+    "wind_speed": (0.0, 90.0),
+}
+"""Outside of these a value is impossible (also a missing-value code) and is left out."""
+
+
+def read_weather_csv(
+    path: str | Path,
+    *,
+    latitude: float,
+    longitude: float,
+    elevation_m: float | None = None,
+    timezone: str | None = None,
+    day_first: bool | None = None,
+    decimal: str | None = None,
+) -> tuple[xr.Dataset, Reading]:
+    """Read weather from a CSV file with ``air_temp_C``, ``air_tmin_C``, ``ghi_W_m2`` and the like.
+
+    Daily tables become hourly through :mod:`thermosprout.soil.model.weather`: temperature runs
+    between minimum and maximum and keeps the mean, radiation follows the sun, rain is spread
+    over the day.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file; any of air temperature (mean, or minimum and maximum), radiation, rain, humidity
+        and wind.
+    latitude, longitude : float
+        Degrees north and east.
+    elevation_m : float, optional
+        Height above sea level. [m]
+    timezone : str, optional
+        Zone of stamps or days that carry none.
+    day_first, decimal
+        As for :func:`thermosprout.soil.readers.logger.read_soil_csv`.
+
+    Returns
+    -------
+    weather : xarray.Dataset, dims (time,)
+        See :func:`thermosprout.soil.series.weather_dataset`.
+    reading : Reading
+        How the file was understood.
+
+    Raises
+    ------
+    InputError
+        Where the file is broken or can be read in two ways.
+    CoverageError
+        Where it holds no air temperature.
+    """
+    table = read_table(path, decimal=decimal)
+    meanings = understand_all(table.names, table.units, table.preamble)
+    time_index, clock_index = time_columns(table, meanings)
+    solar = ""
+    if timezone is None and all(_ISO_DAY.fullmatch(row[time_index].strip()) for row in table.rows):
+        # Days alone: an hour more or less does not matter, so the longitude may tell.
+        timezone = solar = f"UTC{round(longitude / 15.0):+d}"
+    stamps = stamps_of(table, time_index, clock_index, day_first, timezone)
+    columns, used, notes = _columns(table, meanings, decimal)
+    if solar and stamps.zone == solar:
+        notes.append(f"Days carry no time zone: taken as those of {solar}, from the longitude.")
+    if not holds_air(columns):
+        raise CoverageError(
+            "no column holds air temperatures",
+            place=Place(file=table.path, line=table.lines[0]),
+            hint="expected air_temp_C, or air_tmin_C and air_tmax_C",
+        )
+    _require_rising(table, stamps)
+    step = step_of(stamps.utc)
+    mixed = finer_among_coarse(stamps.utc, step)
+    if mixed:
+        raise InputError(
+            mixed,
+            place=Place(file=table.path),
+            hint="give the parts as files of their own: rain and sun belong to a line's whole step",
+        )
+    make = _daily if 20 * 3600 <= step <= 28 * 3600 else _finer
+    data, more, filled = make(stamps, columns, latitude, longitude, step, Place(file=table.path))
+    weather = weather_dataset(
+        data.pop("time"),
+        source=f"weather file {table.path.name}",
+        latitude=latitude,
+        longitude=longitude,
+        elevation_m=elevation_m,
+        **data,
+    )
+    reading = Reading(
+        file=str(path),
+        kind="weather table",
+        time_column=table.names[time_index],
+        time_zone=stamps.zone,
+        date_order=stamps.order,
+        separator=SEPARATORS[table.separator],
+        rows=len(table.rows),
+        step=step_in_words(step),
+        start=str(weather["time"].values[0])[:16],
+        end=str(weather["time"].values[-1])[:16],
+        filled_hours=filled,
+        notes=(*table.notes, *stamps.notes, f"Columns used: {', '.join(used)}.", *notes, *more),
+    )
+    return weather, reading
+
+
+def _columns(
+    table: Table, meanings: list[Meaning], decimal: str | None
+) -> tuple[dict[str, FloatArray], list[str], list[str]]:
+    """Values of the columns that are understood, in our units; the first of a kind counts."""
+    columns: dict[str, FloatArray] = {}
+    used: list[str] = []
+    notes: list[str] = []
+    for meaning in meanings:
+        quantity = meaning.quantity
+        if quantity == "temperature":
+            quantity = "air"
+        target = "ghi" if quantity == "ghi_daily_sum" else quantity
+        if target not in _BOUNDS or target in columns or _is_extreme(meaning):
+            continue
+        values, _ = to_numbers(table, meaning, decimal)
+        if quantity in _FACTORS:
+            named = f"{meaning.name} {meaning.said}".lower()
+            factor = next(f for pattern, f in _FACTORS[quantity] if re.search(pattern, named))
+            values = values * factor
+        else:
+            values = to_celsius(values, meaning.unit or "degC")
+        values, said = possible(target, values, meaning.name, table.lines)
+        notes += said
+        if np.isfinite(values).any():
+            columns[target] = values
+            used.append(meaning.name)
+    return columns, used, notes
+
+
+def possible(
+    quantity: str, values: FloatArray, name: str, lines: Sequence[int]
+) -> tuple[FloatArray, list[str]]:
+    """Values with the impossible ones left out, and words on them.
+
+    Parameters
+    ----------
+    quantity : str
+        air, air_tmin, air_tmax [degC], ghi [W m-2], precipitation [mm], relative_humidity [%] or
+        wind_speed [m s-1].
+    values : ndarray, shape (row,)
+        NaN where missing.
+    name : str
+        Of the column, for the words.
+    lines : sequence of int, length row
+        Lines that the values stand in.
+    """
+    low, high = _BOUNDS[quantity]
+    wrong = (values < low) | (values > high)
+    if not wrong.any():
+        return values, []
+    row = int(np.flatnonzero(wrong)[0])
+    said = (
+        f"{int(wrong.sum())} impossible values of {name} were left out, the first "
+        f"in line {lines[row]}."
+    )
+    return np.where(wrong, np.nan, values), [said]
+
+
+def _is_extreme(meaning: Meaning) -> bool:
+    """Tell whether a column is a gust, a maximum or minimum of something we want the mean of."""
+    return meaning.quantity not in ("air_tmin", "air_tmax") and bool(
+        re.search(r"min|max|gust|dir|highest|_hm\b|deg\)", f"{meaning.name} {meaning.said}".lower())
+    )
+
+
+def _require_rising(table: Table, stamps: StampReading) -> None:
+    back = np.flatnonzero(np.diff(stamps.utc) <= np.timedelta64(0, "ns"))
+    if stamps.utc.size < 2:
+        raise InputError("one line is no series", place=table.place(0))
+    if back.size:
+        row = int(back[0]) + 1
+        raise InputError(
+            f"the time {str(stamps.local[row])[:16]} is not later than that of the line above",
+            place=table.place(row),
+            hint="sort the lines and leave out doubles",
+        )
+
+
+def _daily(
+    stamps: StampReading,
+    columns: dict[str, FloatArray],
+    latitude: float,
+    longitude: float,
+    step: int,
+    place: Place,
+) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
+    """Hours out of days; holes of up to three days are closed by a straight line."""
+    starts = stamps.utc
+    offset_h = (stamps.local - starts) / np.timedelta64(1, "h")
+    if stamps.day_only or not np.any(offset_h):
+        # Days that begin at a UTC stamp: the offset is what brings the stamp to midnight.
+        hour = (starts - starts.astype("datetime64[D]")) / np.timedelta64(1, "h")
+        offset_h = np.where(hour <= 12, -hour, 24.0 - hour) if not np.any(offset_h) else offset_h
+    offset = float(np.median(offset_h))
+    shift = np.timedelta64(round(offset * 3600), "s")
+    dates = (starts + shift + np.timedelta64(2, "h")).astype("datetime64[D]")
+    return hours_of_days(dates, columns, latitude, longitude, utc_offset_h=offset, place=place)
+
+
+def _finer(
+    stamps: StampReading,
+    columns: dict[str, FloatArray],
+    latitude: float,
+    longitude: float,
+    step: int,
+    place: Place,
+) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
+    """Hourly weather from readings every few minutes or hours; stamps begin the step."""
+    if step > 3 * 3600:
+        raise InputError(
+            f"weather every {step_in_words(step)} is too coarse",
+            place=place,
+            hint="give it every 3 hours or finer, or as daily values",
+        )
+    if step > 3600 and step % 3600 and {"ghi", "precipitation"} & set(columns):
+        raise InputError(
+            f"rain and sun every {step_in_words(step)} cannot be laid on the hours",
+            place=place,
+            hint="give them every hour, or every two or three",
+        )
+    if "air" not in columns:
+        raise CoverageError(
+            "no column holds the air temperature at each time", place=place, hint="add air_temp_C"
+        )
+    air = to_hourly(stamps.utc, columns["air"])
+    known = np.flatnonzero(np.isfinite(air.values))
+    if known.size < 2:
+        raise CoverageError("the air temperature column holds no usable values", place=place)
+    keep = slice(int(known[0]), int(known[-1]) + 1)
+    time = air.time[keep]
+    data: dict[str, npt.NDArray[np.generic]] = {"time": time, "air_temperature": air.values[keep]}
+    hour = stamps.utc.astype("datetime64[h]")
+    for name in ("ghi", "precipitation"):
+        if name in columns:
+            grouped = pd.Series(columns[name]).groupby(hour)
+            hourly = grouped.mean() if name == "ghi" else grouped.sum(min_count=1)
+            values = hourly.reindex(time).to_numpy(dtype=float)
+            if step > 3600:
+                share = step / 3600 if name == "precipitation" else 1.0
+                values = pd.Series(values).ffill(limit=step // 3600 - 1).to_numpy() / share
+            data[name] = np.maximum(values, 0.0)
+    for name in ("relative_humidity", "wind_speed"):
+        if name in columns:
+            other = to_hourly(stamps.utc, columns[name])
+            data[name] = other.values[keep]
+    notes = ["Radiation and rain were taken as those of the step that begins at the stamp."]
+    if air.gaps:
+        notes.append(f"{len(air.gaps)} holes of air temperature stay empty.")
+    return data, notes, air.filled_hours

@@ -1,0 +1,1 @@
+"""What the counts of a trial show, and how surely."""

@@ -1,0 +1,237 @@
+"""A trial analysed: each treatment summed up, differences told with what is not known of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from thermosprout.arrays import FloatArray
+from thermosprout.errors import InputError
+from thermosprout.trials.analysis.betabinomial import plot_correlation
+from thermosprout.trials.analysis.block_model import fit_blocked
+from thermosprout.trials.analysis.compare import Group, differences, fit_group, holm, summaries
+from thermosprout.trials.analysis.conclusions import cautions, verdict
+from thermosprout.trials.analysis.curves import emergence_curve, emergence_shape
+from thermosprout.trials.analysis.intervals import ClockName
+from thermosprout.trials.analysis.measures import T50_PLANTED, PlotScores, score_plots
+from thermosprout.trials.analysis.results import (
+    Difference,
+    TreatmentSummary,
+    TrialResult,
+    Variation,
+    VarietyResult,
+)
+from thermosprout.trials.records.read import plots as plots_of
+from thermosprout.trials.records.values import treatment_order
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+Compared = Literal["treatment", "variety", "seed_lot"]
+
+
+def analyse(
+    records: pd.DataFrame,
+    *,
+    thermal: npt.ArrayLike | None = None,
+    compare: Compared | None = None,
+    clock: ClockName = "planted",
+    level: float = 0.9,
+    seed: int = 1,
+    resamples: int = 9_999,
+) -> TrialResult:
+    """Analyse the counts of a trial.
+
+    Parameters
+    ----------
+    records : pandas.DataFrame
+        As :func:`thermosprout.trials.records.read.read_records` returns.
+    thermal : array_like, shape (row,), optional
+        Thermal time from planting to each inspection, see
+        :func:`thermosprout.trials.analysis.intervals.thermal_times`. [C d]
+    compare : {"treatment", "variety", "seed_lot"}, optional
+        What is compared; treatments by default, varieties when there is one treatment only.
+    clock : {"planted", "started", "thermal"}
+        Of the curves.
+    level : float
+        Of the intervals.
+    seed : int
+        For permutations too many to try one by one.
+    resamples : int
+        Random arrangements then.
+
+    Raises
+    ------
+    InputError
+        When nothing has been counted.
+
+    Notes
+    -----
+    Seeds of one plot are not independent, so that plots are the replicates: each plot gives one
+    score per measure (the angle of its stand, the ln of its median time from an interval-censored
+    log-normal fit with a share that never emerges), compared by least squares on treatment and
+    block with Student's t, and by permutation within blocks.
+    """
+    thermal_times = None if thermal is None else np.asarray(thermal, dtype=float)
+    counted = records["inspected"].notna().to_numpy()
+    if not counted.any():
+        raise InputError("nothing has been counted yet", hint="record counts first")
+    notes = tuple(records.attrs.get("notes", ()))
+    records = records.loc[counted].reset_index(drop=True)
+    if thermal_times is not None:
+        thermal_times = thermal_times[counted]
+    plots = plots_of(records)
+    factor: Compared = compare or _factor(plots)
+    scores = score_plots(records, plots, thermal_times)
+    rng = np.random.default_rng(seed)
+    whole = _group(plots, np.arange(len(plots)), factor, None)
+    fits = fit_group(whole, scores, level)
+    found, overall, errors = differences(whole, scores, fits, rng, resamples)
+    found = holm(found)
+    varieties = _by_variety(plots, scores, factor, level, rng, resamples)
+    code = whole.block * len(whole.labels) + whole.treatment
+    variation = Variation(
+        stand_correlation=_correlation(whole, scores, code),
+        ln_t50_sd=_speed_sd(whole, scores),
+        error=errors,
+    )
+    treatments = tuple(
+        _with_curve(s, records, thermal_times, clock, whole, i, variation.stand_correlation, level)
+        for i, s in enumerate(summaries(whole, scores, fits, level))
+    )
+    result = TrialResult(
+        treatments=treatments,
+        differences=tuple(found),
+        overall=tuple(overall),
+        varieties=varieties,
+        variation=variation,
+        warnings=(*notes, *cautions(records, whole, scores, found)),
+        verdict=(),
+        compared=factor,
+        blocks=int(np.unique(plots["block"]).size),
+        comparisons=sum(item.p_value is not None for item in _all(found, varieties)),
+        interval=level,
+    )
+    return replace(result, verdict=verdict(result))
+
+
+def _all(found: list[Difference], varieties: tuple[VarietyResult, ...]) -> list[Difference]:
+    return found + [item for variety in varieties for item in variety.differences]
+
+
+def _factor(plots: pd.DataFrame) -> Compared:
+    if plots["treatment"].nunique() == 1 and plots["variety"].nunique() > 1:
+        return "variety"
+    return "treatment"
+
+
+def _group(
+    plots: pd.DataFrame, rows: npt.NDArray[np.intp], factor: Compared, variety: str | None
+) -> Group:
+    """Plots with their codes; blocks of different varieties are kept apart."""
+    import pandas as pd
+
+    part = plots.iloc[rows]
+    names = set(part[factor])
+    labels = treatment_order(names) if factor == "treatment" else sorted(names)
+    blocks = part["block"] if factor == "variety" else part["variety"] + "\x1f" + part["block"]
+    return Group(
+        plots=part,
+        rows=rows,
+        labels=labels,
+        treatment=pd.Categorical(part[factor], categories=labels).codes.astype(np.intp),
+        block=pd.factorize(blocks)[0].astype(np.intp),
+        variety=variety,
+    )
+
+
+def _by_variety(
+    plots: pd.DataFrame,
+    scores: PlotScores,
+    factor: Compared,
+    level: float,
+    rng: np.random.Generator,
+    resamples: int,
+) -> tuple[VarietyResult, ...]:
+    """Repeat the comparison within each variety, p values adjusted over all of them."""
+    if factor == "variety" or plots["variety"].nunique() < 2:
+        return ()
+    names = list(dict.fromkeys(plots["variety"]))
+    found: list[Difference] = []
+    summed: dict[str, tuple[TreatmentSummary, ...]] = {}
+    for name in names:
+        rows = np.flatnonzero((plots["variety"] == name).to_numpy())
+        group = _group(plots, rows, factor, name)
+        fits = fit_group(group, scores, level)
+        summed[name] = summaries(group, scores, fits, level)
+        found += differences(group, scores, fits, rng, resamples)[0]
+    found = holm(found)
+    told: dict[str, list[Difference]] = {name: [] for name in names}
+    for item in found:
+        told[item.variety or ""].append(item)
+    return tuple(
+        VarietyResult(variety=name, treatments=summed[name], differences=tuple(told[name]))
+        for name in names
+    )
+
+
+def _correlation(group: Group, scores: PlotScores, code: npt.NDArray[np.intp]) -> float:
+    """Correlation within plots; treatments and varieties have their own means."""
+    import pandas as pd
+
+    means = pd.factorize(
+        group.plots["variety"]
+        + "\x1f"
+        + group.plots["treatment"]
+        + "\x1f"
+        + group.plots["seed_lot"]
+    )[0]
+    return plot_correlation(
+        scores.seedlings[group.rows], group.plots["seeds_planted"].to_numpy(), means
+    )
+
+
+def _speed_sd(group: Group, scores: PlotScores) -> float | None:
+    """Plot-to-plot sd of ln t50 within blocks, beyond what chance among the seeds brings."""
+    score = scores.scores[T50_PLANTED.name][group.rows]
+    known = np.isfinite(score)
+    if known.sum() < 2:
+        return None
+    fit = fit_blocked(
+        score[known], group.treatment[known], group.block[known], len(group.labels),
+        least_variance=0.0,
+    )  # fmt: skip
+    if fit.df < 1:
+        return None
+    by_chance = float(np.median(scores.seed_variance[T50_PLANTED.name][group.rows][known]))
+    return float(np.sqrt(max(fit.error_variance - by_chance, 0.0)))
+
+
+def _with_curve(
+    summary: TreatmentSummary,
+    records: pd.DataFrame,
+    thermal: FloatArray | None,
+    clock: ClockName,
+    group: Group,
+    index: int,
+    correlation: float,
+    level: float,
+) -> TreatmentSummary:
+    mine = set(group.plots.loc[group.treatment == index, "plot"])
+    rows = records["plot"].isin(mine).to_numpy()
+    part = records[rows]
+    return replace(
+        summary,
+        curve=emergence_curve(
+            part,
+            clock=clock,
+            thermal=None if thermal is None else thermal[rows],
+            correlation=correlation,
+            level=level,
+        ),
+        log_normal=emergence_shape(part),
+    )

@@ -1,0 +1,250 @@
+"""What is compared between treatments: one score a plot, on a scale where plots vary alike."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from thermosprout.arrays import FloatArray
+from thermosprout.trials.analysis.intervals import padded, plot_intervals
+from thermosprout.trials.analysis.lognormal import LogNormalFits, fit_plots
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+Kind = Literal["share", "time"]
+ScaleName = Literal["angle", "ln", "plain"]
+
+LEAST_SEEDLINGS = 3
+"""Seedlings a plot needs before its times are worth comparing."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measure:
+    """One measure of a trial.
+
+    Attributes
+    ----------
+    name : str
+        Key in the results, with its unit.
+    kind : {"share", "time"}
+        Shares are compared as angles (arcsine of the root), times as they are or as logarithms,
+        so that plots of good and bad treatments vary about alike.
+    words : str
+        Name in sentences.
+    """
+
+    name: str
+    kind: Kind
+    words: str
+
+
+STAND = Measure(name="stand", kind="share", words="final stand per seed planted")
+STAND_STARTED = Measure(
+    name="stand_per_started", kind="share", words="final stand per seed started"
+)
+T50_PLANTED = Measure(
+    name="t50_since_planted_d", kind="time", words="half emergence, counted from planting"
+)
+T50_STARTED = Measure(
+    name="t50_since_started_d",
+    kind="time",
+    words="half emergence, counted from starting the seed",
+)
+THERMAL_50 = Measure(
+    name="thermal_time_50_Cd", kind="time", words="thermal time from planting to half emergence"
+)
+BED_DAYS = Measure(
+    name="bed_days_to_first_harvest", kind="time", words="bed-days from planting to first harvest"
+)
+HARVEST_STARTED = Measure(
+    name="first_harvest_since_started_d",
+    kind="time",
+    words="first harvest, counted from starting the seed",
+)
+COMPARED: tuple[Measure, ...] = (
+    STAND,
+    STAND_STARTED,
+    T50_PLANTED,
+    T50_STARTED,
+    THERMAL_50,
+    BED_DAYS,
+    HARVEST_STARTED,
+)
+"""Measures whose differences are tested, in the order they are told."""
+
+DESCRIBED: tuple[str, ...] = (
+    "first_since_planted_d",
+    "first_since_started_d",
+    "full_since_planted_d",
+    "full_since_started_d",
+    "spread_d",
+)
+"""Times that are shown for each treatment and not tested."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlotScores:
+    """Values and scores of each plot, arrays of shape (plot,), NaN where there is none.
+
+    Attributes
+    ----------
+    values : dict
+        Measure name to value in its unit.
+    scores : dict
+        Measure name to score: the angle of a share, the ln of a time.
+    seed_variance : dict
+        Measure name to the part of the score's variance that chance among seeds brings.
+    fits : LogNormalFits
+        Of the days since planting.
+    seedlings : ndarray
+        Emerged at the last inspection.
+    """
+
+    values: dict[str, FloatArray]
+    scores: dict[str, FloatArray]
+    seed_variance: dict[str, FloatArray]
+    fits: LogNormalFits
+    seedlings: FloatArray
+
+
+def angle(emerged: FloatArray, seeds: FloatArray) -> FloatArray:
+    """Arcsine of the root of a share, after Anscombe (1948), Biometrika 35:246-254. [rad]"""
+    return np.asarray(np.arcsin(np.sqrt((emerged + 0.375) / (seeds + 0.75))))
+
+
+def score_plots(
+    records: pd.DataFrame, plots: pd.DataFrame, thermal: FloatArray | None
+) -> PlotScores:
+    """Score every plot.
+
+    Parameters
+    ----------
+    records : pandas.DataFrame
+        Counts.
+    plots : pandas.DataFrame
+        One row per plot, in the order of the scores; all counted.
+    thermal : ndarray, shape (row of records,), optional
+        Thermal time since planting. [C d]
+    """
+    seedlings = plots["final"].to_numpy(dtype=float)
+    planted = plots["seeds_planted"].to_numpy(dtype=float)
+    started = plots["seeds_started"].to_numpy(dtype=float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        values = {STAND.name: seedlings / planted, STAND_STARTED.name: seedlings / started}
+    scores = {
+        STAND.name: np.where(planted > 0, angle(seedlings, planted), np.nan),
+        STAND_STARTED.name: np.where(started > 0, angle(seedlings, started), np.nan),
+    }
+    variance = {
+        STAND.name: 1.0 / (4.0 * planted + 2.0),
+        STAND_STARTED.name: 1.0 / (4.0 * started + 2.0),
+    }
+    fits = _fit(plot_intervals(records, "planted"), plots)
+    enough = seedlings >= LEAST_SEEDLINGS
+    lead = _days(plots["planted"], plots["started"])
+    first = _first(records, plots)
+
+    def add(name: str, days: FloatArray, seeds_part: FloatArray | None = None) -> None:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            kept = np.where(enough & (days > 0), days, np.nan)
+            values[name], scores[name] = kept, np.log(kept)
+        variance[name] = np.full(days.shape, 1e-4) if seeds_part is None else seeds_part
+
+    t50, location = np.exp(fits.mu), fits.covariance[:, 0, 0]
+    add(T50_PLANTED.name, t50, location)
+    add(T50_STARTED.name, t50 + lead, location * (t50 / (t50 + lead)) ** 2)
+    add("first_since_planted_d", first)
+    add("first_since_started_d", first + lead)
+    add("full_since_planted_d", fits.quantile(0.9))
+    add("full_since_started_d", fits.quantile(0.9) + lead)
+    add("spread_d", fits.quantile(0.9) - fits.quantile(0.1))
+    if thermal is not None:
+        warm = _fit(plot_intervals(records, "thermal", thermal), plots)
+        add(THERMAL_50.name, np.exp(warm.mu), warm.covariance[:, 0, 0])
+    if plots["first_harvest"].notna().any():
+        enough = plots["first_harvest"].notna().to_numpy()
+        add(BED_DAYS.name, _days(plots["first_harvest"], plots["planted"]))
+        add(HARVEST_STARTED.name, _days(plots["first_harvest"], plots["started"]))
+    return PlotScores(
+        values=values, scores=scores, seed_variance=variance, fits=fits, seedlings=seedlings
+    )
+
+
+def _days(later: pd.Series, earlier: pd.Series) -> FloatArray:
+    return np.asarray((later - earlier).dt.total_seconds().to_numpy(dtype=float) / 86_400.0)
+
+
+def _fit(intervals: pd.DataFrame, plots: pd.DataFrame) -> LogNormalFits:
+    import pandas as pd
+
+    code = pd.Index(plots["plot"]).get_indexer(intervals["plot"])
+    order = np.argsort(code, kind="stable")
+    columns = [intervals[name].to_numpy(dtype=float)[order] for name in ("left", "right", "seeds")]
+    # A count on the clock's zero (looked at on the planting day) has no width to lie in.
+    columns[1] = np.maximum(columns[1], columns[0] + 1e-3)
+    left, right, seeds = padded(code[order], len(plots), *columns)
+    return fit_plots(left, right, seeds)
+
+
+def _first(records: pd.DataFrame, plots: pd.DataFrame) -> FloatArray:
+    """Middle of the interval in which the first seedling came. [d since planted]"""
+    intervals = plot_intervals(records, "planted")
+    came = intervals[np.isfinite(intervals["right"])]
+    earliest = came.drop_duplicates("plot").set_index("plot")
+    middle = 0.5 * (earliest["left"] + earliest["right"])
+    return np.asarray(middle.reindex(plots["plot"]).to_numpy(dtype=float))
+
+
+Back = Callable[[float], float]
+
+
+def back(scale: ScaleName, score: float) -> float:
+    """Value that belongs to a score: a share of 0 to 1, or a time."""
+    if scale == "angle":
+        return float(np.sin(np.clip(score, 0.0, np.pi / 2)) ** 2)
+    return float(np.exp(score)) if scale == "ln" else float(score)
+
+
+def difference(
+    scale: ScaleName, middle: float, gap: float, half_width: float, middle_half_width: float
+) -> tuple[float, float, float]:
+    """Difference in the measure's unit from a difference of scores, with its interval.
+
+    Parameters
+    ----------
+    middle : float
+        Mean score of the two treatments.
+    gap, half_width : float
+        Difference of scores and half width of its interval.
+    middle_half_width : float
+        Half width of the interval of ``middle``; added in the manner of Zou & Donner (2008),
+        Stat. Med. 27:1693-1702.
+
+    Returns
+    -------
+    tuple of float
+        Estimate, low, high; zero lies within exactly when it does for the scores, but for what
+        the middle adds.
+    """
+    if scale == "plain":
+        return gap, gap - half_width, gap + half_width
+    if scale == "angle":
+
+        def turn(x: float) -> float:
+            return float(np.sin(2.0 * middle) * np.sin(np.clip(x, -np.pi / 2, np.pi / 2)))
+
+        drift = abs(2.0 * np.cos(2.0 * middle) * np.sin(gap)) * middle_half_width
+    else:
+
+        def turn(x: float) -> float:
+            return float(np.exp(middle) * 2.0 * np.sinh(x / 2.0))
+
+        drift = abs(turn(gap)) * middle_half_width
+    centre, low, high = turn(gap), turn(gap - half_width), turn(gap + half_width)
+    down, up = float(np.hypot(centre - low, drift)), float(np.hypot(high - centre, drift))
+    return centre, centre - down, centre + up

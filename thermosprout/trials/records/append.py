@@ -1,0 +1,487 @@
+"""New lines for a records file: checked against what is there, then appended durably.
+
+The clock of a records file, for dates that stand alone where nobody names a time zone.
+
+Counts as they are handed in: a few words typed, or a small file from the bed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import io
+import re
+from collections.abc import Container, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from thermosprout.errors import InputError, Place
+from thermosprout.files import read_text, write_atomic
+from thermosprout.trials.records.file import (
+    Line,
+    Table,
+    append_text,
+    format_line,
+    format_table,
+    locked,
+    parse_table,
+    read_settled,
+    require_columns,
+    set_torn_aside,
+)
+from thermosprout.trials.records.plots import (
+    Entry,
+    read_entries,
+    require_format,
+    settle,
+    settle_all,
+)
+from thermosprout.trials.records.values import FORMAT, KNOWN, offset_of, read_whole, zone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Added:
+    """One line that was added: the count it holds and the one it replaces, if any."""
+
+    plot: str
+    inspected: str
+    emerged: int | None
+    before: int | None
+    corrects: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Appended:
+    """What an append did.
+
+    Attributes
+    ----------
+    added : tuple of Added
+    already : tuple of str
+        Plots whose same count was there already; no line was written for them.
+    set_aside : str
+        An unfinished line that a stopped writer had left and that was moved aside.
+    nothing_to_correct : tuple of str
+        Counts that were to correct one and found none of that day; they were added.
+    """
+
+    added: tuple[Added, ...]
+    already: tuple[str, ...] = ()
+    set_aside: str = ""
+    nothing_to_correct: tuple[str, ...] = ()
+
+
+_LINE = re.compile(r"\(line (\d+)\)")
+
+Row = Mapping[str, str]
+"""Column to cell of one new line; facts of the plot that are left out are taken from the file."""
+
+
+def append_records(
+    path: str | Path,
+    rows: Sequence[Row],
+    *,
+    timezone: str = "UTC",
+    correct: bool = False,
+    now: datetime | None = None,
+) -> Appended:
+    """Add lines to a records file; when this returns, they are on the disk.
+
+    All rows are written or none. Rows are checked by the same rules as the file. A count that is
+    there already with the same number is not written again.
+
+    Parameters
+    ----------
+    path : path
+        The file; it is made when it does not exist and the rows hold all required columns.
+    rows : sequence of mappings
+        Column to text. A row needs ``plot``; ``inspected`` with ``emerged`` for a count; facts of
+        the plot are filled in from the file, those given replace them.
+    timezone : str
+        IANA time zone of dates that stand alone.
+    correct : bool
+        Whether a count may replace one of the same plot and inspection.
+    now : datetime, optional
+        Aware instant that goes into ``entered``; the clock by default.
+
+    Raises
+    ------
+    InputError
+        When a row is wrong, a plot is unknown, a count is there with another number and
+        ``correct`` is not set, or the file cannot be written. Nothing is then added.
+    """
+    where = Path(path)
+    with locked(where) as lock:
+        if not where.exists():
+            return _begin(where, rows, timezone, now)
+        torn = set_torn_aside(where, lock)
+        plots = {row.get("plot", "") for row in rows}
+        table = _with_columns(where, _columns_needed(rows), plots)
+        plan = _Plan(table, timezone, correct, now)
+        with _told_as_new(where, plan):
+            for row in rows:
+                plan.add(row)
+            text = plan.checked_text()
+        if text:
+            append_text(where, text, lock)
+    return Appended(
+        added=tuple(plan.added),
+        already=tuple(plan.already),
+        set_aside=torn,
+        nothing_to_correct=tuple(plan.nothing_to_correct),
+    )
+
+
+@contextlib.contextmanager
+def _told_as_new(path: Path, plan: _Plan) -> Iterator[None]:
+    """Faults of lines that are not in the file yet are told by plot, not by a line number."""
+    try:
+        yield
+    except InputError as error:
+        place = error.place
+        if place is None or place.line is None:
+            raise
+        if place.line < plan.first_new:
+            if not plan.sound_before():
+                raise
+            raise InputError(
+                f"nothing was recorded; beside the new counts {plan.told(error.what)}",
+                place=place,
+                hint="look at the day and the number that were given; a count that is there "
+                "is replaced by giving its day again with --correct",
+            ) from None
+        column = f", {place.column}" if place.column else ""
+        raise InputError(
+            f"nothing was recorded; plot {plan.current}{column}: {plan.told(error.what)}",
+            place=Place(file=path),
+            hint=error.hint,
+        ) from None
+
+
+class _Plan:
+    """Lines to be added to one table, checked together with the lines of the same plots."""
+
+    def __init__(self, table: Table, timezone: str, correct: bool, now: datetime | None) -> None:
+        self.table = table
+        self.tz = zone(timezone)
+        self.correct = correct
+        self.now = now or datetime.now(UTC)
+        self.added: list[Added] = []
+        self.already: list[str] = []
+        self.nothing_to_correct: list[str] = []
+        self.new: list[Line] = []
+        self._plot_column = table.header.index("plot")
+        self._there: dict[str, list[Entry]] = {}
+        self._lines: dict[str, list[Line]] = {}
+        for line in table.lines:
+            self._lines.setdefault(line.cells[self._plot_column], []).append(line)
+        self.first_new = self._next = table.last + 1
+        self.current = ""
+
+    def _entries(self, plot: str) -> list[Entry]:
+        if plot not in self._there:
+            self._there[plot] = read_entries(self.table, self.tz, self._lines.get(plot, []))
+        return self._there[plot]
+
+    def add(self, row: Row) -> None:
+        """Turn one row into a line, or find that it is there already."""
+        plot = self.current = row.get("plot", "")
+        there = self._entries(plot)
+        cells = dict(row)
+        if there:
+            facts = settle(self.table.path, there).facts
+            cells = {**self._facts_as_written(facts), **cells}
+        elif not {"planted", "treatment", "seeds_planted"} <= row.keys():
+            raise self._unknown(plot)
+        stamp = max(
+            [self.now] + [e.entered.utc.replace(tzinfo=UTC) for e in there if e.entered is not None]
+        )  # never before a line that it corrects, also when the clock was set back
+        if stamp is not self.now:
+            stamp = stamp.replace(microsecond=min(stamp.microsecond + 1, 999_999))
+        cells["format"] = FORMAT
+        cells.setdefault("entered", stamp.astimezone(UTC).isoformat().replace("+00:00", "Z"))
+        line = Line(self._next, tuple(cells.get(name, "") for name in self.table.header))
+        entry = read_entries(self.table, self.tz, [line])[0]
+        if not self._settled(entry, there):
+            return
+        self._next += 1
+        self.new.append(line)
+        there.append(entry)
+
+    def _settled(self, entry: Entry, there: list[Entry]) -> bool:
+        """Whether the entry is to be written; notes what it does."""
+        held = None
+        if entry.inspected is not None:
+            counts = settle(self.table.path, there).counts if there else ()
+            held = next(
+                (c for c in counts if c.inspected and c.inspected.utc == entry.inspected.utc), None
+            )
+        if held is not None and _tells_nothing_new(entry, held):
+            self.already.append(entry.plot)
+            return False
+        if held is not None and not self.correct:
+            raise InputError(
+                f"plot {entry.plot} has {held.emerged} on {held.inspected and held.inspected.text} "
+                f"(line {held.line}), and {entry.emerged} was given",
+                place=Place(file=self.table.path),
+                hint="say that this is a correction (--correct) to replace it",
+            )
+        self.added.append(
+            Added(
+                plot=entry.plot,
+                inspected=entry.inspected.text if entry.inspected else "",
+                emerged=entry.emerged,
+                before=held.emerged if held else None,
+                corrects=held is not None,
+            )
+        )
+        if self.correct and held is None and entry.inspected is not None:
+            self.nothing_to_correct.append(f"{entry.plot} on {entry.inspected.text}")
+        return True
+
+    def _facts_as_written(self, facts: Entry) -> dict[str, str]:
+        mine = [*self._lines.get(facts.plot, []), *self.new]
+        line = next(line for line in mine if line.number == facts.line)
+        own = ("inspected", "emerged", "stations_filled", "first_harvest", "note", "observer",
+               "format", "entered")  # fmt: skip
+        return {
+            name: cell
+            for name, cell in zip(self.table.header, line.cells, strict=True)
+            if name in KNOWN and name not in own
+        }
+
+    def _unknown(self, plot: str) -> InputError:
+        whole = parse_table(self.table.path, read_settled(self.table.path)[0])
+        names = {line.cells[self._plot_column] for line in whole.lines}
+        same = [name for name in names if name.casefold() == plot.casefold()]
+        near = same or difflib.get_close_matches(plot, sorted(names), n=1, cutoff=0.5)
+        listed = f"{', '.join(sorted(names)[:8])}{' ...' if len(names) > 8 else ''}"
+        hint = f"did you mean {near[0]}?" if near else f"its plots are {listed}"
+        # A row that was never counted differs from its neighbour in one sign, too.
+        more = "" if same else "; the first count of a season's row needs --season SEASON.toml"
+        return InputError(
+            f"there is no plot {plot!r}",
+            place=Place(file=self.table.path),
+            hint=f"{hint.removesuffix('?')}{more}" if more else hint,
+        )
+
+    def sound_before(self) -> bool:
+        """Whether the lines of the plot were in order before the new ones came."""
+        old = read_entries(self.table, self.tz, self._lines.get(self.current, []))
+        try:
+            settle(self.table.path, old)
+        except InputError:
+            return False
+        return True
+
+    def told(self, what: str) -> str:
+        """Fault in words, a line that is not in the file yet told as the new count."""
+        return _LINE.sub(
+            lambda found: "(new)" if int(found[1]) >= self.first_new else found[0], what
+        )
+
+    def checked_text(self) -> str:
+        """Text to append, after the plots it touches are found in order."""
+        if self.new:
+            touched = {line.cells[self._plot_column] for line in self.new}
+            for plot in sorted(touched):
+                self.current = plot
+                settle(self.table.path, self._there[plot])
+        return "".join(
+            format_line(line.cells, self.table.delimiter, self.table.newline) for line in self.new
+        )
+
+
+def _tells_nothing_new(entry: Entry, held: Entry) -> bool:
+    """Whether everything that the new count says is said by the one that is there."""
+    if entry.facts != held.facts or entry.emerged != held.emerged:
+        return False
+    pairs = (
+        (entry.note, held.note),
+        (entry.observer, held.observer),
+        (entry.stations_filled, held.stations_filled),
+        (entry.first_harvest, held.first_harvest),
+    )
+    return all(mine in ("", None) or mine == theirs for mine, theirs in pairs)
+
+
+def _columns_needed(rows: Sequence[Row]) -> list[str]:
+    given = {name for row in rows for name, cell in row.items() if cell}
+    unknown = given - set(KNOWN)
+    if unknown:
+        raise InputError(f"a record has no column {sorted(unknown)[0]!r}")
+    # A file begun without a column for the number of the layout is of the first and stays so.
+    return [name for name in KNOWN if name in given - {"format"} or name == "entered"]
+
+
+def _with_columns(path: Path, needed: Sequence[str], plots: Container[str]) -> Table:
+    """Read lines of plots; columns the file lacks are added to it, every line kept as it is."""
+    text, _ = read_settled(path)
+    table = parse_table(path, text, plots=plots)
+    require_columns(table)
+    missing = [name for name in needed if name not in table.header]
+    if not missing:
+        return table
+    # As lines end for the csv module; str.splitlines would also split inside a cell.
+    lines = [line.rstrip("\r\n") for line in io.StringIO(text, newline="")]
+    first = next(i for i, line in enumerate(lines) if line.strip())
+    tail = table.delimiter * len(missing)
+    filled = [line + tail if i > first and line.strip() else line for i, line in enumerate(lines)]
+    filled[first] = table.delimiter.join([lines[first], *missing])
+    text = "".join(line + table.newline for line in filled)
+    write_atomic(path, text)
+    return parse_table(path, text, plots=plots)
+
+
+def _begin(path: Path, rows: Sequence[Row], timezone: str, now: datetime | None) -> Appended:
+    header = [n for n in KNOWN if n in {*KNOWN[:12], *_columns_needed(rows), "note", "format"}]
+    stamp = (now or datetime.now(UTC)).astimezone(UTC).isoformat().replace("+00:00", "Z")
+    cells = [
+        [{"entered": stamp, **row, "format": FORMAT}.get(name, "") for name in header]
+        for row in rows
+    ]
+    text = format_table(header, cells)
+    entries = read_entries(parse_table(path, text), zone(timezone))
+    settle_all(path, entries)
+    write_atomic(path, text)
+    added = [
+        Added(
+            plot=e.plot,
+            inspected=e.inspected.text if e.inspected else "",
+            emerged=e.emerged,
+            before=None,
+            corrects=False,
+        )
+        for e in entries
+    ]
+    return Appended(added=tuple(added))
+
+
+def own_clock(path: Path) -> str:
+    """Offset from UTC that the file's own plantings carry, or UTC where they are dates alone.
+
+    A count on "2026-10-26" belongs to the day of the bed: beside plots planted at
+    ``2026-09-20T09:00+12:00`` it is that day on a clock 12 h ahead of UTC. Where a clock change
+    lies between plantings the offset of the latest one is taken, which is nearest to the counts.
+
+    Parameters
+    ----------
+    path : Path
+        Records file; one that is absent or at fault counts as UTC, and its fault is told by
+        whoever reads it next.
+
+    Returns
+    -------
+    str
+        Such as ``+12:00``, or ``UTC``; read by :func:`thermosprout.trials.records.values.zone`.
+    """
+    if not path.is_file():
+        return "UTC"
+    try:
+        table = parse_table(path, read_settled(path)[0])
+    except InputError:
+        return "UTC"
+    if "planted" not in table.header:
+        return "UTC"
+    column = table.header.index("planted")
+    return clock_of_rows([{"planted": line.cells[column]} for line in table.lines])
+
+
+def clock_of_rows(rows: Sequence[Mapping[str, str]]) -> str:
+    """Offset of the latest planting among rows that carry one, or UTC.
+
+    Parameters
+    ----------
+    rows : sequence of mappings
+        Column to text; ``planted`` is looked at.
+    """
+    stamped = [text for row in rows if (text := row.get("planted", "")) and offset_of(text)]
+    return offset_of(max(stamped)) if stamped else "UTC"
+
+
+def typed_counts(words: Sequence[str], inspected: str) -> list[dict[str, str]]:
+    """Rows from words like ``A1=5``, each plot named once.
+
+    Raises
+    ------
+    InputError
+        When a word is no plot with its count, or a plot is named twice.
+    """
+    rows: list[dict[str, str]] = []
+    for word in words:
+        plot, mark, count = word.rpartition("=")
+        plot, count = plot.strip(), count.strip()
+        if not mark or not plot:
+            raise InputError(f"found {word!r}, expected a plot and its count, such as A1=5")
+        if any(row["plot"] == plot for row in rows):
+            raise InputError(f"plot {plot} is named twice")
+        try:
+            read_whole(count, Place(file="counts"))
+        except InputError:
+            raise InputError(
+                f"found {word!r}, expected a whole number after the plot, such as {plot}=5"
+            ) from None
+        rows.append({"plot": plot, "inspected": inspected, "emerged": count})
+    return rows
+
+
+def filed_counts(path: Path, inspected: str = "") -> list[dict[str, str]]:
+    """Rows from a CSV file with at least ``plot`` and ``emerged``.
+
+    Parameters
+    ----------
+    inspected : str
+        Day of all counts where the file has no column ``inspected``.
+
+    Raises
+    ------
+    InputError
+        When the file lacks a column, holds one that is not known, or a count has no day.
+    """
+    table = parse_table(path, read_text(path))
+    _check_columns(table, inspected)
+    rows = []
+    for line in table.lines:
+        row = {
+            name: cell
+            for name, cell in zip(table.header, line.cells, strict=True)
+            if cell or name in ("emerged", "inspected")
+        }
+        require_format(row.pop("format", ""), table.place(line.number, "format"))
+        if row.get("emerged", "") == "":
+            if row.get("inspected"):
+                raise InputError("the count is missing", place=table.place(line.number, "emerged"))
+            row = {name: cell for name, cell in row.items() if cell}
+            if set(row) <= {"plot", "block", "treatment", "variety"}:
+                continue  # a plot that was not counted this time
+        else:
+            row["inspected"] = row.get("inspected") or inspected
+            if not row["inspected"]:
+                raise InputError("the day is missing", place=table.place(line.number, "inspected"))
+        if not row.get("plot"):
+            raise InputError("the plot is missing", place=table.place(line.number, "plot"))
+        rows.append(row)
+    if not rows:
+        raise InputError("the file holds no count", place=Place(file=path))
+    return rows
+
+
+def _check_columns(table: Table, inspected: str) -> None:
+    for name in table.header:
+        if name not in KNOWN:
+            raise InputError(
+                f"the column {name!r} is not known",
+                place=table.place(1, name),
+                hint="a table with days across the top is read by `thermosprout trial import`"
+                if name[:1].isdigit()
+                else f"columns are {', '.join(KNOWN)}",
+            )
+    needed = ("plot", "emerged") if inspected else ("plot", "emerged", "inspected")
+    for name in needed:
+        if name not in table.header:
+            raise InputError(
+                f"the column {name} is missing",
+                place=table.place(1),
+                hint="say the day of all counts with --on" if name == "inspected" else "",
+            )

@@ -1,0 +1,165 @@
+"""The notebook's table, plots down and days across, read from and written to the tidy form."""
+
+from __future__ import annotations
+
+import csv
+import io
+from datetime import tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from thermosprout.errors import InputError, Place
+from thermosprout.files import read_text
+from thermosprout.trials.records.file import Table, parse_table
+from thermosprout.trials.records.values import FACTS, FORMAT, KNOWN, neutral, read_moment, zone
+
+if TYPE_CHECKING:
+    from thermosprout.trials.records.plots import PlotHistory
+    from thermosprout.trials.records.read import Loaded
+
+
+_BESIDE = ("plot", *FACTS)
+
+
+def read_notebook(path: Path, *, timezone: str = "UTC") -> list[dict[str, str]]:
+    """Rows for :func:`thermosprout.trials.records.read.append_records` from a notebook table.
+
+    Parameters
+    ----------
+    path : Path
+        CSV with the column ``plot``, any of the plot's facts, and one column per inspection
+        whose name is its day or date-time; an empty cell was not counted.
+
+    Raises
+    ------
+    InputError
+        When a column name is neither a fact nor a day, or a day is there twice.
+    """
+    table = parse_table(path, read_text(path))
+    days = _days(table, zone(timezone))
+    facts = [name for name in table.header if name in _BESIDE]
+    rows: list[dict[str, str]] = []
+    seen: dict[str, int] = {}
+    for line in table.lines:
+        cells = dict(zip(table.header, line.cells, strict=True))
+        plot = cells["plot"]
+        if not plot:
+            raise InputError("the plot is missing", place=table.place(line.number, "plot"))
+        if plot in seen:
+            raise InputError(
+                f"plot {plot} is on line {seen[plot]} already",
+                place=table.place(line.number, "plot"),
+            )
+        seen[plot] = line.number
+        known = {name: cells[name] for name in facts if cells[name] or name == "plot"}
+        if len(known) > 1:
+            rows.append(dict(known))
+        for day in days:
+            count = cells[day]
+            if count:
+                if not (count.isdecimal() and count.isascii()):
+                    raise InputError(
+                        f"found {count!r}, expected a whole number, 0 or more",
+                        place=table.place(line.number, day),
+                        hint="leave the cell empty where nothing was counted",
+                    )
+                rows.append({**known, "inspected": day, "emerged": count})
+    if not rows:
+        raise InputError("the table holds no count", place=Place(file=path))
+    return rows
+
+
+def _days(table: Table, tz: tzinfo) -> list[str]:
+    if "plot" not in table.header:
+        raise InputError("the column plot is missing", place=table.place(1))
+    days: dict[object, str] = {}
+    for name in table.header:
+        if name in _BESIDE:
+            continue
+        if name in KNOWN or not name[:1].isdigit():
+            raise InputError(
+                f"the column {name!r} is neither a fact of the plot nor a day",
+                place=table.place(1, name),
+                hint="days across the top are written as 2026-05-03",
+            )
+        instant = read_moment(name, tz, table.place(1, name)).utc
+        if instant in days:
+            raise InputError(
+                f"the day {name} is there twice, also as {days[instant]!r}",
+                place=table.place(1, name),
+            )
+        days[instant] = name
+    return list(days.values())
+
+
+def write_notebook(loaded: Loaded) -> str:
+    """Records as a notebook table, counts as they stand after corrections; CSV text."""
+    histories = loaded.histories
+    inspections = {
+        count.inspected.utc: count.inspected.text
+        for history in histories.values()
+        for count in history.counts
+        if count.inspected is not None
+    }
+    order = sorted(inspections)
+    rows = []
+    for plot, history in histories.items():
+        found = {c.inspected.utc: str(c.emerged) for c in history.counts if c.inspected}
+        rows.append([plot, *fact_cells(history), *(found.get(instant, "") for instant in order)])
+    return _csv([*_BESIDE, *(inspections[instant] for instant in order)], rows)
+
+
+def write_tidy(loaded: Loaded) -> str:
+    """Records in the tidy form, counts as they stand after corrections; CSV text."""
+    header = [name for name in KNOWN if name != "entered"]
+    rows = []
+    for plot, history in loaded.histories.items():
+        harvest = history.first_harvest.text if history.first_harvest else ""
+        facts = dict(zip(FACTS, fact_cells(history), strict=True))
+        for count in history.counts or (history.facts,):
+            filled = count.stations_filled
+            cells = {
+                **facts,
+                "plot": plot,
+                "inspected": count.inspected.text if count.inspected else "",
+                "emerged": "" if count.emerged is None else str(count.emerged),
+                "stations_filled": "" if filled is None else str(filled),
+                "first_harvest": harvest,
+                "note": count.note,
+                "observer": count.observer,
+                "format": FORMAT,
+            }
+            rows.append([cells[name] for name in header])
+    return _csv(header, rows)
+
+
+def fact_cells(history: PlotHistory) -> list[str]:
+    """Facts of a plot as cells, in the order of the columns."""
+    facts = history.facts
+    numbers = {
+        "depth_cm": facts.depth_cm,
+        "temperature_C": facts.temperature_C,
+    }
+    cells = {
+        "block": facts.block,
+        "variety": facts.variety,
+        "seed_lot": facts.seed_lot,
+        "treatment": facts.treatment,
+        "started": facts.started.text,
+        "planted": facts.planted.text,
+        "seeds_started": str(facts.seeds_started),
+        "seeds_planted": str(facts.seeds_planted),
+        **{name: "" if value is None else f"{value:g}" for name, value in numbers.items()},
+    }
+    return [cells[name] for name in FACTS]
+
+
+def _csv(header: list[str], rows: list[list[str]]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    temperature = header.index("temperature_C")
+    for row in rows:
+        # A temperature below zero is a number, not a formula.
+        writer.writerow([c if i == temperature else neutral(c) for i, c in enumerate(row)])
+    return out.getvalue()

@@ -1,0 +1,421 @@
+"""Lines of a records file, read cell by cell into checked values.
+
+The lines of one plot together: corrections settled, order and facts checked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, tzinfo
+from pathlib import Path
+
+from thermosprout.errors import InputError, Place
+from thermosprout.trials.records.file import Line, Table
+from thermosprout.trials.records.values import (
+    FACTS,
+    FORMAT,
+    KNOWN,
+    Moment,
+    read_decimal,
+    read_label,
+    read_moment,
+    read_whole,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One checked line; ``inspected`` and ``emerged`` are both absent on a plot's own line."""
+
+    line: int
+    plot: str
+    block: str
+    variety: str
+    seed_lot: str
+    treatment: str
+    started: Moment
+    planted: Moment
+    seeds_started: int
+    seeds_planted: int
+    depth_cm: float | None
+    temperature_C: float | None
+    inspected: Moment | None
+    emerged: int | None
+    stations_filled: int | None
+    first_harvest: Moment | None
+    note: str
+    observer: str
+    entered: Moment | None
+
+    @property
+    def facts(self) -> tuple[object, ...]:
+        """What belongs to the plot, comparable between its lines."""
+        return (
+            self.block,
+            self.variety,
+            self.seed_lot,
+            self.treatment,
+            self.started.utc,
+            self.planted.utc,
+            self.seeds_started,
+            self.seeds_planted,
+            self.depth_cm,
+            self.temperature_C,
+        )
+
+
+@dataclass(slots=True)
+class _Reader:
+    """Reads the lines of one table; equal texts are read once."""
+
+    table: Table
+    tz: tzinfo
+    moments: dict[str, Moment] = field(default_factory=dict)
+    labels: set[str] = field(default_factory=set)
+    where: dict[str, int] = field(init=False)
+    comma: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.where = {name: i for i, name in enumerate(self.table.header) if name in KNOWN}
+        self.comma = self.table.delimiter != ","
+
+    def text(self, line: Line, name: str) -> str:
+        index = self.where.get(name)
+        return "" if index is None else line.cells[index]
+
+    def label(self, line: Line, name: str, *, needed: bool = False) -> str:
+        text = self.text(line, name)
+        if text in self.labels:
+            return text
+        if not text:
+            if needed:
+                raise InputError("the cell is empty", place=self.place(line, name))
+            return ""
+        read_label(text, self.place(line, name))
+        self.labels.add(text)
+        return text
+
+    def moment(self, line: Line, name: str) -> Moment | None:
+        text = self.text(line, name)
+        if not text:
+            return None
+        found = self.moments.get(text)
+        if found is None:
+            found = self.moments[text] = read_moment(text, self.tz, self.place(line, name))
+        return found
+
+    def needed_moment(self, line: Line, name: str) -> Moment:
+        found = self.moment(line, name)
+        if found is None:
+            raise InputError("the cell is empty, a date was expected", place=self.place(line, name))
+        return found
+
+    def whole(self, line: Line, name: str) -> int | None:
+        text = self.text(line, name)
+        if not text:
+            return None
+        if text.isdecimal() and text.isascii() and len(text) < 10:
+            return int(text)
+        return read_whole(text, self.place(line, name))
+
+    def needed_whole(self, line: Line, name: str) -> int:
+        found = self.whole(line, name)
+        if found is None:
+            raise InputError(
+                "the cell is empty, a whole number was expected", place=self.place(line, name)
+            )
+        return found
+
+    def decimal(self, line: Line, name: str, low: float, high: float, unit: str) -> float | None:
+        text = self.text(line, name)
+        if not text:
+            return None
+        if self.comma:
+            text = text.replace(",", ".")
+        return read_decimal(text, self.place(line, name), low=low, high=high, unit=unit)
+
+    def place(self, line: Line, name: str) -> Place:
+        return self.table.place(line.number, name)
+
+
+def read_entries(table: Table, tz: tzinfo, lines: Iterable[Line] | None = None) -> list[Entry]:
+    """Read lines into entries and check what can be said of one line alone.
+
+    Raises
+    ------
+    InputError
+        For the first cell that is wrong, naming its line and column.
+    """
+    reader = _Reader(table, tz)
+    return [_entry(reader, line) for line in (table.lines if lines is None else lines)]
+
+
+def require_format(number: str, place: Place) -> None:
+    """Check the layout a line says it was written in.
+
+    Raises
+    ------
+    InputError
+        When it is not the one read here.
+    """
+    if number not in ("", FORMAT):
+        raise InputError(
+            f"this record has format {number}, this version reads format {FORMAT}",
+            place=place,
+            hint="update thermosprout",
+        )
+
+
+def _entry(reader: _Reader, line: Line) -> Entry:
+    if reader.where.get("format") is not None:
+        require_format(reader.text(line, "format"), reader.place(line, "format"))
+    entry = Entry(
+        line=line.number,
+        plot=reader.label(line, "plot", needed=True),
+        block=reader.label(line, "block"),
+        variety=reader.label(line, "variety"),
+        seed_lot=reader.label(line, "seed_lot"),
+        treatment=reader.label(line, "treatment", needed=True),
+        started=reader.needed_moment(line, "started"),
+        planted=reader.needed_moment(line, "planted"),
+        seeds_started=reader.needed_whole(line, "seeds_started"),
+        seeds_planted=reader.needed_whole(line, "seeds_planted"),
+        depth_cm=reader.decimal(line, "depth_cm", 0.0, 50.0, "cm"),
+        temperature_C=reader.decimal(line, "temperature_C", -20.0, 60.0, "°C"),
+        inspected=reader.moment(line, "inspected"),
+        emerged=reader.whole(line, "emerged"),
+        stations_filled=reader.whole(line, "stations_filled"),
+        first_harvest=reader.moment(line, "first_harvest"),
+        note=reader.label(line, "note"),
+        observer=reader.label(line, "observer"),
+        entered=reader.moment(line, "entered"),
+    )
+    _check_alone(reader, line, entry)
+    return entry
+
+
+def _check_alone(reader: _Reader, line: Line, entry: Entry) -> None:
+    def fault(column: str, what: str, hint: str = "") -> InputError:
+        return InputError(what, place=reader.place(line, column), hint=hint)
+
+    if entry.planted.before(entry.started):
+        raise fault(
+            "planted", f"planted {entry.planted.text} is before started {entry.started.text}"
+        )
+    if entry.seeds_planted > entry.seeds_started:
+        raise fault(
+            "seeds_planted",
+            f"{entry.seeds_planted} seeds planted, but only {entry.seeds_started} were started",
+        )
+    if (entry.inspected is None) != (entry.emerged is None):
+        empty = "inspected" if entry.inspected is None else "emerged"
+        raise fault(
+            empty,
+            f"{empty} is empty",
+            "a count needs both a date and a number; a plot not counted yet has neither",
+        )
+    if entry.first_harvest is not None and entry.first_harvest.before(entry.planted):
+        raise fault("first_harvest", "the first harvest is before the planting")
+    if entry.entered is not None and entry.entered.day_only:
+        raise fault(
+            "entered",
+            "a date alone does not say which line is the later one",
+            "write a date-time with its offset",
+        )
+    if entry.inspected is None or entry.emerged is None:
+        return
+    if entry.inspected.before(entry.planted):
+        raise fault(
+            "inspected",
+            f"inspected {entry.inspected.text} is before planted {entry.planted.text}",
+        )
+    if entry.emerged > entry.seeds_planted:
+        raise fault(
+            "emerged",
+            f"{entry.emerged} emerged, but only {entry.seeds_planted} seeds were planted",
+            "count each seed once; note self-sown plants in the note",
+        )
+    if entry.stations_filled is not None and entry.stations_filled > entry.emerged:
+        raise fault(
+            "stations_filled",
+            f"{entry.stations_filled} stations filled by {entry.emerged} seedlings",
+        )
+
+
+_NEVER = datetime.min  # a line without `entered` was there first
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlotHistory:
+    """One plot as it stands now.
+
+    Attributes
+    ----------
+    facts : Entry
+        The line whose facts hold.
+    counts : tuple of Entry
+        The count that holds for each inspection, in order of time.
+    first_harvest : Moment or None
+    replaced : int
+        How many counts were replaced by corrections.
+    """
+
+    facts: Entry
+    counts: tuple[Entry, ...]
+    first_harvest: Moment | None
+    replaced: int
+
+
+def settle(path: Path, entries: Sequence[Entry]) -> PlotHistory:
+    """Settle the corrections of one plot and check its lines against each other.
+
+    Raises
+    ------
+    InputError
+        When facts of the plot differ between lines, an inspection is there twice, counts fall,
+        or a corrected fact contradicts a count.
+    """
+    facts = _facts(path, entries)
+    counts, replaced = _counts(path, entries)
+    _check_order(path, facts, counts)
+    return PlotHistory(
+        facts=facts,
+        counts=tuple(counts),
+        first_harvest=_harvest(path, facts, entries),
+        replaced=replaced,
+    )
+
+
+def settle_all(path: Path, entries: Sequence[Entry]) -> dict[str, PlotHistory]:
+    """Settle every plot among the entries, in the order of first appearance."""
+    groups: dict[str, list[Entry]] = {}
+    for entry in entries:
+        groups.setdefault(entry.plot, []).append(entry)
+    return {plot: settle(path, group) for plot, group in groups.items()}
+
+
+def _stamp(entry: Entry) -> datetime:
+    return entry.entered.utc if entry.entered is not None else _NEVER
+
+
+def _facts(path: Path, entries: Sequence[Entry]) -> Entry:
+    first = entries[0]
+    told = [first] + [e for e in entries[1:] if e.inspected is None]
+    known = {entry.facts for entry in told}
+    if len(known) > 1:
+        stamps: dict[datetime, Entry] = {}
+        for entry in told:
+            twin = stamps.setdefault(_stamp(entry), entry)
+            if twin.facts != entry.facts:
+                raise _differs(path, entry, twin)
+    for entry in entries:
+        if entry.facts not in known:
+            raise _differs(path, entry, first)
+    return max(told, key=lambda entry: (_stamp(entry), entry.line))
+
+
+def _differs(path: Path, entry: Entry, other: Entry) -> InputError:
+    column = next(
+        name
+        for name, mine, theirs in zip(FACTS, entry.facts, other.facts, strict=True)
+        if mine != theirs
+    )
+
+    def shown(of: Entry) -> object:
+        value = getattr(of, column)
+        return value.text if isinstance(value, Moment) else value
+
+    return InputError(
+        f"plot {entry.plot} has {column} {shown(entry)!r}, but {shown(other)!r} on line "
+        f"{other.line}",
+        place=Place(file=path, line=entry.line, column=column),
+        hint="a plot keeps its facts on every line; to correct one, add a line for the plot "
+        "with inspected and emerged empty and a later entered time",
+    )
+
+
+def _counts(path: Path, entries: Sequence[Entry]) -> tuple[list[Entry], int]:
+    held: dict[datetime, Entry] = {}
+    replaced = 0
+    for entry in entries:
+        if entry.inspected is None:
+            continue
+        other = held.get(entry.inspected.utc)
+        if other is not None:
+            replaced += 1
+            if _stamp(other) == _stamp(entry):
+                raise InputError(
+                    f"plot {entry.plot} was inspected {entry.inspected.text} on line "
+                    f"{other.line} already",
+                    place=Place(file=path, line=entry.line, column="inspected"),
+                    hint="a correction is a line with a later entered time",
+                )
+            if _stamp(other) > _stamp(entry):
+                continue
+        held[entry.inspected.utc] = entry
+    return [held[instant] for instant in sorted(held)], replaced
+
+
+def _check_order(path: Path, facts: Entry, counts: Sequence[Entry]) -> None:
+    previous: Entry | None = None
+    for entry in counts:
+        if entry.inspected is None or entry.emerged is None:
+            continue
+        place = Place(file=path, line=entry.line, column="emerged")
+        if entry.inspected.before(facts.planted):
+            raise InputError(
+                f"inspected {entry.inspected.text} is before planted {facts.planted.text} "
+                f"(line {facts.line})",
+                place=Place(file=path, line=entry.line, column="inspected"),
+            )
+        if entry.emerged > facts.seeds_planted:
+            raise InputError(
+                f"{entry.emerged} emerged, but only {facts.seeds_planted} seeds were planted "
+                f"(line {facts.line})",
+                place=place,
+            )
+        if previous is not None and previous.emerged is not None:
+            if entry.emerged < previous.emerged:
+                raise InputError(
+                    f"plot {entry.plot} falls from {previous.emerged} (line {previous.line}) to "
+                    f"{entry.emerged}",
+                    place=place,
+                    hint="emerged counts all seedlings so far, also those that died since; "
+                    "correct the wrong line with a later entered time",
+                )
+            _check_stations(path, previous, entry)
+        previous = entry
+
+
+def _check_stations(path: Path, previous: Entry, entry: Entry) -> None:
+    before, now = previous.stations_filled, entry.stations_filled
+    if before is not None and now is not None and now < before:
+        raise InputError(
+            f"stations filled fall from {before} (line {previous.line}) to {now}",
+            place=Place(file=path, line=entry.line, column="stations_filled"),
+        )
+
+
+def _harvest(path: Path, facts: Entry, entries: Sequence[Entry]) -> Moment | None:
+    told = [entry for entry in entries if entry.first_harvest is not None]
+    latest: Entry | None = None
+    for entry in told:
+        if latest is not None:
+            if _stamp(entry) < _stamp(latest):
+                continue
+            if _stamp(entry) == _stamp(latest) and entry.first_harvest != latest.first_harvest:
+                raise InputError(
+                    f"plot {entry.plot} has another first harvest on line {latest.line}",
+                    place=Place(file=path, line=entry.line, column="first_harvest"),
+                    hint="a correction is a line with a later entered time",
+                )
+        latest = entry
+    if latest is None or latest.first_harvest is None:
+        return None
+    if latest.first_harvest.before(facts.planted):
+        raise InputError(
+            "the first harvest is before the planting",
+            place=Place(file=path, line=latest.line, column="first_harvest"),
+        )
+    return latest.first_harvest

@@ -1,0 +1,219 @@
+"""Records of a trial: the file read, checked as a whole, and handed on as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from thermosprout.errors import InputError
+from thermosprout.trials.records.append import Added, Appended, Row, append_records
+from thermosprout.trials.records.file import Table, parse_table, read_settled, require_columns
+from thermosprout.trials.records.plots import Entry, PlotHistory, read_entries, settle_all
+from thermosprout.trials.records.values import zone
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+__all__ = [
+    "Added",
+    "Appended",
+    "Loaded",
+    "Row",
+    "append_records",
+    "load",
+    "plots",
+    "read_records",
+    "to_frame",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Loaded:
+    """A records file as it stands: every plot's history, and what is worth telling.
+
+    Attributes
+    ----------
+    histories : dict
+        Plot to its settled history, in the order of the file.
+    notes : tuple of str
+        What was noticed without being a fault: columns not read, a line cut short by a kill.
+    """
+
+    table: Table
+    histories: dict[str, PlotHistory]
+    notes: tuple[str, ...]
+
+
+def load(path: Path, *, timezone: str = "UTC") -> Loaded:
+    """Read a records file and check every line of it.
+
+    Raises
+    ------
+    InputError
+        For the first fault, naming its line and column.
+    """
+    text, torn = read_settled(path)
+    table = parse_table(path, text)
+    others = require_columns(table)
+    entries = read_entries(table, zone(timezone))
+    _check_planned(table, entries)
+    _check_labels(table, entries)
+    notes = [f"{path}: the column {name!r} is not read" for name in others]
+    if torn:
+        notes.append(
+            f"{path}: a line at the end was cut short when its writer was stopped; it had not "
+            f"been confirmed and is left out: {torn[:60]!r}"
+        )
+    histories = settle_all(path, entries)
+    return Loaded(table=table, histories=histories, notes=tuple(notes))
+
+
+def _check_planned(table: Table, entries: Sequence[Entry]) -> None:
+    """Where the file lists its plots, a count for a plot that is not listed is a slip.
+
+    A plot is listed by a first line without a count; a later one corrects what is known of it.
+    """
+    first: dict[str, Entry] = {}
+    for entry in entries:
+        first.setdefault(entry.plot, entry)
+    planned = {plot for plot, entry in first.items() if entry.inspected is None}
+    if not planned:
+        return
+    for entry in entries:
+        if entry.plot not in planned:
+            raise InputError(
+                f"there is no plot {entry.plot!r} in the plan",
+                place=table.place(entry.line, "plot"),
+                hint="add a line for it with inspected and emerged empty, or correct the name",
+            )
+
+
+def _check_labels(table: Table, entries: Sequence[Entry]) -> None:
+    """Labels that differ only in capitals or blanks are the same thing written twice."""
+    for column in ("plot", "treatment", "variety", "block"):
+        seen: dict[str, tuple[str, int]] = {}
+        for entry in entries:
+            label = getattr(entry, column)
+            other, line = seen.setdefault(" ".join(label.casefold().split()), (label, entry.line))
+            if other != label:
+                raise InputError(
+                    f"found {label!r}, but {other!r} on line {line}",
+                    place=table.place(entry.line, column),
+                    hint="write the same thing the same way on every line",
+                )
+
+
+def read_records(path: str | Path, *, timezone: str = "UTC", planned: bool = False) -> pd.DataFrame:
+    """Read the records of a trial.
+
+    Parameters
+    ----------
+    path : path
+        Tidy CSV with the columns of :mod:`thermosprout.trials.records.values`.
+    timezone : str
+        IANA time zone of dates that stand alone.
+    planned : bool
+        Whether plots without any count are included, as rows without ``inspected``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per plot and inspection that holds after corrections, in the order of plots in
+        the file and of time. ``started``, ``planted``, ``inspected``, ``first_harvest`` and
+        ``entered`` are naive UTC instants (a date alone is noon of the local day); the text
+        as written is in ``started_local``, ``planted_local``, ``inspected_local``. Further
+        columns: ``line`` and the rest of the file's known columns. ``attrs["notes"]`` tells
+        what was noticed.
+
+    Raises
+    ------
+    InputError
+        For the first fault, naming its line and column.
+    """
+    loaded = load(Path(path), timezone=timezone)
+    frame = to_frame(loaded.histories, planned=planned)
+    frame.attrs["notes"] = list(loaded.notes)
+    frame.attrs["timezone"] = timezone
+    return frame
+
+
+def to_frame(histories: dict[str, PlotHistory], *, planned: bool = False) -> pd.DataFrame:
+    """Histories as the table that :func:`read_records` returns."""
+    import numpy as np
+    import pandas as pd
+
+    pairs: list[tuple[PlotHistory, Entry]] = []
+    for history in histories.values():
+        pairs += [(history, count) for count in history.counts]
+        if planned and not history.counts:
+            pairs.append((history, history.facts))
+    facts = [history.facts for history, _ in pairs]
+    counts = [count for _, count in pairs]
+
+    def stamps(moments: Sequence[object]) -> pd.DatetimeIndex:
+        return pd.DatetimeIndex(
+            np.array([getattr(m, "utc", None) for m in moments], dtype="datetime64[us]")
+        ).as_unit("ns")
+
+    def numbers(values: Sequence[float | None]) -> np.ndarray:
+        return np.array([np.nan if v is None else v for v in values], dtype=float)
+
+    inspected = [c.inspected for c in counts]
+    emerged = numbers([c.emerged for c in counts])
+    return pd.DataFrame(
+        {
+            "line": np.array([c.line for c in counts], dtype=int),
+            "plot": [f.plot for f in facts],
+            "block": [f.block for f in facts],
+            "variety": [f.variety for f in facts],
+            "seed_lot": [f.seed_lot for f in facts],
+            "treatment": [f.treatment for f in facts],
+            "started": stamps([f.started for f in facts]),
+            "planted": stamps([f.planted for f in facts]),
+            "seeds_started": np.array([f.seeds_started for f in facts], dtype=int),
+            "seeds_planted": np.array([f.seeds_planted for f in facts], dtype=int),
+            "depth_cm": numbers([f.depth_cm for f in facts]),
+            "temperature_C": numbers([f.temperature_C for f in facts]),
+            "inspected": stamps(inspected),
+            "emerged": emerged if np.isnan(emerged).any() else emerged.astype(int),
+            "stations_filled": numbers([c.stations_filled for c in counts]),
+            "first_harvest": stamps([h.first_harvest for h, _ in pairs]),
+            "note": [c.note for c in counts],
+            "observer": [c.observer for c in counts],
+            "entered": stamps([c.entered for c in counts]),
+            "started_local": [f.started.text for f in facts],
+            "planted_local": [f.planted.text for f in facts],
+            "inspected_local": [m.text if m is not None else "" for m in inspected],
+        }
+    )
+
+
+def plots(records: pd.DataFrame) -> pd.DataFrame:
+    """One row per plot: its facts, how often it was inspected and what had emerged at the end.
+
+    Parameters
+    ----------
+    records : pandas.DataFrame
+        As :func:`read_records` returns.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The plot's columns, ``inspections``, ``last_inspected`` and ``final`` (emerged at the
+        last inspection, NaN for a plot not counted yet), in the order of the records.
+    """
+    facts = [
+        "plot", "block", "variety", "seed_lot", "treatment", "started", "planted",
+        "seeds_started", "seeds_planted", "depth_cm", "temperature_C", "first_harvest",
+        "started_local", "planted_local",
+    ]  # fmt: skip
+    ordered = records.sort_values("inspected", kind="stable", na_position="first")
+    grouped = ordered.groupby("plot", sort=False)
+    table = records.drop_duplicates("plot")[facts].set_index("plot")
+    table["inspections"] = grouped["inspected"].count()
+    table["last_inspected"] = grouped["inspected"].last()
+    table["final"] = grouped["emerged"].last()
+    return table.reset_index()

@@ -1,0 +1,190 @@
+"""From a season's soil source to one soil temperature series per member."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import xarray as xr
+
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.soil.depth import to_depth
+from thermosprout.soil.model.temperature import Surface, soil_temperature
+from thermosprout.soil.readers.logger import read_bridged, read_soil_csv
+from thermosprout.soil.series import VARIABLES, weather_dataset
+from thermosprout.weather.members import join_members
+from thermosprout.weather.season_weather import (
+    WARM_UP_DAYS,
+    SoilSource,
+    continued,
+    past_weather,
+    recent_and_ahead,
+    trusted,
+)
+from thermosprout.weather.session import WeatherSession
+
+
+def soil_from(source: SoilSource, *, session: WeatherSession | None = None) -> xr.DataArray:
+    """Soil temperature with members, from a year's measured part to the horizon.
+
+    Parameters
+    ----------
+    source : SoilSource
+        Where it comes from.
+    session : WeatherSession, optional
+        For tests; the user's cache by default.
+
+    Returns
+    -------
+    xarray.DataArray, dims (member, time), or (time,) for a file with nothing to go on from
+        Hourly. [degC] ``attrs["notes"]`` says how it was put together, ``attrs["attribution"]``
+        what the services' licences ask to be shown.
+
+    Raises
+    ------
+    InputError
+        For a source that does not name what it needs.
+    ServiceError, CoverageError
+        When a service fails and nothing is cached, or the data do not reach ``as_of``.
+    """
+    opened = session or WeatherSession(offline=source.offline)
+    try:
+        if source.kind == "csv":
+            return _from_file(source, opened)
+        if source.service is None:
+            raise InputError("no service is named", hint='write service = "open-meteo"')
+        return _from_service(source, opened)
+    finally:
+        if session is None:
+            opened.close()
+
+
+def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
+    if source.path is None:
+        raise InputError("no file of soil temperature is named")
+    measured, said = read_bridged(
+        source.path,
+        depth_cm=source.depth_cm,
+        column=source.column,
+        timezone=source.file_timezone or source.timezone,
+        surface=source.surface,
+    )
+    past = _past_file(source, measured)
+    ahead = None
+    attribution = ""
+    if source.service is not None:
+        bed = "grass" if source.surface == "grass" else "bare"
+        own = 100.0 * float(measured["depth"])
+        depth = min(max(own, 0.5), 30.0) if np.isfinite(own) else source.depth_cm
+        modelled = _from_service(
+            replace(
+                source,
+                kind="service",
+                surface=bed,
+                path=None,
+                past_years_file=None,
+                depth_cm=depth,
+            ),
+            session,
+        )
+        attribution = str(modelled.attrs.get("attribution", ""))
+        said.append(str(modelled.attrs.get("notes", "")))
+        ahead = modelled
+    if ahead is None and past is None:
+        return _noted(measured, said, attribution)
+    last = measured["time"].values[-1]
+    seam = min(source.now, last)
+    if source.now - last > np.timedelta64(10, "D") and ahead is None:
+        said.append(f"the file ends {(source.now - last) // np.timedelta64(1, 'D')} days ago")
+    series = join_members(
+        measured, ahead, past,
+        start=max(np.datetime64(source.first, "ns"), measured["time"].values[0]),
+        end=np.datetime64(source.last, "ns"), now=seam,
+    )  # fmt: skip
+    return _noted(series, [*said, str(series.attrs["notes"])], attribution)
+
+
+def _past_file(source: SoilSource, like: xr.DataArray | None) -> xr.DataArray | None:
+    if source.past_years_file is None:
+        return None
+    past, _ = read_soil_csv(
+        source.past_years_file, timezone=source.file_timezone or source.timezone
+    )
+    wanted = 100.0 * float(like["depth"]) if like is not None else float(source.depth_cm or 5.0)
+    if np.isfinite(float(past["depth"])) and np.isfinite(wanted):
+        past = to_depth(past, wanted)
+    return past
+
+
+def _noted(series: xr.DataArray, said: list[str], attribution: str) -> xr.DataArray:
+    series.attrs["notes"] = "; ".join(dict.fromkeys(text.rstrip(".") for text in said if text))
+    if attribution:
+        series.attrs["attribution"] = attribution
+    return series
+
+
+def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
+    depth = float(source.depth_cm or 5.0)
+    surface: Surface = "grass" if source.surface == "grass" else "bare"
+    recent, ahead, said = recent_and_ahead(source, session)
+    attribution = str(recent.attrs.get("attribution", ""))
+    past = _past_file(source, None)
+    seasons: list[xr.DataArray] = [] if past is None else [past]
+    if past is None:
+        weather, more = past_weather(source, session)
+        said += more
+        seasons = _model_years(weather, depth, surface)
+    known = recent.sel(time=slice(None, source.now))
+    measured = soil_temperature(known, depth_cm=depth, surface=surface)
+    forecast = None
+    if ahead is not None:
+        try:
+            whole = continued(known, trusted(ahead, source.now) if seasons else ahead)
+            forecast = soil_temperature(whole, depth_cm=depth, surface=surface)
+        except CoverageError as error:
+            # An old cached forecast may lie wholly in the past.
+            if not seasons:
+                raise
+            said.append(f"no forecast ({error.what})")
+    try:
+        series = join_members(
+            measured, forecast, seasons or None,
+            start=np.datetime64(source.first, "ns"), end=np.datetime64(source.last, "ns"),
+            now=source.now,
+        )  # fmt: skip
+    except CoverageError as error:
+        said.append(f"no past seasons ({error.what})")
+        series = join_members(
+            measured, forecast, None,
+            start=np.datetime64(source.first, "ns"), end=np.datetime64(source.last, "ns"),
+            now=source.now,
+        )  # fmt: skip
+    notes = [*recent.attrs.get("notes", ()), *said, str(measured.attrs.get("notes", ""))]
+    return _noted(series, [*notes, str(series.attrs["notes"])], attribution)
+
+
+def _model_years(years: list[xr.Dataset], depth_cm: float, surface: Surface) -> list[xr.DataArray]:
+    """Soil temperature of each past season; all years at once, as members of one run."""
+    if not years:
+        return []
+    size = min(data.sizes["time"] for data in years)
+    shared = [name for name in VARIABLES if all(name in data for data in years)]
+    stacked = weather_dataset(
+        years[0]["time"].values[:size],
+        source=str(years[0].attrs["source"]),
+        latitude=float(years[0].attrs["latitude"]),
+        longitude=float(years[0].attrs["longitude"]),
+        elevation_m=years[0].attrs.get("elevation_m"),
+        **{name: np.vstack([data[name].values[:size] for data in years]) for name in shared},
+    )
+    soil = soil_temperature(stacked, depth_cm=depth_cm, surface=surface)
+    out = []
+    for row, data in enumerate(years):
+        one = soil.isel(member=row, drop=True).drop_vars("member_weight", errors="ignore")
+        one = one.assign_coords(time=data["time"].values[:size])
+        one.attrs = dict(soil.attrs)
+        out.append(one.isel(time=slice(24 * (WARM_UP_DAYS - 10), None)))
+    return out
+
+
+__all__ = ["SoilSource", "soil_from"]

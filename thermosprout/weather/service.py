@@ -1,0 +1,287 @@
+"""Where each service is, under what terms, and which address a user set instead.
+
+One question to a service, and its answer as a weather Dataset that says where it is from.
+
+Past days from a service: asked in spans that can be kept for good, and joined.
+
+Numbers of a service's answer.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from thermosprout.arrays import FloatArray
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.weather.session import (
+    FORECAST_EXPIRES_S,
+    HISTORY_SETTLED_DAYS,
+    NEVER,
+    WeatherSession,
+)
+from thermosprout.weather.transport import BadAnswerError
+
+KEY_VARIABLE = "THERMOSPROUT_APIKEY"
+"""Key of paying users of Open-Meteo; never stored in the cache."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Endpoint:
+    """One interface of a service."""
+
+    service: str
+    base_url: str
+    path: str
+    variable: str
+    attribution: str
+
+    def url(self, base_url: str | None = None) -> str:
+        """Whole address: given, else from the environment, else the public one.
+
+        Raises
+        ------
+        InputError
+            When the address is not http or https.
+        """
+        base = (base_url or os.environ.get(self.variable) or self.base_url).rstrip("/")
+        if not base.startswith(("https://", "http://")):
+            raise InputError(
+                f"{base!r} is no web address",
+                hint=f"write https://HOST in base_url or {self.variable}",
+            )
+        return base if base.endswith(self.path) else base + self.path
+
+
+_OPEN_METEO = "Weather data by Open-Meteo.com (CC BY 4.0)"
+FORECAST = Endpoint(
+    service="Open-Meteo",
+    base_url="https://api.open-meteo.com",
+    path="/v1/forecast",
+    variable="THERMOSPROUT_FORECAST_URL",
+    attribution=_OPEN_METEO,
+)
+ARCHIVE = Endpoint(
+    service="Open-Meteo",
+    base_url="https://archive-api.open-meteo.com",
+    path="/v1/archive",
+    variable="THERMOSPROUT_ARCHIVE_URL",
+    attribution=_OPEN_METEO
+    + "; contains modified Copernicus Climate Change Service information (ERA5, ERA5-Land)",
+)
+ENSEMBLE = Endpoint(
+    service="Open-Meteo",
+    base_url="https://ensemble-api.open-meteo.com",
+    path="/v1/ensemble",
+    variable="THERMOSPROUT_ENSEMBLE_URL",
+    attribution=_OPEN_METEO,
+)
+POWER_HOURLY = Endpoint(
+    service="NASA POWER",
+    base_url="https://power.larc.nasa.gov",
+    path="/api/temporal/hourly/point",
+    variable="THERMOSPROUT_POWER_URL",
+    attribution="Data from the NASA Langley Research Center POWER Project",
+)
+
+
+def key_parameters() -> dict[str, str]:
+    """Key of a paying user, where one is set."""
+    key = os.environ.get(KEY_VARIABLE, "")
+    return {"apikey": key} if key else {}
+
+
+def ask(
+    endpoint: Endpoint,
+    params: Mapping[str, str | int | float],
+    read: Callable[[bytes], xr.Dataset],
+    *,
+    session: WeatherSession,
+    expires_s: int,
+    base_url: str | None,
+    source: str,
+) -> xr.Dataset:
+    """Ask a service, or its cached answers.
+
+    Parameters
+    ----------
+    endpoint : Endpoint
+        Who is asked.
+    params : mapping
+        What is asked.
+    read : callable
+        Turns the body of an answer into a Dataset; ``cut_hours`` of its ``attrs`` counts the hours
+        at its ends that hold no values yet.
+    session : WeatherSession
+        The cached session.
+    expires_s : int
+        How long an answer may be kept; one that is cut is kept as a forecast only. [s]
+    base_url : str or None
+        Another address.
+    source : str
+        What the Dataset says it is from.
+
+    Raises
+    ------
+    ServiceError, CoverageError
+        As :meth:`WeatherSession.get`.
+    """
+    kept: dict[str, xr.Dataset] = {}
+
+    def check(body: bytes) -> bool:
+        kept["data"] = read(body)
+        return not kept["data"].attrs["cut_hours"] or expires_s == FORECAST_EXPIRES_S
+
+    answer = session.get(
+        endpoint.service, endpoint.url(base_url), params, check=check, expires_s=expires_s
+    )
+    data = kept["data"]
+    note = answer.note(endpoint.service)
+    data.attrs |= {
+        "source": source,
+        "attribution": endpoint.attribution,
+        "retrieved": answer.retrieved.isoformat(timespec="seconds"),
+        "stale": answer.stale,
+        "notes": (note,) if note else (),
+    }
+    return data
+
+
+def require_place(latitude: float, longitude: float) -> None:
+    """Refuse coordinates that are none."""
+    if not -90 <= latitude <= 90 or not -180 <= longitude <= 180:
+        raise InputError(
+            f"there is no place at {latitude} north, {longitude} east",
+            hint="latitude runs from -90 to 90, longitude from -180 to 180, west negative",
+        )
+
+
+def past_days(
+    start: date,
+    end: date,
+    ask: Callable[[date, date, int], xr.Dataset],
+    *,
+    today: date | None = None,
+) -> xr.Dataset:
+    """Ask for the days from ``start`` to ``end``, both included, span by span.
+
+    Parameters
+    ----------
+    start, end : date
+        First and last day, UTC.
+    ask : callable
+        Called with the first and last day of a span and the seconds that its answer may be kept.
+    today : date, optional
+        For tests.
+
+    Returns
+    -------
+    xarray.Dataset, dims ([soil_level,] time)
+
+    Raises
+    ------
+    CoverageError
+        When the service does not hold the days; the newest may be missing.
+    """
+    parts = []
+    for first, last, settled in spans(start, end, today or datetime.now(UTC).date()):
+        try:
+            parts.append(ask(first, last, NEVER if settled else 6 * FORECAST_EXPIRES_S))
+        except CoverageError:
+            # The newest days may not be there yet; a hole further back is an error.
+            if settled or not parts:
+                raise
+    after = np.datetime64(end) + np.timedelta64(23, "h")
+    return joined(parts).sel(time=slice(np.datetime64(start), after))
+
+
+def require_order(start: date, end: date) -> None:
+    """Refuse days of which the last comes first."""
+    if end < start:
+        raise InputError(f"the last day {end} is before the first day {start}")
+
+
+def spans(start: date, end: date, today: date) -> list[tuple[date, date, bool]]:
+    """Cut a span into years, months of the current year and the rest; True = will not change."""
+    settled_to = today - timedelta(days=HISTORY_SETTLED_DAYS + 1)
+    out: list[tuple[date, date, bool]] = []
+    for year in range(start.year, end.year + 1):
+        if date(year, 12, 31) <= settled_to:
+            out.append((date(year, 1, 1), date(year, 12, 31), True))
+            continue
+        for month in range(1, 13):
+            first = date(year, month, 1)
+            last = (first + timedelta(days=32)).replace(day=1) - timedelta(days=1)
+            if last < start or first > end:
+                continue
+            if last <= settled_to:
+                out.append((first, last, True))
+            else:
+                rest = out[-1][1] + timedelta(days=1) if out and not out[-1][2] else first
+                out.append((rest if rest <= end else first, min(last, end), False))
+    return out
+
+
+def joined(parts: Sequence[xr.Dataset]) -> xr.Dataset:
+    """Put Datasets one after the other; notes of all are kept."""
+    if len(parts) == 1:
+        return parts[0]
+    shared = set.intersection(*(set(part.data_vars) for part in parts))
+    whole = xr.concat(
+        [part[sorted(map(str, shared))] for part in parts], dim="time", join="outer",
+        coords="minimal", compat="override", combine_attrs="override",
+    )  # fmt: skip
+    whole = whole.sortby("time")
+    _, first = np.unique(whole["time"].values, return_index=True)
+    whole = whole.isel(time=first)
+    first, last, hour = *whole["time"].values[[0, -1]], np.timedelta64(1, "h")
+    full = np.arange(first, last + hour, hour)
+    if full.size != whole.sizes["time"]:
+        # Between two answers one hour of rain and radiation is missing at most.
+        missing = np.flatnonzero(~np.isin(full, whole["time"].values))
+        whole = whole.reindex(time=full)
+        alone = missing[~np.isin(missing - 1, missing) & ~np.isin(missing + 1, missing)]
+        for name in whole.data_vars:
+            values = whole[name].values
+            values[..., alone] = 0.5 * (values[..., alone - 1] + values[..., alone + 1])
+    whole.attrs = dict(parts[-1].attrs)
+    notes = dict.fromkeys(note for part in parts for note in part.attrs.get("notes", ()))
+    whole.attrs["notes"] = tuple(notes)
+    return whole
+
+
+def answer_values(values: Iterable[Any], name: str) -> FloatArray:
+    """Numbers of one variable, NaN for null.
+
+    Parameters
+    ----------
+    values : iterable
+        As JSON gives them: numbers, and None where the service has none.
+    name : str
+        For the message.
+
+    Returns
+    -------
+    ndarray, shape (time,)
+
+    Raises
+    ------
+    BadAnswerError
+        For anything that is no finite number; JSON itself knows neither NaN nor infinity
+        (RFC 8259, section 6), and a number may be too large to be one here.
+    """
+    try:
+        given = np.array([np.nan if value is None else value for value in values], dtype=float)
+        known = np.array([value is not None for value in values], dtype=bool)
+        sound = given.ndim == 1 and bool(np.isfinite(given[known]).all())
+    except (TypeError, ValueError, OverflowError):
+        sound = False
+    if not sound:
+        raise BadAnswerError(f"{name} holds something that is no number", "try again later")
+    return given
