@@ -17,7 +17,7 @@ from thermosprout.planning.compare import Comparison, Goal, compare
 from thermosprout.planning.documents import compare_document
 from thermosprout.planning.harvest import GrowthClock, HarvestNeed
 from thermosprout.planning.options import Harvest, Option, usual_options
-from thermosprout.season.context import Setting
+from thermosprout.season.setting import Setting
 
 CROP = plain_crop()
 

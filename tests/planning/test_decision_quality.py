@@ -41,7 +41,7 @@ from thermosprout.planning.options import (
 from thermosprout.planning.sensible_days import best_day
 from thermosprout.planning.sow_again import AGAIN, FILL, sow_again
 from thermosprout.planning.window import sowing_window
-from thermosprout.season.context import Setting
+from thermosprout.season.setting import Setting
 
 YEARS = 30
 PAST = 12

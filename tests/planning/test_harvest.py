@@ -9,7 +9,7 @@ from thermosprout.emergence.treatments import Handling
 from thermosprout.errors import CoverageError
 from thermosprout.planning.harvest import CHART_SEASON_C, ConstantGrowth, GrowthClock, HarvestNeed
 from thermosprout.planning.options import Harvest
-from thermosprout.season.context import Setting
+from thermosprout.season.setting import Setting
 
 CARROT = find_crop("carrot")
 

@@ -10,7 +10,7 @@ from thermosprout.emergence.treatments import Handling
 from thermosprout.errors import InputError
 from thermosprout.planning.options import Harvest
 from thermosprout.planning.sow_again import AGAIN, FILL, WAIT, SowAgain, sow_again
-from thermosprout.season.context import Setting
+from thermosprout.season.setting import Setting
 
 CROP = plain_crop()
 SETTING = Setting.constant(CROP, 16.0, viability=np.full(1000, 0.9))

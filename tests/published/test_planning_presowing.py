@@ -25,7 +25,7 @@ from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.planning.compare import compare
 from thermosprout.planning.options import PLANTING_RADICLE_MM, Harvest, Option
 from thermosprout.reference import reference_file
-from thermosprout.season.context import Setting
+from thermosprout.season.setting import Setting
 
 REPLICATES = 4
 SEEN_D, SEEN_POINTS = 0.5, 5.0

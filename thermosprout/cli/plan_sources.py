@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from thermosprout.season.context import Context, Question
+    from thermosprout.season.context import Context
+    from thermosprout.season.setting import Question
 
 
 def ask(
@@ -21,7 +22,8 @@ def ask(
 ) -> tuple[Context, Question]:
     """Open what the options name; a lot that is not of the season is one of their figures."""
     from thermosprout.crops.seed_lots import SeedLot
-    from thermosprout.season.context import Question, open_context
+    from thermosprout.season.open_context import open_context
+    from thermosprout.season.setting import Question
 
     seed: str | SeedLot = lot
     if not lot and germination is not None:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from thermosprout.arrays import FloatArray
 from thermosprout.planning.options import Harvest, Option, Outcome, weigh
-from thermosprout.season.context import Setting
+from thermosprout.season.setting import Setting
 
 
 class Goal(StrEnum):

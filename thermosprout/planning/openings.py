@@ -15,8 +15,9 @@ from thermosprout.planning.options import usual_options
 from thermosprout.planning.season_documents import local_day
 from thermosprout.planning.season_window import WindowBuilder
 from thermosprout.planning.succession import FINE_PROBABILITIES, Fit, Opening, fit_openings
-from thermosprout.season.context import Context, Question
+from thermosprout.season.context import Context
 from thermosprout.season.schema import hours, instant
+from thermosprout.season.setting import Question
 
 
 def _stamp(hour: float) -> np.datetime64:

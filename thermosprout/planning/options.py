@@ -13,8 +13,9 @@ from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.harvest import ConstantGrowth, Growth, GrowthClock, HarvestNeed
 from thermosprout.planning.seeds_needed import seeds_for_stand
-from thermosprout.season.context import Case, Context, Setting
+from thermosprout.season.context import Context
 from thermosprout.season.load import Season
+from thermosprout.season.setting import Case, Setting
 
 PLANTING_RADICLE_MM = 3.5
 """Middle of the 2 to 5 mm at which sprouted seed is planted (common practice, no source). [mm]"""

@@ -11,9 +11,10 @@ from thermosprout.arrays import FloatArray
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.planning.options import harvest_of
 from thermosprout.planning.sow_again import SowAgain, sow_again
-from thermosprout.season.context import Case, Context, Question
+from thermosprout.season.context import Context
 from thermosprout.season.forecast import forecast_rows
 from thermosprout.season.schema import local
+from thermosprout.season.setting import Case, Question
 
 
 @dataclass(frozen=True, kw_only=True)

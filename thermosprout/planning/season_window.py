@@ -18,8 +18,9 @@ from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import Option
 from thermosprout.planning.window import PROBABILITIES, sowing_window
 from thermosprout.planning.years import years_as_members
-from thermosprout.season.context import Case, Context
+from thermosprout.season.context import Context
 from thermosprout.season.schema import hours
+from thermosprout.season.setting import Case
 from thermosprout.season.soil import describe
 from thermosprout.soil.model.surface import cover_named
 

@@ -23,7 +23,7 @@ from thermosprout.planning.options import (
     Outcome,
     weigh,
 )
-from thermosprout.season.context import Setting
+from thermosprout.season.setting import Setting
 
 FloatArray = npt.NDArray[np.float64]
 

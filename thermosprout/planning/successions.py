@@ -11,7 +11,8 @@ from thermosprout.errors import InputError
 from thermosprout.planning.options import Option, usual_options
 from thermosprout.planning.season_window import EMERGENCE_D, HARVEST_D, WindowBuilder
 from thermosprout.planning.succession import Aim, SuccessionSowing, plan_succession
-from thermosprout.season.context import Case, Context
+from thermosprout.season.context import Context
+from thermosprout.season.setting import Case
 
 
 def option_named(crop: Crop, treatment: str, *, dressed: bool = False) -> Option:

@@ -1,16 +1,14 @@
 """What an answer stands on: crop, seed lot, bed, water, soil temperature and today.
 
 Every command and every Python function takes its setting from a :class:`Context`, whether it was
-made from a season file (:func:`season_context`), from the options of a command
-(:func:`open_context`) or from objects in memory (:func:`memory_context`). So one question has one
+made from a season file (:func:`season_context`), from the options of a command or from objects in
+memory (:mod:`.open_context`). So one question has one
 answer: nothing that the season file says is forgotten on the way.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -21,192 +19,26 @@ from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.saved_estimates import with_best_estimate
 from thermosprout.crops.seed_lots import SeedLot, ln_time_shift_draws, viability_draws
-from thermosprout.dates import noon, read_day, read_zone
-from thermosprout.dates import today as read_today
+from thermosprout.dates import noon, read_day
 from thermosprout.emergence.forecast import (
     DRAWS,
     CropDraws,
-    RowForecast,
-    Sowing,
     clock_for,
-    forecast_row,
     generator,
 )
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
-from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
 from thermosprout.season.file_notes import undated_test
-from thermosprout.season.load import Season, load_season
+from thermosprout.season.load import Season
 from thermosprout.season.row_notes import depth_notes
 from thermosprout.season.schema import Bed, Row, hours, instant, local
+from thermosprout.season.setting import MOIST, Case, Question, Setting
 from thermosprout.season.soil import SeasonSoil, SoilSupply, describe
 from thermosprout.soil.model.surface import cover_named
-from thermosprout.soil.readers.logger import read_bridged
-from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import hours_since_epoch
 
 USUAL_DEPTH_CM = 2.0
 """Sowing depth of a crop of which no usual depth is known (common practice, no source). [cm]"""
-
-MOIST = "Assumes a moist seedbed."
-
-
-@dataclass(frozen=True, kw_only=True)
-class Question:
-    """One sowing; what is empty is the season's, the bed's or the crop's usual.
-
-    Attributes
-    ----------
-    crop : str or Crop
-        Name by which the season or the catalogue knows it; the lot's when empty.
-    variety : str, optional
-        Of the row, where it says more than the lot.
-    lot : str or SeedLot
-        Id of a lot of the season, or a lot.
-    bed, cover : str
-        Bed of the season, and a cover that is not the bed's own.
-    depth_cm : float, optional
-        Sowing depth. [cm]
-    """
-
-    crop: str | Crop = ""
-    variety: str | None = None
-    lot: str | SeedLot = ""
-    bed: str = ""
-    cover: str = ""
-    depth_cm: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Case:
-    """A question with everything in its place; the crop carries the estimate of variety and lot.
-
-    Attributes
-    ----------
-    lot : SeedLot or None
-        None where no lot was named: then the seed is as is usual for the crop.
-    cover : str
-        "none" for the open bed.
-    """
-
-    crop: Crop
-    lot: SeedLot | None
-    bed: str | None
-    cover: str
-    depth_cm: float
-
-    @property
-    def dressed(self) -> bool:
-        """Whether the seed carries a dressing, so that it is neither soaked nor handled wet."""
-        return self.lot is not None and self.lot.dressed
-
-
-@dataclass(frozen=True, kw_only=True)
-class Setting:
-    """A case with the draws that all ways of sowing it share, so that differences are paired.
-
-    Attributes
-    ----------
-    draws : CropDraws
-        Parameter draws.
-    clock : Clock
-        Thermal-time clock of these draws at seed depth.
-    viability, ln_shift : ndarray, shape (draw,)
-        Live share of the lot and the lot's shift of ln thermal time.
-    depth_cm : float
-        Sowing depth. [cm]
-    soil, water : str
-        What the temperature is, and what is assumed of the water, in words.
-    dressed : bool
-        The seed carries a dressing, so it is neither soaked nor handled wet.
-    seed : int
-        Of the random numbers.
-    luck : str
-        Sowings of one name share their luck with the ground; a second sowing has its own.
-    """
-
-    draws: CropDraws
-    clock: Clock
-    viability: FloatArray
-    ln_shift: FloatArray
-    depth_cm: float
-    soil: str = ""
-    water: str = MOIST
-    dressed: bool = False
-    seed: int = 0
-    luck: str = ""
-
-    @property
-    def crop(self) -> Crop:
-        """Return the crop."""
-        return self.draws.crop
-
-    @property
-    def size(self) -> int:
-        """Return the number of draws."""
-        return self.draws.rates.size
-
-    @classmethod
-    def constant(
-        cls,
-        crop: Crop,
-        temperature_C: float,
-        *,
-        depth_cm: float = 1.27,
-        viability: FloatArray | None = None,
-        ln_shift: FloatArray | None = None,
-        size: int = DRAWS,
-        seed: int = 0,
-    ) -> Setting:
-        """Moist bed at a constant temperature. [degC]"""
-        draws = CropDraws.of(crop, size, seed)
-        return cls(
-            draws=draws,
-            clock=ConstantClock(draws=draws.rates, temperature_C=temperature_C),
-            viability=np.ones(size) if viability is None else viability,
-            ln_shift=np.zeros(size) if ln_shift is None else ln_shift,
-            depth_cm=depth_cm,
-            soil=f"constant {temperature_C:g} °C",
-            seed=seed,
-        )
-
-    def forecast(
-        self, handling: Handling, planted_h: float, *, seeds: int = 100, row: str = "planned"
-    ) -> RowForecast:
-        """Forecast one way of sowing."""
-        waits = {
-            Treatment.DIRECT: 0.0,
-            Treatment.SOAKED: handling.soak_h,
-            Treatment.PRESPROUTED: handling.sprout_h,
-        }
-        return self.row(
-            Sowing(
-                row=row,
-                crop=self.crop,
-                handling=handling,
-                started_h=planted_h - waits[handling.treatment],
-                planted_h=planted_h,
-                depth_cm=self.depth_cm,
-                seeds_planted=seeds,
-            )
-        )
-
-    def row(self, sowing: Sowing) -> RowForecast:
-        """Forecast a sowing of which everything is known.
-
-        Raises
-        ------
-        CoverageError
-            When the soil temperature does not hold the day of planting.
-        """
-        return forecast_row(
-            replace(sowing, crop=self.crop, luck=self.luck),
-            self.draws,
-            self.clock,
-            viability=self.viability,
-            ln_shift=self.ln_shift,
-            seed=self.seed,
-        )
 
 
 class Context:
@@ -548,69 +380,3 @@ def season_context(
         size=size,
         seed=seed,
     )
-
-
-def open_context(
-    *,
-    season: Path | None = None,
-    soil: Path | None = None,
-    weather: Path | None = None,
-    constant_C: float | None = None,
-    air_C: float | None = None,
-    latitude: float | None = None,
-    longitude: float | None = None,
-    timezone: str = "",
-    surface: str = "bare",
-    as_of: datetime | str | None = None,
-    offline: bool = False,
-    size: int = DRAWS,
-    seed: int = 0,
-) -> Context:
-    """Context of a season file, of files, or of a constant temperature, as a command names them.
-
-    A soil or weather file named beside a season file stands in for the season's own; ``as_of`` may
-    be text, a day alone being its local evening.
-
-    Raises
-    ------
-    InputError
-        When no temperature is named, or a file cannot be read.
-    """
-    loaded = load_season(season) if season is not None else None
-    zone = read_zone(timezone) if timezone else ZoneInfo("UTC")
-    file_zone = timezone or None
-    if loaded is not None:
-        zone = loaded.data.site.zone
-        latitude, longitude = loaded.data.site.latitude, loaded.data.site.longitude
-        file_zone = file_zone or loaded.data.site.timezone
-    today = as_of if isinstance(as_of, datetime) else read_today(as_of or "", zone)
-    options = {"as_of": today, "air_C": air_C, "size": size, "seed": seed}
-    if constant_C is not None:
-        return Context(float(constant_C), zone=zone, season=loaded, **options)  # type: ignore[arg-type]
-    notes: list[str] = []
-    series: xr.DataArray | None = None
-    sky: xr.Dataset | None = None
-    if soil is not None:
-        series, sentences = read_bridged(soil, timezone=file_zone)
-        notes.extend(sentences)
-    if weather is not None:
-        if latitude is None or longitude is None:
-            raise InputError("a weather table needs its place", hint="add --lat and --lon")
-        sky, reading = read_weather_csv(
-            weather, latitude=latitude, longitude=longitude, timezone=file_zone
-        )
-        notes.extend(reading.sentences())
-    if loaded is not None:
-        supply: SoilSupply = SeasonSoil(loaded, today, offline=offline, series=series, weather=sky)
-    elif series is None and sky is None:
-        raise InputError(
-            "no temperature was named",
-            hint="give a season file, --soil SOIL.csv, --weather WEATHER.csv or --constant C",
-        )
-    else:
-        supply = SoilSupply(
-            series=series, weather=sky, surface="grass" if surface == "grass" else "bare"
-        )
-    context = Context(supply, zone=zone, season=loaded, **options)  # type: ignore[arg-type]
-    context.note(*notes)
-    return context

@@ -15,12 +15,13 @@ from thermosprout.emergence.forecast import DRAWS, STAGES, RowForecast, Sowing
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
-from thermosprout.season.context import USUAL_DEPTH_CM, Case, Context, season_context
+from thermosprout.season.context import USUAL_DEPTH_CM, Context, season_context
 from thermosprout.season.counts import season_counts
 from thermosprout.season.file_notes import absent_notes, undated_tests
 from thermosprout.season.load import Season
 from thermosprout.season.row_notes import typed_notes
 from thermosprout.season.schema import Row, hours, instant, local
+from thermosprout.season.setting import Case
 from thermosprout.season.soil import describe
 
 _FEW_SPROUTED = 0.15

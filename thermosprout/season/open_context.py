@@ -1,0 +1,165 @@
+"""Contexts of what a command names, and of objects in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import xarray as xr
+
+from thermosprout.dates import noon, read_day, read_zone
+from thermosprout.dates import today as read_today
+from thermosprout.emergence.forecast import DRAWS
+from thermosprout.errors import InputError
+from thermosprout.season.context import Context
+from thermosprout.season.load import load_season
+from thermosprout.season.schema import hours
+from thermosprout.season.soil import SeasonSoil, SoilSupply, Water
+from thermosprout.soil.in_memory import series_in_memory
+from thermosprout.soil.readers.logger import read_bridged
+from thermosprout.soil.readers.weather_table import read_weather_csv
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def open_context(
+    *,
+    season: Path | None = None,
+    soil: Path | None = None,
+    weather: Path | None = None,
+    constant_C: float | None = None,
+    air_C: float | None = None,
+    latitude: float | None = None,
+    longitude: float | None = None,
+    timezone: str = "",
+    surface: str = "bare",
+    as_of: datetime | str | None = None,
+    offline: bool = False,
+    size: int = DRAWS,
+    seed: int = 0,
+) -> Context:
+    """Context of a season file, of files, or of a constant temperature, as a command names them.
+
+    A soil or weather file named beside a season file stands in for the season's own; ``as_of`` may
+    be text, a day alone being its local evening.
+
+    Raises
+    ------
+    InputError
+        When no temperature is named, or a file cannot be read.
+    """
+    loaded = load_season(season) if season is not None else None
+    zone = read_zone(timezone) if timezone else ZoneInfo("UTC")
+    file_zone = timezone or None
+    if loaded is not None:
+        zone = loaded.data.site.zone
+        latitude, longitude = loaded.data.site.latitude, loaded.data.site.longitude
+        file_zone = file_zone or loaded.data.site.timezone
+    today = as_of if isinstance(as_of, datetime) else read_today(as_of or "", zone)
+    options = {"as_of": today, "air_C": air_C, "size": size, "seed": seed}
+    if constant_C is not None:
+        return Context(float(constant_C), zone=zone, season=loaded, **options)  # type: ignore[arg-type]
+    notes: list[str] = []
+    series: xr.DataArray | None = None
+    sky: xr.Dataset | None = None
+    if soil is not None:
+        series, sentences = read_bridged(soil, timezone=file_zone)
+        notes.extend(sentences)
+    if weather is not None:
+        if latitude is None or longitude is None:
+            raise InputError("a weather table needs its place", hint="add --lat and --lon")
+        sky, reading = read_weather_csv(
+            weather, latitude=latitude, longitude=longitude, timezone=file_zone
+        )
+        notes.extend(reading.sentences())
+    if loaded is not None:
+        supply: SoilSupply = SeasonSoil(loaded, today, offline=offline, series=series, weather=sky)
+    elif series is None and sky is None:
+        raise InputError(
+            "no temperature was named",
+            hint="give a season file, --soil SOIL.csv, --weather WEATHER.csv or --constant C",
+        )
+    else:
+        supply = SoilSupply(
+            series=series, weather=sky, surface="grass" if surface == "grass" else "bare"
+        )
+    context = Context(supply, zone=zone, season=loaded, **options)  # type: ignore[arg-type]
+    context.note(*notes)
+    return context
+
+
+def memory_context(
+    soil: xr.DataArray | xr.Dataset | pd.Series | float | None = None,
+    *,
+    weather: xr.Dataset | None = None,
+    sensor_depth_cm: float | None = None,
+    surface: str = "unknown",
+    timezone: str = "UTC",
+    watering: Mapping[str | date, float] | None = None,
+    rainfed: bool = False,
+    air_C: float | None = None,
+    as_of: datetime | str | None = None,
+    size: int = DRAWS,
+    seed: int = 0,
+) -> Context:
+    """Context of objects in memory.
+
+    Parameters
+    ----------
+    soil : DataArray, Dataset, Series or float, optional
+        Soil temperature over time (see :func:`thermosprout.soil.in_memory.series_in_memory`), or
+        a constant one [degC]; modelled from the weather when absent.
+    weather : xarray.Dataset, optional
+        Hourly weather, as :func:`thermosprout.soil.forcing.weather_dataset` makes it: rain, air
+        and what covers do.
+    sensor_depth_cm : float, optional
+        Depth of the sensor; as the data say, else taken as seed depth. [cm]
+    surface : {"bare", "grass", "unknown"}
+        Ground over the sensor, or that is modelled.
+    timezone : str
+        IANA zone that days are meant and shown in, and of times that carry none.
+    watering : mapping, optional
+        Day to millimetres.
+    rainfed : bool
+        Nothing is watered.
+    air_C : float, optional
+        Constant air temperature for growth. [degC]
+    as_of : datetime or str, optional
+        Today; now when absent.
+
+    Raises
+    ------
+    InputError
+        When no temperature is given, or it is not what a forecast can be made from.
+    """
+    zone = read_zone(timezone)
+    today = as_of if isinstance(as_of, datetime) else read_today(as_of or "", zone)
+    if today.tzinfo is None:
+        today = today.replace(tzinfo=zone)
+    options = {"zone": zone, "as_of": today, "air_C": air_C, "size": size, "seed": seed}
+    if isinstance(soil, int | float):
+        return Context(float(soil), **options)  # type: ignore[arg-type]
+    series = None
+    if soil is not None:
+        series = series_in_memory(
+            soil, depth_cm=sensor_depth_cm, timezone=timezone, surface=surface
+        )
+    elif weather is None:
+        raise InputError("no soil temperature was given, nor weather to model it from")
+    if weather is not None and "air_temperature" not in weather:
+        raise InputError("the weather has no air_temperature")
+    given = {
+        day if isinstance(day, date) else read_day(day): mm for day, mm in (watering or {}).items()
+    }
+    supply = SoilSupply(
+        series=series,
+        weather=weather,
+        surface="grass" if surface == "grass" else "bare",
+        watering=tuple(Water(hour=hours(noon(day, zone)), mm=mm) for day, mm in given.items()),
+        rainfed=rainfed,
+    )
+    return Context(supply, **options)  # type: ignore[arg-type]

@@ -1,0 +1,175 @@
+"""A question about one sowing, what it names, and the draws that it is answered with."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from thermosprout.arrays import FloatArray
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.seed_lots import SeedLot
+from thermosprout.emergence.forecast import DRAWS, CropDraws, RowForecast, Sowing, forecast_row
+from thermosprout.emergence.thermal_time import Clock, ConstantClock
+from thermosprout.emergence.treatments import Handling, Treatment
+
+MOIST = "Assumes a moist seedbed."
+"""What is said of the water where nothing is known of it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Question:
+    """One sowing; what is empty is the season's, the bed's or the crop's usual.
+
+    Attributes
+    ----------
+    crop : str or Crop
+        Name by which the season or the catalogue knows it; the lot's when empty.
+    variety : str, optional
+        Of the row, where it says more than the lot.
+    lot : str or SeedLot
+        Id of a lot of the season, or a lot.
+    bed, cover : str
+        Bed of the season, and a cover that is not the bed's own.
+    depth_cm : float, optional
+        Sowing depth. [cm]
+    """
+
+    crop: str | Crop = ""
+    variety: str | None = None
+    lot: str | SeedLot = ""
+    bed: str = ""
+    cover: str = ""
+    depth_cm: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """A question with everything in its place; the crop carries the estimate of variety and lot.
+
+    Attributes
+    ----------
+    lot : SeedLot or None
+        None where no lot was named: then the seed is as is usual for the crop.
+    cover : str
+        "none" for the open bed.
+    """
+
+    crop: Crop
+    lot: SeedLot | None
+    bed: str | None
+    cover: str
+    depth_cm: float
+
+    @property
+    def dressed(self) -> bool:
+        """Whether the seed carries a dressing, so that it is neither soaked nor handled wet."""
+        return self.lot is not None and self.lot.dressed
+
+
+@dataclass(frozen=True, kw_only=True)
+class Setting:
+    """A case with the draws that all ways of sowing it share, so that differences are paired.
+
+    Attributes
+    ----------
+    draws : CropDraws
+        Parameter draws.
+    clock : Clock
+        Thermal-time clock of these draws at seed depth.
+    viability, ln_shift : ndarray, shape (draw,)
+        Live share of the lot and the lot's shift of ln thermal time.
+    depth_cm : float
+        Sowing depth. [cm]
+    soil, water : str
+        What the temperature is, and what is assumed of the water, in words.
+    dressed : bool
+        The seed carries a dressing, so it is neither soaked nor handled wet.
+    seed : int
+        Of the random numbers.
+    luck : str
+        Sowings of one name share their luck with the ground; a second sowing has its own.
+    """
+
+    draws: CropDraws
+    clock: Clock
+    viability: FloatArray
+    ln_shift: FloatArray
+    depth_cm: float
+    soil: str = ""
+    water: str = MOIST
+    dressed: bool = False
+    seed: int = 0
+    luck: str = ""
+
+    @property
+    def crop(self) -> Crop:
+        """Return the crop."""
+        return self.draws.crop
+
+    @property
+    def size(self) -> int:
+        """Return the number of draws."""
+        return self.draws.rates.size
+
+    @classmethod
+    def constant(
+        cls,
+        crop: Crop,
+        temperature_C: float,
+        *,
+        depth_cm: float = 1.27,
+        viability: FloatArray | None = None,
+        ln_shift: FloatArray | None = None,
+        size: int = DRAWS,
+        seed: int = 0,
+    ) -> Setting:
+        """Moist bed at a constant temperature. [degC]"""
+        draws = CropDraws.of(crop, size, seed)
+        return cls(
+            draws=draws,
+            clock=ConstantClock(draws=draws.rates, temperature_C=temperature_C),
+            viability=np.ones(size) if viability is None else viability,
+            ln_shift=np.zeros(size) if ln_shift is None else ln_shift,
+            depth_cm=depth_cm,
+            soil=f"constant {temperature_C:g} °C",
+            seed=seed,
+        )
+
+    def forecast(
+        self, handling: Handling, planted_h: float, *, seeds: int = 100, row: str = "planned"
+    ) -> RowForecast:
+        """Forecast one way of sowing."""
+        waits = {
+            Treatment.DIRECT: 0.0,
+            Treatment.SOAKED: handling.soak_h,
+            Treatment.PRESPROUTED: handling.sprout_h,
+        }
+        return self.row(
+            Sowing(
+                row=row,
+                crop=self.crop,
+                handling=handling,
+                started_h=planted_h - waits[handling.treatment],
+                planted_h=planted_h,
+                depth_cm=self.depth_cm,
+                seeds_planted=seeds,
+            )
+        )
+
+    def row(self, sowing: Sowing) -> RowForecast:
+        """Forecast a sowing of which everything is known.
+
+        Raises
+        ------
+        CoverageError
+            When the soil temperature does not hold the day of planting.
+        """
+        return forecast_row(
+            replace(sowing, crop=self.crop, luck=self.luck),
+            self.draws,
+            self.clock,
+            viability=self.viability,
+            ln_shift=self.ln_shift,
+            seed=self.seed,
+        )
