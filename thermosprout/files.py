@@ -1,37 +1,71 @@
-"""Files that hold what a person typed: replaced whole or appended durably, never half written."""
+"""Files on disk: plain ones are read whole, and what is written replaces the old file whole."""
 
 from __future__ import annotations
 
 import contextlib
 import os
+import stat
 import tempfile
 from pathlib import Path
 
 from thermosprout.errors import InputError, Place
 
 
+def require_plain_file(path: Path) -> os.stat_result:
+    """Check that a path leads to a plain file: a pipe would be waited for, a device never ends.
+
+    Raises
+    ------
+    InputError
+        When there is nothing, a folder, a pipe or a device.
+    """
+    try:
+        state = path.stat()
+    except FileNotFoundError:
+        raise InputError("there is no such file", place=Place(file=path)) from None
+    except (OSError, ValueError) as error:
+        raise _unreadable(path, error) from None
+    if stat.S_ISDIR(state.st_mode):
+        raise InputError("this is a folder, a file was expected", place=Place(file=path))
+    if not stat.S_ISREG(state.st_mode):
+        raise InputError(
+            "this is a pipe or a device, a file was expected",
+            place=Place(file=path),
+            hint="save the data to a file first",
+        )
+    return state
+
+
+def read_bytes(path: Path, *, limit_mb: float = 64.0) -> bytes:
+    """Bytes of a plain file, with a bound on its size.
+
+    Raises
+    ------
+    InputError
+        When it is absent, unreadable, too large or no plain file.
+    """
+    size = require_plain_file(path).st_size
+    if size > limit_mb * 1e6:
+        raise InputError(
+            f"the file has {size / 1e6:.0f} MB, at most {limit_mb:.0f} MB are read",
+            place=Place(file=path),
+            hint="cut it into parts",
+        )
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise _unreadable(path, error) from None
+
+
 def read_text(path: Path, *, limit_mb: float = 64.0) -> str:
-    """Read a UTF-8 text file (a byte-order mark is allowed), with a bound on its size.
+    """Text of a UTF-8 file (a byte-order mark is allowed), with a bound on its size.
 
     Raises
     ------
     InputError
         When the file is absent, unreadable, too large or not UTF-8.
     """
-    try:
-        size = path.stat().st_size
-        if path.is_dir():
-            raise InputError("this is a folder, a file was expected", place=Place(file=path))
-        if size > limit_mb * 1e6:
-            raise InputError(
-                f"the file has {size / 1e6:.0f} MB, at most {limit_mb:.0f} MB are read",
-                place=Place(file=path),
-            )
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        raise InputError("there is no such file", place=Place(file=path)) from None
-    except OSError as error:
-        raise InputError(f"cannot be read ({error.strerror})", place=Place(file=path)) from None
+    raw = read_bytes(path, limit_mb=limit_mb)
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -41,6 +75,11 @@ def read_text(path: Path, *, limit_mb: float = 64.0) -> str:
             place=Place(file=path, line=line),
             hint="save the file as UTF-8",
         ) from None
+
+
+def _unreadable(path: Path, error: OSError | ValueError) -> InputError:
+    reason = getattr(error, "strerror", None) or error
+    return InputError(f"cannot be read ({reason})", place=Place(file=path))
 
 
 def write_atomic(path: Path, content: str | bytes) -> None:

@@ -111,77 +111,6 @@ def _readings() -> bytes:
     return "\n".join(["time,depth_cm,soil_temp_C", *lines]).encode()
 
 
-def _uscrn_hourly() -> bytes:
-    lines = []
-    for t, v in _hours(8):
-        air = ["53131", f"{t:%Y%m%d %H%M} {t:%Y%m%d %H%M}", "3", "-105.17", "40.03"]
-        fields = [*air, *[f"{v}"] * 4, "0.0", "120", "0", "130", "0", "110", "0", "C"]
-        fields += ["12.0", "0", "13", "0", "11", "0", "70", "0", *["0.25"] * 5, *[f"{v}"] * 5]
-        lines.append(" ".join(fields))
-    return "\n".join(lines).encode()
-
-
-def _uscrn_daily() -> bytes:
-    lines = []
-    for i in range(5):
-        head = ["53131", f"202604{i + 1:02d}", "2.622", "-105.17", "40.03"]
-        fields = [*head, "14.1", "2.0", "8.0", "7.9", "0.3", "15.1", "C", "20.1", "1.0", "9.9"]
-        fields += ["80.1", "30.2", "51.0", *["0.25"] * 5, *["8.8"] * 5]
-        lines.append(" ".join(fields))
-    return "\n".join(lines).encode()
-
-
-def _uscrn_five() -> bytes:
-    lines = []
-    for i in range(1, 40):
-        t = datetime(2026, 4, 1) + timedelta(minutes=5 * i)
-        when = f"{t:%Y%m%d %H%M} {t:%Y%m%d %H%M}"
-        lines.append(
-            f"53131 {when}      3 -105.17   40.03 {9 + i / 12:7.1f} {0.1:7.1f} {120:6d} 0 "
-            f"{10.2:7.1f} C 0 {71:5d} 0 {0.25:7.3f} {8 + i / 12:7.1f} {600:5d} 0 {1.5:6.2f} 0"
-        )
-    return "\n".join(lines).encode()
-
-
-@lru_cache
-def _epw() -> bytes:
-    head = ["LOCATION,Invented,-,DEU,Made up,999999,52.5,13.4,1.0,38.0"]
-    head += ["DESIGN CONDITIONS,0", "TYPICAL/EXTREME PERIODS,0"]
-    head += ["GROUND TEMPERATURES,1,.5,,,," + ",".join(["8.1"] * 12)]
-    head += ["HOLIDAYS/DAYLIGHT SAVINGS,No,0,0,0", "COMMENTS 1,invented", "COMMENTS 2,"]
-    head += ["DATA PERIODS,1,1,Data,Sunday, 1/ 1,12/31"]
-    lines = []
-    for i in range(48):
-        day, hour = divmod(i, 24)
-        fields = ["2021", "1", str(day + 1), str(hour + 1), "60", "?9?9", "4.1", "1.1", "81"]
-        fields += ["101300", "0", "1415", "300", *["0"] * 7, "180", "3.2", "8", "8", "9999"]
-        fields += ["99999", "9", "999999999", "10", "0.1", "0", "88", "0.2", "0", "1"]
-        lines.append(",".join(fields))
-    return "\r\n".join(head + lines).encode()
-
-
-def _tmy3() -> bytes:
-    head = ["724699,INVENTED,CO,-7.0,40.0,-105.0,1600"]
-    names = ["Date (MM/DD/YYYY)", "Time (HH:MM)", "ETR (W/m^2)", "GHI (W/m^2)", "Dry-bulb (C)"]
-    names += ["RHum (%)", "Wspd (m/s)", "Lprecip depth (mm)"]
-    lines = [
-        f"01/0{i // 24 + 1}/1998,{i % 24 + 1:02d}:00,0,{i},3.{i % 10},60,2.1,0" for i in range(48)
-    ]
-    return "\n".join([*head, ",".join(names), *lines]).encode()
-
-
-def _power_csv() -> bytes:
-    head = ["-BEGIN HEADER-", "NASA/POWER Source Native Resolution Daily Data"]
-    head += ["Dates (month/day/year): 04/01/2026 through 04/12/2026 in LST"]
-    head += ["Location: latitude  52.5   longitude 13.4", "elevation = 38.0 meters"]
-    head += ["The value for missing source data that cannot be computed or is outside of the "]
-    head[-1] += "sources availability range: -999 "
-    head += ["parameter(s): ", "T2M MERRA-2 Temperature at 2 Meters (C) "]
-    head += ["PRECTOTCORR MERRA-2 Precipitation Corrected (mm/day) ", "-END HEADER-"]
-    rows = [f"2026,4,{i + 1},{8 + i % 7}.1,{-999 if i == 4 else 0.1}" for i in range(12)]
-    return "\n".join([*head, "YEAR,MO,DY,T2M,PRECTOTCORR", *rows]).encode()
-
-
 @lru_cache
 def _netcdf() -> bytes:
     import tempfile
@@ -298,29 +227,11 @@ def _station(path: Path) -> None:
     read_weather_csv(path, latitude=52.5, longitude=13.4, timezone="Europe/Berlin")
 
 
-def _any_weather(path: Path) -> None:
-    from thermosprout.soil.readers.weather_file import read_weather
-
-    read_weather(path, latitude=52.5, longitude=13.4, timezone="UTC")
-
-
 def _readings_of(path: Path) -> None:
     from thermosprout.soil.readers.thermometer import read_readings
 
     frame = read_readings(path, timezone="Europe/Berlin")
     assert np.isfinite(frame["soil_temp_C"]).all()
-
-
-def _uscrn(path: Path) -> None:
-    from thermosprout.soil.readers.uscrn import read_uscrn
-
-    read_uscrn(path)
-
-
-def _typical(path: Path) -> None:
-    from thermosprout.soil.readers.typical_year import read_typical_year
-
-    read_typical_year(path)
 
 
 def _nc(path: Path) -> None:
@@ -374,13 +285,7 @@ READERS: dict[str, Reader] = {
     "dates": Reader(_dates, lambda: (DATES,)),
     "logger": Reader(_logger, _two_columns, 1.5),
     "station": Reader(_station, lambda: (_weather_csv(), _daily_csv()), 1.5),
-    "any_weather": Reader(
-        _any_weather, lambda: (_power_csv(), _uscrn_hourly(), _weather_csv()), 1.0, ".txt"
-    ),
     "readings": Reader(_readings_of, lambda: (_readings(),)),
-    "uscrn": Reader(_uscrn, lambda: (_uscrn_hourly(), _uscrn_daily(), _uscrn_five()), 1.0, ".txt"),
-    "epw": Reader(_typical, lambda: (_epw(),), 1.0, ".epw"),
-    "tmy3": Reader(_typical, lambda: (_tmy3(),), 0.7),
     "netcdf": Reader(_nc, lambda: (_netcdf(),), 1.0, ".nc"),
     "estimate": Reader(_saved, lambda: (_estimate(),), 1.0, ".estimate.toml"),
     "open_meteo": Reader(_open_meteo_answer, _open_meteo, 1.0, ".json"),

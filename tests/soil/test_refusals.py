@@ -19,9 +19,8 @@ from thermosprout.soil.depth import move, to_depth
 from thermosprout.soil.model.seedbed_water import seedbed_water
 from thermosprout.soil.model.temperature import soil_temperature, soil_temperature_in_pieces
 from thermosprout.soil.model.weather import day_starts_utc
-from thermosprout.soil.readers.logger import bridge, one_level
+from thermosprout.soil.readers.logger import bridge
 from thermosprout.soil.readers.thermometer import read_readings
-from thermosprout.soil.readers.weather_file import read_weather
 from thermosprout.soil.series import (
     check_soil_series,
     soil_series,
@@ -149,8 +148,6 @@ def test_other_wishes_that_cannot_be_met(tmp_path: Path) -> None:
         convert_surface(flat(), None, to="gravel")  # type: ignore[arg-type]
     with pytest.raises(InputError, match="need a time zone, an offset or a longitude"):
         day_starts_utc(["2026-04-01"])
-    with pytest.raises(CoverageError, match="the data hold no soil temperature"):
-        one_level(spring(days=3), 5.0)
     with pytest.raises(CoverageError, match="needs two days of weather at least"):
         seedbed_water(spring(days=3).isel(time=slice(0, 40)), depth_cm=2.0)
     with pytest.raises(InputError, match=r"STATIONS\.csv: there is no station list"):
@@ -160,10 +157,6 @@ def test_other_wishes_that_cannot_be_met(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="this one has members"):
         write_weather_csv(spring(days=3, members=2), tmp_path / "weather.csv")
     assert list(tmp_path.iterdir()) == []
-    table = tmp_path / "weather.csv"
-    table.write_text("time_utc,air_temp_C\n2026-04-01T00:00Z,4\n2026-04-01T01:00Z,5\n")
-    with pytest.raises(InputError, match="does not say where it was measured; say where with"):
-        read_weather(table)
 
 
 def test_a_series_with_a_hole_at_every_reading_cannot_be_checked() -> None:

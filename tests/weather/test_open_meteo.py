@@ -66,21 +66,6 @@ def test_iso_stamps_are_moved_by_the_offset_of_the_answer() -> None:
     assert (parse(document)["time"].values == utc).all()
 
 
-def test_soil_levels_carry_depth_or_layer_also_in_the_old_spelling() -> None:
-    document = answer(hourly="temperature_2m,soil_temperature_6cm,soil_temperature_0_to_7cm")
-    document["hourly"]["soil_temperature_28_100cm"] = document["hourly"]["soil_temperature_6cm"]
-    document["hourly_units"]["soil_temperature_28_100cm"] = "°C"
-    levels = parse(document)["soil_temperature"]
-    pairs = list(zip(levels["top_cm"].values, levels["bottom_cm"].values, strict=True))
-    assert pairs == [(0.0, 7.0), (6.0, 6.0), (28.0, 100.0)]
-
-
-def test_level_of_nulls_is_left_out_as_a_model_without_it_gives() -> None:
-    document = answer()
-    document["hourly"]["soil_temperature_6cm"] = [None] * len(document["hourly"]["time"])
-    assert "soil_temperature" not in parse(document)
-
-
 def test_nulls_at_the_end_are_cut_and_counted() -> None:
     document = answer()
     for name in ("temperature_2m", "shortwave_radiation", "precipitation"):

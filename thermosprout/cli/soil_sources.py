@@ -60,7 +60,7 @@ _DAY_FIRST = "--day-first/--month-first"
 
 
 def read(
-    file: Annotated[Path, typer.Argument(help="A logger's CSV, a USCRN text or a NetCDF file.")],
+    file: Annotated[Path, typer.Argument(help="A logger's CSV file, or NetCDF.")],
     depth_cm: Annotated[
         float | None, typer.Option(min=0, max=300, help="Depth of the sensor, or which one.")
     ] = None,
@@ -154,37 +154,13 @@ def _read_any(
     place: tuple[float | None, float | None],
 ) -> tuple[xr.DataArray, Any]:
     """Choose the reader by what the file begins with."""
-    from thermosprout.soil.readers.weather_file import FileKind, kind_of
+    from thermosprout.soil.readers.netcdf import is_netcdf, read_soil_netcdf
 
-    kind = kind_of(file)
-    if kind is FileKind.NETCDF:
-        from thermosprout.soil.readers.netcdf import read_soil_netcdf
-
+    if is_netcdf(file):
         return read_soil_netcdf(
             file, latitude=place[0], longitude=place[1], depth_cm=depth_cm, variable=column,
             timezone=timezone, surface=surface,
         )  # fmt: skip
-    if kind is FileKind.USCRN:
-        from thermosprout.soil.quality import check_series
-        from thermosprout.soil.readers.logger import one_level
-        from thermosprout.soil.readers.uscrn import read_uscrn
-
-        data, reading = read_uscrn(file)
-        wanted = 5.0 if depth_cm is None else depth_cm
-        series = one_level(data, wanted, surface=surface)
-        from dataclasses import replace
-
-        return series, replace(
-            reading, depth_cm=100 * float(series["depth"]), checks=check_series(series)
-        )
-    if kind in (FileKind.EPW, FileKind.TMY3, FileKind.POWER):
-        from thermosprout.errors import InputError, Place
-
-        raise InputError(
-            "this file holds weather, no soil temperature",
-            place=Place(file=file, line=1),
-            hint="model the soil from weather with soil model",
-        )
     from thermosprout.soil.readers.logger import read_soil_csv
 
     return read_soil_csv(

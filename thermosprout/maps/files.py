@@ -15,7 +15,7 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.errors import InputError, Place
-from thermosprout.soil.readers.hdf5 import look_at_hdf5
+from thermosprout.soil.readers.netcdf import require_sound_hdf5
 
 _KELVIN = ("k", "kelvin", "degk")
 _CELSIUS = ("degc", "celsius", "degree_celsius", "degrees_celsius", "c", "°c", "deg_c")
@@ -256,7 +256,7 @@ def open_grid(
     engine = _engine(path)
     try:
         if engine == "h5netcdf":
-            look_at_hdf5(path)
+            require_sound_hdf5(path)
         whole = xr.open_dataset(path, engine=engine, chunks=None, decode_coords="all")
     except Exception as error:  # the backends raise whatever their libraries raise
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__

@@ -28,7 +28,7 @@ from thermosprout.soil.model.surface import Cover, cover_named
 from thermosprout.soil.model.temperature import Surface, soil_temperature
 from thermosprout.soil.model.texture import LOAM, SoilType, soil_type
 from thermosprout.soil.readers.thermometer import read_readings
-from thermosprout.soil.readers.weather_file import read_weather
+from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import soil_series
 from thermosprout.soil.site_correction import Correction, correct, sort_out
 from thermosprout.weather.season_soil import soil_from
@@ -302,7 +302,7 @@ class SeasonSoil(SoilSupply):
         settings = self.season.data.soil
         if self._weather is None and settings.weather_file is not None:
             site = self.season.data.site
-            self._weather, reading = read_weather(
+            self._weather, reading = read_weather_csv(
                 self.season.resolve(settings.weather_file, "soil", "weather_file"),
                 latitude=site.latitude,
                 longitude=site.longitude,

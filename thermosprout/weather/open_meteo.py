@@ -21,7 +21,6 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
-from thermosprout.soil.readers.logger import level_array
 from thermosprout.soil.series import weather_dataset
 from thermosprout.weather.service import (
     ARCHIVE,
@@ -54,7 +53,6 @@ _UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "relative_humidity": {"%": (1.0, 0.0)},
     "wind_speed": {"m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0),
                    "kn": (0.514444, 0.0)},
-    "soil_temperature": {"°C": (1.0, 0.0), "°F": (1 / 1.8, -32 / 1.8)},
 }  # fmt: skip
 """Units a service may give, with factor and offset to ours."""
 _ASKED = {
@@ -63,9 +61,7 @@ _ASKED = {
     "precipitation": "mm",
     "relative_humidity": "%",
     "wind_speed": "m/s",
-    "soil_temperature": "°C",
 }
-_SOIL = re.compile(r"soil_temperature_(\d+)(?:_(?:to_)?(\d+))?cm$")
 _MEMBER = re.compile(r"_member([0-9]{1,6})$")
 
 
@@ -181,9 +177,6 @@ def _dataset(
     )
     if members:
         data = data.assign_coords(member=np.arange(members))
-    soil = _soil(hourly, units, time.size, strict=strict)
-    if soil is not None:
-        data["soil_temperature"] = soil.isel(time=keep)
     data.attrs["cut_hours"] = int(first + time.size - 1 - stop)
     return data
 
@@ -241,33 +234,6 @@ def _conversion(name: str, asked: str, unit: Any, *, strict: bool) -> tuple[floa
     return _UNITS[name][unit]
 
 
-def _soil(
-    hourly: Mapping[str, Any], units: Mapping[str, Any], size: int, *, strict: bool
-) -> xr.DataArray | None:
-    """Soil temperatures of the service, each with its depth or layer."""
-    levels = []
-    for name in hourly:
-        match = _SOIL.match(name)
-        if match:
-            top = float(match.group(1))
-            bottom = float(match.group(2)) if match.group(2) else top
-            levels.append((top, bottom, name))
-    rows, kept = [], []
-    for top, bottom, name in sorted(levels):
-        values = _values(hourly[name], name, size)
-        if np.isfinite(values).any():
-            factor, offset = _conversion("soil_temperature", name, units.get(name), strict=strict)
-            rows.append(values * factor + offset)
-            kept.append((top, bottom))
-    if not rows:
-        return None
-    return level_array(np.vstack(rows), kept)
-
-
-SOIL_POINTS = tuple(f"soil_temperature_{depth}cm" for depth in (0, 6, 18, 54))
-SOIL_LAYERS = tuple(
-    f"soil_temperature_{layer}cm" for layer in ("0_to_7", "7_to_28", "28_to_100", "100_to_255")
-)
 LONGEST_PAST_DAYS = 92
 LONGEST_FORECAST_DAYS = 16
 LONGEST_ENSEMBLE_DAYS = 35
@@ -303,8 +269,7 @@ def get_forecast(
     Returns
     -------
     xarray.Dataset, dims (time,)
-        See :func:`thermosprout.soil.series.weather_dataset`; with ``soil_temperature``
-        (soil_level, time), the value at 0, 6, 18 and 54 cm. [degC]
+        See :func:`thermosprout.soil.series.weather_dataset`.
 
     Raises
     ------
@@ -314,7 +279,7 @@ def get_forecast(
     require_place(latitude, longitude)
     _range("days ahead", days_ahead, LONGEST_FORECAST_DAYS)
     _range("past days", past_days, LONGEST_PAST_DAYS)
-    params = _query(latitude, longitude, elevation_m, SOIL_POINTS)
+    params = _query(latitude, longitude, elevation_m)
     params |= {"forecast_days": max(days_ahead, 1), "past_days": past_days}
     return _fetch(FORECAST, params, session, FORECAST_EXPIRES_S, base_url, "forecast")
 
@@ -351,7 +316,6 @@ def get_archive(
     Returns
     -------
     xarray.Dataset, dims (time,)
-        ``soil_temperature`` (soil_level, time) holds the means of the layers. [degC]
 
     Raises
     ------
@@ -362,7 +326,7 @@ def get_archive(
     require_order(start, end)
 
     def span(first: date, last: date, expires_s: int) -> xr.Dataset:
-        params = _query(latitude, longitude, elevation_m, SOIL_LAYERS)
+        params = _query(latitude, longitude, elevation_m)
         params |= {"start_date": first.isoformat(), "end_date": last.isoformat(), "models": model}
         return _fetch(ARCHIVE, params, session, expires_s, base_url, "archive")
 
@@ -405,7 +369,7 @@ def get_ensemble(
     require_place(latitude, longitude)
     _range("days ahead", days_ahead, LONGEST_ENSEMBLE_DAYS)
     _range("past days", past_days, LONGEST_PAST_DAYS)
-    params = _query(latitude, longitude, elevation_m, ())
+    params = _query(latitude, longitude, elevation_m)
     params |= {"forecast_days": max(days_ahead, 1), "past_days": past_days, "models": model}
     return _fetch(ENSEMBLE, params, session, FORECAST_EXPIRES_S, base_url, "ensemble")
 
@@ -416,12 +380,12 @@ def _range(name: str, value: int, most: int) -> None:
 
 
 def _query(
-    latitude: float, longitude: float, elevation_m: float | None, soil: Sequence[str]
+    latitude: float, longitude: float, elevation_m: float | None
 ) -> dict[str, str | int | float]:
     params: dict[str, str | int | float] = {
         "latitude": round(latitude, 4),
         "longitude": round(longitude, 4),
-        "hourly": ",".join([*NAMES.values(), *soil]),
+        "hourly": ",".join(NAMES.values()),
         "timeformat": "unixtime",
         "wind_speed_unit": "ms",
         "timezone": "GMT",

@@ -182,7 +182,7 @@ def past_days(
 
     Returns
     -------
-    xarray.Dataset, dims ([soil_level,] time)
+    xarray.Dataset, dims (time,)
 
     Raises
     ------

@@ -227,5 +227,5 @@ def test_a_file_of_many_years_at_once_is_refused_unread(tmp_path: Path) -> None:
     path = tmp_path / "logger.csv"
     with path.open("wb") as stream:
         stream.truncate(65_000_000)
-    with pytest.raises(InputError, match=r"has 65 MB, at most 64 MB are read; cut it into single"):
+    with pytest.raises(InputError, match=r"has 65 MB, at most 64 MB are read; cut it into parts"):
         read_soil_csv(path)

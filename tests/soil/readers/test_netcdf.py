@@ -10,9 +10,13 @@ import pytest
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.readers.netcdf import read_soil_netcdf
+from thermosprout.soil.readers.logger import read_soil_csv
+from thermosprout.soil.readers.netcdf import is_netcdf, read_soil_netcdf
+from thermosprout.soil.readers.weather_table import read_weather_csv
+from thermosprout.soil.series import write_soil_csv, write_weather_csv
 
 HOURS = pd.date_range("2026-04-01", periods=48, freq="h")
+HERE = {"latitude": 50.0, "longitude": 8.0}
 KELVIN = 280.0 + 0.1 * np.arange(48)
 
 
@@ -122,3 +126,80 @@ def test_an_axis_or_values_that_do_not_serve(
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"soil\.nc: there is no such file"):
         read_soil_netcdf(tmp_path / "soil.nc")
+
+
+def grid(unit: str = "K") -> xr.Dataset:
+    time = pd.date_range("2026-04-01", periods=48, freq="h")
+    values = 280.0 + np.arange(48)[:, None, None] * 0.1 + np.arange(6).reshape(2, 3)
+    return xr.Dataset(
+        {"stl1": (("valid_time", "latitude", "longitude"), values, {"units": unit})},
+        coords={"valid_time": time, "latitude": [50.1, 50.0], "longitude": [7.9, 8.0, 8.1]},
+    )
+
+
+def test_netcdf_nearest_cell_in_kelvin(tmp_path: Path) -> None:
+    path = tmp_path / "era.nc"
+    grid().to_netcdf(path, engine="h5netcdf")
+    assert is_netcdf(path)
+    series, reading = read_soil_netcdf(path, latitude=50.01, longitude=8.06)
+    assert float(series[0]) == pytest.approx(280 + 5 - 273.15)
+    assert float(series["depth"]) == pytest.approx(0.035)
+    assert "layer from 0 to 7 cm" in " ".join(reading.sentences())
+    with pytest.raises(CoverageError, match=r"nearest cell lies .* km away"):
+        read_soil_netcdf(path, latitude=10, longitude=8)
+    with pytest.raises(InputError, match="6 cells; say where with --lat and --lon"):
+        read_soil_netcdf(path)
+
+
+def test_netcdf_says_what_it_cannot_take(tmp_path: Path) -> None:
+    path = tmp_path / "odd.nc"
+    grid("furlong").to_netcdf(path, engine="h5netcdf")
+    with pytest.raises(InputError, match="unit 'furlong'"):
+        read_soil_netcdf(path, **HERE)
+    grid().rename(stl1="sst").to_netcdf(path, engine="h5netcdf")
+    with pytest.raises(InputError, match=r"no variable is a soil temperature.*there: sst"):
+        read_soil_netcdf(path, **HERE)
+    stl1 = grid()["stl1"]
+    both = grid().assign(stl2=(stl1 - 1).assign_attrs(stl1.attrs))
+    both.to_netcdf(path, engine="h5netcdf")
+    with pytest.raises(InputError, match=r"several variables.*--depth-cm"):
+        read_soil_netcdf(path, **HERE)
+    deep, _ = read_soil_netcdf(path, **HERE, depth_cm=15.0)
+    assert float(deep["depth"]) == pytest.approx(0.175)
+    path.write_bytes(b"\x89HDF nonsense")
+    with pytest.raises(InputError, match="no NetCDF file that can be read"):
+        read_soil_netcdf(path)
+
+
+def test_netcdf_with_a_depth_axis_and_a_local_time_axis(tmp_path: Path) -> None:
+    path = tmp_path / "levels.nc"
+    time = pd.date_range("2026-04-01", periods=48, freq="h")
+    values = np.arange(48)[:, None] * 0.1 + np.array([10.0, 8.0])
+    xr.Dataset(
+        {"soil_temperature": (("time", "depth"), values, {"units": "degC"})},
+        coords={"time": time, "depth": ("depth", [0.05, 0.2], {"units": "m"})},
+    ).to_netcdf(path, engine="h5netcdf")
+    series, reading = read_soil_netcdf(path, depth_cm=15, timezone="UTC-6")
+    assert float(series["depth"]) == pytest.approx(0.2)
+    assert series["time"].values[0] == np.datetime64("2026-04-01T06:00")
+    assert float(series[0]) == 8.0
+    assert reading.time_zone == "UTC-6"
+
+
+def test_written_files_are_read_back(tmp_path: Path) -> None:
+    path = tmp_path / "era.nc"
+    grid().to_netcdf(path, engine="h5netcdf")
+    series, _ = read_soil_netcdf(path, **HERE)
+    write_soil_csv(series, tmp_path / "soil.csv")
+    assert (
+        (tmp_path / "soil.csv").read_text().startswith("time_utc,soil_temp_C\n2026-04-01T00:00Z,")
+    )
+    again, _ = read_soil_csv(tmp_path / "soil.csv")
+    assert np.allclose(again.values, series.values, atol=6e-4)
+    assert (again["time"].values == series["time"].values).all()
+    daily = tmp_path / "weather.csv"
+    daily.write_text("date,air_temp_C\n" + "".join(f"2026-05-0{d},1{d}\n" for d in range(1, 6)))
+    weather, _ = read_weather_csv(daily, **HERE, timezone="UTC")
+    write_weather_csv(weather, tmp_path / "out.csv")
+    back, _ = read_weather_csv(tmp_path / "out.csv", **HERE)
+    assert np.allclose(back["air_temperature"], weather["air_temperature"], atol=6e-4)

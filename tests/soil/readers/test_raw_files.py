@@ -8,13 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.readers.logger import one_level, read_soil_csv
+from thermosprout.errors import InputError
+from thermosprout.soil.readers.logger import read_soil_csv
 from thermosprout.soil.readers.netcdf import read_soil_netcdf
-from thermosprout.soil.readers.power_csv import read_power_csv
-from thermosprout.soil.readers.typical_year import read_typical_year
-from thermosprout.soil.readers.uscrn import read_uscrn
-from thermosprout.soil.readers.weather_file import read_weather
 from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.weather.open_meteo import parse
 
@@ -40,31 +36,6 @@ def test_all_station_files_as_soil_and_as_weather(shared: Path) -> None:
         assert reading.start < reading.end
         weather, _ = read_weather_csv(path, latitude=45, longitude=0)
         assert float(weather["air_temperature"].isnull().mean()) < 0.25
-
-
-def test_uscrn_hourly(raw: Path) -> None:
-    data, _ = read_uscrn(raw / "USCRN_CRNH0203-2023-NE_Lincoln_11_SW_excerpt.txt")
-    assert data["time"].values[0] == np.datetime64("2023-05-02T07:00")
-    assert float(data["air_temperature"][0]) == 6.6
-    # Means of 07:00 and 08:00, 9.5 and 9.1 as printed: the value at 07:00 lies between them.
-    assert float(one_level(data, 5.0).sel(time="2023-05-02T07:00")) == pytest.approx(9.3)
-
-
-def test_uscrn_five_minutes_too_short_is_said(raw: Path) -> None:
-    with pytest.raises(CoverageError, match="4 readings from 2019-01-01T16:10 UTC"):
-        read_uscrn(raw / "USCRN_CRNS0101-05-2019-AZ_Tucson_11_W_excerpt.txt")
-
-
-def test_uscrn_daily_with_codes_left_in(raw: Path, shared: Path) -> None:
-    path = raw / "USCRN_daily01_KS_Manhattan_6_SSW_2003-2017.csv"
-    data, reading = read_uscrn(path)
-    assert "UTC-6" in " ".join(reading.sentences())
-    ours, _ = read_soil_csv(shared / "data/soil/USCRN_KS_Manhattan_6_SSW.csv", depth_cm=5)
-    theirs = one_level(data, 5.0)
-    common = slice("2012-05-01T06", "2012-06-01T05")
-    a = ours.sel(time=common).values.reshape(-1, 24).mean(axis=1)
-    b = theirs.sel(time=common).values.reshape(-1, 24).mean(axis=1)
-    assert np.allclose(a, b, atol=0.15)
 
 
 def test_preamble_and_doubled_heading_names(raw: Path) -> None:
@@ -99,44 +70,7 @@ def test_answer_of_a_forecast_with_local_offset(services: Path) -> None:
     document = json.loads((services / "openmeteo_forecast_melbourne_2024-01-16.json").read_text())
     data = parse(document)
     assert data["time"].values[0] == np.datetime64("2024-01-16T09:00")
-    levels = data["soil_temperature"]
-    assert list(levels["top_cm"].values) == [0, 6, 18, 54]
     # 15.8 km/h as printed
     assert float(data["wind_speed"][0]) == pytest.approx(15.8 / 3.6)
     # Radiation of the hour before 11:00 UTC (0 W/m2) belongs to the hour from 10:00.
     assert float(data["ghi"][0]) == document["hourly"]["shortwave_radiation"][1]
-
-
-def test_power_csv_in_both_date_forms(services: Path) -> None:
-    for name, mean in (("UTC", -24.36), ("LST", -25.24)):
-        data, reading = read_power_csv(services / f"nasapower_daily_point_{name}_1983-01-01.csv")
-        assert float(data["air_temperature"].mean()) == pytest.approx(mean, abs=0.05)
-        assert data.attrs["latitude"] == -89.5
-        assert reading.time_zone.startswith(name)
-
-
-def test_typical_year_excerpt(services: Path) -> None:
-    data, _ = read_typical_year(services / "epw_pvgis_tmy_45N_8E_excerpt.epw")
-    assert data.sizes["time"] == 24
-    # 2.04 degC ends the first hour, 00:00 UTC of a file at UTC+1.
-    assert float(data["air_temperature"].sel(time="2023-01-01T00:00")) == 2.04
-    assert data.attrs["ground_temperatures"] == ()
-
-
-def test_any_weather_is_told_by_its_beginning(raw: Path, services: Path, shared: Path) -> None:
-    folder = shared / "data" / "soil"
-    for path, kind in (
-        (raw / "USCRN_daily01_KS_Manhattan_6_SSW_2003-2017.csv", "USCRN daily text"),
-        (raw / "USCRN_CRNH0203-2023-NE_Lincoln_11_SW_excerpt.txt", "USCRN hourly text"),
-        (services / "epw_pvgis_tmy_45N_8E_excerpt.epw", "EPW typical year"),
-        (services / "nasapower_daily_point_LST_1983-01-01.csv", "NASA POWER daily file"),
-    ):
-        data, reading = read_weather(path)
-        assert reading.kind == kind
-        assert -90 <= data.attrs["latitude"] <= 90
-    with pytest.raises(InputError, match="say where with --lat and --lon"):
-        read_weather(folder / "METIE_Cork_Airport.csv")
-    table, _ = read_weather(folder / "METIE_Cork_Airport.csv", latitude=51.8, longitude=-8.5)
-    assert table.attrs["latitude"] == 51.8
-    with pytest.raises(InputError, match="not read from NetCDF"):
-        read_weather(raw / "AMERIFLUX_US-Bo1.2004.nc")

@@ -94,3 +94,54 @@ def test_days_without_a_zone_are_those_of_the_longitude(tmp_path: Path) -> None:
     weather, reading = read_weather_csv(path, latitude=40.0, longitude=-90.0)
     assert weather["time"].values[0] == np.datetime64("2026-05-01T06:00")
     assert "taken as those of UTC-6, from the longitude" in " ".join(reading.sentences())
+
+
+def test_daily_weather_keeps_mean_sum_and_zone(tmp_path: Path) -> None:
+    path = tmp_path / "weather.csv"
+    lines = [
+        f"2026-05-{day:02d},{4 + day % 3},{18 + day % 4},{11 + day % 3},{200 + day},{day % 4}"
+        for day in range(1, 15)
+    ]
+    heading = "date,air_tmin_C,air_tmax_C,air_temp_C,ghi_W_m2,precip_mm"
+    path.write_text("\n".join([heading, *lines]) + "\n")
+    data, reading = read_weather_csv(path, **PLACE, timezone="UTC-5")
+    assert data["time"].values[0] == np.datetime64("2026-05-01T05:00")
+    days = data.coarsen(time=24).mean()
+    assert np.allclose(days["air_temperature"], [11 + d % 3 for d in range(1, 15)], atol=0.01)
+    assert np.allclose(days["ghi"], [200 + d for d in range(1, 15)], rtol=1e-6)
+    assert np.allclose(days["precipitation"] * 24, [d % 4 for d in range(1, 15)])
+    assert "Daily values were turned into hours" in " ".join(reading.sentences())
+
+
+def test_units_of_weather_columns(tmp_path: Path) -> None:
+    path = tmp_path / "weather.csv"
+    heading = "Time (UTC),Air temp (°F),Rain (in),Solar (MJ/m2),Wind (mph),RelHum (%)"
+    lines = [f"2026-05-{d:02d},68,0.5,20,10,80" for d in range(1, 6)]
+    path.write_text("\n".join([heading, *lines]) + "\n")
+    data, _ = read_weather_csv(path, **PLACE)
+    assert float(data["air_temperature"].mean()) == pytest.approx(20.0, abs=0.01)
+    assert float(data["precipitation"].sum()) == pytest.approx(5 * 12.7)
+    assert float(data["ghi"].mean()) == pytest.approx(20 * 11.574, rel=1e-3)
+    assert float(data["wind_speed"].mean()) == pytest.approx(4.47, abs=0.01)
+
+
+def test_half_hourly_weather_sums_rain_and_averages_sun(tmp_path: Path) -> None:
+    path = tmp_path / "weather.csv"
+    time = pd.date_range("2026-05-01", periods=96, freq="30min")
+    lines = [f"{t:%Y-%m-%dT%H:%M}Z,{10 + i % 2},{100 + 50 * (i % 2)},0.1"
+             for i, t in enumerate(time)]  # fmt: skip
+    path.write_text("\n".join(["time_utc,air_temp_C,ghi_W_m2,precip_mm", *lines]) + "\n")
+    data, _ = read_weather_csv(path, **PLACE)
+    assert np.allclose(data["air_temperature"], 10)
+    assert np.allclose(data["ghi"], 125)
+    assert np.allclose(data["precipitation"], 0.2)
+
+
+def test_weather_that_cannot_drive_the_soil(tmp_path: Path) -> None:
+    path = tmp_path / "weather.csv"
+    path.write_text("date,precip_mm\n2026-05-01,1\n2026-05-02,2\n")
+    with pytest.raises(CoverageError, match="no column holds air temperatures"):
+        read_weather_csv(path, **PLACE, timezone="UTC")
+    path.write_text("date,air_temp_C\n2026-05-02,1\n2026-05-01,2\n2026-05-03,2\n")
+    with pytest.raises(InputError, match="not later than that of the line above"):
+        read_weather_csv(path, **PLACE, timezone="UTC")

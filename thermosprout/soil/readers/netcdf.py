@@ -7,6 +7,7 @@ the "UTC" axis). ``timezone`` tells the reader; nothing in the file can.
 
 from __future__ import annotations
 
+import mmap
 import re
 from pathlib import Path
 
@@ -16,9 +17,9 @@ import pandas as pd
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError, Place
+from thermosprout.files import require_plain_file
 from thermosprout.soil import quality
 from thermosprout.soil.readers.find_columns import to_celsius
-from thermosprout.soil.readers.hdf5 import look_at_hdf5
 from thermosprout.soil.readers.import_report import Reading
 from thermosprout.soil.readers.times import to_utc
 from thermosprout.soil.readers.to_hourly import (
@@ -34,6 +35,69 @@ LAYERS_CM = {"stl1": (0.0, 7.0), "stl2": (7.0, 28.0), "stl3": (28.0, 100.0), "st
 FARTHEST_KM = 50.0
 MOST_GB = 2.0
 """More than 200 years of hours at a hundred cells. [GB]"""
+SIGNATURES = (b"\x89HDF", b"CDF\x01", b"CDF\x02", b"CDF\x05")
+"""First bytes of NetCDF: 4 (which is HDF5), classic, 64-bit offset, 64-bit data."""
+_HEAP, _HEAD_BYTES = b"GCOL\x01\0\0\0", 16
+
+
+class SpoiltError(ValueError):
+    """The file is no HDF5 file, or its structure leads nowhere."""
+
+
+def is_netcdf(path: str | Path) -> bool:
+    """Whether a file begins like NetCDF; False where it cannot be read."""
+    try:
+        require_plain_file(Path(path))
+        with Path(path).open("rb") as stream:
+            return stream.read(4).startswith(SIGNATURES)
+    except (OSError, InputError):
+        return False
+
+
+def require_sound_hdf5(path: Path) -> None:
+    """Check an HDF5 file before its library opens it: a spoilt one can hold the library for ever.
+
+    The C library walks a global heap by the sizes that stand in it, and an entry of size nothing
+    is walked again and again (layout: HDF5 File Format Specification 3.0, section III.E, "Global
+    Heap"). Files of other kinds, classic NetCDF for one, pass.
+
+    Raises
+    ------
+    SpoiltError
+        When a heap of the file cannot be walked, or its own attributes cannot be read.
+    OSError
+        When the file cannot be read.
+    """
+    with path.open("rb") as stream:
+        if stream.read(4) != SIGNATURES[0]:
+            return
+        with mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as raw:
+            _walk_heaps(raw)
+    import h5py
+
+    try:
+        with h5py.File(path, "r") as opened:
+            # Read first by the library above, which fails untidily where it cannot.
+            opened.attrs.get("_nc3_strict")
+    except Exception as error:
+        raise SpoiltError(type(error).__name__) from None
+
+
+def _walk_heaps(raw: mmap.mmap) -> None:
+    at = raw.find(_HEAP)
+    while at >= 0:
+        end = at + int.from_bytes(raw[at + 8 : at + _HEAD_BYTES], "little")
+        if end > len(raw):
+            raise SpoiltError("a heap ends past the file")
+        here = at + _HEAD_BYTES
+        while here + 16 <= end:
+            index = int.from_bytes(raw[here : here + 2], "little")
+            size = int.from_bytes(raw[here + 8 : here + 16], "little")
+            step = 16 + -(-size // 8) * 8 if index else size
+            if not 0 < step <= end - here:
+                raise SpoiltError("a heap leads nowhere")
+            here += step
+        at = raw.find(_HEAP, at + len(_HEAP))
 
 
 def read_soil_netcdf(
@@ -78,10 +142,9 @@ def read_soil_netcdf(
         When the nearest cell is far away or empty.
     """
     path = Path(path)
-    if not path.exists():
-        raise InputError("there is no such file", place=Place(file=path))
+    require_plain_file(path)
     try:
-        look_at_hdf5(path)
+        require_sound_hdf5(path)
         with xr.open_dataset(path) as opened:
             # Packed, a file of some kB may hold more than any memory does.
             if opened.nbytes > MOST_GB * 1e9:

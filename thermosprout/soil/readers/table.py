@@ -9,11 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from thermosprout.errors import InputError, Place
+from thermosprout.files import read_bytes
 from thermosprout.soil.readers.times import looks_like_stamp
 
 SEPARATORS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
-_LIMIT_MB = 64.0
-_ENDLESS = re.compile(r"[\d.][eE][+-]?\d{4,}")
 _UNIT_CELL = re.compile(
     r"^(|[\[(]?(°?\s*[cf]|deg[ _]?[cf]|celsius|fahrenheit|%|mm|m/s|w/m2?²?|v|hpa|utc|local|"
     r"[ymdhs:/\-. ]{4,}|avg|smp|ts|rn|min|max|none|n/?a)[\])]?)$",
@@ -51,21 +50,13 @@ def decode(path: Path) -> tuple[str, str]:
     InputError
         When it is absent, too large, or no text.
     """
-    try:
-        if path.is_dir():
-            raise InputError("this is a folder, a file was expected", place=Place(file=path))
-        size = path.stat().st_size
-        if size > _LIMIT_MB * 1e6:
-            raise InputError(
-                f"the file has {size / 1e6:.0f} MB, at most {_LIMIT_MB:.0f} MB are read",
-                place=Place(file=path),
-                hint="cut it into single years",
-            )
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        raise InputError("there is no such file", place=Place(file=path)) from None
-    except OSError as error:
-        raise InputError(f"cannot be read ({error.strerror})", place=Place(file=path)) from None
+    raw = read_bytes(path)
+    if raw.startswith((b"\x89HDF", b"CDF")):
+        raise InputError(
+            "this is NetCDF, a CSV text file was expected",
+            place=Place(file=path),
+            hint="soil temperature in NetCDF is read by soil read",
+        )
     if raw.startswith(b"PK\x03\x04") or raw.startswith(b"\xd0\xcf\x11\xe0"):
         raise InputError(
             "this is a spreadsheet, a CSV text file was expected",
@@ -84,26 +75,6 @@ def decode(path: Path) -> tuple[str, str]:
         return raw.decode("utf-8-sig"), "UTF-8"
     except UnicodeDecodeError:
         return raw.decode("cp1252", errors="replace"), "Windows-1252"
-
-
-def refuse_endless_numbers(text: str, path: Path) -> None:
-    """Check a text for numbers that the parser of pandas does not survive.
-
-    An exponent beyond what a computer's whole number holds sends it to memory that is not its
-    own, and the program ends without a word.
-
-    Raises
-    ------
-    InputError
-        When a number has an exponent of four digits or more.
-    """
-    found = _ENDLESS.search(text)
-    if found is not None:
-        raise InputError(
-            f"found {found.group()[:40]!r}, expected a number of ordinary size",
-            place=Place(file=path, line=text.count("\n", 0, found.start()) + 1),
-            hint="mend the line",
-        )
 
 
 def _cells(line: str, separator: str) -> list[str]:
