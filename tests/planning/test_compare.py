@@ -14,7 +14,7 @@ from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.advice import DRESSED, SPROUTED_NOT_FOOD, advise, cautions
 from thermosprout.planning.compare import Comparison, Goal, compare
-from thermosprout.planning.documents import compare_document
+from thermosprout.planning.compare_answer import CompareAnswer
 from thermosprout.planning.harvest import GrowthClock, HarvestNeed
 from thermosprout.planning.options import Harvest, Option, usual_options
 from thermosprout.season.setting import Setting
@@ -96,7 +96,7 @@ def test_stand_per_seed_started_is_below_that_per_seed_planted(cold: Comparison)
 
 
 def test_both_clocks_differ_by_the_lead(cold: Comparison) -> None:
-    document = compare_document(cold, Goal.HARVEST, zone=None)
+    document = CompareAnswer(comparison=cold, goal=Goal.HARVEST, zone=None).to_dict()
     for option in document["options"]:
         if option["treatment"] == "soaked":
             since = option["days_since_planted"]["half"]["p50"]
@@ -166,7 +166,7 @@ def test_a_way_that_kills_the_seed_is_not_advised() -> None:
 def test_the_same_question_has_the_same_answer() -> None:
     def ask() -> dict[str, object]:
         found = at(12.0, usual_options(CROP))
-        return compare_document(found, Goal.SEED, zone=None)
+        return CompareAnswer(comparison=found, goal=Goal.SEED, zone=None).to_dict()
 
     assert ask() == ask()
 
@@ -220,7 +220,7 @@ def test_a_horizon_short_of_harvest_is_said_and_emergence_weighed() -> None:
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
     harvest = Harvest(need=need, growth=GrowthClock.of(soil, need))
     found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 1)
-    document = compare_document(found, Goal.BED_DAYS, zone=None)
+    document = CompareAnswer(comparison=found, goal=Goal.BED_DAYS, zone=None).to_dict()
     assert document["options"][0]["bed_days"]["to_harvest"]["p50"] is None
     assert any("weighed at half emergence" in note for note in document["notes"])
     assert "by half emergence" in document["reason"]

@@ -11,7 +11,7 @@ from thermosprout.planning.evidence import evidence_name, lot_words, season_evid
 from thermosprout.planning.this_week import this_week
 from thermosprout.reports.season_page import SeasonReport, TrialReport
 from thermosprout.season.curves import emergence_curves
-from thermosprout.season.forecast import SeasonForecast, forecast_season, season_json
+from thermosprout.season.forecast import SeasonForecast, forecast_season
 from thermosprout.season.load import load_season
 
 HOSTILE = [
@@ -88,7 +88,7 @@ def report_of(result: SeasonForecast, trials: tuple[TrialReport, ...] = ()) -> S
     season = result.season
     return SeasonReport(
         title=season.data.title or "",
-        document=season_json(result),
+        document=result.to_dict(),
         curves=emergence_curves(result),
         week=this_week(result),
         evidence=season_evidence(result),

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from icalendar import Calendar
 
-from thermosprout.planning.events import Event
+from thermosprout.planning.presprout import Event
 from thermosprout.reports.calendar import calendar_file
 
 ZONES = ("Europe/Dublin", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu", "UTC")

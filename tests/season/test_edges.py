@@ -10,7 +10,7 @@ import pytest
 
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.planning.this_week import this_week
-from thermosprout.season.forecast import forecast_season, season_json
+from thermosprout.season.forecast import forecast_season
 from thermosprout.season.load import load_season
 
 HEAD = """format = 1
@@ -57,7 +57,7 @@ def row(name: str, planted: str, more: str = "") -> str:
 
 def answer(path: Path, as_of: datetime | None = None, **options: int) -> list[dict]:
     when = as_of or datetime(2026, 4, 20, 12, tzinfo=UTC)
-    document = season_json(forecast_season(load_season(path), as_of=when, **options))
+    document = forecast_season(load_season(path), as_of=when, **options).to_dict()
     return document["rows"]
 
 
@@ -221,7 +221,7 @@ def test_a_stage_that_the_series_does_not_see_the_end_of_has_no_last_day(tmp_pat
     values = np.full(60 * 24, 9.0)
     path = write_season(tmp_path, row("A", "2026-04-05"), values=values, days=60)
     result = forecast_season(load_season(path), as_of=datetime(2026, 4, 25, 12, tzinfo=UTC))
-    (found,) = season_json(result)["rows"]
+    (found,) = result.to_dict()["rows"]
     assert found["stages"]["full"]["p90"] is None
     week = this_week(result)
     tasks = {task.sentence.split(".")[0]: task for task in (*week.now, *week.later)}

@@ -13,7 +13,7 @@ from rich.console import Console
 
 from thermosprout.errors import InputError
 from thermosprout.reports.forecast_table import forecast_tables
-from thermosprout.season.forecast import SeasonForecast, forecast_season, season_json
+from thermosprout.season.forecast import SeasonForecast, forecast_season
 from thermosprout.season.load import load_season
 
 HEAD = """format = 1
@@ -153,11 +153,11 @@ def test_a_lot_ages_up_to_its_sowing_and_not_up_to_today(tmp_path: Path) -> None
 
 def test_a_crop_is_shown_in_the_grower_s_own_word(tmp_path: Path) -> None:
     answer = _forecast(_file(tmp_path, "planted = 2026-04-25", crop="courgette"))
-    row = season_json(answer)["rows"][0]
+    row = answer.to_dict()["rows"][0]
     assert (row["crop"], row["called"]) == ("pumpkin", "courgette")
     out = io.StringIO()
     console = Console(file=out, width=80)
-    for item in forecast_tables(season_json(answer)):
+    for item in forecast_tables(answer.to_dict()):
         console.print(item)
     assert "courgette" in out.getvalue()
     assert "pumpkin" not in out.getvalue()

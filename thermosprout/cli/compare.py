@@ -67,9 +67,7 @@ def compare(
     Example: thermosprout compare season.toml --lot COR25 --bed middle --date 2026-05-10
     """
     from thermosprout.planning.compare import Goal
-    from thermosprout.planning.compare import compare as weigh_all
-    from thermosprout.planning.documents import compare_document
-    from thermosprout.planning.options import harvest_of, minutes_of, usual_options
+    from thermosprout.planning.compare_answer import compare_ways
     from thermosprout.reports.plan_tables import compare_tables
 
     context, question = ask(
@@ -78,32 +76,9 @@ def compare(
         surface=surface, cover=cover, depth_cm=depth_cm, germination=germination,
         seeds_tested=seeds_tested, as_of=as_of, offline=offline, size=draws, seed=seed,
     )  # fmt: skip
-    case = context.case(question)
-    free_h = context.planting_h(date, bed)
-    options = usual_options(
-        case.crop,
-        soaks_h=tuple(soak_h or ()),
-        water_C=water_c,
-        room_C=room_c,
-        sprout_h=sprout_h,
-        minutes=minutes_of(context.season),
-        dressed=case.dressed,
-    )
-    comparison = weigh_all(
-        context.setting(case, free_h),
-        options,
-        harvest=harvest_of(context, case),
-        free_h=free_h,
-        wanted=plants,
+    document = compare_ways(
+        context, question, planted=date, goal=Goal(goal.value), soaks_h=soak_h or (),
+        water_C=water_c, room_C=room_c, sprout_h=sprout_h, earliest=from_day, plants=plants,
         seeds=seeds,
-        earliest_start_h=context.planting_h(from_day) if from_day else None,
-    )
-    document = compare_document(
-        comparison,
-        Goal(goal.value),
-        zone=None if constant is not None else context.zone,
-        constant_C=constant,
-        lot=lot or None,
-        bed=bed or None,
-    )
+    ).to_dict()  # fmt: skip
     show(document, compare_tables(document, units), context, json=json)

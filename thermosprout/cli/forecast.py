@@ -27,7 +27,7 @@ def forecast(
     """
     from thermosprout.cli.output import console, note, print_json, progress
     from thermosprout.dates import today
-    from thermosprout.season.forecast import forecast_season, season_json
+    from thermosprout.season.forecast import forecast_season
     from thermosprout.season.load import load_season
 
     loaded = load_season(season)
@@ -39,7 +39,7 @@ def forecast(
             loaded, as_of=as_seen, size=draws, seed=seed, offline=offline,
             only=frozenset(row) if row else None, tick=tick,
         )  # fmt: skip
-    document = season_json(result)
+    document = result.to_dict()
     for sentence in result.notes:
         note(sentence)
     if json:

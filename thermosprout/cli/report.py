@@ -42,10 +42,10 @@ def report(
     from thermosprout.errors import InputError
     from thermosprout.files import write_atomic
     from thermosprout.planning.evidence import evidence_name, lot_words, season_evidence
-    from thermosprout.planning.this_week import this_week, week_document
+    from thermosprout.planning.this_week import this_week
     from thermosprout.reports.season_page import SeasonReport, season_page
     from thermosprout.season.curves import emergence_curves
-    from thermosprout.season.forecast import forecast_season, season_json
+    from thermosprout.season.forecast import forecast_season
     from thermosprout.season.load import load_season
 
     if out.suffix.lower() not in {".html", ".htm"}:
@@ -60,7 +60,7 @@ def report(
     page = season_page(
         SeasonReport(
             title=loaded.data.title or loaded.data.site.name,
-            document=_without_folder(season_json(result), loaded.path),
+            document=_without_folder(result.to_dict(), loaded.path),
             curves=emergence_curves(result),
             week=week,
             evidence=season_evidence(result),
@@ -75,8 +75,7 @@ def report(
     for sentence in result.notes:
         note(sentence)
     if json:
-        document = week_document(week, site=loaded.data.site.name, as_of=as_seen)
-        print_json({"page": str(out), "bytes": len(page.encode()), **document})
+        print_json({"page": str(out), "bytes": len(page.encode()), **week.to_dict()})
     else:
         note(f"Wrote {out}: {len(result.rows)} rows, {len(page.encode()) / 1e6:.2f} MB.")
 
@@ -95,7 +94,7 @@ def week(
     """
     from thermosprout.cli.output import console, note, print_json, progress
     from thermosprout.dates import today
-    from thermosprout.planning.this_week import this_week, week_document
+    from thermosprout.planning.this_week import this_week
     from thermosprout.reports.week_table import week_table
     from thermosprout.season.forecast import forecast_season
     from thermosprout.season.load import load_season
@@ -110,7 +109,7 @@ def week(
         note(sentence)
     found = this_week(result)
     if json:
-        print_json(week_document(found, site=loaded.data.site.name, as_of=as_seen))
+        print_json(found.to_dict())
         return
     out = console()
     for item in week_table(found):

@@ -33,21 +33,13 @@ def sow_again(
 
     Example: thermosprout sow-again season.toml --row N4 --as-of 2026-05-08
     """
-    from thermosprout.planning.documents import sow_again_document
     from thermosprout.planning.poor_row import weigh_poor_row
     from thermosprout.reports.plan_tables import sow_again_tables
 
     context, _ = ask(
         season=season, weather=weather, air_C=air_c, as_of=as_of, offline=offline, seed=seed
     )
-    found = weigh_poor_row(
+    document = weigh_poor_row(
         context, row, wanted=plants, ahead_d=ahead, room_C=room_c, new_lot=new_lot
-    )
-    document = sow_again_document(
-        found.answer,
-        zone=context.zone,
-        counted=found.counted,
-        harvest_on=found.harvest_on,
-        notes=found.notes,
-    )
+    ).to_dict()
     show(document, sow_again_tables(document, units), context, json=json)

@@ -48,12 +48,7 @@ def stations(
 
     Example: thermosprout stations --crop parsnip --constant 12 --germination 0.7 --seeds-tested 50
     """
-    import numpy as np
-
-    from thermosprout.errors import InputError
-    from thermosprout.planning.options import usual_options
-    from thermosprout.planning.season_documents import stations_document
-    from thermosprout.planning.stations import MANY_SEEDS, luck_note, plan_stations
+    from thermosprout.planning.stations import seeds_at_emergence, seeds_per_station
     from thermosprout.reports.season_tables import stations_tables
 
     if emergence is not None:
@@ -71,46 +66,17 @@ def stations(
         depth_cm=depth_cm, germination=germination, seeds_tested=seeds_tested, as_of=as_of,
         offline=offline, seed=seed,
     )  # fmt: skip
-    notes: list[str] = []
-    seeds_per_g: float | None = None
-    name, described = crop or lot or "seed", None
     if emergence is not None:
-        if not 0 < emergence <= 1:
-            raise InputError(
-                f"an emergence of {emergence:g} was given, expected above 0 and up to 1",
-                hint="write 70 % as 0.7",
-            )
-        share = np.full(1, emergence)
-        rho = np.zeros(1)
-        if crop or lot:
-            found = context.case(question).crop
-            name, seeds_per_g = found.name, found.practice.seeds_per_g
+        answer = seeds_at_emergence(
+            emergence, crop=context.case(question).crop if crop or lot else None,
+            lot=question.lot_name, stations=count, filled=filled, confidence=odds,
+        )  # fmt: skip
     else:
-        planted_h = context.planting_h(date, bed)
-        setting = context.setting(context.case(question), planted_h)
-        described = setting.soil
-        name, seeds_per_g = setting.crop.name, setting.crop.practice.seeds_per_g
-        options = {o.handling.treatment.value: o for o in usual_options(setting.crop)}
-        if treatment not in options:
-            raise InputError(f"there is no treatment {treatment!r}; one of {', '.join(options)}")
-        row = setting.forecast(options[treatment].handling, planted_h, seeds=count)
-        share, rho = row.share, setting.draws.values["plot_stand_rho"]
-        if treatment == "presprouted":
-            notes.append("Sprouted seed: the numbers are of sprouted seeds planted.")
-    plan = plan_stations(share, stations=count, wanted_filled=filled, confidence=odds, rho=rho)
-    if plan.chosen is not None and plan.chosen.seeds > MANY_SEEDS:
-        notes.append(
-            "So many seeds are asked for because little is known of this lot or it is weak: test "
-            "it (count 100 seeds on moist paper), or sow another."
-        )
-    if luck := luck_note(plan):
-        notes.append(luck)
-    if emergence is None:
-        notes.append(context.water_sentence())
-    document = stations_document(
-        plan, crop=name, seeds_per_g=seeds_per_g, soil=described, lot=lot or None,
-        notes=tuple(notes),
-    )  # fmt: skip
+        answer = seeds_per_station(
+            context, question, stations=count, filled=filled, confidence=odds,
+            treatment=treatment, planted=date,
+        )  # fmt: skip
+    document = answer.to_dict()
     show(document, stations_tables(document), context, json=json)
 
 

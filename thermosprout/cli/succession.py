@@ -57,7 +57,6 @@ def succession(
     from thermosprout.dates import read_day
     from thermosprout.errors import InputError
     from thermosprout.planning.openings import beds_of, openings_of, plan_openings
-    from thermosprout.planning.season_documents import openings_document, succession_document
     from thermosprout.planning.succession import Aim
     from thermosprout.planning.successions import plan_case
     from thermosprout.reports.season_tables import openings_tables, succession_tables
@@ -76,27 +75,13 @@ def succession(
                 "neither a first day nor an opening was named",
                 hint="add --first 2026-04-10, or --opening north=2026-06-01/2026-08-15",
             )
-        fits = plan_openings(context, gaps, crops, question)
-        document = openings_document(fits, zone=context.zone, notes=(context.water_sentence(),))
+        document = plan_openings(context, gaps, crops, question).to_dict()
         show(document, openings_tables(document), context, json=json)
         return
     if len(crops) > 1:
         raise InputError("a succession is of one crop", hint="name one --crop, or --opening")
-    case = context.case(question)
-    option, sowings = plan_case(
-        context,
-        case,
-        first=read_day(first, what="--first"),
-        every_d=every,
-        count=count,
-        aim=Aim(aim.value),
-        treatment=treatment,
-    )
-    notes: tuple[str, ...] = (context.water_sentence(),)
-    if len(sowings) < count:
-        notes += (f"Only {len(sowings)} of {count} sowings are ready within the record.",)
-    document = succession_document(
-        sowings, zone=context.zone, crop=case.crop.name, treatment=option, aim=aim.value,
-        every_d=every, asked=count, notes=notes,
-    )  # fmt: skip
+    document = plan_case(
+        context, context.case(question), first=read_day(first, what="--first"), every_d=every,
+        count=count, aim=Aim(aim.value), treatment=treatment,
+    ).to_dict()  # fmt: skip
     show(document, succession_tables(document), context, json=json)

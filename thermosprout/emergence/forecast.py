@@ -126,8 +126,12 @@ class RowForecast:
 
     def stand_quantile(self, probabilities: Sequence[float]) -> FloatArray:
         """Weighted quantiles of the final stand as a share of the seeds planted."""
-        stand = self.seedlings / max(self.sowing.seeds_planted, 1)
-        return weighted_quantile(stand, self.weights, probabilities)
+        return weighted_quantile(self.stand, self.weights, probabilities)
+
+    @property
+    def stand(self) -> FloatArray:
+        """Final stand as a share of the seeds planted, per draw."""
+        return np.asarray(self.seedlings / max(self.sowing.seeds_planted, 1))
 
     @property
     def stand_per_seed_started(self) -> FloatArray:
@@ -319,7 +323,7 @@ def emergence_dataset(rows: Sequence[RowForecast]) -> xr.Dataset:
     hours = np.stack([row.hours for row in rows])
     finite = np.isfinite(hours)
     stamps = (np.where(finite, hours, 0.0) * 3.6e12).astype("int64").astype("datetime64[ns]")
-    stand = np.stack([row.seedlings / max(row.sowing.seeds_planted, 1) for row in rows])
+    stand = np.stack([row.stand for row in rows])
     return xr.Dataset(
         {
             "emergence_time": (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
@@ -11,8 +11,8 @@ import numpy as np
 
 from thermosprout.dates import noon, read_days
 from thermosprout.errors import InputError
+from thermosprout.planning.json_values import Document, local_day
 from thermosprout.planning.options import usual_options
-from thermosprout.planning.season_documents import local_day
 from thermosprout.planning.season_window import WindowBuilder
 from thermosprout.planning.succession import FINE_PROBABILITIES, Fit, Opening, fit_openings
 from thermosprout.season.context import Context
@@ -23,6 +23,35 @@ from thermosprout.season.setting import Question
 def _stamp(hour: float) -> np.datetime64:
     stamp: np.datetime64 = np.datetime64(round(hour * 60), "m").astype("datetime64[ns]")
     return stamp
+
+
+@dataclass(frozen=True, kw_only=True)
+class GapsAnswer:
+    """Crops and treatments that fit gaps of beds, best first in each."""
+
+    fits: tuple[Fit, ...]
+    zone: ZoneInfo
+    water: str
+
+    def to_dict(self) -> Document:
+        """Return the JSON document."""
+        zone = self.zone
+        return {
+            "openings": [
+                {
+                    "bed": fit.opening.bed,
+                    "from": local_day(fit.opening.start, zone),
+                    "until": local_day(fit.opening.end, zone),
+                    "crop": fit.crop,
+                    "treatment": fit.treatment,
+                    "ready_odds": round(fit.ready_odds, 2),
+                    "spare_days": round(fit.spare_d, 1) if np.isfinite(fit.spare_d) else None,
+                    "stand": round(fit.stand, 3),
+                }
+                for fit in self.fits
+            ],
+            "notes": [self.water],
+        }
 
 
 def openings_of(texts: Sequence[str], zone: ZoneInfo) -> tuple[Opening, ...]:
@@ -61,7 +90,7 @@ def beds_of(context: Context) -> tuple[Opening, ...]:
 
 def plan_openings(
     context: Context, gaps: Sequence[Opening], crops: Sequence[str], question: Question
-) -> tuple[Fit, ...]:
+) -> GapsAnswer:
     """Crops and treatments for each gap, best first; the season's crops when none is named.
 
     Parameters
@@ -96,7 +125,7 @@ def plan_openings(
                 probabilities=FINE_PROBABILITIES,
             )
         fits.extend(fit_openings(windows, group))
-    return tuple(fits)
+    return GapsAnswer(fits=tuple(fits), zone=zone, water=context.water_sentence())
 
 
 def _by_bed(context: Context, gaps: Sequence[Opening]) -> dict[str, list[Opening]]:

@@ -100,6 +100,24 @@ def usual_options(
     return (direct, *soaked, sprouted)
 
 
+def option_named(crop: Crop, treatment: str, *, dressed: bool = False) -> Option:
+    """Usual way of one treatment for a crop.
+
+    Raises
+    ------
+    InputError
+        When there is no such treatment, or the lot is dressed and may only be sown dry.
+    """
+    options = {
+        option.handling.treatment.value: option for option in usual_options(crop, dressed=dressed)
+    }
+    if treatment in options:
+        return options[treatment]
+    if dressed and treatment in ("soaked", "presprouted"):
+        raise InputError("dressed seed is sown dry", hint="use --treatment direct")
+    raise InputError(f"there is no treatment {treatment!r}; one of {', '.join(options)}")
+
+
 def minutes_of(season: Season | None) -> dict[Treatment, float]:
     """Minutes of work per row by treatment, as the season file has them."""
     if season is None:

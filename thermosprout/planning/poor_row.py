@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from thermosprout.arrays import FloatArray
 from thermosprout.emergence.forecast import RowForecast
+from thermosprout.emergence.quantiles import odds, weighted_quantile
+from thermosprout.planning.json_values import Document, rounded, stamps
 from thermosprout.planning.options import harvest_of
 from thermosprout.planning.sow_again import SowAgain, sow_again
 from thermosprout.season.context import Context
@@ -19,12 +22,61 @@ from thermosprout.season.setting import Case, Question
 
 @dataclass(frozen=True, kw_only=True)
 class PoorRow:
-    """The answer and what it stands on."""
+    """What to do about a poor row, and what that stands on."""
 
     answer: SowAgain
     counted: int | None
     harvest_on: str
+    zone: ZoneInfo
     notes: tuple[str, ...]
+
+    def to_dict(self) -> Document:
+        """Return the JSON document."""
+        answer, zone = self.answer, self.zone
+        row, weights = answer.row, answer.row.weights
+
+        def day(hour: float) -> str:
+            return local(hour, zone).date().isoformat()
+
+        return {
+            "row": row.sowing.row,
+            "crop": row.draws.crop.name,
+            "planted": local(row.sowing.planted_h, zone).isoformat(),
+            "seeds_planted": row.sowing.seeds_planted,
+            "plants_wanted": answer.wanted,
+            "counted": self.counted,
+            "harvest_on": self.harvest_on,
+            "bed_days_until": answer.until,
+            "days": [
+                {
+                    "day": day(ahead.hour),
+                    "plants": rounded(ahead.plants, 1),
+                    "still_to_come": round(ahead.still_to_come, 3),
+                    "enough_odds": round(ahead.enough_odds, 3),
+                }
+                for ahead in answer.days
+            ],
+            "ways": [
+                {
+                    "way": way.name,
+                    "plants": rounded(odds(way.plants, weights), 1),
+                    "half_up": stamps(odds(way.half_h, weights), zone),
+                    "first_harvest": stamps(odds(way.harvest_h, weights), zone),
+                    "bed_days_per_full_row": rounded(
+                        {
+                            "mean": float(weights @ way.bed_days),
+                            "p50": float(weighted_quantile(way.bed_days, weights, [0.5])[0]),
+                        }
+                    ),
+                    "more_seeds": way.seeds,
+                }
+                for way in answer.ways
+            ],
+            "advised": answer.ways[answer.advised].name,
+            "advice": answer.advice,
+            "reason": answer.reason,
+            "notes": list(self.notes),
+        }
 
 
 def weigh_poor_row(
@@ -102,6 +154,7 @@ def weigh_poor_row(
         answer=found,
         counted=counted,
         harvest_on=harvest.growth.source,
+        zone=context.zone,
         notes=tuple(dict.fromkeys(notes)),
     )
 

@@ -3,25 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 import xarray as xr
 
-from thermosprout.planning.documents import Document, rounded
+from thermosprout.planning.json_values import Document, local_day, rounded
 from thermosprout.planning.sensible_days import BestDay, SensibleDays
-from thermosprout.planning.stations import StationPlan
-from thermosprout.planning.succession import Fit, SuccessionSowing
-
-
-def local_day(stamp: np.datetime64 | None, zone: ZoneInfo) -> str | None:
-    """Local date of a UTC instant; None stays None."""
-    if stamp is None or np.isnat(stamp):
-        return None
-    return pd.Timestamp(stamp).tz_localize(UTC).tz_convert(zone).date().isoformat()
 
 
 def window_document(
@@ -103,103 +91,3 @@ def _day_rows(
         }
         for day in range(0, stamps.size, every)
     ]
-
-
-def stations_document(
-    plan: StationPlan,
-    *,
-    crop: str,
-    seeds_per_g: float | None,
-    soil: str | None,
-    lot: str | None = None,
-    notes: tuple[str, ...] = (),
-) -> Document:
-    """Document of a choice of seeds per station."""
-
-    def grams(seeds: int) -> float | None:
-        return round(seeds / seeds_per_g, 2) if seeds_per_g else None
-
-    choices: list[dict[str, Any]] = [
-        {
-            "seeds_per_station": choice.seeds,
-            "stations_filled": rounded(choice.filled, 4),
-            "odds_reached": round(choice.odds_reached, 3),
-            "odds_with_luck": round(choice.odds_with_luck, 3),
-            "plants_per_station": round(choice.plants_per_station, 2),
-            "to_thin_per_station": round(choice.surplus_per_station, 2),
-            "thinning_minutes": round(choice.thinning_minutes, 1),
-            "seeds_in_all": choice.seeds_in_all,
-            "grams": grams(choice.seeds_in_all),
-        }
-        for choice in plan.choices
-    ]
-    return {
-        "crop": crop,
-        "lot": lot,
-        "stations": plan.stations,
-        "share_wanted": plan.wanted_filled,
-        "odds_wanted": plan.confidence,
-        "emergence": rounded(plan.emergence, 3),
-        "soil": {"source": soil},
-        "choices": choices,
-        "seeds_per_station": plan.chosen.seeds if plan.chosen else None,
-        "notes": list(notes),
-    }
-
-
-def succession_document(
-    sowings: Sequence[SuccessionSowing],
-    *,
-    zone: ZoneInfo,
-    crop: str,
-    treatment: str,
-    aim: str,
-    every_d: float,
-    asked: int,
-    notes: tuple[str, ...] = (),
-) -> Document:
-    """Document of a succession."""
-    return {
-        "crop": crop,
-        "treatment": treatment,
-        "aim": aim,
-        "every_days": every_d,
-        "sowings_asked": asked,
-        "sowings": [
-            {
-                "planted": local_day(one.sow, zone),
-                "days_since_last": None
-                if number == 0
-                else round(float((one.sow - sowings[number - 1].sow) / np.timedelta64(1, "D")), 1),
-                "wanted": local_day(one.target, zone),
-                "p10": local_day(one.early, zone),
-                "p50": local_day(one.middle, zone),
-                "p90": local_day(one.late, zone),
-                "off_by_days": round(one.miss_d, 1) + 0.0,
-            }
-            for number, one in enumerate(sowings)
-        ],
-        "notes": list(notes),
-    }
-
-
-def openings_document(
-    fits: Sequence[Fit], *, zone: ZoneInfo, notes: tuple[str, ...] = ()
-) -> Document:
-    """Document of crops and treatments for bed openings, best first in each opening."""
-    return {
-        "openings": [
-            {
-                "bed": fit.opening.bed,
-                "from": local_day(fit.opening.start, zone),
-                "until": local_day(fit.opening.end, zone),
-                "crop": fit.crop,
-                "treatment": fit.treatment,
-                "ready_odds": round(fit.ready_odds, 2),
-                "spare_days": round(fit.spare_d, 1) if np.isfinite(fit.spare_d) else None,
-                "stand": round(fit.stand, 3),
-            }
-            for fit in fits
-        ],
-        "notes": list(notes),
-    }

@@ -8,10 +8,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import bdtrc
 
+from thermosprout.arrays import FloatArray
+from thermosprout.crops.crop import Crop
 from thermosprout.emergence.quantiles import odds
+from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.planning.json_values import Document, rounded
+from thermosprout.planning.options import option_named
+from thermosprout.season.context import Context
+from thermosprout.season.setting import Question
 
 MOST_PER_STATION = 50
 
@@ -214,3 +219,145 @@ def luck_note(plan: StationPlan) -> str | None:
         f"{plan.wanted_filled:.0%} of them or more in {100 * chosen.odds_with_luck:.0f} rows of "
         "100: drop one more where a gap costs much."
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class StationsAnswer:
+    """A choice of seeds per station, and what it was asked for."""
+
+    plan: StationPlan
+    crop: str
+    seeds_per_g: float | None
+    soil: str | None
+    lot: str | None = None
+    notes: tuple[str, ...] = ()
+
+    def to_dict(self) -> Document:
+        """Return the JSON document."""
+        plan = self.plan
+        return {
+            "crop": self.crop,
+            "lot": self.lot,
+            "stations": plan.stations,
+            "share_wanted": plan.wanted_filled,
+            "odds_wanted": plan.confidence,
+            "emergence": rounded(plan.emergence, 3),
+            "soil": {"source": self.soil},
+            "choices": [
+                {
+                    "seeds_per_station": choice.seeds,
+                    "stations_filled": rounded(choice.filled, 4),
+                    "odds_reached": round(choice.odds_reached, 3),
+                    "odds_with_luck": round(choice.odds_with_luck, 3),
+                    "plants_per_station": round(choice.plants_per_station, 2),
+                    "to_thin_per_station": round(choice.surplus_per_station, 2),
+                    "thinning_minutes": round(choice.thinning_minutes, 1),
+                    "seeds_in_all": choice.seeds_in_all,
+                    "grams": round(choice.seeds_in_all / self.seeds_per_g, 2)
+                    if self.seeds_per_g
+                    else None,
+                }
+                for choice in plan.choices
+            ],
+            "seeds_per_station": plan.chosen.seeds if plan.chosen else None,
+            "notes": list(self.notes),
+        }
+
+
+def seeds_per_station(
+    context: Context,
+    question: Question,
+    *,
+    stations: int = 100,
+    filled: float = 0.95,
+    confidence: float = 0.8,
+    treatment: str = "direct",
+    planted: str = "",
+) -> StationsAnswer:
+    """Choose the seeds per station for one sowing.
+
+    Parameters
+    ----------
+    stations : int
+        Stations in the row.
+    filled, confidence : float
+        Share of them that shall have a plant, and the odds of it.
+    treatment : str
+        ``direct``, ``soaked`` or ``presprouted``, as the crop usually is.
+    planted : str
+        Day of planting; the day the bed is free when empty, else today.
+
+    Raises
+    ------
+    InputError
+        When something is named that is not known.
+    """
+    case, planted_h = context.case(question), context.planting_h(planted, question.bed)
+    setting = context.setting(case, planted_h)
+    option = option_named(case.crop, treatment)
+    row = setting.forecast(option.handling, planted_h, seeds=stations)
+    plan = plan_stations(
+        row.share,
+        stations=stations,
+        wanted_filled=filled,
+        confidence=confidence,
+        rho=setting.draws.values["plot_stand_rho"],
+    )
+    notes = [*plan_notes(plan), setting.water]
+    if option.handling.treatment is Treatment.PRESPROUTED:
+        notes.insert(0, "Sprouted seed: the numbers are of sprouted seeds planted.")
+    return StationsAnswer(
+        plan=plan,
+        crop=case.crop.name,
+        seeds_per_g=case.crop.practice.seeds_per_g,
+        soil=setting.soil,
+        lot=question.lot_name,
+        notes=tuple(notes),
+    )
+
+
+def seeds_at_emergence(
+    emergence: float,
+    *,
+    crop: Crop | None = None,
+    lot: str | None = None,
+    stations: int = 100,
+    filled: float = 0.95,
+    confidence: float = 0.8,
+) -> StationsAnswer:
+    """Choose the seeds per station where the share that emerges is known.
+
+    Raises
+    ------
+    InputError
+        When the share is none.
+    """
+    if not 0 < emergence <= 1:
+        raise InputError(
+            f"an emergence of {emergence:g} was given, expected above 0 and up to 1",
+            hint="write 70 % as 0.7",
+        )
+    plan = plan_stations(
+        np.full(1, emergence), stations=stations, wanted_filled=filled, confidence=confidence
+    )
+    return StationsAnswer(
+        plan=plan,
+        crop=crop.name if crop is not None else "seed",
+        seeds_per_g=crop.practice.seeds_per_g if crop is not None else None,
+        soil=None,
+        lot=lot,
+        notes=tuple(plan_notes(plan)),
+    )
+
+
+def plan_notes(plan: StationPlan) -> list[str]:
+    """Plain sentences on many seeds, and on the luck of few stations."""
+    notes = []
+    if plan.chosen is not None and plan.chosen.seeds > MANY_SEEDS:
+        notes.append(
+            "So many seeds are asked for because little is known of this lot or it is weak: test "
+            "it (count 100 seeds on moist paper), or sow another."
+        )
+    if luck := luck_note(plan):
+        notes.append(luck)
+    return notes

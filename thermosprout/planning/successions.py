@@ -2,35 +2,66 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from thermosprout.crops.crop import Crop
-from thermosprout.errors import InputError
-from thermosprout.planning.options import Option, usual_options
+from thermosprout.planning.json_values import Document, local_day
+from thermosprout.planning.options import option_named
 from thermosprout.planning.season_window import EMERGENCE_D, HARVEST_D, WindowBuilder
 from thermosprout.planning.succession import Aim, SuccessionSowing, plan_succession
 from thermosprout.season.context import Context
 from thermosprout.season.setting import Case
 
 
-def option_named(crop: Crop, treatment: str, *, dressed: bool = False) -> Option:
-    """Usual way of one treatment for a crop.
+@dataclass(frozen=True, kw_only=True)
+class SuccessionAnswer:
+    """Sowings of one crop that come at even intervals; ``count`` of them were asked for."""
 
-    Raises
-    ------
-    InputError
-        When there is no such treatment, or the lot is dressed and may only be sown dry.
-    """
-    options = {
-        option.handling.treatment.value: option for option in usual_options(crop, dressed=dressed)
-    }
-    if treatment in options:
-        return options[treatment]
-    if dressed and treatment in ("soaked", "presprouted"):
-        raise InputError("dressed seed is sown dry", hint="use --treatment direct")
-    raise InputError(f"there is no treatment {treatment!r}; one of {', '.join(options)}")
+    sowings: tuple[SuccessionSowing, ...]
+    zone: ZoneInfo
+    crop: str
+    treatment: str
+    aim: Aim
+    every_d: float
+    count: int
+    water: str
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Plain sentences on what the days stand on."""
+        short = f"Only {len(self.sowings)} of {self.count} sowings are ready within the record."
+        return (self.water, short) if len(self.sowings) < self.count else (self.water,)
+
+    def to_dict(self) -> Document:
+        """Return the JSON document."""
+        zone, sowings = self.zone, self.sowings
+        return {
+            "crop": self.crop,
+            "treatment": self.treatment,
+            "aim": self.aim.value,
+            "every_days": self.every_d,
+            "sowings_asked": self.count,
+            "sowings": [
+                {
+                    "planted": local_day(one.sow, zone),
+                    "days_since_last": None
+                    if number == 0
+                    else round(
+                        float((one.sow - sowings[number - 1].sow) / np.timedelta64(1, "D")), 1
+                    ),
+                    "wanted": local_day(one.target, zone),
+                    "p10": local_day(one.early, zone),
+                    "p50": local_day(one.middle, zone),
+                    "p90": local_day(one.late, zone),
+                    "off_by_days": round(one.miss_d, 1) + 0.0,
+                }
+                for number, one in enumerate(sowings)
+            ],
+            "notes": list(self.notes),
+        }
 
 
 def plan_case(
@@ -42,8 +73,8 @@ def plan_case(
     count: int,
     aim: Aim,
     treatment: str,
-) -> tuple[str, tuple[SuccessionSowing, ...]]:
-    """Sowing days of a succession and the name of the way it is sown.
+) -> SuccessionAnswer:
+    """Sowing days of a succession.
 
     Raises
     ------
@@ -61,7 +92,16 @@ def plan_case(
     day: np.datetime64 = np.datetime64(round(builder.sowing_h[0] * 60), "m").astype(
         "datetime64[ns]"
     )
-    return option.name, plan_succession(one, first=day, every_d=every_d, count=count, aim=aim)
+    return SuccessionAnswer(
+        sowings=plan_succession(one, first=day, every_d=every_d, count=count, aim=aim),
+        zone=context.zone,
+        crop=case.crop.name,
+        treatment=option.name,
+        aim=aim,
+        every_d=every_d,
+        count=count,
+        water=context.water_sentence(),
+    )
 
 
 def _held(context: Context, case: Case, first: date, last: date) -> date:

@@ -73,7 +73,7 @@ class Task:
     why: str
     cautions: tuple[str, ...] = ()
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """Return the task as plain data."""
         return {
             "task": str(self.kind),
@@ -93,10 +93,23 @@ class Task:
 class Week:
     """Tasks of this week and of the two after it, each in order of day."""
 
+    site: str
+    as_of: datetime
     today: date
     last: date
     now: tuple[Task, ...]
     later: tuple[Task, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON document."""
+        return {
+            "site": self.site,
+            "as_of": self.as_of.isoformat(),
+            "today": self.today.isoformat(),
+            "last": self.last.isoformat(),
+            "tasks": [task.to_dict() for task in self.now],
+            "later": [task.to_dict() for task in self.later],
+        }
 
 
 def this_week(result: SeasonForecast) -> Week:
@@ -111,6 +124,8 @@ def this_week(result: SeasonForecast) -> Week:
     order = list(Kind)
     found.sort(key=lambda task: (task.day, order.index(task.kind), task.row))
     return Week(
+        site=result.season.data.site.name,
+        as_of=result.as_of,
         today=today,
         last=last,
         now=tuple(task for task in found if task.day <= last),
@@ -346,15 +361,3 @@ class _Row:
             f"The day after which fewer than 1 seedling in 20 is still to come {passed} "
             f"{day_words(until)}.",
         )
-
-
-def week_document(week: Week, *, site: str, as_of: datetime) -> dict[str, Any]:
-    """Return the week as one JSON document."""
-    return {
-        "site": site,
-        "as_of": as_of.isoformat(),
-        "today": week.today.isoformat(),
-        "last": week.last.isoformat(),
-        "tasks": [task.to_json() for task in week.now],
-        "later": [task.to_json() for task in week.later],
-    }

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from uuid import NAMESPACE_URL, uuid5
 
 from thermosprout import __version__
-from thermosprout.planning.events import Event
+from thermosprout.planning.presprout import Event
 
 _REMIND_BEFORE = timedelta(hours=1)
 

@@ -54,6 +54,16 @@ class SeasonForecast:
     notes: tuple[str, ...]
     context: Context = field(repr=False)
 
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON document."""
+        site = self.season.data.site
+        return {
+            "site": site.name,
+            "as_of": self.as_of.astimezone(site.zone).isoformat(),
+            "rows": [_row_dict(answer, self.season) for answer in self.rows],
+            "notes": list(self.notes),
+        }
+
 
 def handling_of(row: Row, lead_h: float) -> Handling:
     """Treatment of a row with its hours.
@@ -243,17 +253,7 @@ def _to_go_on(season: Season) -> str:
     return ' (service = "open-meteo" or past_years_file under [soil] would go on from there)'
 
 
-def season_json(result: SeasonForecast) -> dict[str, Any]:
-    """Return the JSON document of the forecast."""
-    return {
-        "site": result.season.data.site.name,
-        "as_of": result.as_of.astimezone(result.season.data.site.zone).isoformat(),
-        "rows": [row_json(answer, result.season) for answer in result.rows],
-        "notes": list(result.notes),
-    }
-
-
-def row_json(answer: RowAnswer, season: Season) -> dict[str, Any]:
+def _row_dict(answer: RowAnswer, season: Season) -> dict[str, Any]:
     """Return one row of the JSON document."""
     forecast = answer.forecast
     sowing = forecast.sowing
@@ -296,7 +296,7 @@ def row_json(answer: RowAnswer, season: Season) -> dict[str, Any]:
         },
         "days_since_started": since(sowing.started_h),
         "days_since_planted": since(sowing.planted_h),
-        "stand": odds(forecast.seedlings / max(sowing.seeds_planted, 1), forecast.weights),
+        "stand": odds(forecast.stand, forecast.weights),
         "stand_per_seed_started": odds(forecast.stand_per_seed_started, forecast.weights),
         "wait_until": local(wait, zone).date().isoformat() if np.isfinite(wait) else None,
         "soil": {"source": answer.soil_source, "mean_C": round(forecast.soil_mean_C(), 2)},

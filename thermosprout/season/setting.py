@@ -42,6 +42,11 @@ class Question:
     cover: str = ""
     depth_cm: float | None = None
 
+    @property
+    def lot_name(self) -> str | None:
+        """Name of the lot, where one was named."""
+        return self.lot if isinstance(self.lot, str) and self.lot else None
+
 
 @dataclass(frozen=True, kw_only=True)
 class Case:
