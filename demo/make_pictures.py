@@ -15,7 +15,7 @@ from typing import Any
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
-from thermosprout.cli.demo import DEMO_DAY
+from thermosprout.cli.season import DEMO_DAY
 
 HERE = Path(__file__).resolve().parent
 PICTURES = HERE / "pictures"

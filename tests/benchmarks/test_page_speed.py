@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.reports.big_season import big_report
-from thermosprout.reports.forecast_plot import forecast_figure
+from thermosprout.reports.forecast_figures import forecast_figure
 from thermosprout.reports.season_page import season_page
 
 

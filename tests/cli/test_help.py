@@ -16,7 +16,7 @@ import typer.main
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
-from thermosprout.cli.overview import MAP
+from thermosprout.cli.help import MAP
 from thermosprout.reference import demo_folder
 
 ROOT: Any = typer.main.get_command(app)

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.table import Table
 
-from thermosprout.cli.narrow import FittingConsole, packed, shared
-from thermosprout.reports.plan_tables import plain_table
+from thermosprout.cli.console import FittingConsole, packed, shared
+from thermosprout.reports.decision_tables import plain_table
 
 WORDS = ("pre-sprouted", "open bed", "the window asked for ends there", "12 (9–16)", "20 Sep", "–")
 

@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from thermosprout.quantities import Units
-from thermosprout.reports.forecast_table import forecast_tables
+from thermosprout.reports.forecast_tables import forecast_tables
 
 
 def document() -> dict[str, Any]:

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-from thermosprout.reports.forecast_plot import forecast_figure
+from thermosprout.reports.forecast_figures import forecast_figure
 from thermosprout.reports.row_picture import HEIGHT, WIDTH, row_picture
 from thermosprout.season.curve import EmergenceCurve
 

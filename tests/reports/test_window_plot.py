@@ -14,8 +14,8 @@ from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.sensible_days import sensible_days
 from thermosprout.planning.window import sowing_window
+from thermosprout.reports.forecast_figures import window_figure
 from thermosprout.reports.style import save_figure
-from thermosprout.reports.window_plot import window_figure
 
 
 @pytest.mark.parametrize("covers", [1, 2])

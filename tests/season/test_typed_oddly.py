@@ -12,7 +12,7 @@ import pytest
 from rich.console import Console
 
 from thermosprout.errors import InputError
-from thermosprout.reports.forecast_table import forecast_tables
+from thermosprout.reports.forecast_tables import forecast_tables
 from thermosprout.season.forecast import SeasonForecast, forecast_season
 from thermosprout.season.load import load_season
 

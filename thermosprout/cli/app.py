@@ -9,8 +9,7 @@ from typing import Annotated
 import typer
 
 from thermosprout import __version__
-from thermosprout.cli.one_each import take_one_each
-from thermosprout.cli.overview import Overview
+from thermosprout.cli.help import Overview, take_one_each
 from thermosprout.errors import ThermosproutError
 
 app = typer.Typer(
@@ -50,33 +49,30 @@ def root(
 
 def _gather() -> None:
     """Add each command group; the modules are light and import science only when run."""
-    from thermosprout.cli import crops, demo, forecast, lot, map, record, report, soil, start, trial
+    from thermosprout.cli import calibrate, crops, decide, map, record, season, soil, start, trial
 
-    app.command()(forecast.forecast)
-    app.command()(demo.demo)
-    app.command()(start.start)
-    for page in (report.report, report.week, report.method):
-        app.command()(page)
-    app.command()(crops.crops)
-    app.command()(lot.lot)
-    app.command()(record.record)
+    for command in (
+        season.forecast,
+        season.demo,
+        start.start,
+        season.report,
+        season.week,
+        season.method,
+        crops.crops,
+        crops.lot,
+        record.record,
+        calibrate.calibrate,
+        decide.compare,
+        decide.presprout,
+        decide.window,
+        decide.stations,
+        decide.succession,
+        decide.sow_again,
+    ):
+        app.command()(command)
     app.add_typer(trial.app, name="trial")
     app.add_typer(soil.app, name="soil")
     app.command("map")(map.map_grid)
-    from thermosprout.cli.calibrate import calibrate
-
-    app.command()(calibrate)
-    from thermosprout.cli import compare, presprout, sow_again, stations, succession, window
-
-    for plan in (
-        compare.compare,
-        presprout.presprout,
-        window.window,
-        stations.stations,
-        succession.succession,
-        sow_again.sow_again,
-    ):
-        app.command()(plan)
     take_one_each(app)
 
 

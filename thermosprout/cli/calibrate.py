@@ -140,7 +140,7 @@ def calibrate(
     if json:
         print_json(document)
         return
-    from thermosprout.reports.calibration_table import calibration_tables
+    from thermosprout.reports.crop_tables import calibration_tables
 
     out = console()
     for item in calibration_tables(document):

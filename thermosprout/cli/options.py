@@ -1,16 +1,18 @@
-"""Options and arguments that several commands share: one wording for each.
-
-They are grouped by what they speak of; an option of a single command stands in its own file.
-"""
+"""Options and arguments that several commands share: one wording for each."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from thermosprout.quantities import Units
+
+if TYPE_CHECKING:
+    from thermosprout.season.context import Context
+    from thermosprout.season.setting import Question
+
 
 Season = Annotated[Path, typer.Argument(help="The season file (TOML).")]
 SeasonOrOptions = Annotated[
@@ -76,3 +78,79 @@ SeriesOut = Annotated[Path | None, typer.Option("--out", help="Write time_utc,so
 Plot = Annotated[Path | None, typer.Option("--plot", help="Write a picture: .png, .svg or .pdf.")]
 UnitsShown = Annotated[Units, typer.Option("--units", help="Units shown.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
+
+
+RecordsFile = Annotated[Path, typer.Argument(help="The trial's records file (CSV).")]
+Timezone = Annotated[
+    str,
+    typer.Option(
+        help="IANA time zone of dates that stand alone; the offset of the plots' planting, or UTC, "
+        "by default."
+    ),
+]
+ZoneSeason = Annotated[
+    Path | None, typer.Option("--season", help="Season file (TOML), for its time zone.")
+]
+
+
+def zone_of(timezone: str, season: Path | None, records: Path | None = None) -> str:
+    """Time zone asked for, or else that of the season, of the records' plantings, or UTC.
+
+    Raises
+    ------
+    InputError
+        When the season file is at fault.
+    """
+    if timezone:
+        return timezone
+    if season is None:
+        from thermosprout.trials.records.append import own_clock
+
+        return "UTC" if records is None else own_clock(records)
+    from thermosprout.season.load import load_season
+
+    return load_season(season).data.site.timezone
+
+
+def ask(
+    *,
+    crop: str = "",
+    lot: str = "",
+    bed: str = "",
+    cover: str = "",
+    depth_cm: float | None = None,
+    germination: float | None = None,
+    seeds_tested: int | None = None,
+    **sources: Any,
+) -> tuple[Context, Question]:
+    """Open what the options name; a lot that is not of the season is one of their figures."""
+    from thermosprout.crops.seed_lots import SeedLot
+    from thermosprout.season.open_context import open_context
+    from thermosprout.season.setting import Question
+
+    seed: str | SeedLot = lot
+    if not lot and germination is not None:
+        germinated = None if seeds_tested is None else round(germination * seeds_tested)
+        seed = SeedLot(
+            id="as given",
+            crop=crop,
+            germination=germination,
+            seeds_tested=seeds_tested,
+            seeds_germinated=germinated,
+        )
+    question = Question(crop=crop, lot=seed, bed=bed, cover=cover, depth_cm=depth_cm)
+    return open_context(**sources), question
+
+
+def show(document: dict[str, Any], tables: list[Any], context: Context, *, json: bool) -> None:
+    """Print the answer; how files were read goes to standard error."""
+    from thermosprout.cli.output import console, note, print_json
+
+    for sentence in context.notes:
+        note(sentence)
+    if json:
+        print_json(document)
+        return
+    out = console()
+    for item in tables:
+        out.print(item)

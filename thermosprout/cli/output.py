@@ -60,10 +60,10 @@ def plain_tables() -> Iterator[None]:
 def console() -> Console:
     """Console for tables and sentences on standard output."""
     if _plain.get():
-        from thermosprout.cli.plain import PlainConsole
+        from thermosprout.cli.console import PlainConsole
 
         return PlainConsole()
-    from thermosprout.cli.narrow import FittingConsole
+    from thermosprout.cli.console import FittingConsole
 
     return FittingConsole()
 

@@ -247,13 +247,13 @@ def check(
         print_json(document)
     else:
         from thermosprout.cli.output import console
-        from thermosprout.reports.soil_check_table import soil_check_lines
+        from thermosprout.reports.forecast_tables import soil_check_lines
 
         out = console()
         for item in soil_check_lines(document, units):
             out.print(item)
     if plot is not None:
-        from thermosprout.reports.soil_plot import soil_check_figure
+        from thermosprout.reports.forecast_figures import soil_check_figure
         from thermosprout.reports.style import save_figure
 
         figure = soil_check_figure(

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.cli.overview import Sentences
-from thermosprout.cli.sheet import sheet
+from thermosprout.cli.help import Sentences
+from thermosprout.cli.options import RecordsFile, Timezone, ZoneSeason, zone_of
+from thermosprout.cli.record import sheet
 from thermosprout.cli.trial_design import DesignCommand, design
-from thermosprout.cli.trial_options import RecordsFile, SeasonFile, Timezone, zone_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -54,7 +54,7 @@ class Compare(StrEnum):
 
 @app.command()
 def check(
-    records: RecordsFile, timezone: Timezone = "", season: SeasonFile = None, json: opt.Json = False
+    records: RecordsFile, timezone: Timezone = "", season: ZoneSeason = None, json: opt.Json = False
 ) -> None:
     """Check every line of the records and say what is there.
 
@@ -108,7 +108,7 @@ def import_table(
         bool, typer.Option("--correct", help="Replace counts that are there (they are kept).")
     ] = False,
     timezone: Timezone = "",
-    season: SeasonFile = None,
+    season: ZoneSeason = None,
     json: opt.Json = False,
 ) -> None:
     """Take counts from a notebook table or another tidy file into the records.
@@ -149,7 +149,7 @@ def export(
         Path | None, typer.Option("--out", "-o", help="File to write; standard output by default.")
     ] = None,
     timezone: Timezone = "",
-    season: SeasonFile = None,
+    season: ZoneSeason = None,
 ) -> None:
     """Write the records as they stand after corrections; no cell runs in a spreadsheet.
 
@@ -194,7 +194,7 @@ def analyse(
         Path | None, typer.Option(help="Write a picture of every block beside the others.")
     ] = None,
     timezone: Timezone = "",
-    season: SeasonFile = None,
+    season: ZoneSeason = None,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the random permutations.")] = 1,
     json: opt.Json = False,
 ) -> None:
@@ -223,14 +223,14 @@ def analyse(
     if json:
         print_json(document)
     else:
-        from thermosprout.reports.trial_table import trial_tables
+        from thermosprout.reports.trial_tables import trial_tables
 
         out = console()
         for item in trial_tables(document):
             out.print(item)
     if plot is not None or blocks_plot is not None:
         from thermosprout.reports.style import save_figure
-        from thermosprout.reports.trial_plot import blocks_figure, curves_figure
+        from thermosprout.reports.trial_figures import blocks_figure, curves_figure
         from thermosprout.trials.analysis.curves import block_steps
 
         if plot is not None:

@@ -1,7 +1,8 @@
-"""``thermosprout trial design``: lay out a trial, say what it can show, write its first files."""
+"""``trial design``: lay out a trial, say what it can show, write its first files."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import StrEnum
 from pathlib import Path
 from types import MappingProxyType
@@ -10,11 +11,27 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.cli.old_spellings import OldSpellings
+from thermosprout.cli.help import OneEach
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
     from thermosprout.trials.design import Plan
+
+
+class OldSpellings(OneEach):
+    """Command that reads each old name of an option as the present one."""
+
+    renamed: Mapping[str, str]
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Put the present names in place of the old ones; what stands behind ``--`` is left."""
+        end = args.index("--") if "--" in args else len(args)
+        return super().parse_args(ctx, [self._now(text) for text in args[:end]] + args[end:])
+
+    def _now(self, text: str) -> str:
+        name, mark, value = text.partition("=")
+        return f"{self.renamed.get(name, name)}{mark}{value}"
+
 
 _USUAL_SPROUT_SHARE = 0.8
 _USUAL_DEPTH_CM = 2.5
@@ -248,7 +265,7 @@ def _write(plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float]) -> li
     from thermosprout.errors import InputError, Place
     from thermosprout.files import write_atomic
     from thermosprout.reports.style import save_figure
-    from thermosprout.reports.trial_layout import BedSize, layout_figure
+    from thermosprout.reports.trial_figures import BedSize, layout_figure
     from thermosprout.trials.records.file import format_table
     from thermosprout.trials.records.values import neutral
 

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from thermosprout.reports.offline_page import data_block, offline_page
+from thermosprout.reports.html import data_block, offline_page
 from thermosprout.trials.records.plots import Entry, PlotHistory
 from thermosprout.trials.records.values import FORMAT, KNOWN, REQUIRED
 

@@ -10,10 +10,9 @@ from typing import Any
 from thermosprout.planning.evidence import CropEvidence
 from thermosprout.planning.this_week import Kind, Task, Week, day_words
 from thermosprout.quantities import Units, show_length
-from thermosprout.reports.method_page import method_html
-from thermosprout.reports.offline_page import offline_page
+from thermosprout.reports.html import method_html, offline_page
 from thermosprout.reports.row_picture import RowPicture, row_picture
-from thermosprout.reports.trial_picture import TrialPicture, trial_picture
+from thermosprout.reports.trial_figures import TrialPicture, trial_picture
 from thermosprout.season.curve import EmergenceCurve
 
 KIND_CLASS = {

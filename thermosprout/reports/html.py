@@ -1,4 +1,4 @@
-"""One self-contained HTML file: its own style and script, and a policy that shuts out the rest."""
+"""Self-contained HTML files, and the page on the method."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 from functools import cache
+from importlib import resources
 from typing import Any
 
 from markupsafe import Markup
@@ -95,3 +96,23 @@ def _part(name: str) -> str:
     environment = _environment()
     source: str = environment.loader.get_source(environment, name)[0]
     return source
+
+
+@cache
+def method_text() -> str:
+    """Return the page as Markdown."""
+    return resources.files("thermosprout.reports").joinpath("method.md").read_text("utf-8")
+
+
+@cache
+def method_html() -> Markup:
+    """Return the page as HTML, its headings one level down, without links that lead away."""
+    from markdown_it import MarkdownIt
+
+    reader = MarkdownIt("commonmark", {"html": False}).enable("table")
+    tokens = reader.parse(method_text())
+    for token in tokens:
+        if token.type in ("heading_open", "heading_close"):
+            token.tag = f"h{int(token.tag[1]) + 1}"
+    # The text is our own file, rendered with raw HTML turned off.
+    return Markup(reader.renderer.render(tokens, reader.options, {}))  # noqa: S704

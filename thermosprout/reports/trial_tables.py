@@ -1,4 +1,4 @@
-"""What a trial showed, for the terminal: two tables, then sentences."""
+"""Tables and sentences of a trial's analysis."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
+
 
 _MOST_ROWS = 40
 _TIMES = (

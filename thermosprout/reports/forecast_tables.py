@@ -1,14 +1,16 @@
-"""The forecast as tables that fit a terminal of 80 columns."""
+"""Tables of a season: the forecast, the week, and a check of its soil temperature."""
 
 from __future__ import annotations
 
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from thermosprout.planning.this_week import Week, day_words
 from thermosprout.quantities import Units, show_length, show_temperature
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
+    from rich.table import Table
 
 
 STAGE_NAMES = ("first", "half", "full")
@@ -40,7 +42,7 @@ def forecast_tables(
     as_of = datetime.fromisoformat(document["as_of"])
     dates = Table(
         box=box.SIMPLE_HEAD,
-        title=f"{document['site']}: when rows come up, seen from {_day(as_of)}",
+        title=f"{document['site']}: when rows come up, seen from {_day_month(as_of)}",
         title_justify="left",
         title_style="bold",
         caption="The likely day, then the range of days that holds 8 times in 10.",
@@ -71,14 +73,14 @@ def forecast_tables(
         title.append(f" {_called(row)}\n{row['treatment']}", style="not bold")
         dates.add_row(
             title,
-            _day(datetime.fromisoformat(row["planted"])),
-            *(_range(row["stages"][stage]) for stage in STAGE_NAMES),
+            _day_month(datetime.fromisoformat(row["planted"])),
+            *(_stage_range(row["stages"][stage]) for stage in STAGE_NAMES),
             _iso_day(row["wait_until"]),
         )
         stands.add_row(
             Text(row["row"], style="bold"),
-            _days(row["days_since_started"]["half"]),
-            _days(row["days_since_planted"]["half"]),
+            _day_span(row["days_since_started"]["half"]),
+            _day_span(row["days_since_planted"]["half"]),
             _stand(row["stand"]),
             show_length(row["depth_cm"], units),
             show_temperature(row["soil"]["mean_C"], units),
@@ -100,18 +102,20 @@ def _told(document: dict[str, Any], units: Units) -> list[RenderableType]:
 
     as_of = datetime.fromisoformat(document["as_of"])
     told: list[RenderableType] = [
-        Text(f"{document['site']}: when rows come up, seen from {_day(as_of)}", style="bold"),
+        Text(f"{document['site']}: when rows come up, seen from {_day_month(as_of)}", style="bold"),
         Text("The likely day (and the days that hold 8 times in 10)."),
     ]
     for row in document["rows"]:
         told.append(Text(f"\n{row['row']} {_called(row)}, {row['treatment']}", style="bold"))
-        told.append(Text(f"  planted {_day(datetime.fromisoformat(row['planted']))}"))
+        told.append(Text(f"  planted {_day_month(datetime.fromisoformat(row['planted']))}"))
         for stage in STAGE_NAMES:
-            middle, days = _range(row["stages"][stage]).split("\n")
+            middle, days = _stage_range(row["stages"][stage]).split("\n")
             told.append(Text(f"  {stage} {middle} ({days})"))
         told.append(Text(f"  wait until {_iso_day(row['wait_until'])}"))
-        told.append(Text(f"  half up {_days(row['days_since_planted']['half'])} d after planting,"))
-        told.append(Text(f"    {_days(row['days_since_started']['half'])} d after starting"))
+        told.append(
+            Text(f"  half up {_day_span(row['days_since_planted']['half'])} d after planting,")
+        )
+        told.append(Text(f"    {_day_span(row['days_since_started']['half'])} d after starting"))
         told.append(Text(f"  stand {_stand(row['stand'])} per 100 seeds planted"))
         soil = show_temperature(row["soil"]["mean_C"], units)
         told.append(Text(f"  soil {soil} at {show_length(row['depth_cm'], units)}"))
@@ -124,15 +128,15 @@ def _stand(stand: dict[str, float]) -> str:
     return f"{middle:.0f} ({low:.0f}-{high:.0f})"
 
 
-def _day(when: datetime) -> str:
+def _day_month(when: datetime) -> str:
     return f"{when.day} {when:%b}"
 
 
 def _iso_day(text: str | None) -> str:
-    return _day(datetime.fromisoformat(text)) if text else "open"
+    return _day_month(datetime.fromisoformat(text)) if text else "open"
 
 
-def _range(stage: dict[str, str | None]) -> str:
+def _stage_range(stage: dict[str, str | None]) -> str:
     low, middle, high = (_iso_day(stage[name]) for name in ("p10", "p50", "p90"))
     if low == high:
         return f"{middle}\n{low}"
@@ -142,8 +146,98 @@ def _range(stage: dict[str, str | None]) -> str:
     return f"{middle}\n{low}-{high}"
 
 
-def _days(found: dict[str, float | None]) -> str:
+def _day_span(found: dict[str, float | None]) -> str:
     def show(value: float | None) -> str:
         return "open" if value is None else f"{value:.1f}"
 
     return f"{show(found['p50'])} ({show(found['p10'])}-{show(found['p90'])})"
+
+
+def week_table(week: Week) -> list[RenderableType]:
+    """Tasks of the week, one a line, and what follows in the two weeks after.
+
+    Parameters
+    ----------
+    week : Week
+        What to do, in order.
+    """
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    title = f"This week, {day_words(week.today)} to {day_words(week.last)}"
+    if not week.now:
+        return [Text(title, style="bold"), Text("Nothing is due.")]
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        title=title,
+        title_justify="left",
+        title_style="bold",
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+    )
+    table.add_column("day", no_wrap=True)
+    table.add_column("do", overflow="fold")
+    table.add_column("row", overflow="fold")
+    table.add_column("how", overflow="fold", ratio=1)
+    for task in week.now:
+        until = f"\n- {day_words(task.until)}" if task.until else ""
+        table.add_row(
+            Text(day_words(task.day) + until),
+            Text(str(task.kind), style="bold"),
+            Text(f"{task.row} {task.called}"),
+            Text(task.sentence),
+        )
+    items: list[RenderableType] = [table]
+    cautions = dict.fromkeys(text for task in week.now for text in task.cautions)
+    items += [Text(f"Mind: {text}") for text in cautions]
+    if week.later:
+        soon = week.later[0]
+        items.append(
+            Text(f"After that: {soon.kind} {soon.row} {soon.called} on {day_words(soon.day)}.")
+        )
+    return items
+
+
+def soil_check_lines(document: dict[str, Any], units: Units = Units.METRIC) -> list[str | Table]:
+    """What ``soil check`` prints, from its JSON document."""
+    factor, symbol = (1.8, "°F") if units is Units.US else (1.0, "°C")
+    bias = document["bias_K"] * factor
+    word = "warmer" if bias > 0 else "colder"
+    taken = ", taken as means of days" if document["kind"] == "day" else ""
+    off = document["rmse_K"] * factor
+    shift, spread = (document["corrected"][key] * factor for key in ("offset_K", "offset_sd_K"))
+    against = (
+        f"{document['readings']} readings{taken}: the series is {abs(bias):.1f} {symbol} {word} in "
+        f"the mean, {off:.1f} {symbol} off in the usual case (RMSE)."
+    )
+    corrected = (
+        f"Corrected: shift {shift:+.1f} ± {spread:.1f} {symbol}, daily swing x "
+        f"{document['corrected']['swing']:.2f}."
+    )
+    lines: list[str | Table] = [str(document["source"]), against, corrected]
+    if document["rows"]:
+        lines.append(_shift_table(document["rows"]))
+    return lines
+
+
+def _shift_table(rows: list[dict[str, Any]]) -> Table:
+    from rich.box import SIMPLE
+    from rich.table import Table
+
+    table = Table(box=SIMPLE, pad_edge=False)
+    table.add_column("row")
+    table.add_column("crop")
+    table.add_column("half up, as it stands")
+    table.add_column("corrected")
+    table.add_column("shift", justify="right")
+    for row in rows:
+        days = row["days"]
+        table.add_row(
+            row["row"],
+            row["crop"],
+            (row["half_as_is"] or "not reached")[:10],
+            (row["half_corrected"] or "not reached")[:10],
+            "" if days is None else f"{days:+.1f} d",
+        )
+    return table

@@ -1,0 +1,413 @@
+"""Pictures of trials: the bed's layout, curves, blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from thermosprout.errors import InputError
+from thermosprout.reports.row_picture import Mark
+from thermosprout.reports.style import (
+    EARTH,
+    FAINT,
+    INK,
+    LEAF,
+    PAPER,
+    QUIET,
+    TREATMENT_INK,
+    TREATMENT_LINE,
+    WATER,
+    own_style,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from thermosprout.trials.analysis.curves import PlotSteps
+    from thermosprout.trials.design import Spot
+
+
+_INKS = (EARTH, WATER, LEAF, "#5b4a87", "#7a2e3a", QUIET)
+_LINES: tuple[Any, ...] = (
+    "-",
+    (0, (6, 2)),
+    (0, (2, 1.4)),
+    (0, (8, 2, 2, 2)),
+    (0, (1, 2)),
+    (0, (4, 4)),
+)
+_MARKS = ("o", "s", "^", "D", "v", "P")
+_CLOCKS = {
+    "planted": "days since planted",
+    "started": "days since started",
+    "thermal": "thermal time since planted, °C d",
+}
+_MOST = 6
+_MOST_BLOCKS = 48
+
+
+def _look(label: str, index: int) -> tuple[str, Any, str]:
+    """Ink, line and mark of a treatment; each of them alone tells treatments apart."""
+    known = label.casefold()
+    place = list(TREATMENT_INK).index(known) if known in TREATMENT_INK else index
+    return (
+        TREATMENT_INK.get(known, _INKS[place % len(_INKS)]),
+        TREATMENT_LINE.get(known, _LINES[place % len(_LINES)]),
+        _MARKS[place % len(_MARKS)],
+    )
+
+
+def curves_figure(document: Mapping[str, Any]) -> Figure:
+    """Emergence curve of each treatment with its band.
+
+    Parameters
+    ----------
+    document : mapping
+        As :meth:`thermosprout.trials.analysis.results.TrialResult.to_json` gives it.
+
+    Raises
+    ------
+    InputError
+        When there is no curve to draw.
+    """
+    items = [t for t in document["treatments"] if t["curve"] and t["curve"]["right"]]
+    if not items:
+        raise InputError("there is no curve to draw: nothing has emerged")
+    shown = items[:_MOST]
+    with own_style():
+        from matplotlib.figure import Figure
+
+        figure = Figure(figsize=(7.2, 4.3), layout="constrained")
+        axes = figure.subplots()
+        ends = []
+        last = max(item["curve"]["right"][-1] for item in shown)
+        for index, item in enumerate(shown):
+            ends.append(_curve(axes, item, index, last))
+        _label_ends(axes, ends, last)
+        axes.set_xlim(0, last * 1.28)
+        axes.set_ylim(0, min(1.02, 1.12 * max(max(i["curve"]["high"]) for i in shown)))
+        axes.yaxis.set_major_formatter(lambda y, _: f"{100 * y:.0f}")
+        axes.set_xlabel(_CLOCKS[shown[0]["curve"]["clock"]])
+        axes.set_ylabel("emerged, per 100 seeds planted")
+        level = round(100 * document["interval"])
+        axes.set_title("Emergence by " + document["compared"].replace("_", " "))
+        more = f"; {len(items) - _MOST} more not drawn" if len(items) > _MOST else ""
+        figure.supxlabel(
+            f"Slanted: came between two inspections. Bands: {level} of 100, plots' differences "
+            f"included{more}.",
+            fontsize=7.5, color=QUIET, x=0.01, ha="left",
+        )  # fmt: skip
+    return figure
+
+
+def _curve(axes: Axes, item: Mapping[str, Any], index: int, last: float) -> tuple[float, str, str]:
+    ink, line, mark = _look(item["treatment"], index)
+    curve = item["curve"]
+    days, share, low, high = _steps(curve, last)
+    axes.fill_between(days, low, high, color=ink, alpha=0.13, linewidth=0)
+    axes.plot(days, share, color=ink, linestyle=line, linewidth=1.9)
+    axes.plot(
+        curve["right"], curve["emerged"], mark, color=ink, markersize=3.4, markerfacecolor="white"
+    )
+    return float(share[-1]), str(item["treatment"]), ink
+
+
+def _steps(
+    curve: Mapping[str, list[float]], last: float
+) -> tuple[list[float], list[float], list[float], list[float]]:
+    """Flat where nothing came, slanted across the interval in which seedlings came."""
+    days, share, low, high = [0.0], [0.0], [0.0], [0.0]
+    ends = zip(
+        curve["left"], curve["right"], curve["emerged"], curve["low"], curve["high"], strict=True
+    )
+    for left, right, now, bottom, top in ends:
+        if left > days[-1]:
+            days.append(left)
+            share.append(share[-1])
+            low.append(low[-1])
+            high.append(high[-1])
+        days.append(right)
+        share.append(now)
+        low.append(bottom)
+        high.append(top)
+    days.append(last * 1.02)
+    for column in (share, low, high):
+        column.append(column[-1])
+    return days, share, low, high
+
+
+def _label_ends(axes: Axes, ends: Sequence[tuple[float, str, str]], last: float) -> None:
+    """Names at the ends of the lines, moved apart where they would meet."""
+    gap = 0.065 * max(height for height, _, _ in ends)
+    below = -1.0
+    for height, name, ink in sorted(ends):
+        at = max(height, below + gap)
+        below = at
+        axes.annotate(
+            name[:22], (last * 1.02, height), xytext=(last * 1.06, at), color=ink, va="center",
+            fontsize=9, fontweight="bold",
+            arrowprops={"arrowstyle": "-", "color": ink, "linewidth": 0.5},
+        )  # fmt: skip
+
+
+def blocks_figure(steps: Sequence[PlotSteps]) -> Figure:
+    """Counts of every plot, one small picture per block.
+
+    Raises
+    ------
+    InputError
+        When there is nothing to draw or there are too many blocks for one picture.
+    """
+    blocks: dict[str, list[PlotSteps]] = {}
+    for item in steps:
+        blocks.setdefault(item.block, []).append(item)
+    if not blocks:
+        raise InputError("there is no count to draw")
+    if len(blocks) > _MOST_BLOCKS:
+        raise InputError(
+            f"{len(blocks)} blocks are too many for one picture", hint="draw a part of the records"
+        )
+    labels = sorted({item.label for item in steps}, key=_known_first)
+    columns = min(4, len(blocks))
+    rows = -(-len(blocks) // columns)
+    with own_style():
+        from matplotlib.figure import Figure
+
+        figure = Figure(figsize=(1.9 * columns + 0.9, 1.75 * rows + 1.2), layout="constrained")
+        grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        for axes, (block, mine) in zip(grid.flat, blocks.items(), strict=False):
+            for item in mine:
+                ink, line, mark = _look(item.label, labels.index(item.label))
+                turns = [
+                    i for i in range(1, len(item.days)) if item.emerged[i] > item.emerged[i - 1]
+                ]
+                axes.plot(
+                    item.days, item.emerged, color=ink, linestyle=line, linewidth=1.3,
+                    drawstyle="steps-post", marker=mark, markevery=turns or [0], markersize=2.6,
+                    markerfacecolor="white",
+                )  # fmt: skip
+            axes.set_title(f"block {block}" if len(block) < 6 else block, fontsize=8.5, color=INK)
+            axes.set_ylim(0, 1.02)
+        for axes in list(grid.flat)[len(blocks) :]:
+            axes.set_visible(False)
+        grid[0][0].yaxis.set_major_formatter(lambda y, _: f"{100 * y:.0f}")
+        handles = [_handle(label, index) for index, label in enumerate(labels)]
+        figure.legend(
+            handles=handles, loc="outside upper left", ncols=min(4, len(labels)), frameon=False
+        )
+        figure.supxlabel("days since planted", fontsize=9)
+        figure.supylabel("emerged, per 100 planted", fontsize=9)
+    return figure
+
+
+def _known_first(label: str) -> tuple[int, str]:
+    known = list(TREATMENT_INK)
+    folded = label.casefold()
+    return (known.index(folded) if folded in known else len(known), label)
+
+
+def _handle(label: str, index: int) -> Any:
+    from matplotlib.lines import Line2D
+
+    ink, line, mark = _look(label, index)
+    return Line2D(
+        [], [], color=ink, linestyle=line, marker=mark, markersize=3.5, markerfacecolor="white",
+        label=label[:26],
+    )  # fmt: skip
+
+
+_HATCH = ("", "////", "....", "xx", "\\\\\\\\", "oo", "++", "--")
+_MOST_PLOTS = 400
+
+
+@dataclass(frozen=True, kw_only=True)
+class BedSize:
+    """Measures of the bed, all in cm.
+
+    Attributes
+    ----------
+    plot_length_cm, plot_width_cm : float
+        Along the bed and across it. [cm]
+    gap_cm, path_cm : float
+        Between plots of a row and between rows. [cm]
+    """
+
+    plot_length_cm: float
+    plot_width_cm: float
+    gap_cm: float
+    path_cm: float
+
+
+def layout_figure(spots: Sequence[Spot], size: BedSize, title: str) -> Figure:
+    """Draw every plot where it lies; hatching tells treatments apart, ink does it too.
+
+    Raises
+    ------
+    InputError
+        When there are more plots than a picture can name.
+    """
+    if len(spots) > _MOST_PLOTS:
+        raise InputError(f"{len(spots)} plots are too many to draw; the records file lists them")
+    step_x, step_y = size.plot_length_cm + size.gap_cm, size.plot_width_cm + size.path_cm
+    columns = max(spot.column for spot in spots) + 1
+    rows = max(spot.row for spot in spots) + 1
+    length = columns * step_x - size.gap_cm
+    width = rows * step_y - size.path_cm
+    treatments = list(dict.fromkeys(spot.treatment for spot in spots))
+    with own_style():
+        from matplotlib.figure import Figure
+
+        scale = min(6.6 / length, 9.0 / width, 1.2 / size.plot_width_cm)
+        height = scale * width + 1.5
+        figure = Figure(figsize=(7.6, max(2.4, height)), layout="constrained")
+        axes = figure.subplots()
+        for spot in spots:
+            _plot(axes, spot, size, treatments, (spot.column * step_x, spot.row * step_y))
+        _rows(axes, spots, size, step_y)
+        axes.set_xlim(-0.07 * length, length * 1.01)
+        axes.set_ylim(width + 0.02 * width, -0.04 * width)
+        axes.set_aspect("equal")
+        axes.grid(visible=False)
+        axes.spines[:].set_visible(False)
+        axes.yaxis.set_visible(False)
+        axes.xaxis.set_major_formatter(lambda x, _: f"{x / 100:g}")
+        axes.set_xlabel("metres along the bed")
+        axes.set_title(title, loc="left")
+        figure.legend(
+            handles=[_key(name, index) for index, name in enumerate(treatments)],
+            loc="outside lower left", ncols=min(4, len(treatments)), frameon=False,
+        )  # fmt: skip
+    return figure
+
+
+def _ink(treatment: str) -> str:
+    return TREATMENT_INK.get(treatment.casefold(), QUIET)
+
+
+def _plot(
+    axes: Axes, spot: Spot, size: BedSize, treatments: list[str], corner: tuple[float, float]
+) -> None:
+    from matplotlib.patches import Rectangle
+
+    index = treatments.index(spot.treatment)
+    axes.add_patch(
+        Rectangle(
+            corner, size.plot_length_cm, size.plot_width_cm, facecolor=PAPER,
+            edgecolor=_ink(spot.treatment), linewidth=1.2, hatch=_HATCH[index % len(_HATCH)],
+            alpha=0.55,
+        )
+    )  # fmt: skip
+    middle = (corner[0] + size.plot_length_cm / 2, corner[1] + size.plot_width_cm / 2)
+    words = "\n".join(filter(None, (spot.plot, spot.variety[:14], spot.treatment[:14])))
+    axes.text(
+        *middle, words, ha="center", va="center", fontsize=7, color=INK, linespacing=1.25,
+        bbox={"facecolor": PAPER, "edgecolor": FAINT, "pad": 1.5, "linewidth": 0.4},
+    )  # fmt: skip
+
+
+def _rows(axes: Axes, spots: Sequence[Spot], size: BedSize, step_y: float) -> None:
+    """Name of the block, or of its part, before each row."""
+    for row in sorted({spot.row for spot in spots}):
+        block = next(spot.block for spot in spots if spot.row == row)
+        axes.text(
+            -0.25 * size.gap_cm - 4, row * step_y + size.plot_width_cm / 2, block, ha="right",
+            va="center", fontsize=11, fontweight="bold", color=INK,
+        )  # fmt: skip
+
+
+def _key(name: str, index: int) -> object:
+    from matplotlib.patches import Patch
+
+    return Patch(
+        facecolor=PAPER, edgecolor=_ink(name), hatch=_HATCH[index % len(_HATCH)], label=name[:26]
+    )
+
+
+_LEFT, _RIGHT, _TOP, _BOTTOM = 38, 268, 26, 190
+_APART = 15
+PATTERNS = {"direct": "earth whole", "soaked": "water dashed", "presprouted": "leaf dotted"}
+"""Ink and pattern of the known treatments, the same as in all pictures."""
+
+_OTHERS = ("ink dashdot", "leaf whole", "earth dashed", "water dotted")
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrialPicture:
+    """Steps of each treatment: pattern, SVG path; and the marks around them."""
+
+    lines: list[tuple[str, str]]
+    marks: list[Mark]
+    words: str
+    width: int = 360
+    height: int = 226
+
+
+def trial_picture(treatments: Sequence[Mapping[str, Any]]) -> TrialPicture | None:
+    """Lay out the curves of a trial's treatments; None where there is no curve.
+
+    Parameters
+    ----------
+    treatments : sequence of mappings
+        As the analysis tells them: ``curve`` holds ends of intervals and shares emerged.
+    """
+    curves = [(str(t["treatment"]), t["curve"]) for t in treatments if t.get("curve")]
+    curves = [(name, curve) for name, curve in curves if curve["right"]]
+    if not curves:
+        return None
+    last = 1.05 * max(float(curve["right"][-1]) for _, curve in curves)
+    top = 1.08 * max([0.1, *(float(max(curve["emerged"])) for _, curve in curves)])
+
+    def across(day: float) -> float:
+        return round(_LEFT + (_RIGHT - _LEFT) * day / last, 1)
+
+    def up(share: float) -> float:
+        return round(_BOTTOM - (_BOTTOM - _TOP) * share / top, 1)
+
+    marks = [Mark("tick", 2, _TOP - 12, text="emerged, per 100 seeds planted")]
+    step = 0.25 if top > 0.6 else 0.1 if top > 0.25 else 0.05
+    count = 0
+    while count * step <= top:
+        y = up(count * step)
+        marks.append(Mark("grid", _LEFT, y, _RIGHT, y))
+        marks.append(Mark("tick", _LEFT - 5, y + 4, text=f"{100 * count * step:.0f}", anchor="end"))
+        count += 1
+    days = next(s for s in (1, 2, 5, 7, 14, 28, 1000) if last / s <= 6)
+    for day in range(0, int(last) + 1, days):
+        marks.append(Mark("tick", across(day), _BOTTOM + 15, text=str(day), anchor="middle"))
+    marks.append(
+        Mark("tick", (_LEFT + _RIGHT) / 2, _BOTTOM + 31, text="days since planted", anchor="middle")
+    )
+    lines = [
+        (PATTERNS.get(name, _OTHERS[index % len(_OTHERS)]), _step_path(curve, across, up, last))
+        for index, (name, curve) in enumerate(curves)
+    ]
+    marks += _names(curves, up)
+    told = "; ".join(f"{name} {100 * curve['emerged'][-1]:.0f} of 100" for name, curve in curves)
+    return TrialPicture(
+        lines=lines, marks=marks, words=f"Emergence of each treatment in steps. In the end: {told}."
+    )
+
+
+def _step_path(curve: Mapping[str, Any], across: Any, up: Any, last: float) -> str:
+    """Rise over each interval in which seedlings came: straight within, level between."""
+    points = [(across(0.0), up(0.0))]
+    before = 0.0
+    for left, right, emerged in zip(curve["left"], curve["right"], curve["emerged"], strict=True):
+        points += [(across(left), up(before)), (across(right), up(emerged))]
+        before = emerged
+    points.append((across(last), up(before)))
+    return "M" + "L".join(f"{x} {y}" for x, y in points)
+
+
+def _names(curves: Sequence[tuple[str, Mapping[str, Any]]], up: Any) -> list[Mark]:
+    """Name each line at its end, pushed apart where they would lie on each other."""
+    wanted = sorted((up(curve["emerged"][-1]), name) for name, curve in curves)
+    placed: list[Mark] = []
+    y = -1e9
+    for at, name in wanted:
+        y = max(at + 4, y + _APART)
+        short = name if len(name) <= 14 else f"{name[:13]}…"
+        placed.append(Mark("name", _RIGHT + 4, round(y, 1), text=short))
+    return placed
