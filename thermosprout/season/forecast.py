@@ -237,7 +237,8 @@ def _notes(answer: RowAnswer, season: Season, context: Context) -> list[str]:
     supply, today = context.supply, context.now_h
     water = supply.water(forecast.sowing.depth_cm, answer.cover, answer.row.bed)
     full_h = forecast.stage_quantile("full", [0.5])[0]
-    if water is not None and supply.counts_drought and forecast.sowing.planted_h <= today <= full_h:
+    dries = supply.counts_drought(answer.row.bed)
+    if water is not None and dries and forecast.sowing.planted_h <= today <= full_h:
         now = np.datetime64(context.as_of.astimezone(UTC).replace(tzinfo=None), "ns")
         dry = water.sentence(now)
         if dry:

@@ -19,10 +19,10 @@ from thermosprout.season.schema import hours, instant
 from thermosprout.soil.convert import convert_surface
 from thermosprout.soil.depth import to_depth
 from thermosprout.soil.model.seedbed_water import (
-    BASE_POTENTIAL_RANGE_MPA,
+    LIKELY_BEDS,
+    SeedbedColumn,
     SeedbedWater,
-    hydrothermal_factor,
-    seedbed_water,
+    seedbed_column,
 )
 from thermosprout.soil.model.surface import Cover, cover_named
 from thermosprout.soil.model.temperature import Surface, soil_temperature
@@ -33,10 +33,6 @@ from thermosprout.soil.series import soil_series
 from thermosprout.soil.site_correction import Correction, correct, sort_out
 from thermosprout.weather.season_soil import soil_from
 from thermosprout.weather.season_weather import SoilSource, weather_from
-
-_DRIEST, _WETTEST = BASE_POTENTIAL_RANGE_MPA
-_BASE_POTENTIALS_MPA = np.geomspace(_WETTEST, _DRIEST, 5)
-"""Where progress stops, evenly over the logarithm of the published range of medians. [MPa]"""
 
 _ROUTINE = ("Temperature from", "Times from", "Columns parted", "Covers")
 """What ``soil read`` tells of a file and nobody needs again with every forecast."""
@@ -97,7 +93,7 @@ class SoilSupply:
         self._weather = weather
         self._beds: dict[str, xr.DataArray] = {}
         self._series: dict[tuple[str, float], xr.DataArray] = {}
-        self._water: dict[tuple[str, str | None, float], SeedbedWater | None] = {}
+        self._columns: dict[tuple[str, str | None], SeedbedColumn | None] = {}
 
     @property
     def soil(self) -> SoilType:
@@ -132,38 +128,39 @@ class SoilSupply:
     ) -> SeedbedWater | None:
         """Water at seed depth in a bed; None where no rain of the site is known."""
         covering = cover_named(cover)
-        key = (covering.name, bed, round(depth_cm, 2))
-        if key not in self._water:
+        key = (covering.name, bed)
+        if key not in self._columns:
             weather = self.weather()
-            self._water[key] = (
+            self._columns[key] = (
                 None
                 if weather is None or "precipitation" not in weather
-                else seedbed_water(
+                else seedbed_column(
                     weather,
-                    depth_cm=key[2],
                     soil=self.soil,
                     cover=covering,
                     watering=self._watering(weather, bed),
+                    beds=LIKELY_BEDS,
                 )
             )
-        return self._water[key]
+        column = self._columns[key]
+        return None if column is None else column.at(depth_cm)
 
     def drought(
         self, depth_cm: float, cover: str | None = None, bed: str | None = None
     ) -> tuple[xr.DataArray, FloatArray | None]:
         """Series, and factor on progress in drying soil of the same shape; None in moist soil.
 
-        How dry is too dry differs between crops and lots, so the members stand for base water
-        potentials across the published range. Soil is moist where weather is not known, and where
-        rain is but neither watering is listed nor the beds are said to be rainfed, since most
-        growers water a seedbed.
+        How dry is too dry differs between crops and lots, and how fast a bed dries between beds, so
+        the members stand for likely beds and seeds. Soil is moist where weather is not known, and
+        where rain is but no watering of the bed is listed nor the beds are said to be rainfed,
+        since most growers water a seedbed.
         """
         series = self.at(depth_cm, cover)
-        water = self.water(depth_cm, cover, bed) if self.counts_drought else None
+        water = self.water(depth_cm, cover, bed) if self.counts_drought(bed) else None
         if water is None:
             return series, None
         if "member" not in series.dims:
-            weights = np.ones(_BASE_POTENTIALS_MPA.size)
+            weights = np.ones(water.factor.sizes["member"])
             series = soil_series(
                 series["time"].values,
                 np.repeat(series.values[None, :], weights.size, axis=0),
@@ -172,27 +169,28 @@ class SoilSupply:
                 surface=str(series.attrs["surface"]),
                 weights=weights,
             ).assign_attrs(series.attrs)
-        potential = water.potential
-        if "member" in potential.dims:
-            potential = potential.mean("member")
-        known = potential.reindex(time=series["time"].values).fillna(0.0).values
-        level = np.arange(series.sizes["member"]) % _BASE_POTENTIALS_MPA.size
-        return series, hydrothermal_factor(known[None, :], _BASE_POTENTIALS_MPA[level][:, None])
+        # past the weather the bed is taken as moist: rain that is not known is no drought
+        factor = water.factor.reindex(time=series["time"].values).fillna(1.0).values
+        return series, factor[np.arange(series.sizes["member"]) % factor.shape[0]]
 
-    @property
-    def counts_drought(self) -> bool:
-        """Whether all water the beds get is known."""
-        return self.rainfed or bool(self.watering)
+    def counts_drought(self, bed: str | None = None) -> bool:
+        """Whether the water that a bed gets is known: it is rainfed, or its watering is listed."""
+        return self.rainfed or any(entry.bed in (None, bed) for entry in self.watering)
 
     def water_sentence(self) -> str:
         """Say what is assumed of the water in the seedbed; every plan tells it."""
         weather = self.weather()
         if weather is None or "precipitation" not in weather:
             return "Assumes a moist seedbed: rain and watering are not known."
-        if not self.counts_drought:
+        if not (self.rainfed or self.watering):
             return (
                 "Assumes a moist seedbed. To include drought, list [[watering]] or set "
                 "rainfed = true."
+            )
+        if self.watering and not self.rainfed and all(entry.bed for entry in self.watering):
+            return (
+                "Includes drought in beds with [[watering]]: they get the rain and what is listed; "
+                "assumes the others moist."
             )
         if self.watering:
             return "Includes drought: the seedbed gets the rain and the watering listed."

@@ -135,6 +135,30 @@ def running_day(values: FloatArray) -> FloatArray:
     return np.asarray((total[:, high] - total[:, low]) / (high - low))
 
 
+def water_supply(
+    weather: Weather, cover: Cover, ground: GroundParameters
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Water that reaches the ground, and what the weather would evaporate from it if it is wet.
+
+    Returns
+    -------
+    liquid, demand, snow : ndarray, shape (member, day)
+        Rain, melt and watering [mm d-1]; evaporation [mm d-1]; water in the snow [mm]. Where rain
+        is not known, it is taken as somewhat less than the evaporation.
+    """
+    air = daily_mean(weather.air)
+    height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
+    snow, liquid = snow_cover(air, weather.rain)
+    liquid = liquid * cover.rain
+    if weather.watering is not None:
+        liquid = liquid + daily_mean(weather.watering) * DAY
+    net = (1.0 - ground.sward_albedo) * weather.radiation - net_longwave(_sky(weather, ground))
+    demand = potential_evaporation(daily_mean(net), air, psychrometric(height)) * cover.vapour
+    if not weather.rain_known:
+        liquid = liquid + 0.6 * demand
+    return liquid, demand, snow
+
+
 def water_course(
     weather: Weather,
     *,
@@ -159,17 +183,8 @@ def water_course(
     water : Water
     activity, snow : ndarray, shape (member, day)
     """
+    liquid, demand, snow = water_supply(weather, cover, ground)
     air = daily_mean(weather.air)
-    height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
-    sky = _sky(weather, ground)
-    snow, liquid = snow_cover(air, weather.rain)
-    liquid = liquid * cover.rain
-    if weather.watering is not None:
-        liquid = liquid + daily_mean(weather.watering) * DAY
-    net = (1.0 - ground.sward_albedo) * weather.radiation - net_longwave(sky)
-    demand = potential_evaporation(daily_mean(net), air, psychrometric(height)) * cover.vapour
-    if not weather.rain_known:
-        liquid = liquid + 0.6 * demand
     activity = leaf_activity(fading_mean(air, LEAF_MEMORY_D))
     water = water_balance(
         liquid,

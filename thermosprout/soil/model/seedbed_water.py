@@ -1,15 +1,13 @@
-"""Dry seedbeds: water at seed depth, its potential, and how much it slows the seed.
+"""Dry seedbeds: the water potential at the seed and how much it slows the seed.
 
-A daily balance (rain, watering, evaporation) gives the water content at seed depth, the texture
-its potential (Campbell 1974), and hydrothermal time (Gummerson 1986, J. Exp. Bot. 37:729-741;
-Bradford 1990, Plant Physiol. 94:840-849) the share of the progress that is left.
+The column of soil (:mod:`~thermosprout.soil.model.water_column`) gives the water content at seed
+depth, the texture its potential (Campbell 1974), and hydrothermal time (Gummerson 1986, J. Exp.
+Bot. 37:729-741; Bradford 1990, Plant Physiol. 94:840-849) the share of the progress that is left.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -17,21 +15,76 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.model.conduction import DRY_SHARE
 from thermosprout.soil.model.ground import fitted_parameters
-from thermosprout.soil.model.surface import COVERS, Cover
-from thermosprout.soil.model.temperature import drive_dataset
+from thermosprout.soil.model.run import DAY, daily_mean, water_supply
+from thermosprout.soil.model.surface import COVER_SHARES, COVERS, Cover
 from thermosprout.soil.model.texture import LOAM, SoilType
+from thermosprout.soil.model.water_column import (
+    DAY_SHARES,
+    SEEDBED_CONDUCTANCE,
+    content_at,
+    march_water,
+)
+from thermosprout.soil.model.weather import weather_arrays
 
 BASE_POTENTIAL_MPA = -1.0
 """Water potential at which half the seeds stop. Published medians run from about -0.5 (lettuce) to
 -2 (pea, bean) and beyond for cereals; Bradford (1990) for lettuce, others from memory. [MPa]"""
 BASE_POTENTIAL_RANGE_MPA = (-2.0, -0.5)
 """The range to be tried where a crop is not known better."""
-DRYING_SCALE_CM = 5.0
-"""Depth in which the lack of water falls to 1/e: drying starts at the surface. Assumption."""
 DRY_FACTOR = 0.75
 """A seedbed is called dry where less than this share of the progress is left."""
+DRY_ODDS = 0.8
+"""Odds from which the grower is told to water; from even odds on, to look."""
+CONDUCTANCE_LN_SD = 1.15
+"""Spread of the logarithm of a bed's conductance, firm or fluffy: one that repeats Ritchie (1972)
+lies one such step below, the texture's own two above."""
+EVAPORATION_LN_SD = 0.2
+"""Spread of the evaporation: wind, shelter and what radiation and humidity were guessed.
+Assumption: methods of FAO-56 differ by so much between each other."""
+_QUANTILES = np.array([-1.2816, -0.5244, 0.0, 0.5244, 1.2816])
+
+
+@dataclass(frozen=True)
+class Beds:
+    """Equally likely beds and seeds, each array of shape (bed,).
+
+    Attributes
+    ----------
+    conductance : ndarray
+        Conductivity for water over that of the texture.
+    evaporation : ndarray
+        Factor on the evaporation.
+    base_potential_MPa : ndarray
+        Potential at which progress stops. [MPa]
+    """
+
+    conductance: FloatArray
+    evaporation: FloatArray
+    base_potential_MPa: FloatArray
+
+    def cycled(self, members: int) -> Beds:
+        """Beds dealt to that many members in turn."""
+        which = np.arange(members) % self.conductance.size
+        return Beds(
+            self.conductance[which], self.evaporation[which], self.base_potential_MPa[which]
+        )
+
+    @classmethod
+    def usual(cls, base_potential_MPa: float = BASE_POTENTIAL_MPA) -> Beds:
+        """Make the one bed in the middle."""
+        return cls(
+            np.array([SEEDBED_CONDUCTANCE]), np.ones(1), np.array([float(base_potential_MPa)])
+        )
+
+
+_DRIEST, _WETTEST = BASE_POTENTIAL_RANGE_MPA
+LIKELY_BEDS = Beds(
+    conductance=SEEDBED_CONDUCTANCE * np.exp(CONDUCTANCE_LN_SD * _QUANTILES[[2, 0, 4, 1, 3]]),
+    evaporation=np.exp(EVAPORATION_LN_SD * _QUANTILES[[1, 3, 0, 4, 2]]),
+    base_potential_MPa=np.geomspace(_WETTEST, _DRIEST, _QUANTILES.size),
+)
+"""Five beds across the spread of all three, each quantile of each once (a Latin square)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,33 +94,42 @@ class SeedbedWater:
     Attributes
     ----------
     factor : xarray.DataArray, dims ([member,] time)
-        Share of the progress that is left, 0 to 1, hourly.
+        Share of the progress that is left, 0 to 1, hourly; one in soil at field capacity.
     potential : xarray.DataArray, dims ([member,] time)
         Water potential at seed depth. [MPa]
     known : bool
         False where rain is not known: the factor is one and the soil is *assumed* moist.
+    rain_until : datetime64, optional
+        End of the rain that is known.
     """
 
     factor: xr.DataArray
     potential: xr.DataArray
     known: bool = True
+    rain_until: np.datetime64 | None = None
+
+    def dry_odds(self, as_of: np.datetime64) -> float:
+        """Odds that the seedbed is too dry on a day, 0 to 1; 0 before the weather begins."""
+        days, dry = self._dry_days()
+        at = int(np.searchsorted(days, as_of.astype("datetime64[D]"), side="right") - 1)
+        return float(dry[:, at].mean()) if at >= 0 else 0.0
 
     def dry_since(self, as_of: np.datetime64) -> np.datetime64 | None:
-        """Day since when the seedbed has been dry without a break, or None where it is moist."""
-        days, share = self._daily()
+        """Day since when the seedbed has probably been dry without a break; None where moist."""
+        days, dry = self._dry_days()
         at = int(np.searchsorted(days, as_of.astype("datetime64[D]"), side="right") - 1)
-        if at < 0 or share[at] >= DRY_FACTOR:
+        likely = dry.mean(axis=0) >= 0.5
+        if at < 0 or not likely[at]:
             return None
-        wet = np.flatnonzero(share[: at + 1] >= DRY_FACTOR)
-        first = 0 if wet.size == 0 else int(wet[-1]) + 1
-        return np.datetime64(days[first])
+        moist = np.flatnonzero(~likely[: at + 1])
+        return np.datetime64(days[0 if moist.size == 0 else int(moist[-1]) + 1])
 
     def days_lost(self, start: np.datetime64, stop: np.datetime64) -> float:
         """Days of progress lost to drought between two instants. [d]"""
         time = self.factor["time"].values
         inside = (time >= start) & (time < stop)
         lost = 1.0 - self.factor.values[..., inside]
-        return float(lost.sum(axis=-1).mean() / 24.0) if inside.any() else 0.0
+        return float(lost.sum(axis=-1).mean() / DAY) if inside.any() else 0.0
 
     def sentence(self, as_of: np.datetime64, horizon_d: int = 10) -> str:
         """Plain words for the grower; empty where the seedbed is moist.
@@ -77,28 +139,43 @@ class SeedbedWater:
         as_of : datetime64
             Instant of the forecast. [UTC]
         horizon_d : int
-            Days ahead over which further loss is counted, as far as the series goes. [d]
+            Days ahead over which further loss is counted; past the rain that is known the bed
+            stays as it is, which the sentence says. [d]
         """
         if not self.known:
             return "rain and watering are not known: the seedbed is assumed moist"
-        since = self.dry_since(as_of)
+        since, odds = self.dry_since(as_of), self.dry_odds(as_of)
         if since is None:
             return ""
-        until = as_of + np.timedelta64(horizon_d, "D")
-        lost = self.days_lost(since.astype("datetime64[ns]"), until)
         day = since.astype("datetime64[D]").item()
+        if odds < DRY_ODDS:
+            return (
+                f"the seedbed may be dry since {day.day} {day:%B} (odds {odds:.0%}): feel the soil "
+                "at seed depth, and water it if it is"
+            )
+        until = as_of + np.timedelta64(horizon_d, "D")
+        lost, unless = self.days_lost(since.astype("datetime64[ns]"), until), ""
+        if self.rain_until is not None and self.rain_until < until:
+            unless = " if no rain falls"
+            after = (until - max(self.rain_until, as_of)) / np.timedelta64(1, "D")
+            last = self.factor.sel(time=slice(None, as_of)).values[..., -1]
+            ends = self.factor["time"].values[-1]
+            lost += float((1.0 - last).mean()) * min(float(after), _days(ends, until))
         days = max(1, round(lost))
         more = f"about {days} day{'s' if days > 1 else ''} more"
-        return f"seedbed dry since {day.day} {day:%B}: water it, or expect {more}"
+        return f"seedbed dry since {day.day} {day:%B}: water it, or expect {more}{unless}"
 
-    def _daily(self) -> tuple[npt.NDArray[np.datetime64], FloatArray]:
+    def _dry_days(self) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.bool_]]:
+        """Days, and whether each member is dry on each, shape (member, day)."""
         time = self.factor["time"].values.astype("datetime64[D]")
-        mean = self.factor.values
-        if mean.ndim == 2:
-            mean = mean.mean(axis=0)
         days, start = np.unique(time, return_index=True)
         counts = np.diff(np.append(start, time.size))
-        return days, np.add.reduceat(mean, start) / counts
+        means = np.add.reduceat(np.atleast_2d(self.factor.values), start, axis=1) / counts
+        return days, means < DRY_FACTOR
+
+
+def _days(start: np.datetime64, stop: np.datetime64) -> float:
+    return max(float((stop - start) / np.timedelta64(1, "D")), 0.0)
 
 
 def hydrothermal_factor(
@@ -123,18 +200,127 @@ def hydrothermal_factor(
     return np.asarray(np.clip((np.asarray(potential, dtype=float) - base) / -base, 0.0, 1.0))
 
 
-def water_content_at(
-    depth_cm: float, surface_depletion_mm: FloatArray, soil: SoilType
-) -> FloatArray:
-    """Water content at a depth when the top 10 cm lack so much water. [m3 m-3]
+@dataclass(frozen=True)
+class SeedbedColumn:
+    """Water in all layers of a bare bed through a season, to be asked at any depth.
 
-    The lack falls off exponentially with depth and sums to the whole over 10 cm.
+    Attributes
+    ----------
+    time : ndarray of datetime64, shape (time,)
+        Hours of the weather.
+    content : ndarray, shape (member, quarter of a day, layer)
+        [m3 m-3]; None where rain is not known.
+    soil : SoilType
+    beds : Beds
+        One for each member.
+    members : bool
+        Whether answers have a member dimension.
+    rain_until : datetime64, optional
+        End of the rain that is known.
     """
-    scale = DRYING_SCALE_CM
-    norm = 10.0 * scale * (1.0 - np.exp(-10.0 / scale))
-    local = surface_depletion_mm * np.exp(-depth_cm / scale) / norm
-    low = DRY_SHARE * soil.wilting_point
-    return np.asarray(np.maximum(soil.field_capacity - local, low))
+
+    time: npt.NDArray[np.datetime64]
+    content: FloatArray | None
+    soil: SoilType
+    beds: Beds
+    members: bool
+    rain_until: np.datetime64 | None = None
+    _dims: tuple[str, ...] = field(default=("member", "time"), repr=False)
+
+    def at(self, depth_cm: float) -> SeedbedWater:
+        """Water at a depth. [cm]"""
+        size = self.beds.conductance.size
+        if self.content is None:
+            moist = np.zeros((size, self.time.size))
+            return SeedbedWater(
+                factor=self._array(moist + 1.0, "1"),
+                potential=self._array(moist, "MPa"),
+                known=False,
+            )
+        quarters = self.soil.potential(content_at(self.content, depth_cm))
+        hourly = np.repeat(quarters, DAY // DAY_SHARES.size, axis=1)[:, : self.time.size]
+        base = self.beds.base_potential_MPa[:, None]
+        # what the catalogue calls moist is soil that has drained, not free water
+        moist = hydrothermal_factor(self.soil.potential(self.soil.field_capacity), base)
+        factor = np.minimum(hydrothermal_factor(hourly, base) / moist, 1.0)
+        return SeedbedWater(
+            factor=self._array(factor, "1"),
+            potential=self._array(hourly, "MPa"),
+            rain_until=self.rain_until,
+        )
+
+    def _array(self, values: FloatArray, units: str) -> xr.DataArray:
+        dims = self._dims if self.members else self._dims[1:]
+        return xr.DataArray(
+            values if self.members else values[0],
+            dims=dims,
+            coords={"time": self.time},
+            attrs={"units": units},
+        )
+
+
+def seedbed_column(
+    weather: xr.Dataset,
+    *,
+    soil: SoilType = LOAM,
+    cover: Cover | None = None,
+    watering: xr.DataArray | None = None,
+    beds: Beds | None = None,
+) -> SeedbedColumn:
+    """Water in a bare bed from weather and watering.
+
+    Parameters
+    ----------
+    weather : xarray.Dataset, dims ([member,] time)
+        As for :func:`thermosprout.soil.model.temperature.soil_temperature`. On days whose rain is
+        missing the bed keeps its water: rain that is not known is neither rain nor drought.
+    soil : SoilType
+    cover : Cover, optional
+    watering : xarray.DataArray, dims (time,), optional
+        Watering in the hour that begins at each time. [mm]
+    beds : Beds, optional
+        How beds and seeds differ: one member each, or dealt in turn to the members of the weather;
+        the usual bed where absent.
+
+    Returns
+    -------
+    SeedbedColumn
+
+    Raises
+    ------
+    CoverageError
+        For less than two days of weather.
+    """
+    time = weather["time"].values
+    ensemble = "member" in weather["air_temperature"].dims
+    number = weather.sizes["member"] if ensemble else 1
+    spread = Beds.usual() if beds is None else beds
+    dealt = spread.cycled(max(number, 1 if ensemble else spread.conductance.size))
+    members = ensemble or beds is not None
+    if "precipitation" not in weather:
+        return SeedbedColumn(time, None, soil, dealt, members)
+    if time.size < 2 * DAY:
+        raise CoverageError("the seedbed's water needs two days of weather at least")
+    arrays, _ = weather_arrays(weather, watering=watering)
+    liquid, demand, _ = water_supply(
+        arrays, COVERS["none"] if cover is None else cover, fitted_parameters()
+    )
+    demand = demand * (1.0 - COVER_SHARES["bare"])
+    missing = np.isnan(np.atleast_2d(weather["precipitation"].values))
+    pad = arrays.days * DAY - time.size
+    unknown = np.pad(missing, ((0, 0), (0, pad))).reshape(missing.shape[0], -1, DAY).any(axis=2)
+    shape = (dealt.conductance.size, arrays.days)
+    evaporation = np.broadcast_to(demand, shape) * dealt.evaporation[:, None]
+    content = march_water(
+        np.where(unknown, np.maximum(evaporation, liquid), np.broadcast_to(liquid, shape)),
+        evaporation,
+        np.broadcast_to(daily_mean(arrays.air), shape),
+        soil,
+        conductance=dealt.conductance,
+    )
+    known = np.flatnonzero(~missing.any(axis=0))
+    until = time[known[-1]] + np.timedelta64(1, "h") if known.size else time[0]
+    return SeedbedColumn(time, content, soil, dealt, members, until)
 
 
 def seedbed_water(
@@ -150,14 +336,10 @@ def seedbed_water(
 
     Parameters
     ----------
-    weather : xarray.Dataset, dims ([member,] time)
-        As for :func:`thermosprout.soil.model.temperature.soil_temperature`.
+    weather, soil, cover, watering
+        As for :func:`seedbed_column`.
     depth_cm : float
         Depth of the seed. [cm]
-    soil : SoilType
-    cover : Cover, optional
-    watering : xarray.DataArray, dims (time,), optional
-        Watering in the hour that begins at each time. [mm]
     base_potential_MPa : float
         See :data:`BASE_POTENTIAL_MPA`.
 
@@ -166,52 +348,14 @@ def seedbed_water(
     SeedbedWater
         With a factor of one, and ``known`` false, where precipitation is not in the weather.
     """
-    time = weather["time"].values
-    dims = weather["air_temperature"].dims
-    coords = {name: weather[name].values for name in dims}
-    if "precipitation" not in weather:
-        ones = np.ones([weather.sizes[name] for name in dims])
-        return SeedbedWater(
-            factor=_array(ones, dims, coords, "1"),
-            potential=_array(np.zeros_like(ones), dims, coords, "MPa"),
-            known=False,
-        )
-    if time.size < 48:
-        raise CoverageError("the seedbed's water needs two days of weather at least")
-    lid = COVERS["none"] if cover is None else cover
-    driven, _ = drive_dataset(
-        weather,
-        depths_cm=(depth_cm,),
-        surface="bare",
-        cover=lid,
-        soil=soil,
-        ground=fitted_parameters(),
-        watering=watering,
+    beds = Beds.usual(base_potential_MPa)
+    column = seedbed_column(weather, soil=soil, cover=cover, watering=watering, beds=beds)
+    water = column.at(depth_cm)
+    if "member" in weather["air_temperature"].dims:
+        return water
+    return SeedbedWater(
+        factor=water.factor.isel(member=0),
+        potential=water.potential.isel(member=0),
+        known=water.known,
+        rain_until=water.rain_until,
     )
-    content = water_content_at(depth_cm, driven.water.surface_depletion, soil)
-    hourly = np.repeat(soil.potential(content), 24, axis=1)[:, : time.size]
-    return from_potential(
-        _array(hourly if len(dims) == 2 else hourly[0], dims, coords, "MPa"), base_potential_MPa
-    )
-
-
-def seedbed_water_from_moisture(
-    moisture: xr.DataArray, *, soil: SoilType = LOAM, base_potential_MPa: float = BASE_POTENTIAL_MPA
-) -> SeedbedWater:
-    """Water of the seedbed from a soil moisture series of a service or sensor. [m3 m-3]"""
-    potential = moisture.copy(data=soil.potential(moisture.values))
-    potential.attrs = {"units": "MPa"}
-    return from_potential(potential, base_potential_MPa)
-
-
-def from_potential(potential: xr.DataArray, base_potential_MPa: float) -> SeedbedWater:
-    """Attach the factor to a series of potentials."""
-    factor = potential.copy(data=hydrothermal_factor(potential.values, base_potential_MPa))
-    factor.attrs = {"units": "1", "long_name": "share of progress left by water"}
-    return SeedbedWater(factor=factor, potential=potential)
-
-
-def _array(
-    values: FloatArray, dims: tuple[Hashable, ...], coords: dict[Hashable, Any], units: str
-) -> xr.DataArray:
-    return xr.DataArray(values, dims=dims, coords=coords, attrs={"units": units})

@@ -30,8 +30,10 @@ class SoilType:
     retention_b, air_entry_cm, porosity : float
         Exponent, air-entry suction [cm of water] and saturated water content [m3 m-3] of
         ``psi = -air_entry (theta / porosity) ** -b`` (Campbell 1974, Soil Sci. 117:311-314).
+    saturated_conductivity_m_s : float
+        Conductivity for water of the saturated soil (Clapp & Hornberger 1978). [m s-1]
     quartz : float
-        Quartz share of the solids, which sets the conductivity.
+        Quartz share of the solids, which sets the conductivity for heat.
     readily_evaporable_mm, total_evaporable_mm : float
         Water that leaves the top 10 cm in the first and in both stages of evaporation. [mm]
     """
@@ -40,6 +42,7 @@ class SoilType:
     retention_b: float
     air_entry_cm: float
     porosity: float
+    saturated_conductivity_m_s: float
     quartz: float
     readily_evaporable_mm: float
     total_evaporable_mm: float
