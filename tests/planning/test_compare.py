@@ -10,12 +10,12 @@ import pytest
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, series, soil_under, years
 from thermosprout.emergence.forecast import CropDraws, clock_for
+from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.advice import DRESSED, SPROUTED_NOT_FOOD, advise, cautions
 from thermosprout.planning.compare import Comparison, Goal, compare
 from thermosprout.planning.compare_answer import CompareAnswer
-from thermosprout.planning.harvest import GrowthClock, HarvestNeed
 from thermosprout.planning.options import Harvest, Option, usual_options
 from thermosprout.season.setting import Setting
 
@@ -125,7 +125,7 @@ def test_head_start_is_worth_less_when_it_warms_up() -> None:
         ln_shift=np.zeros(300), depth_cm=2.5,
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
-    harvest = Harvest(need=need, growth=GrowthClock.of(series(air), need))
+    harvest = Harvest(need=need, growth=Growth.of(series(air), need))
     found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 24 * 120 + 12)
     gain = found.gains[-1]
     known = np.isfinite(gain.harvest_d)
@@ -187,7 +187,7 @@ def test_temperatures_that_end_too_early_give_no_advice() -> None:
         depth_cm=2.5,
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
-    harvest = Harvest(need=need, growth=GrowthClock.of(soil, need))
+    harvest = Harvest(need=need, growth=Growth.of(soil, need))
     found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 1)
     advice, reason = advise(found, Goal.HARVEST)
     assert advice == "No advice for this day."
@@ -218,7 +218,7 @@ def test_a_horizon_short_of_harvest_is_said_and_emergence_weighed() -> None:
         depth_cm=2.5,
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
-    harvest = Harvest(need=need, growth=GrowthClock.of(soil, need))
+    harvest = Harvest(need=need, growth=Growth.of(soil, need))
     found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 1)
     document = CompareAnswer(comparison=found, goal=Goal.BED_DAYS, zone=None).to_dict()
     assert document["options"][0]["bed_days"]["to_harvest"]["p50"] is None

@@ -23,12 +23,12 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
 from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.forecast import CropDraws, clock_for
+from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.planning.air_steps import AirSteps
 from thermosprout.planning.compare import Goal, compare
 from thermosprout.planning.few_draws import FewDraws
-from thermosprout.planning.harvest import GrowthClock, HarvestNeed
 from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import (
     SOWN_AGAIN_BELOW,
@@ -103,7 +103,7 @@ class Place:
             ln_shift=np.zeros(DRAWS),
             depth_cm=2.0,
         )
-        return setting, Harvest(need=self.need, growth=GrowthClock.of(air, self.need))
+        return setting, Harvest(need=self.need, growth=Growth.of(air, self.need))
 
     def truth(self, year: int) -> tuple[Setting, Harvest]:
         values = _pick(self.true_values, year)
@@ -124,7 +124,7 @@ class Place:
             depth_cm=2.0,
             seed=year,
         )
-        return setting, Harvest(need=need, growth=GrowthClock.of(series(self.air[year]), need))
+        return setting, Harvest(need=need, growth=Growth.of(series(self.air[year]), need))
 
     def so_far(self, values: np.ndarray, past: np.ndarray, year: int, now_h: float) -> xr.DataArray:
         """Measured up to now, the mean of the past years from then on."""

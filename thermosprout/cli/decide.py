@@ -161,6 +161,7 @@ def window(
     seeds_tested: opt.SeedsTested = None,
     soak_h: opt.SoakH = None,
     room_c: opt.RoomC = 20.0,
+    seeds: Annotated[int, typer.Option(min=1, help="Seeds planted in the row.")] = 100,
     netcdf: Annotated[Path | None, typer.Option(help="Write all figures as CF NetCDF.")] = None,
     plot: opt.Plot = None,
     every: Annotated[int, typer.Option(min=1, help="Show every so many days in the table.")] = 7,
@@ -208,7 +209,11 @@ def window(
     steps = len(options) * max(len(builder.covers), 1)
     with progress("Weighing planting days", steps) as tick:
         result = builder.window(
-            case, options, within_d=within or usual_within_d(case.crop), tick=tick
+            case,
+            options,
+            seeds=seeds,
+            within_d=within or usual_within_d(case.crop),
+            tick=tick,
         )
     days = sensible_days(result)
     document = window_document(
@@ -223,7 +228,7 @@ def window(
     if netcdf is not None:
         from thermosprout.cli.output import note
         from thermosprout.files import write_atomic
-        from thermosprout.planning.window_dataset import window_netcdf
+        from thermosprout.planning.window import window_netcdf
 
         write_atomic(netcdf, window_netcdf(result))
         note(f"Wrote {netcdf}")

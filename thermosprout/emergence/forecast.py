@@ -15,7 +15,7 @@ from thermosprout.crops.estimate import Draws, Estimate
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import beta_binomial, middle_h, order_shares, stand_share
-from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
+from thermosprout.emergence.thermal_time import Clock, ConstantClock, CourseTable, ThermalClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 
 if TYPE_CHECKING:
@@ -246,6 +246,101 @@ def forecast_row(
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class DaysForecast:
+    """One sowing on each of many days; all arrays of shape (draw, day).
+
+    Attributes
+    ----------
+    half_h : ndarray
+        Hour at which half of the final stand shows; inf past what is known, NaN where nothing
+        emerges or the draw does not know the day.
+    stand : ndarray
+        Final stand as a share of the seeds planted; NaN where the draw does not know the day.
+    expected_share : ndarray
+        Share of the seeds planted that is expected to emerge, before chance.
+    """
+
+    half_h: FloatArray
+    stand: FloatArray
+    expected_share: FloatArray
+
+
+def forecast_days(
+    draws: CropDraws,
+    clock: Clock,
+    handling: Handling,
+    *,
+    planted_h: FloatArray,
+    depth_cm: float,
+    seeds: int,
+    viability: FloatArray,
+    ln_shift: FloatArray,
+    seed: int = 0,
+    luck: str = "",
+) -> DaysForecast:
+    """Draws of the emergence of one sowing on each of many days.
+
+    Parameters
+    ----------
+    draws, clock, handling, depth_cm, seed, luck
+        As for :func:`forecast_row` and :class:`Sowing`; sprouted seed counts from the day it is
+        planted.
+    planted_h : ndarray, shape (day,)
+        Hours of planting.
+    seeds : int
+        Seeds planted.
+    viability, ln_shift : ndarray, shape (draw,) or (draw, day)
+        Live share of the lot and its shift of ln thermal time; they change where the lot ages.
+
+    Returns
+    -------
+    DaysForecast
+        Each day has the very draws that :func:`forecast_row` has for a sowing of that day.
+
+    Raises
+    ------
+    CoverageError
+        When the clock does not hold a day.
+    """
+    size, crop = draws.rates.size, draws.crop
+    rng = generator(seed, "row", luck)
+    row_speed = draws.values["plot_speed_sd"] * rng.standard_normal(size)
+    state = seed_state(
+        crop,
+        draws.values,
+        draws.rates,
+        handling,
+        depth_cm=depth_cm,
+        ln_shift=ln_shift + (row_speed[:, None] if ln_shift.ndim == 2 else row_speed),
+    )
+    middle = middle_h(clock, planted_h, state)
+    known = ~np.isnan(middle)
+    share = stand_share(
+        crop,
+        draws.values,
+        state,
+        clock,
+        planted_h=planted_h,
+        half_h=middle,
+        viability=viability,
+    )
+    chances = rng.bit_generator.state
+    share = np.where(known, share, 0.5)
+    half_share, stand = np.empty(share.shape), np.empty(share.shape)
+    for day in range(planted_h.size):
+        rng.bit_generator.state = chances
+        seedlings = beta_binomial(share[:, day], seeds, draws.values["plot_stand_rho"], rng)
+        half_share[:, day] = order_shares(seedlings, _STAGE_FRACTIONS, rng)[:, 1]
+        stand[:, day] = seedlings / max(seeds, 1)
+    half = clock.cross(planted_h, state.needed(half_share))
+    return DaysForecast(
+        half_h=np.where(known & (stand > 0), half, np.nan),
+        stand=np.where(known, stand, np.nan),
+        expected_share=np.where(known, share, np.nan),
+    )
+
+
 def site_offset(series: xr.DataArray, size: int, seed: int = 0) -> FloatArray:
     """Draws of what is not known of the site, common to all its rows, shape (draw,). [K]"""
     spread = float(series.attrs.get("site_sd_K", 0.0))
@@ -253,11 +348,16 @@ def site_offset(series: xr.DataArray, size: int, seed: int = 0) -> FloatArray:
 
 
 def clock_for(
-    draws: CropDraws, series: xr.DataArray, *, seed: int = 0, slowing: FloatArray | None = None
+    draws: CropDraws,
+    soil: xr.DataArray | CourseTable,
+    *,
+    seed: int = 0,
+    slowing: FloatArray | None = None,
 ) -> ThermalClock:
-    """Thermal-time clock of a crop under a soil temperature series at seed depth."""
+    """Thermal-time clock of a crop under a soil temperature series at seed depth, or its table."""
+    series = soil.series if isinstance(soil, CourseTable) else soil
     offset = site_offset(series, draws.rates.size, seed)
-    return ThermalClock(series, draws.rates, offset=offset, slowing=slowing)
+    return ThermalClock(soil, draws.rates, offset=offset, slowing=slowing)
 
 
 def forecast_constant(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -168,10 +169,16 @@ def order_shares(
         Joint draw of uniform order statistics from gamma spacings; NaN where n is zero.
         Devroye (1986), Non-Uniform Random Variate Generation, ch. V.3.
     """
-    n = np.maximum(seedlings, 1)
-    ranks = np.stack([np.maximum(np.ceil(f * n - 1e-9), 1).astype(int) for f in fractions], 1)
-    steps = np.diff(np.concatenate([np.zeros((n.size, 1)), ranks, (n + 1)[:, None]], 1), axis=1)
-    gaps = rng.standard_gamma(steps)
-    shares = np.cumsum(gaps, axis=1)
+    most = int(seedlings.max(initial=1))
+    steps = _steps_between_stages(1 << most.bit_length(), fractions)
+    shares = np.cumsum(rng.standard_gamma(steps[seedlings]), axis=1)
     shares = shares[:, :-1] / shares[:, -1:]
     return np.asarray(np.where(seedlings[:, None] > 0, shares, np.nan))
+
+
+@lru_cache(maxsize=64)
+def _steps_between_stages(size: int, fractions: tuple[float, ...]) -> FloatArray:
+    """Ranks from each stage to the next and beyond the last seedling, for n below ``size``."""
+    n = np.maximum(np.arange(size), 1)
+    ranks = [np.zeros(size), *(np.maximum(np.ceil(f * n - 1e-9), 1) for f in fractions), n + 1.0]
+    return np.diff(np.stack(ranks, axis=1), axis=1)

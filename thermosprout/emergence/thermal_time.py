@@ -16,7 +16,7 @@ from __future__ import annotations
 from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,8 @@ from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import hours_since_epoch
 
+T = TypeVar("T", bound=np.generic)
+
 _BIN_C = 0.1
 _SUBSTEPS = 6
 _DAY_H = 24
@@ -34,14 +36,16 @@ _LAID_OUT = 20_000_000
 """Most cells of the hourly running sum of all draws that are laid out at once (160 MB)."""
 _PLACED_AT_ONCE = 100_000
 """Most instants that are placed inside their days at once."""
+_DEARER = 4
+"""Placing an hour by its day costs so many times as much as laying it out with its neighbours."""
 _PACE_H = 168.0
 
 
 class Clock(Protocol):
     """Thermal time of many draws; hours count from 1970-01-01T00:00 UTC.
 
-    ``start_h`` is one hour, or broadcasts against (draw, k): one hour for each column, or for each
-    draw and column.
+    ``start_h`` is one hour, or broadcasts against (draw, k): one hour for each column, which the
+    clock must know, or for each draw and column, of which it may know some.
     """
 
     def cross(self, start_h: npt.ArrayLike, thermal_time: FloatArray) -> FloatArray:
@@ -181,6 +185,13 @@ class CourseTable:
     slowing : ndarray, shape (time,) or (member, time), optional
         Factor on progress at each time, 1 in moist soil.
 
+    Attributes
+    ----------
+    members, hours, days : int
+        Size; ``hours`` after the first and ``days`` begun.
+    hole : ndarray of bool, shape (member, hour + 1)
+        Where the series is not known.
+
     Raises
     ------
     InputError
@@ -192,6 +203,7 @@ class CourseTable:
         if not np.allclose(np.diff(hours), 1.0, atol=1e-6):
             raise InputError("the temperature for a forecast must be hourly without jumps")
         values = np.atleast_2d(series.values.astype(float))
+        self.series = series
         self.first_h = float(hours[0])
         self.members, self.hours = values.shape[0], values.shape[1] - 1
         self.days = int(np.ceil(self.hours / _DAY_H))
@@ -219,7 +231,7 @@ class CourseTable:
         self.grid = low + _BIN_C * np.arange(bins)
         position = (fine - low) / _BIN_C
         day = np.arange(fine.shape[1]) // (_DAY_H * _SUBSTEPS)
-        self.table = self._spent(position, day, self._weight(), self.days)
+        self.table = self._spent(position, day, self._step_weight, self.days)
         missing = ((0, 0), (0, self.days * _DAY_H - self.hours))
         mean = position.reshape(self.members, self.hours, _SUBSTEPS).mean(axis=-1)
         mean = np.pad(mean, missing, "edge")
@@ -231,26 +243,36 @@ class CourseTable:
             hour_weight *= self.slowing[:, 1:] + self.slowing[:, :-1]
         self.hour_weight = np.pad(hour_weight, missing)
 
-    def _weight(self) -> FloatArray:
-        """Length of each fine step that counts, (member, step). [d]"""
-        weight = np.full((self.members, self.hours), 1.0 / (_DAY_H * _SUBSTEPS))
-        if self.slowing is not None:
-            weight *= 0.5 * (self.slowing[:, 1:] + self.slowing[:, :-1])
-        return np.repeat(weight, _SUBSTEPS, axis=1)
+    @property
+    def _step_weight(self) -> FloatArray | None:
+        """Factor on progress in each fine step, (member, step); None in moist soil."""
+        if self.slowing is None:
+            return None
+        factor = 0.5 * (self.slowing[:, 1:] + self.slowing[:, :-1])
+        return np.repeat(factor, _SUBSTEPS, axis=1)
 
     def _spent(
-        self, position: FloatArray, part: IntArray, weight: FloatArray, parts: int
+        self, position: FloatArray, part: IntArray, weight: FloatArray | None, parts: int
     ) -> FloatArray:
         """Sum weights of (member, step) into (member, part, bin), shared between two bins."""
         bins = self.grid.size
-        lower = position.astype(np.intp)
-        upper_share = position - lower
-        cell = ((np.arange(self.members)[:, None] * parts + part) * bins + lower).ravel()
-        size = self.members * parts * bins
-        # The grid ends above the warmest value, so that the upper bin is always one of its own.
-        table = np.bincount(cell, (weight * (1 - upper_share)).ravel(), minlength=size)
-        table += np.bincount(cell + 1, (weight * upper_share).ravel(), minlength=size)
-        return np.asarray(table.reshape(self.members, parts, bins))
+        size = parts * bins
+        table = np.empty((self.members, size))
+        for member, at in enumerate(position):
+            cell = at.astype(np.intp)
+            upper = at - cell
+            cell += part * bins
+            if weight is None:
+                spent = np.bincount(cell, minlength=size).astype(float)
+            else:
+                spent = np.bincount(cell, weight[member], minlength=size)
+                upper *= weight[member]
+            moved = np.bincount(cell, upper, minlength=size)
+            # The grid ends above the warmest value: the upper bin is always one of its own.
+            spent -= moved
+            spent[1:] += moved[:-1]
+            np.divide(spent, _DAY_H * _SUBSTEPS, out=table[member])
+        return table.reshape(self.members, parts, bins)
 
     def dwell(self, at_h: FloatArray) -> FloatArray:
         """Time spent at each temperature from the start of the series to each instant.
@@ -275,7 +297,9 @@ class CourseTable:
         segment = np.searchsorted(at[order], middle)
         kept = segment < at.size
         step, segment = step[kept], segment[kept]
-        weight = length[kept] * self._weight()[:, step]
+        weight = np.broadcast_to(length[kept], (self.members, step.size))
+        if (factor := self._step_weight) is not None:
+            weight = weight * factor[:, step]
         position = (fine[:, step] - self.grid[0]) / _BIN_C
         spent = self._spent(position, segment, weight, at.size).cumsum(axis=1)
         result = np.empty_like(spent)
@@ -332,7 +356,7 @@ class ThermalClock:
         self._shared = draws.size == 1 and member.size > 1
         self._row = member if self._shared else np.arange(draws.size)
         self._row_member = np.arange(self.table.members) if self._shared else member
-        self._start_sum: tuple[float, FloatArray] | None = None
+        self._start_sum: tuple[FloatArray, FloatArray] | None = None
         for name in ("_rates", "_running", "_hourly_sums"):
             self.__dict__.pop(name, None)
 
@@ -425,17 +449,27 @@ class ThermalClock:
     @cached_property
     def _hourly_sums(self) -> FloatArray:
         """Running thermal time at every hour of the series, (course, hour + 1)."""
-        size = self._row_member.size
-        sums = np.empty((size, self.table.days * _DAY_H + 1))
-        day = np.arange(self.table.days)
-        step = max(_PLACED_AT_ONCE // self.table.days, 1)
-        for begin in range(0, size, step):
-            row = np.arange(begin, min(begin + step, size))
-            rows, days = np.broadcast_arrays(row[:, None], day)
-            hours = self._hours_of(rows, days)[..., :-1]
-            hours += self._running[row, :-1, None]
-            sums[row, :-1] = hours.reshape(row.size, -1)
-        sums[:, -1] = self._running[:, -1]
+        size, days = self._row_member.size, self.table.days
+        sums = np.empty((size, days * _DAY_H + 1))
+        step = max(_PLACED_AT_ONCE // days, 1)
+        for member in np.unique(self._row_member):
+            below, share = self.table.below[member], self.table.above_share[member]
+            weight = self.table.hour_weight[member]
+            mine = np.flatnonzero(self._row_member == member)
+            for rows in (mine[at : at + step] for at in range(0, mine.size, step)):
+                rates = self._rates[rows]
+                gained = np.take(rates, below, axis=1)
+                gained += share * (np.take(rates, below + 1, axis=1) - gained)
+                if self.table.slowing is not None or self.table.hours < days * _DAY_H:
+                    gained *= weight
+                hourly = gained.reshape(rows.size, days, _DAY_H)
+                np.cumsum(hourly, axis=2, out=hourly)
+                total, last = np.diff(self._running[rows], axis=1), hourly[..., -1]
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    hourly *= np.where(last > 0, total / last, 0.0)[..., None]
+                hourly += self._running[rows, :-1, None]
+                sums[rows, 1:] = gained
+        sums[:, 0] = 0.0
         return sums
 
     def _lays_out(self, instants: int) -> bool:
@@ -443,7 +477,7 @@ class ThermalClock:
         if "_hourly_sums" in self.__dict__:
             return True
         cells = self._row_member.size * self.table.days * _DAY_H
-        return cells <= min(_LAID_OUT, instants * (_DAY_H + 1))
+        return cells <= min(_LAID_OUT, instants * _DAY_H * _DEARER)
 
     def _sum_at(self, position: FloatArray) -> FloatArray:
         """Running thermal time at hours after the first, shape (draw, k)."""
@@ -500,39 +534,54 @@ class ThermalClock:
         at = safe * _DAY_H + hour + _part_done(before, after, need)
         return np.where(day < self.table.days, at, np.inf)
 
-    def _check(self, start: FloatArray) -> BoolArray:
-        """Which draws know the start, (draw, k); refuse a start that none, or not all, know.
+    def knows(self, start_h: npt.ArrayLike) -> BoolArray:
+        """Which draws know each start: no hole of their member is there, shape (draw, k)."""
+        start = _columns(start_h)
+        inside = (start >= self.first_h) & (start <= self.last_h)
+        index = np.where(inside, start - self.first_h, 0.0).astype(np.intp)
+        hole = self.table.hole
+        holed = hole | np.concatenate([hole[:, 1:], hole[:, -1:]], axis=1)
+        return np.asarray(inside & ~self._of_members(holed, index))
 
-        One planting day must be known to all draws. Of many days a member, such as a year that
-        ends early, may lack some.
+    def _of_members(self, values: npt.NDArray[T], index: IntArray) -> npt.NDArray[T]:
+        """Entries of (member, hour) for hours that broadcast against (draw, k)."""
+        if index.shape[0] == 1:
+            return np.take(values[:, index[0]], self.member, axis=0)
+        return values[self.member[:, None], index]
+
+    def check(self, start_h: npt.ArrayLike) -> None:
+        """Refuse a day of planting that is not known.
+
+        One day must be known to all draws. Of many days within the series a member, such as a
+        year that ends early, may lack some.
+
+        Raises
+        ------
+        CoverageError
+            When the series does not hold a start, or has a hole there.
         """
+        start = _columns(start_h)
         wrong = ~((start >= self.first_h) & (start <= self.last_h))
         if wrong.any():
             raise CoverageError(
                 f"the soil temperature runs from {_stamp(self.first_h)} to {_stamp(self.last_h)} "
                 f"UTC and does not cover {_stamp(start[wrong].flat[0])}"
             )
-        index = (start - self.first_h).astype(np.intp)
-        member = self.member[:, None]
-        hole = self.table.hole
-        known = ~(hole[member, index] | hole[member, np.minimum(index + 1, self.table.hours)])
-        lost = ~known.any(axis=0) if start.size > 1 else ~known.all(axis=0)
-        if lost.any():
-            at = float(np.broadcast_to(start, known.shape)[:, lost].flat[0])
-            raise CoverageError(f"the soil temperature has a hole at {_stamp(at)} UTC")
-        return np.asarray(known)
+        if start.size == 1 and not self.knows(start).all():
+            raise CoverageError(f"the soil temperature has a hole at {_stamp(start.flat[0])} UTC")
 
     def _start(self, start: FloatArray) -> FloatArray:
         """Running sum at the start, (draw, k), NaN where a draw does not know it."""
-        one = float(start.flat[0]) if start.size == 1 else None
-        # A row asks several times from the same start.
-        if one is not None and self._start_sum is not None and self._start_sum[0] == one:
+        # A row asks several times from the same start, a window from the same days.
+        if self._start_sum is not None and np.array_equal(self._start_sum[0], start):
             return self._start_sum[1]
-        known = self._check(start)
-        position = np.broadcast_to(start - self.first_h, known.shape)
+        if start.shape[0] == 1:
+            self.check(start)
+        known = self.knows(start)
+        position = np.where(known, start - self.first_h, 0.0)
         total = np.where(known, self._sum_at(position), np.nan)
-        if one is not None:
-            self._start_sum = (one, total)
+        if start.shape[0] == 1:
+            self._start_sum = (start, total)
         return total
 
     def cross(self, start_h: npt.ArrayLike, thermal_time: FloatArray) -> FloatArray:
@@ -541,7 +590,7 @@ class ThermalClock:
         Raises
         ------
         CoverageError
-            When the series does not hold a start.
+            See :meth:`check`.
         """
         start = _columns(start_h)
         target = self._start(start) + np.clip(thermal_time, 0.0, None)
@@ -575,7 +624,8 @@ class ThermalClock:
         known = self._start(start)
         end = np.clip(np.asarray(end_h, dtype=float), start, np.maximum(self.ends_h(start), start))
         shape = (self.member.size, np.broadcast_shapes(known.shape, end.shape)[1])
-        result = self._sum_at(np.broadcast_to(end - self.first_h, shape)) - known
+        position = np.clip(end - self.first_h, 0.0, self.table.hours)
+        result = self._sum_at(np.broadcast_to(position, shape)) - known
         return np.asarray(np.clip(result, 0.0, None))
 
     def ends_h(self, start_h: npt.ArrayLike) -> FloatArray:
@@ -583,7 +633,7 @@ class ThermalClock:
         start = _columns(start_h)
         index = np.clip(np.ceil(start - self.first_h), 0, self.table.hours + 1).astype(np.intp)
         last = np.minimum(self.table.next_hole - 1, self.table.hours)
-        return np.asarray(self.first_h + last[self.member[:, None], index])
+        return np.asarray(self.first_h + self._of_members(last, index))
 
     def end_h(self, start_h: float) -> float:
         """See :class:`Clock`."""
@@ -597,7 +647,7 @@ class ThermalClock:
         index = np.clip(np.floor(at - self.first_h), 0, self.table.hours).astype(np.intp)
         step = np.arange(self.table.hours + 1)
         after = np.maximum.accumulate(np.where(self.table.hole, step + 1, 0), axis=1)
-        return np.asarray(self.first_h + after[self.member[:, None], index])
+        return np.asarray(self.first_h + self._of_members(after, index))
 
     def pace_from_h(self, start_h: npt.ArrayLike, least_h: float) -> FloatArray:
         """See :class:`Clock`; a week is looked at where less than ``least_h`` is known."""
@@ -627,11 +677,11 @@ class ThermalClock:
         stop = np.fmin(wide, self.ends_h(start)) - self.first_h
         # At least an hour, and without steps from hour to hour, which a fit would stumble over.
         stop = np.clip(stop, first + 1.0, last)
-        member = self.member[:, None]
+        warmth = self.table.warmth
 
         def until(position: FloatArray) -> FloatArray:
             hour = position.astype(np.intp)
-            below, above = self.table.warmth[member, hour], self.table.warmth[member, hour + 1]
+            below, above = self._of_members(warmth, hour), self._of_members(warmth, hour + 1)
             return np.asarray(below + (position - hour) * (above - below))
 
         mean = (until(stop + 0.5) - until(first + 0.5)) / (stop - first)

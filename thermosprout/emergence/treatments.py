@@ -124,9 +124,9 @@ class SeedState:
         ndarray, shape (draw, k)
             [C d]
         """
-        low, high = ndtr(self.z_low)[:, None], ndtr(self.z_high)[:, None]
+        low, high = ndtr(_column(self.z_low)), ndtr(_column(self.z_high))
         z = ndtri(np.clip(low + share * (high - low), 1e-12, 1 - 1e-12))
-        thermal = self.scale[:, None] * np.exp(self.sigma[:, None] * z) - self.credit[:, None]
+        thermal = _column(self.scale) * np.exp(_column(self.sigma) * z) - _column(self.credit)
         return np.asarray(np.maximum(thermal, _LEAST_CD))
 
     def emerged(self, thermal_time: FloatArray) -> FloatArray:
@@ -137,11 +137,11 @@ class SeedState:
         thermal_time : ndarray, shape (draw, k)
             Since planting. [C d]
         """
-        done = thermal_time + self.credit[:, None]
+        done = thermal_time + _column(self.credit)
         with np.errstate(divide="ignore", invalid="ignore"):
-            z = np.log(done / self.scale[:, None]) / self.sigma[:, None]
+            z = np.log(done / _column(self.scale)) / _column(self.sigma)
         z = np.where(done > 0, z, -np.inf)
-        low, high = ndtr(self.z_low)[:, None], ndtr(self.z_high)[:, None]
+        low, high = ndtr(_column(self.z_low)), ndtr(_column(self.z_high))
         share = np.clip((ndtr(z) - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
         return np.asarray(np.where(thermal_time >= _LEAST_CD, share, 0.0))
 
@@ -169,18 +169,20 @@ def seed_state(
         What was done to the seed.
     depth_cm : float
         Sowing depth. [cm]
-    ln_shift : array_like, shape (draw,)
-        Shift of ln thermal time for the lot's vigour and the row.
+    ln_shift : array_like, shape (draw,) or (draw, day)
+        Shift of ln thermal time for the lot's vigour and the row; the state has its shape.
     """
-    size = rates.size
-    slower = np.exp(np.broadcast_to(np.asarray(ln_shift, dtype=float), (size,)))
-    to_surface = draws["thermal_time_50_Cd"]
-    germination = draws["germination_share"] * to_surface * slower
-    deeper = draws["depth_cost_Cd_per_cm"] * (depth_cm - TABLE_DEPTH_CM)
+    shift = np.asarray(ln_shift, dtype=float)
+    days = shift.ndim == 2
+    values = {name: _column(column) if days else column for name, column in draws.items()}
+    size = np.broadcast_shapes(values["sigma"].shape, shift.shape)
+    to_surface = values["thermal_time_50_Cd"]
+    germination = germination_time(values, shift)
+    deeper = values["depth_cost_Cd_per_cm"] * (depth_cm - TABLE_DEPTH_CM)
     # Shallower than the table never saves more than the way the shoot has to go.
-    shoot = np.maximum((1 - draws["germination_share"]) * to_surface + deeper, 0.1 * to_surface)
-    scale = germination + shoot * slower
-    sigma = draws["sigma"]
+    shoot = np.maximum((1 - values["germination_share"]) * to_surface + deeper, 0.1 * to_surface)
+    scale = germination + shoot * np.exp(shift)
+    sigma = values["sigma"]
     state = {
         "credit": np.zeros(size),
         "z_low": np.full(size, -np.inf),
@@ -190,9 +192,11 @@ def seed_state(
         "radicle_mm": np.zeros(size),
     }
     if handling.treatment is Treatment.SOAKED:
-        state |= _soak(crop, draws, rates, handling, germination)
+        in_water = _rate(rates, handling.water_C, days) * handling.soak_h / 24.0
+        state |= _soak(crop, values, handling, in_water, germination)
     elif handling.treatment is Treatment.PRESPROUTED:
-        state |= _sprout(draws, rates, handling, germination, sigma)
+        in_room = _rate(rates, handling.room_C, days) * handling.sprout_h / 24.0
+        state |= _sprout(values, handling, in_room, germination)
     return SeedState(
         scale=scale,
         sigma=sigma,
@@ -202,11 +206,48 @@ def seed_state(
     )
 
 
+def _column(values: FloatArray) -> FloatArray:
+    """Figures of the draws as they broadcast against (draw, k)."""
+    return values if values.ndim == 2 else values[:, None]
+
+
+def _rate(rates: ResponseDraws, temperature_C: float, days: bool) -> FloatArray:
+    rate = rates.at(temperature_C)
+    return _column(rate) if days else rate
+
+
+def germination_time(draws: Draws, ln_shift: FloatArray) -> FloatArray:
+    """Thermal time from dry seed to the radicle of the median seed. [C d]"""
+    return np.asarray(draws["germination_share"] * draws["thermal_time_50_Cd"] * np.exp(ln_shift))
+
+
+def radicle_time(draws: Draws, germination: FloatArray, length_mm: float) -> FloatArray:
+    """Thermal time until the radicle of the median seed has a length. [C d]"""
+    return np.asarray(germination + length_mm / draws["radicle_mm_per_Cd"])
+
+
+def sprouted_deviate(
+    draws: Draws, germination: FloatArray, indoors: FloatArray, length_mm: float = 0.0
+) -> FloatArray:
+    """Deviate of the seed whose radicle has just a length after a thermal time indoors.
+
+    All seeds below it, the quicker ones, have longer radicles; -inf where no seed has.
+    """
+    before = indoors - length_mm / draws["radicle_mm_per_Cd"]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = np.log(before / germination) / draws["sigma"]
+    return np.nan_to_num(np.asarray(z), nan=-np.inf, neginf=-np.inf)
+
+
+def handling_survival(draws: Draws, length_mm: float | FloatArray) -> FloatArray:
+    """Share of sprouted seed that planting leaves whole: longer radicles break more often."""
+    return np.asarray(np.exp(-draws["handling_loss_per_mm"] * length_mm))
+
+
 def _soak(
-    crop: Crop, draws: Draws, rates: ResponseDraws, handling: Handling, germination: FloatArray
+    crop: Crop, draws: Draws, handling: Handling, in_water: FloatArray, germination: FloatArray
 ) -> dict[str, FloatArray]:
     """Credit for imbibition, up to what imbibition needs, and loss beyond the safe time."""
-    in_water = rates.at(handling.water_C) * handling.soak_h / 24.0
     uptake = draws["imbibition_share"] * germination
     beyond_d = max(handling.soak_h - crop.safe_soak_h, 0.0) / 24.0
     return {
@@ -216,41 +257,31 @@ def _soak(
 
 
 def _sprout(
-    draws: Draws,
-    rates: ResponseDraws,
-    handling: Handling,
-    germination: FloatArray,
-    sigma: FloatArray,
+    draws: Draws, handling: Handling, in_room: FloatArray, germination: FloatArray
 ) -> dict[str, FloatArray]:
     """Only seed whose radicle is out is planted, and longer radicles break more often."""
-    growth = draws["radicle_mm_per_Cd"]
+    indoors = in_room
     if handling.radicle_mm is not None:
-        indoors = germination + handling.radicle_mm / growth
-    else:
-        indoors = rates.at(handling.room_C) * handling.sprout_h / 24.0
-
-    def latest(length_mm: float) -> FloatArray:
-        """Deviate of the seed whose radicle has just this length."""
-        with np.errstate(divide="ignore", invalid="ignore"):
-            z = np.log((indoors - length_mm / growth) / germination) / sigma
-        return np.nan_to_num(np.asarray(z), nan=-np.inf, neginf=-np.inf)
-
+        indoors = radicle_time(draws, germination, handling.radicle_mm)
+    indoors = np.broadcast_to(indoors, germination.shape)
     z_low = np.full(indoors.shape, -np.inf)
-    z_high = latest(0.0)
+    z_high = sprouted_deviate(draws, germination, indoors)
     if handling.sorted:
-        short, long = PLANTABLE_MM
-        z_high, z_low = latest(short), latest(long)
+        z_high, z_low = (
+            sprouted_deviate(draws, germination, indoors, length) for length in PLANTABLE_MM
+        )
     # Where nothing has sprouted the few earliest seeds stand in; their share is next to nothing.
     z_high = np.maximum(z_high, -8.0)
     z_low = np.minimum(z_low, z_high - 1e-3)
     low, high = ndtr(z_low), ndtr(z_high)
-    median = germination * np.exp(sigma * ndtri(np.clip(0.5 * (low + high), 1e-15, 1 - 1e-15)))
-    radicle = growth * np.clip(indoors - median, 0.0, None)
+    middle = np.clip(0.5 * (low + high), 1e-15, 1 - 1e-15)
+    median = germination * np.exp(draws["sigma"] * ndtri(middle))
+    radicle = draws["radicle_mm_per_Cd"] * np.clip(indoors - median, 0.0, None)
     return {
         "credit": indoors - draws["handling_delay_Cd"],
         "z_low": z_low,
         "z_high": z_high,
         "sprouted": np.asarray(high - low),
         "radicle_mm": np.asarray(radicle),
-        "survival": np.exp(-draws["handling_loss_per_mm"] * radicle),
+        "survival": handling_survival(draws, radicle),
     }

@@ -9,9 +9,9 @@ import numpy as np
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import RowForecast
+from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
-from thermosprout.planning.harvest import ConstantGrowth, Growth, GrowthClock, HarvestNeed
 from thermosprout.planning.seeds_needed import seeds_for_stand
 from thermosprout.season.context import Context
 from thermosprout.season.load import Season
@@ -149,8 +149,7 @@ class Harvest:
     def constant(cls, crop: Crop, air_C: float, *, size: int, seed: int = 0) -> Harvest:
         """Growth at a constant temperature. [degC]"""
         need = HarvestNeed.of(crop, size, seed)
-        growth = ConstantGrowth(temperature_C=air_C, cardinals_C=need.cardinals_C)
-        return cls(need=need, growth=growth)
+        return cls(need=need, growth=Growth.constant(air_C, need))
 
     def hour(self, emerged_h: FloatArray) -> FloatArray:
         """Hour of first harvest for each draw; inf past the horizon."""
@@ -160,22 +159,19 @@ class Harvest:
 def harvest_of(context: Context, case: Case) -> Harvest:
     """First harvest of a case: on the air's temperature, or on the soil's for want of it."""
     need = HarvestNeed.of(case.crop, context.size, context.seed)
-    growth: Growth
     if context.air_C is not None:
-        growth = ConstantGrowth(
-            temperature_C=context.air_C,
-            cardinals_C=need.cardinals_C,
-            source=f"constant air temperature of {context.air_C:g} °C",
+        growth = Growth.constant(
+            context.air_C, need, source=f"constant air temperature of {context.air_C:g} °C"
         )
     elif context.constant_C is not None:
-        growth = ConstantGrowth(temperature_C=context.constant_C, cardinals_C=need.cardinals_C)
+        growth = Growth.constant(context.constant_C, need)
     elif (air := context.air()) is not None:
-        growth = GrowthClock.of(air, need)
+        growth = Growth.of(air, need)
     else:
         context.note(
             "Air temperature is not known: growth to first harvest runs on soil temperature."
         )
-        growth = GrowthClock.of(
+        growth = Growth.of(
             context.series(case), need, source="soil temperature, for want of air temperature"
         )
     return Harvest(need=need, growth=growth)

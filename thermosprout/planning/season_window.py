@@ -1,4 +1,4 @@
-"""A sowing window from named sources: years as members, covers modelled from weather."""
+"""A sowing window in a context: years as members, covers modelled from weather."""
 
 from __future__ import annotations
 
@@ -7,24 +7,22 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.dates import noon
+from thermosprout.emergence.forecast import clock_for
+from thermosprout.emergence.harvest import Air, HarvestNeed
+from thermosprout.emergence.thermal_time import CourseTable
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.planning.air_steps import AirSteps
-from thermosprout.planning.few_draws import FewDraws, draws_for
-from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import Option
-from thermosprout.planning.window import PROBABILITIES, sowing_window
+from thermosprout.planning.window import PROBABILITIES, SEEDS, WindowQuestion, sowing_window
 from thermosprout.planning.years import years_as_members
 from thermosprout.season.context import Context
 from thermosprout.season.schema import hours
 from thermosprout.season.setting import Case
 from thermosprout.season.soil import describe
 from thermosprout.soil.model.surface import cover_named
-
-FloatArray = npt.NDArray[np.float64]
 
 OPEN_BED = "open bed"
 
@@ -71,9 +69,8 @@ class WindowBuilder:
         self.first = first
         self.covers = tuple(dict.fromkeys(cover_named(name).name for name in covers))
         self.described = ""
-        self._soil: dict[tuple[float, str, str | None], dict[str, SoilSteps]] = {}
-        self._site_sd_K = 0.0
-        self._air: AirSteps | None = None
+        self._soil: dict[tuple[float, str, str | None], dict[str, CourseTable]] = {}
+        self._air: Air | None = None
         self._air_read = False
 
     @property
@@ -82,11 +79,20 @@ class WindowBuilder:
         days = (self.first + timedelta(days=n) for n in range(self.days))
         return np.array([hours(noon(day, self.context.zone)) for day in days])
 
-    def _cut(self, series: xr.DataArray) -> xr.DataArray:
+    def _cut(
+        self, series: xr.DataArray, slowing: FloatArray | None = None
+    ) -> tuple[xr.DataArray, FloatArray | None]:
+        """Years of a record as members, and what drought does in each."""
         start = np.datetime64(int(self.sowing_h[0] // 24) * 24, "h")
-        cut = years_as_members(series, start, self.days + HARVEST_D, must_d=self.days + EMERGENCE_D)
+        cut, slow = years_as_members(
+            series,
+            start,
+            self.days + HARVEST_D,
+            must_d=self.days + EMERGENCE_D,
+            slowing=slowing,
+        )
         self._check(cut, series)
-        return cut
+        return cut, slow
 
     def _check(self, cut: xr.DataArray, series: xr.DataArray) -> None:
         """Refuse days that no year of the record holds."""
@@ -101,24 +107,23 @@ class WindowBuilder:
                 hint="end the window earlier with --to, or give a longer record",
             )
 
-    def soil(self, case: Case) -> dict[str, SoilSteps]:
-        """Steps of each cover at the depth of a case."""
+    def soil(self, case: Case) -> dict[str, CourseTable]:
+        """Soil temperature at the depth of a case, slowed by drought, by cover."""
         key = (round(case.depth_cm, 2), case.cover, case.bed)
         if key not in self._soil:
-            found: dict[str, SoilSteps] = {}
+            tables: dict[str, CourseTable] = {}
             for cover in self.covers or (case.cover,):
-                series = self._cut(self.context.series(replace(case, cover=cover)))
+                series, slowing = self._cut(*self.context.ground(replace(case, cover=cover)))
                 self.described = self.described or describe(series)
-                self._site_sd_K = float(series.attrs.get("site_sd_K", 0.0))
-                found[OPEN_BED if cover == "none" else cover] = SoilSteps.of(series)
-            self._soil[key] = found
+                tables[OPEN_BED if cover == "none" else cover] = CourseTable(series, slowing)
+            self._soil[key] = tables
         return self._soil[key]
 
-    def air(self) -> AirSteps | None:
-        """Steps of the air temperature, where weather is known."""
+    def air(self) -> Air | None:
+        """Air temperature, where weather is known."""
         if not self._air_read:
             air = self.context.air()
-            self._air = None if air is None else AirSteps.of(self._cut(air))
+            self._air = None if air is None else Air.of(self._cut(air)[0])
             if air is None:
                 self.context.note(
                     "Air temperature is not known: growth to harvest runs on soil temperature, "
@@ -127,37 +132,44 @@ class WindowBuilder:
             self._air_read = True
         return self._air
 
+    def lot_draws(self, case: Case) -> tuple[FloatArray, FloatArray]:
+        """Viability and shift of ln thermal time, (draw,), or (draw, day) where the lot ages."""
+        days = [self.first + timedelta(days=n) for n in range(self.days)]
+        lot = case.lot
+        if lot is None or lot.age_d(days[0]) == lot.age_d(days[-1]):
+            return self.context.lot_draws(case, days[0])
+        alive, shift = zip(*(self.context.lot_draws(case, day) for day in days), strict=True)
+        return np.stack(alive, axis=1), np.stack(shift, axis=1)
+
     def window(
         self,
         case: Case,
         options: Sequence[Option],
         *,
+        seeds: int = SEEDS,
         within_d: float = 14.0,
         probabilities: tuple[float, ...] = PROBABILITIES,
         tick: Callable[[int], None] | None = None,
     ) -> xr.Dataset:
         """Sowing window of one case over the days, covers and treatments."""
-        crop = case.crop
-        soil = self.soil(case)
-        middle = self.first + timedelta(days=self.days // 2)
-        viability, ln_shift = self.context.lot_draws(case, middle)
-        draws = FewDraws.of(
-            crop,
-            size=draws_for(next(iter(soil.values())).members),
+        context = self.context
+        draws = context.draws(case.crop)
+        viability, ln_shift = self.lot_draws(case)
+        question = WindowQuestion(
+            draws=draws,
             viability=viability,
             ln_shift=ln_shift,
-            site_sd_K=self._site_sd_K,
-            seed=self.context.seed,
-        )
-        return sowing_window(
-            crop,
-            soil,
-            options,
-            sowing_h=self.sowing_h,
+            planted_h=self.sowing_h,
             depth_cm=case.depth_cm,
-            draws=draws,
+            need=HarvestNeed.of(case.crop, draws.rates.size, context.seed),
+            seeds=seeds,
             air=self.air(),
             within_d=within_d,
             probabilities=probabilities,
-            tick=tick,
+            seed=context.seed,
         )
+        beds = {
+            cover: clock_for(draws, table, seed=context.seed)
+            for cover, table in self.soil(case).items()
+        }
+        return sowing_window(question, beds, options, tick=tick)

@@ -75,7 +75,7 @@ class BestDay:
     bed_days : float
         Waiting and growing to first harvest, in the middle of what is expected. [d]
     stand : float
-        Expected share of the seeds planted that emerges.
+        Final stand as a share of the seeds planted, in the middle of what is expected.
     """
 
     cover: str
@@ -111,7 +111,7 @@ def best_day(window: xr.Dataset, *, worth_d: float = WORTH_DAYS) -> BestDay | No
     stand = window["stand"].values
     stamps = window["sowing"].values
     wait = (stamps - stamps[0]) / np.timedelta64(1, "D")
-    full = np.clip(stand / max(float(stand.max()), 1e-9), SOWN_AGAIN_BELOW, 1.0)
+    full = np.clip(stand / max(float(np.nanmax(stand, initial=0.0)), 1e-9), SOWN_AGAIN_BELOW, 1.0)
     cost = np.where(np.isfinite(days), (wait + days) / full, np.inf)
     if not np.isfinite(cost).any():
         return None
@@ -135,7 +135,7 @@ def _of(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> SensibleDa
     days = float(one.attrs["within_days"])
     tests: list[tuple[BoolArray, str]] = [
         (one["odds_in_time"].values >= in_time_odds, f"half the row needs more than {days:g} days"),
-        (stand >= STAND_OF_BEST * stand.max(), "too many seeds are lost"),
+        (stand >= STAND_OF_BEST * np.nanmax(stand, initial=0.0), "too many seeds are lost"),
     ]
     if "frost_risk" in one and one.attrs["tender"]:
         tests.append(

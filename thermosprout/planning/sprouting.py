@@ -11,6 +11,12 @@ from scipy.special import ndtr
 
 from thermosprout.emergence.forecast import CropDraws, generator
 from thermosprout.emergence.quantiles import odds, weighted_quantile
+from thermosprout.emergence.treatments import (
+    germination_time,
+    handling_survival,
+    radicle_time,
+    sprouted_deviate,
+)
 from thermosprout.errors import InputError
 from thermosprout.planning.holding import Hold, hold_of
 from thermosprout.planning.seeds_needed import seeds_for_stand
@@ -196,29 +202,30 @@ def plan_sprouting(
 
 def _batch(draws: CropDraws, ln_shift: FloatArray, room_C: float, seed: int) -> _Batch:
     values = draws.values
-    size = draws.rates.size
-    room = room_C + ROOM_SD_K * generator(seed, "room").standard_normal(size)
+    room = room_C + ROOM_SD_K * generator(seed, "room").standard_normal(draws.rates.size)
     rate = draws.rates.at(room)
     if float((rate > 0).mean()) < 0.5:
         raise InputError(
             f"{draws.crop.name} hardly sprouts at {room_C:g} °C",
             hint="name a room temperature nearer to the crop's optimum",
         )
-    germination = values["germination_share"] * values["thermal_time_50_Cd"] * np.exp(ln_shift)
-    growth = values["radicle_mm_per_Cd"]
+    germination = germination_time(values, ln_shift)
     short, long = PLANT_MM
-    with np.errstate(divide="ignore"):
-        short_h = np.where(rate > 0, (germination + short / growth) / rate * 24.0, np.inf)
-        long_h = np.where(rate > 0, (germination + long / growth) / rate * 24.0, np.inf)
-        plantable_h = np.where(rate > 0, (long - short) / growth / rate * 24.0, np.inf)
     middle = 0.5 * (short + long)
-    sprouted = ndtr(np.log1p(middle / growth / germination) / values["sigma"])
+    ready, over, planted = (
+        radicle_time(values, germination, length) for length in (short, long, middle)
+    )
+
+    def hours_for(thermal_time: FloatArray) -> FloatArray:
+        with np.errstate(divide="ignore"):
+            return np.where(rate > 0, thermal_time / rate * 24.0, np.inf)
+
     return _Batch(
-        short_h=short_h,
-        long_h=long_h,
-        plantable_h=plantable_h,
-        sprouted=np.asarray(sprouted),
-        survival=np.exp(-values["handling_loss_per_mm"] * middle),
+        short_h=hours_for(ready),
+        long_h=hours_for(over),
+        plantable_h=hours_for(over - ready),
+        sprouted=np.asarray(ndtr(sprouted_deviate(values, germination, planted))),
+        survival=handling_survival(values, middle),
     )
 
 

@@ -148,7 +148,7 @@ class Fit:
     spare_d : float
         Days left after first harvest, in the middle of what is expected; negative when late.
     stand : float
-        Expected share of the seeds planted that emerges.
+        Final stand as a share of the seeds planted, in the middle of what is expected.
     """
 
     opening: Opening

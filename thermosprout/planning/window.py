@@ -3,39 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import BoolArray, FloatArray, IntArray
+from thermosprout.crops.crop import Crop
+from thermosprout.emergence.forecast import CropDraws, DaysForecast, forecast_days
+from thermosprout.emergence.harvest import CHART_SEASON_C, Air, Growth, HarvestNeed
+from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.response import ResponseDraws
-from thermosprout.emergence.stand import half_beyond, stand_share
-from thermosprout.emergence.treatments import SeedState, seed_state
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.errors import InputError
-from thermosprout.planning.air_steps import AirSteps
-from thermosprout.planning.few_draws import FewDraws
-from thermosprout.planning.harvest import CHART_SEASON_C, HarvestNeed
-from thermosprout.planning.many_sowings import SoilSteps, cross_rising
 from thermosprout.planning.options import Option
-from thermosprout.planning.window_asked import WindowAsked
-from thermosprout.planning.window_dataset import window_dataset
-
-if TYPE_CHECKING:
-    from thermosprout.crops.crop import Crop
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 SEEDLING_D = 28.0
 """For so long after emergence a frost counts against a sowing. [d]"""
 
-_KNOWN_SHARE = 0.5
-"""What is known of less than this share of cases is not told."""
+SEEDS = 100
+"""Seeds planted unless another number is asked for."""
 
 PROBABILITIES = (0.1, 0.5, 0.9)
 """Points at which days are given unless others are asked for."""
+
+_KNOWN_SHARE = 0.5
+"""What is known of less than this share of cases is not told."""
+
+_MEANING = {
+    "odds_in_time": ("1", "odds that half of the row shows within {within:g} days"),
+    "days_to_half": ("d", "days from planting to half emergence"),
+    "stand": ("1", "final stand as a share of the seeds planted, middle of what is expected"),
+    "stand_low": ("1", "final stand as a share of the seeds planted, 10 % point"),
+    "days_to_harvest": ("d", "bed-days: days from planting to first harvest"),
+    "frost_risk": ("1", "odds of a frost in the four weeks after half emergence"),
+    "odds_harvest_before_frost": (
+        "1",
+        "odds that first harvest comes before the first hard frost of autumn",
+    ),
+}
 
 
 def usual_within_d(crop: Crop) -> float:
@@ -49,60 +56,64 @@ def usual_within_d(crop: Crop) -> float:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _ManyClock:
-    """Mean temperature from many sowings at once, for the stand."""
+class WindowQuestion:
+    """What is the same under all covers and for all treatments.
 
-    soil: SoilSteps
-    offset: FloatArray
-
-    def pace_from_h(self, start_h: npt.ArrayLike, least_h: float) -> FloatArray:
-        """See :class:`thermosprout.emergence.thermal_time.Clock`."""
-        return np.asarray(start_h, dtype=float)
-
-    def mean_temperature(self, start_h: npt.ArrayLike, end_h: FloatArray) -> FloatArray:
-        """See :class:`thermosprout.emergence.thermal_time.Clock`, for (draw, member, sowing)."""
-        first = (np.asarray(start_h) - self.soil.start_h) / self.soil.step_h
-        last = (end_h - self.soil.start_h) / self.soil.step_h
-        mean = self.soil.mean_temperature(first, last)
-        return np.asarray(mean + self.offset[:, None, None])
-
-
-def sowing_window(
-    crop: Crop,
-    soil: Mapping[str, SoilSteps],
-    options: Sequence[Option],
-    *,
-    sowing_h: FloatArray,
-    depth_cm: float,
-    draws: FewDraws,
-    air: AirSteps | None = None,
-    within_d: float = 14.0,
-    probabilities: tuple[float, ...] = PROBABILITIES,
-    tick: Callable[[int], None] | None = None,
-) -> xr.Dataset:
-    """Odds of a good sowing for each day, treatment and cover.
-
-    Parameters
+    Attributes
     ----------
-    crop : Crop
-        The crop.
-    soil : mapping of str to SoilSteps
-        Soil temperature at seed depth by cover; one entry for a bare bed.
-    options : sequence of Option
-        Treatments; sprouted seed counts from the day it is planted.
-    sowing_h : ndarray, shape (sowing,)
+    draws : CropDraws
+        Parameter draws of the crop.
+    viability, ln_shift : ndarray, shape (draw,) or (draw, day)
+        Live share of the lot and its shift of ln thermal time.
+    planted_h : ndarray, shape (day,)
         Hours of planting since 1970-01-01T00:00 UTC, rising.
     depth_cm : float
         Sowing depth. [cm]
-    draws : FewDraws
-        Each is taken under each member.
-    air : AirSteps, optional
+    seeds : int
+        Seeds planted in the row.
+    need : HarvestNeed
+        Thermal time to first harvest, for as many draws.
+    air : Air, optional
         For harvest and frost; without it harvest runs on soil temperature and frost is not
         known.
     within_d : float
         Days within which half of the row shall be up. [d]
     probabilities : tuple of float
         Points at which days are given.
+    seed : int
+        Of the random numbers.
+    """
+
+    draws: CropDraws
+    viability: FloatArray
+    ln_shift: FloatArray
+    planted_h: FloatArray
+    depth_cm: float
+    need: HarvestNeed
+    seeds: int = SEEDS
+    air: Air | None = None
+    within_d: float = 14.0
+    probabilities: tuple[float, ...] = PROBABILITIES
+    seed: int = 0
+
+
+def sowing_window(
+    question: WindowQuestion,
+    beds: Mapping[str, ThermalClock],
+    options: Sequence[Option],
+    *,
+    tick: Callable[[int], None] | None = None,
+) -> xr.Dataset:
+    """Odds of a good sowing for each day, treatment and cover.
+
+    Parameters
+    ----------
+    question : WindowQuestion
+        Crop, lot and days.
+    beds : mapping of str to ThermalClock
+        Clock of the question's draws at seed depth by cover; one entry for an open bed.
+    options : sequence of Option
+        Treatments; sprouted seed counts from the day it is planted.
     tick : callable, optional
         Told after each treatment under each cover.
 
@@ -111,6 +122,7 @@ def sowing_window(
     xarray.Dataset, dims (cover, treatment, sowing [, probability])
         ``odds_in_time``, ``days_to_half``, ``stand``, ``stand_low``, ``days_to_harvest``,
         ``odds_harvest_before_frost`` and ``frost_risk``; infinite days are past the horizon.
+        Each day has the draws that a forecast of that day has.
 
     Raises
     ------
@@ -119,206 +131,161 @@ def sowing_window(
     CoverageError
         When the soil temperature does not hold every sowing day.
     """
-    if not soil or not options or not sowing_h.size:
+    if not beds or not options or not question.planted_h.size:
         raise InputError("a sowing window needs at least one cover, one treatment and one day")
-    states = [
-        seed_state(
-            crop,
-            draws.crop.values,
-            draws.crop.rates,
-            option.handling,
-            depth_cm=depth_cm,
-            ln_shift=draws.ln_shift + draws.row_speed,
-        )
-        for option in options
-    ]
-    need = HarvestNeed.of(crop, 1)
-    asked = WindowAsked(
-        crop=crop,
-        draws=draws,
-        need=need,
-        air=air,
-        within_d=within_d,
-        probabilities=np.asarray(probabilities, dtype=float),
-    )
     parts: dict[str, list[FloatArray]] = {}
-    for steps in soil.values():
-        bed = _Bed.of(asked, steps, sowing_h)
-        for state in states:
-            for name, values in _figures(asked, bed, state).items():
+    for clock in beds.values():
+        # A clock of its own lets go of what it lays out for all days.
+        bed = clock.with_draws(question.draws.rates, like=np.arange(clock.member.size))
+        growth = _growth(question, bed)
+        for option in options:
+            days = forecast_days(
+                question.draws,
+                bed,
+                option.handling,
+                planted_h=question.planted_h,
+                depth_cm=question.depth_cm,
+                seeds=question.seeds,
+                viability=question.viability,
+                ln_shift=question.ln_shift,
+                seed=question.seed,
+            )
+            for name, values in _figures(question, days, growth).items():
                 parts.setdefault(name, []).append(values)
             if tick is not None:
                 tick(1)
-    return window_dataset(asked, soil, options, sowing_h, parts)
+    return _dataset(question, beds, options, parts)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Bed:
-    """Running sums under one cover, common to all treatments."""
-
-    steps: SoilSteps
-    running: FloatArray
-    sown: IntArray
-    growing: SoilSteps
-    growth: FloatArray
-
-    @classmethod
-    def of(cls, asked: WindowAsked, steps: SoilSteps, sowing_h: FloatArray) -> _Bed:
-        growing = steps if asked.air is None else asked.air.steps
-        growth = growing.running(_growth_rates(asked.need))[0]
-        return cls(
-            steps=steps,
-            running=steps.running(asked.draws.crop.rates, asked.draws.site),
-            sown=steps.step_of(sowing_h),
-            growing=growing,
-            growth=growth[_paired(steps.members, growing.members)],
-        )
+def _growth(question: WindowQuestion, bed: ThermalClock) -> Growth:
+    """Growth on the air of each draw's member, or on the soil for want of it."""
+    if question.air is None:
+        # Growth does not stop where a seed would: the table without drought.
+        soil = bed.table if bed.table.slowing is None else bed.table.series
+        return Growth.of(soil, question.need, source="soil temperature", member=bed.member)
+    return Growth.of(question.air.table, question.need, member=bed.member)
 
 
-def _paired(soil_members: int, air_members: int) -> IntArray:
-    """Member of the air for each of the soil: the same, or in turn where there are fewer."""
-    return np.asarray(np.arange(soil_members) % air_members)
-
-
-def _growth_rates(need: HarvestNeed) -> ResponseDraws:
-    base, optimum, ceiling = (np.array([value]) for value in need.cardinals_C)
-    return ResponseDraws(
-        shape="linear", t_base=base, t_opt=optimum, t_ceiling=ceiling, curvature=np.ones(1)
-    )
-
-
-def _figures(asked: WindowAsked, bed: _Bed, state: SeedState) -> dict[str, FloatArray]:
-    """All figures of one treatment under one cover, each of shape (sowing[, probability])."""
-    steps, growing, sown = bed.steps, bed.growing, bed.sown
-    size, members, per_day = asked.draws.row_speed.size, steps.members, steps.per_day
-    half = steps.cross(bed.running, sown, state.needed(np.full((size, 1), 0.5))[:, 0])
-    days = (half - sown) / per_day
-    share = _stand(asked, bed, state, _waiting(bed, state, half))
-    # The air may start at another hour than the soil.
-    shift = (steps.start_h - growing.start_h) / growing.step_h
-    begun = half + shift
-    harvest = _harvest(bed, begun, asked.harvest_Cd)
-    weights = np.broadcast_to(steps.weights / size, (size, members))
-    points = asked.probabilities
+def _figures(question: WindowQuestion, days: DaysForecast, growth: Growth) -> dict[str, FloatArray]:
+    """All figures of one treatment under one cover, each of shape (day[, probability])."""
+    planted, half = question.planted_h, days.half_h
+    harvest = growth.harvest_h(half, question.need.thermal_time)
+    known = ~np.isnan(days.stand)
+    with np.errstate(invalid="ignore"):
+        in_time = half - planted <= 24.0 * question.within_d
     result = {
-        "odds_in_time": _mean((days <= asked.within_d).astype(float), weights),
-        "days_to_half": _quantiles(days, weights, points),
-        "stand": _mean(share, weights),
-        "stand_low": _quantiles(share, weights, np.array([0.1]))[:, 0],
-        "days_to_harvest": _quantiles((harvest - shift - sown) / per_day, weights, points),
+        "odds_in_time": _share_of(in_time, known),
+        "days_to_half": _points((half - planted) / 24.0, question.probabilities),
+        "stand": _points(days.stand, (0.5,))[:, 0],
+        "stand_low": _points(days.stand, (0.1,))[:, 0],
+        "days_to_harvest": _points((harvest - planted) / 24.0, question.probabilities),
     }
-    if asked.air is not None:
-        result |= _frost(asked.air, begun, harvest, weights)
+    if question.air is not None:
+        member = growth.clock.member if isinstance(growth.clock, ThermalClock) else None
+        assert member is not None  # noqa: S101 (air is a series)
+        result |= _frost(question.air, member[:, None], half, harvest)
     return result
 
 
-def _waiting(bed: _Bed, state: SeedState, half: FloatArray) -> FloatArray:
-    """Step until which seed waits, (draw, member, sowing), past the end by the pace so far."""
-    if np.isfinite(half).all():
-        return half
-    steps, sown, running = bed.steps, bed.sown, bed.running
-    end = np.minimum(steps.hole[:, sown], steps.steps)
-    at_end = np.take_along_axis(running, end[None], axis=2)
-    needed = state.needed(np.full((state.scale.size, 1), 0.5))[:, :, None]
-    return half_beyond(
-        half,
-        planted=sown.astype(float),
-        span=end - sown,
-        needed=needed,
-        done=at_end - running[:, :, sown],
-    )
-
-
-def _stand(asked: WindowAsked, bed: _Bed, state: SeedState, half: FloatArray) -> FloatArray:
-    """Share of the seeds planted that emerges, (draw, member, sowing), by the forecast's rule."""
-    draws, steps = asked.draws, bed.steps
-    wide = {name: values[:, None, None] for name, values in draws.crop.values.items()}
-    return stand_share(
-        asked.crop,
-        wide,
-        replace(state, survival=state.survival[:, None, None]),
-        _ManyClock(soil=steps, offset=draws.site),  # type: ignore[arg-type]
-        planted_h=steps.start_h + bed.sown * steps.step_h,  # type: ignore[arg-type]
-        half_h=steps.start_h + half * steps.step_h,
-        viability=np.broadcast_to(draws.viability[:, None, None], half.shape),
-    )
-
-
-def _harvest(bed: _Bed, begun: FloatArray, thermal: FloatArray) -> FloatArray:
-    """Step of first harvest from fractional steps of emergence, (draw, member, sowing)."""
-    draws, members, sowings = begun.shape
-    growing, growth = bed.growing, bed.growth
-    inside = np.isfinite(begun) & (begun >= 0) & (begun <= growing.steps)
-    position = np.where(inside, begun, 0.0)
-    lower = np.minimum(position.astype(np.intp), growing.steps - 1)
-    member = np.arange(members)[:, None]
-    low, high = growth[member, lower], growth[member, lower + 1]
-    target = low + (position - lower) * (high - low) + thermal[:, None, None]
-    flat = target.transpose(1, 0, 2).reshape(members, -1)
-    found = cross_rising(growth, flat).reshape(members, draws, sowings).transpose(1, 0, 2)
-    hole = growing.hole[_paired(members, growing.members)]
-    return np.asarray(np.where(inside & (found <= hole[member, lower]), found, np.inf))
-
-
 def _frost(
-    air: AirSteps, begun: FloatArray, harvest: FloatArray, weights: FloatArray
+    air: Air, member: IntArray, half: FloatArray, harvest: FloatArray
 ) -> dict[str, FloatArray]:
     """Odds of a frost on the seedlings, and of a harvest before the first hard frost of autumn."""
-    steps = air.steps
-    member = _paired(begun.shape[1], steps.members)[:, None]
-    known = np.isfinite(begun)
-    at = np.clip(np.nan_to_num(begun, posinf=0.0), 0, steps.steps).astype(np.intp)
-    watched = SEEDLING_D * steps.per_day
+    first, last, watched = air.table.first_h, air.table.hours, 24.0 * SEEDLING_D
+    known = np.isfinite(half) & (half - first <= last)
+    at = np.clip(np.where(known, half - first, 0.0), 0, last).astype(np.intp)
     next_frost = air.frost[member, at]
-    frosted = known & (next_frost <= steps.steps) & (next_frost - at <= watched)
-    watched_out = known & (frosted | (at + watched <= steps.steps))
-    autumn = np.maximum(at, air.warmest)
-    first_hard = air.hard_frost[member, np.minimum(autumn, steps.steps)]
-    in_time = known & np.isfinite(harvest) & (harvest <= first_hard)
+    frosted = known & (next_frost <= last) & (next_frost - at <= watched)
+    watched_out = known & (frosted | (at + watched <= last))
+    first_hard = air.hard_frost[member, np.maximum(at, air.warmest)]
+    with np.errstate(invalid="ignore"):
+        before = np.floor(harvest - first) <= first_hard
+    in_time = known & np.isfinite(harvest) & before
     # Where a record ends before harvest and frost, nobody knows which would have come first.
-    decided = known & (np.isfinite(harvest) | (first_hard <= steps.steps))
+    decided = known & (np.isfinite(harvest) | (first_hard <= last))
     return {
-        "frost_risk": _mean_of(frosted, watched_out, weights),
-        "odds_harvest_before_frost": _mean_of(in_time, decided, weights),
+        "frost_risk": _mostly_known(frosted, watched_out),
+        "odds_harvest_before_frost": _mostly_known(in_time, decided),
     }
 
 
-def _mean_of(
-    flags: npt.NDArray[np.bool_], known: npt.NDArray[np.bool_], weights: FloatArray
-) -> FloatArray:
-    """Weighted share among what is known; NaN where that is less than half."""
-    seen = _mean(known.astype(float), weights)
+def _share_of(flags: BoolArray, known: BoolArray) -> FloatArray:
+    """Share of the known draws of each day."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        share = _mean((flags & known).astype(float), weights) / seen
-    return np.asarray(np.where(seen >= _KNOWN_SHARE, share, np.nan))
+        return np.asarray((flags & known).sum(axis=0) / known.sum(axis=0))
 
 
-def _mean(values: FloatArray, weights: FloatArray) -> FloatArray:
-    """Weighted mean over draws and members, shape (sowing,)."""
-    return np.asarray(np.einsum("dms,dm->s", values, weights))
+def _mostly_known(flags: BoolArray, known: BoolArray) -> FloatArray:
+    """Share among what is known; NaN where that is less than half."""
+    return np.where(known.mean(axis=0) >= _KNOWN_SHARE, _share_of(flags, known), np.nan)
 
 
-def _quantiles(values: FloatArray, weights: FloatArray, points: FloatArray) -> FloatArray:
-    """Weighted points over draws and members, (sowing, probability); inf counts as late."""
-    flat = np.ascontiguousarray(values.reshape(-1, values.shape[-1]).T)
-    odds = np.ascontiguousarray(weights).ravel()
-    ranked: npt.NDArray[np.floating]
-    if np.allclose(odds, odds[0]):
-        ranked = np.sort(flat.astype(np.float32), axis=1)
-        place = np.clip(points * odds.size - 0.5, 0, odds.size - 1)
-        low = place.astype(np.intp)
-        high = np.minimum(low + 1, odds.size - 1)
-        share = place - low
-    else:
-        order = np.argsort(flat, axis=1)
-        ranked = np.take_along_axis(flat, order, axis=1)
-        mass = odds[order]
-        middle = np.cumsum(mass, axis=1) - 0.5 * mass
-        high = np.stack([(middle < point).sum(axis=1) for point in points], axis=1)
-        high = np.minimum(high, odds.size - 1)
-        low, share = high, np.zeros(high.shape)
-    rows = np.arange(ranked.shape[0])[:, None]
-    below, above = ranked[rows, low], ranked[rows, high]
-    with np.errstate(invalid="ignore"):
-        between = below + share * (above - below)
-    return np.asarray(np.where(np.isfinite(above), between, above), dtype=float)
+def _points(values: FloatArray, probabilities: Sequence[float]) -> FloatArray:
+    """Quantiles of (draw, day), shape (day, probability)."""
+    weights = np.full(values.shape[0], 1.0 / values.shape[0])
+    return weighted_quantile(values, weights, probabilities).T
+
+
+def _dataset(
+    question: WindowQuestion,
+    beds: Mapping[str, ThermalClock],
+    options: Sequence[Option],
+    parts: Mapping[str, list[FloatArray]],
+) -> xr.Dataset:
+    """Lay the figures out with CF attributes."""
+    shape = (len(beds), len(options))
+    dims = ("cover", "treatment", "sowing")
+    variables = {}
+    for name, values in parts.items():
+        stacked = np.stack(values)
+        units, meaning = _MEANING[name]
+        variables[name] = (
+            dims if stacked.ndim == 2 else (*dims, "probability"),
+            stacked.reshape(*shape, *stacked.shape[1:]),
+            {"units": units, "long_name": meaning.format(within=question.within_d)},
+        )
+    stamps = (question.planted_h * 3.6e12).astype("int64").astype("datetime64[ns]")
+    crop = question.draws.crop
+    window = xr.Dataset(
+        variables,
+        coords={
+            "cover": list(beds),
+            "treatment": [option.name for option in options],
+            "sowing": ("sowing", stamps, {"standard_name": "time", "long_name": "planting, UTC"}),
+            "probability": (
+                "probability",
+                np.asarray(question.probabilities, dtype=float),
+                {"units": "1", "long_name": "odds that it comes no later"},
+            ),
+        },
+        attrs={
+            "Conventions": "CF-1.11",
+            "title": f"Sowing window of {crop.name}",
+            "crop": crop.name,
+            "harvest_on": "soil temperature" if question.air is None else "air temperature",
+            "harvest_from_chart": int(question.need.published),
+            "within_days": question.within_d,
+            "seeds_planted": question.seeds,
+            "tender": int(crop.tender),
+            "members": next(iter(beds.values())).table.members,
+        },
+    )
+    window["cover"].attrs = {"long_name": "seedbed cover"}
+    window["treatment"].attrs = {"long_name": "how the seed is handled before planting"}
+    return window
+
+
+def window_netcdf(window: xr.Dataset) -> bytes:
+    """The window as a CF NetCDF file; days that are past the horizon are missing values."""
+    from tempfile import TemporaryDirectory
+
+    finite = window.map(lambda values: values.where(np.isfinite(values)), keep_attrs=True)
+    finite.attrs = dict(window.attrs)
+    encoding = {name: {"_FillValue": np.nan, "dtype": "float32"} for name in finite.data_vars}
+    # CF allows no missing values in coordinates.
+    encoding["probability"] = {"_FillValue": None}
+    encoding["sowing"] = {"units": "minutes since 1970-01-01 00:00:00", "dtype": "int64"}
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "window.nc"
+        finite.to_netcdf(path, engine="h5netcdf", encoding=encoding)
+        return path.read_bytes()

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.emergence.quantiles import weighted_quantile
+from thermosprout.emergence.quantiles import ODDS, weighted_quantile
 from thermosprout.season.curve import EmergenceCurve
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 from thermosprout.season.schema import hours, local
@@ -36,7 +36,7 @@ def _curve(answer: RowAnswer, result: SeasonForecast) -> EmergenceCurve:
     )
     at = np.arange(sowing.planted_h, last + _STEP_H, _STEP_H)
     shown = forecast.emerged_share(at) * forecast.seedlings[:, None] / sowing.seeds_planted * 100
-    bands = _bands(shown, forecast.weights)
+    low, middle, high = weighted_quantile(shown, forecast.weights, list(ODDS.values()))
     soil_h, soil = _soil_daily(
         result.context.supply.at(sowing.depth_cm, answer.cover), sowing.planted_h - 72.0, last
     )
@@ -48,9 +48,9 @@ def _curve(answer: RowAnswer, result: SeasonForecast) -> EmergenceCurve:
         started=local(sowing.started_h, zone),
         today=local(hours(result.as_of), zone),
         when=[local(hour, zone) for hour in at],
-        low=bands[:, 0],
-        middle=bands[:, 1],
-        high=bands[:, 2],
+        low=low,
+        middle=middle,
+        high=high,
         soil_when=[local(hour, zone) for hour in soil_h],
         soil_C=soil[1],
         soil_low_C=soil[0],
@@ -60,14 +60,6 @@ def _curve(answer: RowAnswer, result: SeasonForecast) -> EmergenceCurve:
             for count in answer.counts
         ],
     )
-
-
-def _bands(shown: FloatArray, weights: FloatArray) -> FloatArray:
-    """10, 50 and 90 % odds of each column of (draw, hour), shape (hour, 3)."""
-    odds = [0.1, 0.5, 0.9]
-    if np.ptp(weights) == 0.0 and np.isfinite(shown).all():
-        return np.quantile(shown, odds, axis=0, method="hazen").T
-    return np.array([weighted_quantile(column, weights, odds) for column in shown.T])
 
 
 def _soil_daily(

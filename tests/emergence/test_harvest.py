@@ -5,9 +5,9 @@ import pytest
 
 from tests.planning.climates import COOL, series, years
 from thermosprout.crops.catalogue import find_crop
+from thermosprout.emergence.harvest import CHART_SEASON_C, Growth, HarvestNeed
 from thermosprout.emergence.treatments import Handling
 from thermosprout.errors import CoverageError
-from thermosprout.planning.harvest import CHART_SEASON_C, ConstantGrowth, GrowthClock, HarvestNeed
 from thermosprout.planning.options import Harvest
 from thermosprout.season.setting import Setting
 
@@ -39,7 +39,7 @@ def test_four_cold_days_gained_are_worth_one_warm_day() -> None:
     base = need.cardinals_C[0]
     air = np.full(24 * 200 + 1, base + 4.0)
     air[24 * 40 :] = base + 16.0
-    clock = GrowthClock.of(series(air), need)
+    clock = Growth.of(series(air), need)
     start = clock.start_h
     late, early = np.array([start + 240.0]), np.array([start + 240.0 - 4 * 24])
     thermal = np.array([600.0])
@@ -50,7 +50,7 @@ def test_four_cold_days_gained_are_worth_one_warm_day() -> None:
 
 def test_past_the_horizon_is_open_and_nothing_stays_nothing() -> None:
     need = HarvestNeed.of(CARROT, 3)
-    clock = GrowthClock.of(series(years(COOL, 2, days=40)), need)
+    clock = Growth.of(series(years(COOL, 2, days=40)), need)
     emerged = np.array([clock.start_h + 24.0, np.inf, np.nan])
     found = clock.harvest_h(emerged, np.full(3, 1e5))
     assert np.isinf(found[:2]).all()
@@ -59,9 +59,11 @@ def test_past_the_horizon_is_open_and_nothing_stays_nothing() -> None:
 
 
 def test_constant_growth_below_the_base_never_gets_there() -> None:
-    growth = ConstantGrowth(temperature_C=2.0, cardinals_C=(4.4, 24.0, 35.0))
+    need = HarvestNeed.of(CARROT, 1)
+    assert need.cardinals_C == (4.4, 24.0, 35.0)
+    growth = Growth.constant(2.0, need)
     assert np.isinf(growth.harvest_h(np.array([0.0]), np.array([100.0])))[0]
-    warm = ConstantGrowth(temperature_C=14.4, cardinals_C=(4.4, 24.0, 35.0))
+    warm = Growth.constant(14.4, need)
     assert warm.harvest_h(np.array([48.0]), np.array([100.0]))[0] == pytest.approx(48 + 240)
 
 
@@ -69,4 +71,4 @@ def test_a_hole_at_the_start_is_refused() -> None:
     air = years(COOL, 1, days=3)[0]
     air[0] = np.nan
     with pytest.raises(CoverageError, match="hole"):
-        GrowthClock.of(series(air), HarvestNeed.of(CARROT, 2))
+        Growth.of(series(air), HarvestNeed.of(CARROT, 2))
