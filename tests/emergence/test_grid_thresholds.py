@@ -30,7 +30,7 @@ def test_constant_ground_gives_the_quantiles_of_the_forecast(temperature: float)
     thresholds = stage_thresholds(crop, Handling())
     soil = SoilGrid(hourly=np.full((24 * 90, 1), temperature, np.float32))
     (days,) = days_to_reach(soil, GridResponse.centre(crop), [12.0], [thresholds])
-    row = forecast_constant(crop, temperature, size=1000, seed=3)
+    row = forecast_constant(crop, temperature, size=4000, seed=3)
     for s, stage in enumerate(STAGES):
         expected = row.stage_quantile(stage, ODDS) / 24.0
         assert days[3 * s : 3 * s + 3, 0, 0] == pytest.approx(expected, rel=0.035)

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from thermosprout.crops.crop import Crop
+from thermosprout.emergence.forecast import CropDraws, clock_for
+from thermosprout.emergence.harvest import Air, HarvestNeed
+from thermosprout.planning.options import Option
+from thermosprout.planning.window import WindowQuestion, sowing_window
 from thermosprout.soil.series import soil_series
 
 START = np.datetime64("2026-01-01T00", "h")
@@ -55,3 +62,29 @@ def series(values: np.ndarray, *, what: str = "invented") -> xr.DataArray:
     """Hourly series, with members where there are several years."""
     time = START + np.arange(values.shape[-1]) * np.timedelta64(1, "h")
     return soil_series(time, values, depth_cm=2.0, source=what)
+
+
+def ask_window(
+    crop: Crop,
+    soil: Mapping[str, xr.DataArray],
+    options: Sequence[Option],
+    day: np.ndarray,
+    *,
+    air: xr.DataArray | None = None,
+    depth_cm: float = 2.5,
+    size: int = 120,
+    viability: float = 0.85,
+    **question: Any,
+) -> xr.Dataset:
+    """Sowing window for noons of days after the series begin."""
+    draws = CropDraws.of(crop, size)
+    beds = {cover: clock_for(draws, one) for cover, one in soil.items()}
+    first_h = next((clock.first_h for clock in beds.values()), 0.0)
+    return sowing_window(
+        WindowQuestion(
+            draws=draws, viability=np.full(size, viability), ln_shift=np.zeros(size),
+            planted_h=first_h + 12 + 24.0 * np.asarray(day), depth_cm=depth_cm,
+            need=HarvestNeed.of(crop, size), air=None if air is None else Air.of(air), **question,
+        ),
+        beds, options,
+    )  # fmt: skip

@@ -23,13 +23,10 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
 from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.forecast import CropDraws, clock_for
-from thermosprout.emergence.harvest import Growth, HarvestNeed
+from thermosprout.emergence.harvest import Air, Growth, HarvestNeed
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.thermal_time import ThermalClock
-from thermosprout.planning.air_steps import AirSteps
 from thermosprout.planning.compare import Goal, compare
-from thermosprout.planning.few_draws import FewDraws
-from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import (
     SOWN_AGAIN_BELOW,
     Harvest,
@@ -40,7 +37,7 @@ from thermosprout.planning.options import (
 )
 from thermosprout.planning.sensible_days import best_day
 from thermosprout.planning.sow_again import AGAIN, FILL, sow_again
-from thermosprout.planning.window import sowing_window
+from thermosprout.planning.window import WindowQuestion, sowing_window
 from thermosprout.season.setting import Setting
 
 YEARS = 30
@@ -190,12 +187,15 @@ def _by_advice(place: Place, year: int, name: str, planted_h: float, look_h: flo
 
 def _advised(place: Place) -> tuple[float, str, float]:
     """Hour of planting by ``window``, way by ``compare``, and the hour of looking at the row."""
-    bed, above = SoilSteps.of(series(place.past_soil)), AirSteps.of(series(place.past_air))
-    window = sowing_window(
-        place.crop, {"open bed": bed}, list(place.options.values()),
-        sowing_h=place.free_h + 24.0 * np.arange(22), depth_cm=2.0, air=above,
-        draws=FewDraws.of(place.crop, size=32, viability=place.viability),
+    setting, harvest = place.tool(series(place.past_soil), series(place.past_air))
+    question = WindowQuestion(
+        draws=setting.draws, viability=setting.viability, ln_shift=setting.ln_shift,
+        planted_h=place.free_h + 24.0 * np.arange(22), depth_cm=2.0, need=harvest.need,
+        air=Air.of(series(place.past_air)),
     )  # fmt: skip
+    clock = setting.clock
+    assert isinstance(clock, ThermalClock)
+    window = sowing_window(question, {"open bed": clock}, list(place.options.values()))
     best = best_day(window)
     planted_h = place.free_h + (24.0 * round(best.wait_d) if best is not None else 0.0)
     before, harvest = place.tool(series(place.past_soil), series(place.past_air))

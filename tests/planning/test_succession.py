@@ -5,11 +5,8 @@ import pytest
 import xarray as xr
 
 from tests.emergence.plain_crop import plain_crop
-from tests.planning.climates import INLAND, START, series, soil_under, years
+from tests.planning.climates import INLAND, START, ask_window, series, soil_under, years
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.planning.air_steps import AirSteps
-from thermosprout.planning.few_draws import FewDraws
-from thermosprout.planning.many_sowings import SoilSteps
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.succession import (
     FINE_PROBABILITIES,
@@ -19,7 +16,6 @@ from thermosprout.planning.succession import (
     fit_openings,
     plan_succession,
 )
-from thermosprout.planning.window import sowing_window
 from thermosprout.planning.years import years_as_members
 
 CROP = plain_crop()
@@ -28,11 +24,9 @@ AIR = years(INLAND, 5, days=500)
 
 @pytest.fixture(scope="module")
 def window() -> xr.Dataset:
-    steps = SoilSteps.of(series(soil_under(AIR)))
-    return sowing_window(
-        CROP, {"open bed": steps}, usual_options(CROP)[:1],
-        sowing_h=steps.start_h + 12 + 24.0 * np.arange(110, 240), depth_cm=2.5,
-        draws=FewDraws.of(CROP), air=AirSteps.of(series(AIR)), probabilities=FINE_PROBABILITIES,
+    return ask_window(
+        CROP, {"open bed": series(soil_under(AIR))}, usual_options(CROP)[:1], np.arange(110, 240),
+        air=series(AIR), probabilities=FINE_PROBABILITIES,
     )  # fmt: skip
 
 
@@ -116,7 +110,7 @@ def test_odds_between_points() -> None:
 
 def test_years_of_a_record_become_members() -> None:
     record = years(INLAND, 1, days=3 * 365 + 120)[0]
-    found = years_as_members(series(record), np.datetime64("2030-03-01T00"), 200)
+    found, _ = years_as_members(series(record), np.datetime64("2030-03-01T00"), 200)
     assert list(found["year"].values) == [2026, 2027, 2028]
     assert found["time"].values[0] == np.datetime64("2030-03-01T00")
     begin = 59 * 24
@@ -126,7 +120,7 @@ def test_years_of_a_record_become_members() -> None:
     )
     assert found.attrs["source"].endswith("years 2026 to 2028")
     # A year of which too little is held does not count, one that ends later ends in nothing.
-    short = years_as_members(series(record), np.datetime64("2030-03-01T00"), 200, must_d=30)
+    short, _ = years_as_members(series(record), np.datetime64("2030-03-01T00"), 200, must_d=30)
     assert list(short["year"].values) == [2026, 2027, 2028, 2029]
     assert np.isnan(short.values[3, -1])
 
@@ -139,6 +133,23 @@ def test_a_record_without_the_season_is_refused() -> None:
 def test_members_stay_members() -> None:
     members = series(AIR)
     start = START + np.timedelta64(24 * 30, "h")
-    found = years_as_members(members, start, 100)
+    found, _ = years_as_members(members, start, 100)
     assert found.sizes["member"] == 5
     assert found["time"].values[0] == start
+
+
+def test_drought_is_cut_into_years_like_the_temperature() -> None:
+    hours = 24 * (2 * 365 + 60)
+    record = np.arange(hours) / 1000.0
+    levels = np.stack([record / 1000.0 + level for level in range(3)])
+    same = series(np.repeat(record[None], 3, axis=0))
+    cut, slowing = years_as_members(
+        same, np.datetime64("2030-03-01T00"), 100, must_d=30, slowing=levels
+    )
+    assert slowing is not None
+    # Two years and three levels of drought: each year is seen at each level.
+    pairs = {(int(year), round(float(slow[0] - first[0] / 1000.0))) for year, slow, first in
+             zip(cut["year"].values, slowing, cut.values, strict=True)}  # fmt: skip
+    assert pairs == {(year, level) for year in (2026, 2027) for level in range(3)}
+    np.testing.assert_allclose(slowing % 1.0, cut.values / 1000.0, atol=1e-9)
+    assert float(cut["member_weight"].sum()) == pytest.approx(1.0)

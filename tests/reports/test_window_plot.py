@@ -7,13 +7,9 @@ import numpy as np
 import pytest
 
 from tests.emergence.plain_crop import plain_crop
-from tests.planning.climates import INLAND, series, soil_under, years
-from thermosprout.planning.air_steps import AirSteps
-from thermosprout.planning.few_draws import FewDraws
-from thermosprout.planning.many_sowings import SoilSteps
+from tests.planning.climates import INLAND, ask_window, series, soil_under, years
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.sensible_days import sensible_days
-from thermosprout.planning.window import sowing_window
 from thermosprout.reports.forecast_figures import window_figure
 from thermosprout.reports.style import save_figure
 
@@ -23,13 +19,10 @@ def test_picture_shows_every_treatment_and_the_sensible_days(tmp_path: Path, cov
     crop = plain_crop()
     air = years(INLAND, 3, days=420)
     soil = soil_under(air)
-    beds = {"open bed": SoilSteps.of(series(soil)), "fleece": SoilSteps.of(series(soil + 2))}
-    chosen = dict(list(beds.items())[:covers])
-    first = next(iter(chosen.values())).start_h
-    window = sowing_window(
-        crop, chosen, usual_options(crop, soaks_h=(8.0,)),
-        sowing_h=first + 12 + 24.0 * np.arange(80, 260), depth_cm=2.0, draws=FewDraws.of(crop),
-        air=AirSteps.of(series(air)), within_d=22.0,
+    beds = {"open bed": series(soil), "fleece": series(soil + 2)}
+    window = ask_window(
+        crop, dict(list(beds.items())[:covers]), usual_options(crop, soaks_h=(8.0,)),
+        np.arange(80, 260), depth_cm=2.0, air=series(air), within_d=22.0,
     )  # fmt: skip
     days = sensible_days(window)
     assert any(one.earliest is not None for one in days)
