@@ -13,7 +13,7 @@ from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.quantiles import odds, weighted_quantile
 from thermosprout.planning.json_values import Document, rounded, stamps
 from thermosprout.planning.options import harvest_of
-from thermosprout.planning.sow_again import SowAgain, sow_again
+from thermosprout.planning.sow_again import SowAgain, Way, sow_again
 from thermosprout.season.context import Context
 from thermosprout.season.forecast import forecast_rows
 from thermosprout.season.schema import local
@@ -60,7 +60,7 @@ class PoorRow:
                 {
                     "way": way.name,
                     "plants": rounded(odds(way.plants, weights), 1),
-                    "half_up": stamps(odds(way.half_h, weights), zone),
+                    "half_up": stamps(odds(_if_any(way), weights), zone),
                     "first_harvest": stamps(odds(way.harvest_h, weights), zone),
                     "bed_days_per_full_row": rounded(
                         {
@@ -157,6 +157,11 @@ def weigh_poor_row(
         zone=context.zone,
         notes=tuple(dict.fromkeys(notes)),
     )
+
+
+def _if_any(way: Way) -> FloatArray:
+    """Hour of half emergence; NaN where nothing comes up, as a forecast has it."""
+    return np.where(way.plants > 0, way.half_h, np.nan)
 
 
 def left_over_seed(

@@ -394,7 +394,8 @@ def corrected_by(series: xr.DataArray, readings: pd.DataFrame, longitude: float)
 def describe(series: xr.DataArray) -> str:
     """Name the source, depth and surface of a series in a phrase."""
     depth = float(series["depth"]) * 100
-    text = f"{series.attrs['source']}, at {depth:g} cm"
+    where = f"at {depth:g} cm" if np.isfinite(depth) else "at seed depth"
+    text = f"{series.attrs['source']}, {where}"
     surface = series.attrs.get("surface", "unknown")
     cover = series.attrs.get("cover", "none")
     if cover != "none":

@@ -64,6 +64,7 @@ def series_in_memory(
         and for a series without values.
     """
     weights: FloatArray | None = None
+    known: dict[str, Any] = {}
     if isinstance(data, xr.Dataset | xr.DataArray):
         array = _variable(data)
         if "time" not in array.dims or set(array.dims) - {"time", "member"}:
@@ -74,7 +75,8 @@ def series_in_memory(
         time = _utc(array["time"].values)
         values = array.transpose(..., "time").values
         units, named = array.attrs.get("units"), str(array.attrs.get("source", ""))
-        surface = str(array.attrs.get("surface", surface))
+        known = {key: value for key, value in array.attrs.items() if key != "units"}
+        surface = str(known.pop("surface", surface))
         if depth_cm is None and "depth" in array.coords and array["depth"].size == 1:
             depth_cm = 100.0 * float(array["depth"])
         if "member_weight" in array.coords:
@@ -84,7 +86,7 @@ def series_in_memory(
         named = str(data.name or "")
     celsius = _in_celsius(values, units)
     hours, hourly = _on_the_hour(time, celsius)
-    return soil_series(
+    series = soil_series(
         hours,
         hourly,
         depth_cm=float("nan") if depth_cm is None else depth_cm,
@@ -92,6 +94,8 @@ def series_in_memory(
         surface=surface,
         weights=weights,
     )
+    # What a series of ours says of itself, such as the spread of its site, stays with it.
+    return series.assign_attrs({**known, **series.attrs})
 
 
 def _variable(data: xr.Dataset | xr.DataArray) -> xr.DataArray:
