@@ -18,8 +18,12 @@ from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.saved_estimates import Origin, SavedEstimate, save_estimate
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.planning.compare_answer import compare_ways
+from thermosprout.planning.options import Option
 from thermosprout.planning.poor_row import weigh_poor_row
+from thermosprout.planning.season_window import WindowBuilder
 from thermosprout.planning.stations import seeds_per_station
+from thermosprout.planning.succession import Aim
+from thermosprout.planning.successions import plan_case
 from thermosprout.planning.this_week import Kind, this_week
 from thermosprout.season.context import season_context
 from thermosprout.season.forecast import forecast_rows
@@ -140,7 +144,7 @@ def write_season(folder: Path, asked: Asked) -> Path:
     text += (
         f'[[rows]]\nid = "A"\nlot = "{asked.lot}"\nbed = "{asked.bed}"\n'
         f'treatment = "{asked.treatment}"\nplanted = {PLANTED}\ndepth_cm = 1.5\n'
-        f"seeds_planted = 120\n{ROWS[asked.treatment]}"
+        f"seeds_planted = 100\n{ROWS[asked.treatment]}"
     )
     path = folder / "season.toml"
     path.write_text(text, encoding="utf-8")
@@ -211,7 +215,7 @@ def test_compare(path: Path, asked: Asked, row: RowForecast) -> None:
     context = open_context(season=path, as_of=AS_OF, size=DRAWS)
     found = compare_ways(
         context, question(asked), planted=PLANTED, soaks_h=(12.0,), water_C=18.0, room_C=20.0,
-        sprout_h=96.0, seeds=120,
+        sprout_h=96.0, seeds=100,
     ).to_dict()  # fmt: skip
     option = next(one for one in found["options"] if one["treatment"] == asked.treatment)
     agrees(
@@ -241,7 +245,7 @@ def test_sowing_again_waits_for_the_same_row(path: Path, row: RowForecast) -> No
     found = weigh_poor_row(open_context(season=path, as_of=AS_OF, size=DRAWS), "A").to_dict()
     wait = found["ways"][0]
     half = datetime.fromisoformat(wait["half_up"]["p50"]) - datetime.fromisoformat(found["planted"])
-    agrees(row, half / timedelta(days=1), wait["plants"]["p50"] / 120)
+    agrees(row, half / timedelta(days=1), wait["plants"]["p50"] / 100)
 
 
 def test_the_week_expects_the_same_row(season: Season, row: RowForecast) -> None:
@@ -257,7 +261,7 @@ def test_stations_count_on_the_same_stand(path: Path, asked: Asked, row: RowFore
     if asked.treatment != "direct":
         return
     context = open_context(season=path, as_of=AS_OF, size=DRAWS)
-    found = seeds_per_station(context, question(asked), planted=PLANTED, stations=120)
+    found = seeds_per_station(context, question(asked), planted=PLANTED, stations=100)
     expected = float(np.median(row.share))
     assert found.plan.emergence["p50"] == pytest.approx(expected, abs=STAND_APART)
 
@@ -277,7 +281,7 @@ def test_objects_in_memory(path: Path, season: Season, asked: Asked, row: RowFor
         )
     )  # fmt: skip
     setting = context.setting(case, row.sowing.planted_h, started_h=row.sowing.started_h)
-    again = setting.forecast(row.sowing.handling, row.sowing.planted_h, seeds=120)
+    again = setting.forecast(row.sowing.handling, row.sowing.planted_h, seeds=100)
     agrees(row, half_days(again), float(again.stand_quantile([0.5])[0]))
 
 
@@ -298,7 +302,33 @@ def test_a_pandas_series_of_the_file(
         .rows[0]
         .forecast.sowing.handling,
         planted_h,
-        seeds=120,
+        seeds=100,
     )
     reference = forecast_rows(season_context(season, as_of=AS_OF, size=DRAWS)).rows[0].forecast
     agrees(reference, half_days(again), float(again.stand_quantile([0.5])[0]))
+
+
+def test_a_window_over_the_day(path: Path, asked: Asked, row: RowForecast) -> None:
+    """To three tenths of a day: its soil is read in steps of a few hours."""
+    context = open_context(season=path, as_of=AS_OF, size=DRAWS)
+    case = context.case(question(asked))
+    option = Option(name=asked.treatment, handling=row.sowing.handling, minutes=0.0)
+    first, last = date(2026, 4, 11), date(2026, 4, 13)
+    window = WindowBuilder(context, first=first, last=last).window(case, (option,), seeds=100)
+    day = window.isel(cover=0, treatment=0, sowing=1)
+    days = float(day["days_to_half"].sel(probability=0.5))
+    assert days == pytest.approx(half_days(row), abs=0.3)
+    assert float(day["stand"]) == pytest.approx(row.stand_quantile([0.5])[0], abs=STAND_APART)
+
+
+def test_the_first_sowing_of_a_succession(path: Path, asked: Asked, row: RowForecast) -> None:
+    context = open_context(season=path, as_of=AS_OF, size=DRAWS)
+    if asked.treatment != "direct":
+        return
+    found = plan_case(
+        context, context.case(question(asked)), first=date(2026, 4, 12), every_d=5, count=2,
+        aim=Aim.EMERGENCE, treatment="direct",
+    )  # fmt: skip
+    middle = found.sowings[0].middle
+    half = row.sowing.planted_h + 24 * half_days(row)
+    assert (middle - np.datetime64(0, "h")) / np.timedelta64(1, "h") == pytest.approx(half, abs=7.2)
