@@ -2,18 +2,66 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from thermosprout.api.ask import (
+        analyse,
+        calibrate,
+        compare,
+        forecast,
+        planting_window,
+        presprout,
+        read_records,
+        read_season,
+    )
+    from thermosprout.api.inputs import crop, read_soil, read_weather, soil_temperature
+    from thermosprout.crops.seed_lots import SeedLot
+    from thermosprout.maps.files import open_grid
+    from thermosprout.maps.map import emergence_map as map
+    from thermosprout.maps.write import write_map
 
 __version__ = "0.1.0"
 
-__all__ = ["__version__", "map", "open_grid", "write_map"]
-
 _ENTRY_POINTS = {
+    "analyse": ("thermosprout.api.ask", "analyse"),
+    "calibrate": ("thermosprout.api.ask", "calibrate"),
+    "compare": ("thermosprout.api.ask", "compare"),
+    "crop": ("thermosprout.api.inputs", "crop"),
+    "forecast": ("thermosprout.api.ask", "forecast"),
     "map": ("thermosprout.maps.map", "emergence_map"),
     "open_grid": ("thermosprout.maps.files", "open_grid"),
+    "planting_window": ("thermosprout.api.ask", "planting_window"),
+    "presprout": ("thermosprout.api.ask", "presprout"),
+    "read_records": ("thermosprout.api.ask", "read_records"),
+    "read_season": ("thermosprout.api.ask", "read_season"),
+    "read_soil": ("thermosprout.api.inputs", "read_soil"),
+    "read_weather": ("thermosprout.api.inputs", "read_weather"),
+    "SeedLot": ("thermosprout.crops.seed_lots", "SeedLot"),
+    "soil_temperature": ("thermosprout.api.inputs", "soil_temperature"),
     "write_map": ("thermosprout.maps.write", "write_map"),
 }
 """Public names and where they live; imported when asked for, so that a start stays quick."""
+
+__all__ = [
+    "SeedLot",
+    "__version__",
+    "analyse",
+    "calibrate",
+    "compare",
+    "crop",
+    "forecast",
+    "map",
+    "open_grid",
+    "planting_window",
+    "presprout",
+    "read_records",
+    "read_season",
+    "read_soil",
+    "read_weather",
+    "soil_temperature",
+    "write_map",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -245,30 +245,14 @@ def _thermal(
     table: pd.DataFrame, soil: Path | None, crop: str, timezone: str
 ) -> tuple[FloatArray | None, list[str]]:
     """Thermal time of every row where a temperature is known, and what was assumed for it."""
-    held = table["temperature_C"].notna().all()
-    if soil is None and not held:
-        return None, []
-    from thermosprout.crops.catalogue import find_crop
-    from thermosprout.crops.estimate import Estimate
-    from thermosprout.trials.analysis.intervals import central_response, thermal_times
+    from thermosprout.trials.analysis.intervals import thermal_clock
 
-    said = []
-    if crop:
-        found = find_crop(crop)
-        response = central_response(found.estimate, found.response)
-    else:
-        response = central_response(Estimate.generic("unnamed"), "linear")
-        base = float(response.t_base[0])
-        said.append(
-            f"thermal time was summed above {base:g} °C, as for a crop that is not known; name the "
-            "crop (--crop) for its own base temperature"
-        )
     series = None
     if soil is not None:
         from thermosprout.cli.output import note
         from thermosprout.soil.readers.logger import read_bridged
 
-        series, told = read_bridged(soil, timezone=None if timezone == "UTC" else timezone)
-        for sentence in told:
+        series, sentences = read_bridged(soil, timezone=None if timezone == "UTC" else timezone)
+        for sentence in sentences:
             note(sentence)
-    return thermal_times(table, response, series), said
+    return thermal_clock(table, crop, series)

@@ -217,6 +217,12 @@ class SeedLot:
         see :meth:`GerminationTest.vigour_shift`. [%]
     dressed : bool
         Treated with a dressing: not to be soaked or handled bare-handed.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> ts.SeedLot(id="PAR25", crop="parsnip", germination=0.74, year=2025).germination
+    0.74
     """
 
     id: str

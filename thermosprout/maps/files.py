@@ -216,7 +216,7 @@ _MOST_CELLS, _STRIP_CELLS, _LEAST_CELLS = 262_144, 4096, 256
 
 
 def open_grid(
-    path: Path,
+    path: str | Path,
     *,
     variable: str | None = None,
     minimum: str | None = None,
@@ -252,7 +252,15 @@ def open_grid(
     ------
     InputError
         When the file cannot be read or is not understood.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> soil, reads = ts.open_grid("demo/grid.nc")
+    >>> soil.sizes["latitude"]
+    3
     """
+    path = Path(path)
     engine = _engine(path)
     try:
         if engine == "h5netcdf":

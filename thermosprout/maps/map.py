@@ -263,7 +263,21 @@ def emergence_map(
     Every cell moves by the response at the centre of the crop's estimate; the spread of its
     parameters is carried by the thermal times asked for
     (:func:`thermosprout.maps.odds.stage_thresholds`).
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> soil, _ = ts.open_grid("demo/grid.nc")
+    >>> days = ts.map(soil, "carrot", sowings=["2026-04-12"]).days_since_planted
+    >>> days.dims
+    ('crop', 'treatment', 'sowing', 'stage', 'odds', 'latitude', 'longitude')
     """
+    if not isinstance(soil, xr.DataArray | xr.Dataset):
+        raise InputError(
+            f"a map cannot be made of {type(soil).__name__}; expected an xarray DataArray or "
+            "Dataset on a grid",
+            hint="for one place use forecast",
+        )
     asked = MapQuestion(
         treatments=tuple(treatments),
         odds=tuple(odds),

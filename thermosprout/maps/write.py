@@ -32,7 +32,7 @@ Region = dict[str, slice]
 
 def write_map(
     result: xr.Dataset,
-    out: Path,
+    out: str | Path,
     *,
     threads: int = 2,
     client: Any = None,
@@ -67,7 +67,17 @@ def write_map(
     ------
     InputError
         When there is such a map already, or an unfinished one made from something else.
+
+    Examples
+    --------
+    >>> import tempfile, thermosprout as ts
+    >>> soil, _ = ts.open_grid("demo/grid.nc")
+    >>> spring = ts.map(soil, "carrot", sowings=["2026-04-12"], draws=50)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     ts.write_map(spring, f"{folder}/spring.nc").name
+    'spring.nc'
     """
+    out = Path(out)
     if out.exists() and not overwrite:
         raise InputError(
             "there is such a map already", place=Place(file=out), hint="write to another name"

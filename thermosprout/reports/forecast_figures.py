@@ -22,7 +22,9 @@ if TYPE_CHECKING:
     from thermosprout.season.curve import EmergenceCurve
 
 
-def forecast_figure(curves: list[EmergenceCurve], units: Units = Units.METRIC) -> Figure:
+def forecast_figure(
+    curves: list[EmergenceCurve], units: Units = Units.METRIC, figure: Figure | None = None
+) -> Figure:
     """Draw one panel per row, the soil temperature as a strip under it.
 
     Parameters
@@ -31,6 +33,8 @@ def forecast_figure(curves: list[EmergenceCurve], units: Units = Units.METRIC) -
         At least one.
     units : Units
         Unit of the main temperature axis; the other stands on the right.
+    figure : Figure, optional
+        To draw on; a new one when absent.
     """
     from matplotlib.figure import Figure
 
@@ -38,7 +42,8 @@ def forecast_figure(curves: list[EmergenceCurve], units: Units = Units.METRIC) -
         across = 1 if len(curves) == 1 else 2 if len(curves) <= 6 else 3
         down = -(-len(curves) // across)
         height = 3.6 * down
-        figure = Figure(figsize=(5.2 * across, height))
+        figure = figure or Figure()
+        figure.set_size_inches(5.2 * across, height)
         outer = figure.add_gridspec(
             down,
             across,
@@ -55,12 +60,14 @@ def forecast_figure(curves: list[EmergenceCurve], units: Units = Units.METRIC) -
             )
             top = figure.add_subplot(inner[0])
             bottom = figure.add_subplot(inner[1], sharex=top)
-            _seedlings(top, curve)
+            draw_row(top, curve)
+            top.tick_params(labelbottom=False)
             _soil(bottom, curve, units)
         return figure
 
 
-def _seedlings(axes: Axes, curve: EmergenceCurve) -> None:
+def draw_row(axes: Axes, curve: EmergenceCurve) -> None:
+    """Seedlings of one row with their odds, its counts, the days of planting and today."""
     when = np.array(curve.when, dtype=object)
     axes.fill_between(when, curve.low, curve.high, color=LEAF, alpha=0.22, linewidth=0)
     axes.plot(when, curve.middle, color=LEAF, linewidth=1.8)
@@ -68,7 +75,6 @@ def _seedlings(axes: Axes, curve: EmergenceCurve) -> None:
     axes.set_ylabel("seedlings per\n100 seeds planted")
     title = f"{curve.row}  {curve.title}, {curve.treatment}"
     axes.set_title(title if len(title) < 46 else f"{title[:45]}…")
-    axes.tick_params(labelbottom=False)
     last = len(curve.when) - 1
     at = min(int(last * 0.97), last)
     axes.annotate(
@@ -296,7 +302,11 @@ _LINES: tuple[tuple[str, Any], ...] = (
 
 
 def window_figure(
-    window: xr.Dataset, sensible: Sequence[tuple[Any, Any]], *, title: str | None = None
+    window: xr.Dataset,
+    sensible: Sequence[tuple[Any, Any]],
+    *,
+    title: str | None = None,
+    figure: Figure | None = None,
 ) -> Figure:
     """Draw a sowing window.
 
@@ -308,6 +318,8 @@ def window_figure(
         Days of each cover and treatment in the window's order; None where no day will do.
     title : str, optional
         Heading.
+    figure : Figure, optional
+        To draw on; a new one when absent.
     """
     import matplotlib.dates as mdates
     from matplotlib.figure import Figure
@@ -319,7 +331,9 @@ def window_figure(
     ]
     with own_style():
         height = 1.15 * len(strips) + 2.6
-        figure = Figure(figsize=(8.4, height), layout="constrained")
+        figure = figure or Figure()
+        figure.set_size_inches(8.4, height)
+        figure.set_layout_engine("constrained")
         axes = figure.subplots(
             len(strips) + 1, 1, sharex=True, height_ratios=[1.0] * len(strips) + [1.7]
         )

@@ -54,7 +54,6 @@ def own_style() -> Iterator[None]:
     """Draw inside this and it looks like thermosprout."""
     import matplotlib as mpl
 
-    mpl.use("Agg", force=False)
     with mpl.rc_context(_RC):
         yield
 

@@ -72,15 +72,20 @@ def curves_figure(document: Mapping[str, Any]) -> Figure:
     InputError
         When there is no curve to draw.
     """
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(7.2, 4.3), layout="constrained")
+    draw_curves(figure.subplots(), document)
+    return figure
+
+
+def draw_curves(axes: Axes, document: Mapping[str, Any]) -> Axes:
+    """Draw the curve of each treatment on axes that are given; see :func:`curves_figure`."""
     items = [t for t in document["treatments"] if t["curve"] and t["curve"]["right"]]
     if not items:
         raise InputError("there is no curve to draw: nothing has emerged")
     shown = items[:_MOST]
     with own_style():
-        from matplotlib.figure import Figure
-
-        figure = Figure(figsize=(7.2, 4.3), layout="constrained")
-        axes = figure.subplots()
         ends = []
         last = max(item["curve"]["right"][-1] for item in shown)
         for index, item in enumerate(shown):
@@ -94,12 +99,12 @@ def curves_figure(document: Mapping[str, Any]) -> Figure:
         level = round(100 * document["interval"])
         axes.set_title("Emergence by " + document["compared"].replace("_", " "))
         more = f"; {len(items) - _MOST} more not drawn" if len(items) > _MOST else ""
-        figure.supxlabel(
+        axes.figure.supxlabel(
             f"Slanted: came between two inspections. Bands: {level} of 100, plots' differences "
             f"included{more}.",
             fontsize=7.5, color=QUIET, x=0.01, ha="left",
         )  # fmt: skip
-    return figure
+    return axes
 
 
 def _curve(axes: Axes, item: Mapping[str, Any], index: int, last: float) -> tuple[float, str, str]:

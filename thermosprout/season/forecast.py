@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -149,12 +149,19 @@ def forecast_rows(
     context: Context,
     *,
     only: frozenset[str] | None = None,
+    counts: Mapping[str, tuple[Count, ...]] | None = None,
     tick: Callable[[int], None] | None = None,
 ) -> SeasonForecast:
-    """Forecast the rows of the season of a context; see :func:`forecast_season`."""
+    """Forecast the rows of the season of a context; see :func:`forecast_season`.
+
+    Parameters
+    ----------
+    counts : mapping of str to tuple of Count, optional
+        Seedlings counted, by row id; those of the season's records when absent.
+    """
     season, as_of = context.require_season(), context.as_of
     context.note(*absent_notes(season), *undated_tests(season, as_of))
-    counts = season_counts(season, as_of)
+    counts = season_counts(season, as_of) if counts is None else counts
     answers = []
     for row in season.data.rows:
         if only is None or row.id in only:

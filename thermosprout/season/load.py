@@ -152,17 +152,20 @@ def _syntax_error(error: tomllib.TOMLDecodeError, file: Path, text: str) -> Inpu
 def _schema_error(
     error: ValidationError, file: Path, places: dict[tuple[str | int, ...], tuple[int, int]]
 ) -> InputError:
-    """Turn the first fault into a sentence in the words of the file."""
+    """Turn the first fault into an error that names its place in the file."""
+    sentence, path = schema_fault(error)
+    line, column = nearest_place(places, path)
+    return InputError(sentence, place=Place(file=file, line=line, column=column))
+
+
+def schema_fault(error: ValidationError) -> tuple[str, tuple[str | int, ...]]:
+    """First fault of a table as a sentence in the words of the file, and the keys it lies at."""
     # A mistyped key also leaves the right one missing: the key is what the grower can see.
     faults = error.errors(include_url=False)
     fault = min(faults, key=lambda found: found["type"] != "extra_forbidden")
     path = tuple(part for part in fault["loc"] if not _is_branch(part))
-    line, column = nearest_place(places, path)
     name = ".".join(str(part) for part in path if not isinstance(part, int)) or "the file"
-    return InputError(
-        _sentence(fault["type"], fault["msg"], fault.get("input"), name, path),
-        place=Place(file=file, line=line, column=column),
-    )
+    return _sentence(fault["type"], fault["msg"], fault.get("input"), name, path), path
 
 
 def _is_branch(part: str | int) -> bool:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
+    from thermosprout.crops.crop import Crop
     from thermosprout.crops.estimate import Estimate
     from thermosprout.emergence.response import Shape
 
@@ -183,3 +184,39 @@ def thermal_times(
             )
         result[rows] = clock.progress(float(start), np.maximum(ends, start))[0]
     return result
+
+
+def thermal_clock(
+    records: pd.DataFrame, crop: str | Crop = "", soil: xr.DataArray | None = None
+) -> tuple[FloatArray | None, list[str]]:
+    """Thermal time of every row of the records, where a temperature is known.
+
+    Parameters
+    ----------
+    records : pandas.DataFrame
+        See :func:`thermal_times`.
+    crop : str or Crop
+        For its response; a crop of which nothing is known when empty.
+    soil : xarray.DataArray, dims (time,), optional
+        Hourly soil temperature. [degC]
+
+    Returns
+    -------
+    tuple of (ndarray or None, list of str)
+        Thermal time [C d], None without a temperature; and what was assumed.
+    """
+    if soil is None and not records["temperature_C"].notna().all():
+        return None, []
+    from thermosprout.crops.catalogue import find_crop
+    from thermosprout.crops.estimate import Estimate
+
+    if crop:
+        sown = find_crop(crop) if isinstance(crop, str) else crop
+        return thermal_times(records, central_response(sown.estimate, sown.response), soil), []
+    response = central_response(Estimate.generic("unnamed"), "linear")
+    base = float(response.t_base[0])
+    assumed = (
+        f"thermal time was summed above {base:g} °C, as for a crop that is not known; name the "
+        "crop (--crop) for its own base temperature"
+    )
+    return thermal_times(records, response, soil), [assumed]

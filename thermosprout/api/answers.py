@@ -1,0 +1,519 @@
+"""What the functions of the library return: answers that print, tabulate and draw themselves."""
+
+from __future__ import annotations
+
+import io
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from html import escape
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import xarray as xr
+
+from thermosprout.emergence.forecast import STAGES, emergence_dataset
+from thermosprout.errors import InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from thermosprout.calibration.result import Calibration as Fit
+    from thermosprout.crops.crop import Crop
+    from thermosprout.planning.compare import Comparison as Weighed
+    from thermosprout.planning.events import Event
+    from thermosprout.planning.sprouting import SproutingPlan as Batch
+    from thermosprout.season.forecast import SeasonForecast
+    from thermosprout.trials.analysis.results import TrialResult
+
+LINES = 40
+"""Most lines that an answer prints of itself."""
+
+WIDTH = 80
+
+
+class Answer(ABC):
+    """What every answer can do; figures are those of the command of the same name."""
+
+    @abstractmethod
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON document of the command."""
+
+    @abstractmethod
+    def to_frame(self) -> pd.DataFrame:
+        """Return the figures as a table."""
+
+    @abstractmethod
+    def to_dataset(self) -> xr.Dataset:
+        """Return the figures with names, units and coordinates by the CF conventions."""
+
+    @abstractmethod
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the answer, on axes that are given or on a figure of its own."""
+
+    @abstractmethod
+    def _tables(self, width: int) -> Sequence[Any]:
+        """Tables and sentences as the command prints them."""
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What the command says beside its figures: advice, cautions, assumptions."""
+        document = self.to_dict()
+        texts = [document.get("advice"), document.get("reason")]
+        for key in ("conclusions", "verdict", "cautions", "notes", "warnings"):
+            texts.extend(document.get(key) or [])
+        for row in document.get("rows") or []:
+            texts.extend(f"{row['row']}: {text}" for text in row.get("notes") or [])
+        return tuple(dict.fromkeys(str(text) for text in texts if text))
+
+    def text(self, width: int = WIDTH) -> str:
+        """Return all that the command prints, at a width."""
+        from rich.console import Console
+
+        out = io.StringIO()
+        console = Console(file=out, width=width, color_system=None, markup=False)
+        for item in self._tables(width):
+            console.print(item)
+        return "\n".join(line.rstrip() for line in out.getvalue().rstrip().splitlines())
+
+    def __repr__(self) -> str:
+        lines = self.text().splitlines()
+        if len(lines) > LINES:
+            rest = len(lines) - LINES + 1
+            lines = [*lines[: LINES - 1], f"... {rest} more lines: print(answer.text())"]
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        table = self.to_frame().to_html(index=False, border=0, na_rep="–", max_rows=LINES)
+        said = "".join(f"<p>{escape(text)}</p>" for text in self.sentences)
+        return f"{table}{said}"
+
+
+def _axes(figure: Figure) -> Axes:
+    """First axes of a figure."""
+    return figure.axes[0]
+
+
+def _new_figure() -> Figure:
+    """Figure that a notebook shows."""
+    from matplotlib import pyplot
+
+    figure: Figure = pyplot.figure()
+    return figure
+
+
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class Forecast(Answer):
+    """When rows come up.
+
+    Attributes
+    ----------
+    result : SeasonForecast
+        Every row with its weighted draws.
+    """
+
+    result: SeasonForecast
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON document of ``thermosprout forecast``."""
+        from thermosprout.season.forecast import season_json
+
+        return season_json(self.result)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one line a row and stage.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns ``row, crop, treatment, planted, stage, p10, p50, p90`` (times with their
+            zone; NaT past the horizon) and ``days_since_planted, days_since_started`` (p50). [d]
+        """
+        import pandas as pd
+
+        zone = self.result.season.data.site.timezone
+        lines = []
+        for row in self.to_dict()["rows"]:
+            for stage in STAGES:
+                times = {
+                    name: pd.to_datetime(value, utc=True).tz_convert(zone) if value else pd.NaT
+                    for name, value in row["stages"][stage].items()
+                }
+                lines.append(
+                    {
+                        "row": row["row"],
+                        "crop": row["crop"],
+                        "treatment": row["treatment"],
+                        "planted": pd.to_datetime(row["planted"], utc=True).tz_convert(zone),
+                        "stage": stage,
+                        **times,
+                        "days_since_planted": row["days_since_planted"][stage]["p50"],
+                        "days_since_started": row["days_since_started"][stage]["p50"],
+                        "stand": row["stand"]["p50"],
+                    }
+                )
+        return pd.DataFrame(lines)
+
+    def to_dataset(self) -> xr.Dataset:
+        """Return the draws, dims (row, draw, stage): emergence time in UTC, stand, weight."""
+        return emergence_dataset([row.forecast for row in self.result.rows])
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw seedlings with their odds; one row on axes that are given, else all rows.
+
+        Raises
+        ------
+        InputError
+            When axes are given for more than one row.
+        """
+        from thermosprout.reports.forecast_figures import draw_row, forecast_figure
+        from thermosprout.reports.style import own_style
+        from thermosprout.season.curves import emergence_curves
+
+        curves = emergence_curves(self.result)
+        if ax is None:
+            return _axes(forecast_figure(curves, figure=_new_figure()))
+        if len(curves) != 1:
+            raise InputError(f"one pair of axes holds one row, not {len(curves)}")
+        with own_style():
+            draw_row(ax, curves[0])
+        return ax
+
+    def _tables(self, width: int) -> Sequence[Any]:
+        from thermosprout.reports.forecast_tables import forecast_tables
+
+        return list(forecast_tables(self.to_dict(), width=width))
+
+
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class Comparison(Answer):
+    """Dry, soaked and pre-sprouted side by side.
+
+    Attributes
+    ----------
+    weighed : thermosprout.planning.compare.Comparison
+        Every option with its draws, and a verdict for each goal.
+    """
+
+    weighed: Weighed
+    goal: Any
+    zone: ZoneInfo | None
+    lot: str | None = None
+    bed: str | None = None
+    constant_C: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON document of ``thermosprout compare``."""
+        from thermosprout.planning.documents import compare_document
+
+        return compare_document(
+            self.weighed,
+            self.goal,
+            zone=self.zone,
+            lot=self.lot,
+            bed=self.bed,
+            constant_C=self.constant_C,
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one line an option: days to half emergence on both clocks, stand, seeds, gain."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [
+                {
+                    "option": option["option"],
+                    "treatment": option["treatment"],
+                    "half_p10_d": option["days_since_planted"]["half"]["p10"],
+                    "half_p50_d": option["days_since_planted"]["half"]["p50"],
+                    "half_p90_d": option["days_since_planted"]["half"]["p90"],
+                    "half_since_started_d": option["days_since_started"]["half"]["p50"],
+                    "stand": option["stand_per_seed_planted"]["p50"],
+                    "stand_per_seed_started": option["stand_per_seed_started"]["p50"],
+                    "seeds_to_start": option["seeds_to_start"],
+                }
+                for option in self.to_dict()["options"]
+            ]
+        )
+
+    def to_dataset(self) -> xr.Dataset:
+        """Return the draws, dims (option, draw[, stage]): days since planting, stand, weight."""
+        outcomes = self.weighed.outcomes
+        days = [(one.row.hours - one.row.sowing.planted_h) / 24.0 for one in outcomes]
+        return xr.Dataset(
+            {
+                "days_since_planted": (
+                    ("option", "draw", "stage"),
+                    np.stack(days),
+                    {"units": "d", "long_name": "time from planting to a stage of emergence"},
+                ),
+                "stand": (
+                    ("option", "draw"),
+                    np.stack(
+                        [one.row.seedlings / one.row.sowing.seeds_planted for one in outcomes]
+                    ),
+                    {"units": "1", "long_name": "final stand as a share of the seeds planted"},
+                ),
+                "weight": (("option", "draw"), np.stack([one.row.weights for one in outcomes])),
+            },
+            coords={"option": [one.option.name for one in outcomes], "stage": list(STAGES)},
+            attrs={"Conventions": "CF-1.8"},
+        )
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the days to each stage of every option, with their 80 % range."""
+        from thermosprout.reports.answer_figures import draw_options
+
+        return draw_options(self.to_dict(), ax)
+
+    def _tables(self, width: int) -> Sequence[Any]:
+        from thermosprout.reports.decision_tables import compare_tables
+
+        return compare_tables(self.to_dict())
+
+
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class PlantingWindow(Answer):
+    """How good every planting day of a season is.
+
+    Attributes
+    ----------
+    dataset : xarray.Dataset, dims (cover, treatment, sowing[, probability])
+        Odds, days, stand, harvest and frost of every planting day.
+    """
+
+    dataset: xr.Dataset
+    zone: ZoneInfo
+    soil: str
+    notes: tuple[str, ...] = ()
+    every: int = 7
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON document of ``thermosprout window``."""
+        from thermosprout.planning.season_documents import window_document
+        from thermosprout.planning.sensible_days import best_day, sensible_days
+
+        return window_document(
+            self.dataset,
+            sensible_days(self.dataset),
+            best_day(self.dataset),
+            zone=self.zone,
+            soil=self.soil,
+            notes=self.notes,
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one line a cover, treatment and planting day."""
+        import pandas as pd
+
+        return pd.DataFrame(self.to_dict()["days"])
+
+    def to_dataset(self) -> xr.Dataset:
+        """Return all figures of every planting day, in CF names and units."""
+        return self.dataset
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw one strip a treatment; on a figure of its own only.
+
+        Raises
+        ------
+        InputError
+            When axes are given: a window takes several.
+        """
+        from thermosprout.planning.sensible_days import sensible_days
+        from thermosprout.reports.forecast_figures import window_figure
+
+        if ax is not None:
+            raise InputError("a planting window takes several axes: leave ax out")
+        marks = [(one.earliest, one.last) for one in sensible_days(self.dataset)]
+        return _axes(window_figure(self.dataset, marks, figure=_new_figure()))
+
+    def _tables(self, width: int) -> Sequence[Any]:
+        from thermosprout.reports.decision_tables import window_tables
+
+        return window_tables(self.to_dict(), self.every)
+
+
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class SproutingPlan(Answer):
+    """When to wet a batch of seed so that it is ready on the day.
+
+    Attributes
+    ----------
+    batch : thermosprout.planning.sprouting.SproutingPlan
+        Times, odds and seeds.
+    events : tuple of Event
+        What to do, when.
+    """
+
+    batch: Batch
+    events: tuple[Event, ...]
+    zone: ZoneInfo
+    crop: Crop
+    lot: str | None = None
+    bed: str | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON document of ``thermosprout presprout``."""
+        from thermosprout.planning.documents import presprout_document
+
+        return presprout_document(
+            self.batch,
+            self.events,
+            zone=self.zone,
+            crop=self.crop.name,
+            said=self.crop.cautions,
+            lot=self.lot,
+            bed=self.bed,
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one line a thing to do."""
+        import pandas as pd
+
+        return pd.DataFrame(self.to_dict()["events"])
+
+    def to_dataset(self) -> xr.Dataset:
+        """Return the things to do along ``event``."""
+        return xr.Dataset.from_dataframe(self.to_frame().rename_axis("event"))
+
+    def to_calendar(self) -> bytes:
+        """Return the things to do as a calendar file (iCalendar, RFC 5545)."""
+        from datetime import UTC, datetime
+
+        from thermosprout.reports.calendar import calendar_file
+
+        return calendar_file(self.events, made=datetime.now(UTC), name="Sprouting")
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the things to do along the days."""
+        from thermosprout.reports.answer_figures import draw_events
+
+        document = self.to_dict()
+        return draw_events(document["events"], f"Sprouting {document['crop']}", ax)
+
+    def _tables(self, width: int) -> Sequence[Any]:
+        from thermosprout.reports.decision_tables import presprout_tables
+
+        return presprout_tables(self.to_dict())
+
+
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class TrialAnalysis(Answer):
+    """What a trial shows.
+
+    Attributes
+    ----------
+    result : TrialResult
+        Treatments, differences and conclusions.
+    """
+
+    result: TrialResult
+    more_warnings: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON document of ``thermosprout trial analyse``."""
+        document = self.result.to_json()
+        document["warnings"] = [*document["warnings"], *self.more_warnings]
+        return document
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one line a treatment: plots, seeds, stand and times with their intervals."""
+        import pandas as pd
+
+        lines = []
+        for one in self.to_dict()["treatments"]:
+            line = {key: one[key] for key in ("treatment", "plots", "seeds_planted")}
+            for measure in ("stand", "t50_since_planted_d", "t50_since_started_d"):
+                for name in ("estimate", "low", "high"):
+                    line[f"{measure}_{name}"] = (one.get(measure) or {}).get(name)
+            lines.append(line)
+        return pd.DataFrame(lines)
+
+    def differences(self) -> pd.DataFrame:
+        """Return one line a pair of treatments and measure."""
+        import pandas as pd
+
+        return pd.DataFrame(self.to_dict()["differences"])
+
+    def to_dataset(self) -> xr.Dataset:
+        """Return the treatments' figures along ``treatment``."""
+        frame = self.to_frame().set_index("treatment")
+        dataset = xr.Dataset.from_dataframe(frame)
+        for name in dataset.data_vars:
+            dataset[name].attrs["units"] = "d" if "_d_" in str(name) else "1"
+        return dataset
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the curves of the treatments with their bands."""
+        from thermosprout.reports.answer_figures import new_axes
+        from thermosprout.reports.trial_figures import draw_curves
+
+        return draw_curves(new_axes(ax, height=4.3), self.to_dict())
+
+    def _tables(self, width: int) -> Sequence[Any]:
+        from thermosprout.reports.trial_tables import trial_tables
+
+        return list(trial_tables(self.to_dict()))
+
+
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class Calibration(Answer):
+    """What records say of a crop's parameters.
+
+    Attributes
+    ----------
+    fit : thermosprout.calibration.result.Calibration
+        Parameters, estimates and warnings.
+    crop : Crop
+        The crop with its new estimate, ready for :func:`thermosprout.forecast`.
+    """
+
+    fit: Fit
+    crop: Crop
+    prior: str = ""
+    more_warnings: tuple[str, ...] = ()
+    files: tuple[Any, ...] = field(default=())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON document of ``thermosprout calibrate``."""
+        from thermosprout.calibration.document import calibration_document
+
+        return calibration_document(
+            self.fit,
+            files=list(self.files),
+            prior=self.prior,
+            scores=(),
+            left_out="",
+            saved=(),
+            more_warnings=list(self.more_warnings),
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one line a parameter: estimate and 90 % interval."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [
+                {"parameter": name, **{key: one.get(key) for key in ("estimate", "low", "high")}}
+                for name, one in self.to_dict()["parameters"].items()
+            ]
+        )
+
+    def to_dataset(self) -> xr.Dataset:
+        """Return the parameters along ``parameter``."""
+        return xr.Dataset.from_dataframe(self.to_frame().set_index("parameter"))
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw each parameter's interval before and after the records."""
+        from thermosprout.reports.answer_figures import draw_parameters
+
+        return draw_parameters(self.fit.parameters, self.crop.name, ax)
+
+    def _tables(self, width: int) -> Sequence[Any]:
+        from thermosprout.reports.crop_tables import calibration_tables
+
+        return calibration_tables(self.to_dict())

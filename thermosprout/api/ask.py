@@ -1,0 +1,846 @@
+"""The questions: each function answers what the command of its name answers."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import xarray as xr
+
+from thermosprout.api.answers import (
+    Calibration,
+    Comparison,
+    Forecast,
+    PlantingWindow,
+    SproutingPlan,
+    TrialAnalysis,
+)
+from thermosprout.api.inputs import (
+    Day,
+    constant_series,
+    day_of,
+    lot_of,
+    moment_of,
+    place,
+    read_soil,
+    read_weather,
+    require_zone,
+)
+from thermosprout.crops.catalogue import find_crop
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.seed_lots import SeedLot
+from thermosprout.dates import noon
+from thermosprout.emergence.conditioning import Count
+from thermosprout.emergence.forecast import DRAWS
+from thermosprout.errors import InputError
+from thermosprout.season.context import Context, season_context
+from thermosprout.season.load import Season, load_season
+from thermosprout.season.open_context import memory_context
+from thermosprout.season.schema import hours, instant, local
+from thermosprout.season.setting import Question
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermosprout.trials.analysis.analyse import Compared
+
+    SoilInput = str | Path | float | pd.Series | xr.DataArray | xr.Dataset
+    WeatherInput = str | Path | pd.DataFrame | xr.Dataset
+    RecordsInput = str | Path | pd.DataFrame
+
+
+@dataclass(frozen=True, repr=False)
+class GrowingSeason:
+    """A season file: its rows, lots, beds, soil and water, and every question about them.
+
+    Attributes
+    ----------
+    season : thermosprout.season.load.Season
+        The file, checked.
+    """
+
+    season: Season
+
+    @property
+    def rows(self) -> pd.DataFrame:
+        """One line a row: what was sown where, how and when."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [
+                {
+                    "row": row.id,
+                    "crop": self.season.row_crop(row).name,
+                    "lot": row.lot,
+                    "bed": row.bed,
+                    "treatment": row.treatment,
+                    "planted": row.planted,
+                    "seeds": row.seeds,
+                }
+                for row in self.season.data.rows
+            ]
+        )
+
+    def forecast(self, rows: str | Sequence[str] = (), **options: Any) -> Forecast:
+        """When the rows come up; see :func:`thermosprout.forecast`."""
+        return forecast(season=self, rows=rows, **options)
+
+    def compare(self, **options: Any) -> Comparison:
+        """Dry, soaked or pre-sprouted; see :func:`thermosprout.compare`."""
+        return compare(season=self, **options)
+
+    def planting_window(self, **options: Any) -> PlantingWindow:
+        """How good every planting day is; see :func:`thermosprout.planting_window`."""
+        return planting_window(season=self, **options)
+
+    def presprout(self, **options: Any) -> SproutingPlan:
+        """When to start a batch; see :func:`thermosprout.presprout`."""
+        return presprout(season=self, **options)
+
+    def __repr__(self) -> str:
+        data = self.season.data
+        head = f"{data.site.name}: {len(data.rows)} rows, {len(data.lots)} seed lots"
+        shown = self.rows.head(30)
+        return f"{head}\n{shown.to_string(index=False)}" if len(shown) else head
+
+    def _repr_html_(self) -> str:
+        return str(self.rows.to_html(index=False, border=0, max_rows=40))
+
+
+def read_season(path: str | Path) -> GrowingSeason:
+    """Read a season file.
+
+    Parameters
+    ----------
+    path : path
+        A TOML file, as ``thermosprout start`` writes it.
+
+    Returns
+    -------
+    GrowingSeason
+        Its methods answer with everything that the file says.
+
+    Raises
+    ------
+    InputError
+        For the first fault, with its line and column.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> season = ts.read_season("demo/season.toml")
+    >>> season.forecast("N1", as_of="2026-04-05").to_frame()["stage"].tolist()
+    ['first', 'half', 'full']
+    """
+    return GrowingSeason(load_season(path))
+
+
+def forecast(
+    crop: str | Crop = "",
+    *,
+    season: GrowingSeason | str | Path | None = None,
+    rows: str | Sequence[str] = (),
+    soil: SoilInput | None = None,
+    weather: WeatherInput | None = None,
+    at: str | tuple[float, float] | None = None,
+    planted: Day | None = None,
+    started: Day | None = None,
+    treatment: str = "direct",
+    lot: SeedLot | None = None,
+    germination: float | None = None,
+    seeds_tested: int | None = None,
+    variety: str | None = None,
+    depth_cm: float | None = None,
+    soak_h: float | None = None,
+    water_C: float | None = None,
+    sprout_h: float | None = None,
+    room_C: float | None = None,
+    cover: str | None = None,
+    seeds: int = 100,
+    counts: Mapping[str, int] | None = None,
+    watering: Mapping[str, float] | None = None,
+    rainfed: bool = False,
+    sensor_depth_cm: float | None = None,
+    timezone: str = "UTC",
+    as_of: Day | None = None,
+    offline: bool = False,
+    draws: int = DRAWS,
+    seed: int = 0,
+) -> Forecast:
+    """When a row comes up, how full it stands, and until when to wait.
+
+    Parameters
+    ----------
+    crop : str or Crop
+        Name in the catalogue, or a crop such as a calibration returns.
+    season : GrowingSeason or path, optional
+        Forecast the rows of a season file instead; everything the file says counts.
+    rows : str or sequence of str
+        Rows of the season; all when empty.
+    soil : path, Series, DataArray, Dataset or float
+        Soil temperature over time, see :func:`thermosprout.read_soil`, or a constant one;
+        modelled from the weather when absent. [degC]
+    weather : path, DataFrame or Dataset, optional
+        Rain, air temperature and what covers do, see :func:`thermosprout.read_weather`.
+    at : str or (float, float), optional
+        Place of a weather table.
+    planted, started : str, date or datetime
+        When the seed goes into the ground, and when it first met water. A day is its local noon.
+    treatment : {"direct", "soaked", "presprouted"}
+        How it is sown.
+    lot : SeedLot, optional
+        Seed lot; or its germination test by ``germination`` (a share) and ``seeds_tested``.
+    depth_cm : float, optional
+        Sowing depth; as is usual for the crop when absent. [cm]
+    soak_h, water_C, sprout_h, room_C : float, optional
+        Hours and temperature of a soak, and of sprouting indoors. [h, degC]
+    seeds : int
+        Seeds planted.
+    counts : mapping of day to int, optional
+        Seedlings counted so far; the forecast then stands on them.
+    watering : mapping of day to float, optional
+        Water given. [mm]
+    rainfed : bool
+        Nothing is watered, so drought counts.
+    sensor_depth_cm : float, optional
+        Depth of the soil sensor, where the data do not say it. [cm]
+    timezone : str
+        IANA zone that days are meant in, and of times that carry none.
+    as_of : str, date or datetime, optional
+        Today; now when absent.
+    draws, seed : int
+        Number of draws, and seed of the random numbers.
+
+    Returns
+    -------
+    Forecast
+
+    Raises
+    ------
+    InputError
+        When an input cannot be taken, in the sentence the command prints.
+    CoverageError
+        When the soil temperature does not hold the day of planting.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> row = ts.forecast("carrot", soil=12.0, planted="2026-04-20", germination=0.85)
+    >>> row.to_frame()["days_since_planted"].round().tolist()  # doctest: +SKIP
+    [11.0, 16.0, 22.0]
+    """
+    from thermosprout.season.forecast import forecast_rows
+    from thermosprout.season.in_memory import ROW, one_row_season
+
+    if season is not None:
+        opened = _season(season)
+        names = (rows,) if isinstance(rows, str) else tuple(rows)
+        names = tuple(name for name in names if name)
+        for name in names:
+            opened.require_row(name)
+        context = season_context(
+            opened,
+            as_of=moment_of(as_of, opened.data.site.zone, what="as_of"),
+            offline=offline,
+            size=draws,
+            seed=seed,
+        )
+        result = forecast_rows(context, only=frozenset(names) if names else None)
+        return Forecast(result=result)
+    zone = require_zone(timezone)
+    if planted is None:
+        raise InputError("no day of planting was given", hint='give planted="2026-04-20"')
+    planted_at = moment_of(planted, zone, what="planted")
+    assert planted_at is not None  # noqa: S101 (a day was given)
+    if isinstance(soil, int | float):
+        soil = constant_series(float(soil), planted_at)
+    context = _memory(
+        soil, weather, at,
+        sensor_depth_cm=sensor_depth_cm, timezone=timezone, watering=watering, rainfed=rainfed,
+        as_of=moment_of(as_of, zone, what="as_of"), size=draws, seed=seed,
+    )  # fmt: skip
+    context.season = one_row_season(
+        crop,
+        lot=lot_of(lot or "", _name(crop), germination, seeds_tested),
+        zone=zone,
+        place=place(at) if at is not None else None,
+        planted=planted_at,
+        started=moment_of(started, zone, what="started"),
+        treatment=treatment,
+        variety=variety,
+        depth_cm=depth_cm,
+        soak_h=soak_h,
+        water_C=water_C,
+        sprout_h=sprout_h,
+        room_C=room_C,
+        cover=cover,
+        seeds_planted=seeds,
+    )
+    seen = tuple(
+        Count(hour=hours(noon(day_of(day, what="counts"), zone)), emerged=int(number))
+        for day, number in (counts or {}).items()
+    )
+    return Forecast(result=forecast_rows(context, counts={ROW: seen} if seen else {}))
+
+
+def compare(
+    crop: str | Crop = "",
+    *,
+    season: GrowingSeason | str | Path | None = None,
+    soil: SoilInput | None = None,
+    weather: WeatherInput | None = None,
+    at: str | tuple[float, float] | None = None,
+    lot: str | SeedLot = "",
+    germination: float | None = None,
+    seeds_tested: int | None = None,
+    bed: str = "",
+    cover: str = "",
+    date: Day | None = None,
+    depth_cm: float | None = None,
+    soak_h: Sequence[float] = (),
+    water_C: float = 20.0,
+    room_C: float = 20.0,
+    sprout_h: float | None = None,
+    plants: int = 100,
+    seeds: int | None = None,
+    goal: str = "harvest",
+    air_C: float | None = None,
+    watering: Mapping[str, float] | None = None,
+    rainfed: bool = False,
+    sensor_depth_cm: float | None = None,
+    timezone: str = "UTC",
+    as_of: Day | None = None,
+    offline: bool = False,
+    draws: int = DRAWS,
+    seed: int = 0,
+) -> Comparison:
+    """Sow dry, soak or pre-sprout: what each brings, what it takes, and what to do.
+
+    Parameters
+    ----------
+    crop, season, soil, weather, at, watering, rainfed, sensor_depth_cm, timezone, as_of
+        See :func:`thermosprout.forecast`; a float for ``soil`` is a constant temperature.
+    lot : str or SeedLot
+        Id of a lot of the season, or a lot.
+    bed, cover : str
+        Bed of the season, and a cover that is not the bed's own.
+    date : str, date or datetime, optional
+        Day of planting; the day the bed is free, else today.
+    soak_h : sequence of float
+        Lengths of soaks to compare; the usual ones when empty. [h]
+    plants : int
+        Plants wanted.
+    goal : {"harvest", "bed-days", "seed", "work"}
+        What matters most.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    InputError
+        When an input cannot be taken, in the sentence the command prints.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> ways = ts.compare("beetroot", soil=9.0, draws=200)
+    >>> ways.to_frame()["treatment"].unique().tolist()
+    ['direct', 'soaked', 'presprouted']
+    """
+    from thermosprout.planning.compare import Goal
+    from thermosprout.planning.compare import compare as weigh
+    from thermosprout.planning.options import harvest_of, minutes_of, usual_options
+
+    try:
+        aim = Goal(goal)
+    except ValueError:
+        names = ", ".join(one.value for one in Goal)
+        raise InputError(f"goal is {goal!r}, expected one of {names}") from None
+    context = _context(
+        season, soil, weather, at,
+        sensor_depth_cm=sensor_depth_cm, timezone=timezone, watering=watering, rainfed=rainfed,
+        air_C=air_C, as_of=as_of, offline=offline, draws=draws, seed=seed,
+    )  # fmt: skip
+    case = context.case(
+        Question(
+            crop=crop,
+            lot=lot_of(lot, _name(crop), germination, seeds_tested),
+            bed=bed,
+            cover=cover,
+            depth_cm=depth_cm,
+        )
+    )
+    free_h = context.planting_h("" if date is None else day_of(date, what="date").isoformat(), bed)
+    weighed = weigh(
+        context.setting(case, free_h),
+        usual_options(
+            case.crop,
+            soaks_h=tuple(soak_h),
+            water_C=water_C,
+            room_C=room_C,
+            sprout_h=sprout_h,
+            minutes=minutes_of(context.season),
+            dressed=case.dressed,
+        ),
+        harvest=harvest_of(context, case),
+        free_h=free_h,
+        wanted=plants,
+        seeds=seeds,
+    )
+    return Comparison(
+        weighed=weighed,
+        goal=aim,
+        zone=None if context.constant_C is not None else context.zone,
+        lot=case.lot.id if case.lot is not None else None,
+        bed=bed or None,
+        constant_C=context.constant_C,
+    )
+
+
+def planting_window(
+    crop: str | Crop = "",
+    *,
+    season: GrowingSeason | str | Path | None = None,
+    soil: SoilInput | None = None,
+    weather: WeatherInput | None = None,
+    at: str | tuple[float, float] | None = None,
+    lot: str | SeedLot = "",
+    germination: float | None = None,
+    seeds_tested: int | None = None,
+    bed: str = "",
+    covers: Sequence[str] = (),
+    first: Day | None = None,
+    last: Day | None = None,
+    within_d: float | None = None,
+    depth_cm: float | None = None,
+    soak_h: Sequence[float] = (),
+    room_C: float = 20.0,
+    watering: Mapping[str, float] | None = None,
+    rainfed: bool = False,
+    sensor_depth_cm: float | None = None,
+    timezone: str = "UTC",
+    as_of: Day | None = None,
+    offline: bool = False,
+    draws: int = DRAWS,
+    seed: int = 0,
+) -> PlantingWindow:
+    """How good every planting day of a season is, for each treatment and cover.
+
+    Past years in the record count as so many ways the season may go.
+
+    Parameters
+    ----------
+    crop, season, soil, weather, at, lot, watering, rainfed, timezone, as_of
+        See :func:`thermosprout.compare`.
+    covers : sequence of str
+        Covers to compare, such as ``["none", "fleece"]``; the bed's own when empty.
+    first, last : str, date or datetime, optional
+        Days of planting; today and a year less a day when absent.
+    within_d : float, optional
+        Days within which half of a row should be up; by the crop when absent. [d]
+
+    Returns
+    -------
+    PlantingWindow
+
+    Raises
+    ------
+    InputError
+        When an input cannot be taken, in the sentence the command prints.
+    CoverageError
+        When the soil temperature does not hold every planting day.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> window = ts.planting_window(
+    ...     season="demo/season.toml", lot="PAR25", first="2026-04-10", last="2026-04-12", draws=200
+    ... )
+    >>> window.to_dataset().sizes["sowing"]
+    3
+    """
+    from thermosprout.planning.options import minutes_of, usual_options
+    from thermosprout.planning.season_window import WindowBuilder
+    from thermosprout.planning.window import usual_within_d
+
+    context = _context(
+        season, soil, weather, at,
+        sensor_depth_cm=sensor_depth_cm, timezone=timezone, watering=watering, rainfed=rainfed,
+        as_of=as_of, offline=offline, draws=draws, seed=seed,
+    )  # fmt: skip
+    case = context.case(
+        Question(
+            crop=crop,
+            lot=lot_of(lot, _name(crop), germination, seeds_tested),
+            bed=bed,
+            depth_cm=depth_cm,
+        )
+    )
+    begin = context.today if first is None else day_of(first, what="first")
+    end = begin + timedelta(days=364) if last is None else day_of(last, what="last")
+    builder = WindowBuilder(context, first=begin, last=end, covers=tuple(covers))
+    dataset = builder.window(
+        case,
+        usual_options(
+            case.crop,
+            soaks_h=tuple(soak_h) or (case.crop.safe_soak_h,),
+            room_C=room_C,
+            minutes=minutes_of(context.season),
+            dressed=case.dressed,
+        ),
+        within_d=within_d or usual_within_d(case.crop),
+    )
+    return PlantingWindow(
+        dataset=dataset,
+        zone=context.zone,
+        soil=builder.described,
+        notes=(context.water_sentence(),),
+    )
+
+
+def presprout(
+    crop: str | Crop = "",
+    *,
+    season: GrowingSeason | str | Path | None = None,
+    lot: str | SeedLot = "",
+    germination: float | None = None,
+    seeds_tested: int | None = None,
+    bed: str = "",
+    bed_free: Day | tuple[Day, Day] | None = None,
+    room_C: float = 20.0,
+    plants: int = 100,
+    may_hold: bool = True,
+    timezone: str = "UTC",
+    as_of: Day | None = None,
+    draws: int = DRAWS,
+    seed: int = 0,
+) -> SproutingPlan:
+    """When to wet a batch of seed so that it is ready on the day a bed comes free.
+
+    Parameters
+    ----------
+    crop, season, lot, bed, timezone, as_of
+        See :func:`thermosprout.compare`.
+    bed_free : day or (day, day), optional
+        Day the bed comes free, or first and last day where it is not sure; the bed's own when
+        absent.
+    room_C : float
+        Temperature where the seed sprouts. [degC]
+    plants : int
+        Plants wanted.
+    may_hold : bool
+        Sprouted seed may be held in the cold.
+
+    Returns
+    -------
+    SproutingPlan
+
+    Raises
+    ------
+    InputError
+        When no day is known, or the lot is dressed.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> plan = ts.presprout("parsnip", bed_free="2026-05-10", as_of="2026-04-01", draws=200)
+    >>> plan.to_frame().shape[0] > 2
+    True
+    """
+    from thermosprout.crops.seed_lots import DRESSED
+    from thermosprout.emergence.treatments import Treatment
+    from thermosprout.planning.events import sprouting_events
+    from thermosprout.planning.options import minutes_of
+    from thermosprout.planning.sprouting import plan_sprouting
+
+    context = _context(
+        season, None if season is not None else room_C, None, None,
+        timezone=timezone, as_of=as_of, draws=draws, seed=seed,
+    )  # fmt: skip
+    case = context.case(
+        Question(crop=crop, lot=lot_of(lot, _name(crop), germination, seeds_tested), bed=bed)
+    )
+    if case.lot is not None and case.dressed:
+        raise InputError(f"lot {case.lot.id} is dressed. {DRESSED}")
+    place_ = context.bed(bed)
+    if bed_free is not None:
+        ends = bed_free if isinstance(bed_free, tuple) else (bed_free, bed_free)
+        days = [day_of(day, what="bed_free") for day in ends]
+        first_h, last_h = (hours(noon(day, context.zone)) for day in days)
+    elif place_ is not None and place_.free_from is not None:
+        first_h = last_h = hours(instant(place_.free_from, context.zone))
+    else:
+        raise InputError("no day was named", hint='give bed_free="2026-05-10"')
+    viability, ln_shift = context.lot_draws(case, local(first_h, context.zone).date())
+    batch = plan_sprouting(
+        context.draws(case.crop),
+        viability=viability,
+        ln_shift=ln_shift,
+        room_C=room_C,
+        bed_from_h=first_h,
+        bed_until_h=last_h,
+        zone=context.zone,
+        earliest_start_h=context.now_h if as_of or context.now_h < first_h else None,
+        wanted=plants,
+        may_hold=may_hold,
+        seed=seed,
+    )
+    events = sprouting_events(
+        batch,
+        context.zone,
+        crop=case.crop.name,
+        bed=bed,
+        minutes=minutes_of(context.season)[Treatment.PRESPROUTED],
+    )
+    return SproutingPlan(
+        batch=batch,
+        events=tuple(events),
+        zone=context.zone,
+        crop=case.crop,
+        lot=case.lot.id if case.lot is not None else None,
+        bed=bed or None,
+    )
+
+
+def read_records(path: str | Path, *, timezone: str | None = None) -> pd.DataFrame:
+    """Records of a trial: one line per plot and inspection.
+
+    Parameters
+    ----------
+    path : path
+        A CSV file with the columns ``plot, block, ..., inspected, emerged``.
+    timezone : str, optional
+        IANA zone of dates that stand alone; the file's own when absent.
+
+    Returns
+    -------
+    pandas.DataFrame
+
+    Raises
+    ------
+    InputError
+        For the first fault, with its line and column.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> records = ts.read_records("demo/trial.csv")
+    >>> bool((records["emerged"] <= records["seeds_planted"]).all())
+    True
+    """
+    from thermosprout.trials.records.append import own_clock
+    from thermosprout.trials.records.read import read_records as read
+
+    file = Path(path)
+    table = read(file, timezone=timezone or own_clock(file))
+    table.attrs["checked"] = True
+    return table
+
+
+def analyse(
+    records: RecordsInput,
+    *,
+    soil: SoilInput | None = None,
+    crop: str | Crop = "",
+    compare: Compared | None = None,
+    timezone: str | None = None,
+    seed: int = 1,
+) -> TrialAnalysis:
+    """What a trial shows, what it does not, and how big a difference could still be.
+
+    Parameters
+    ----------
+    records : path or DataFrame
+        See :func:`thermosprout.read_records`.
+    soil : path, Series or DataArray, optional
+        Soil temperature; adds the thermal-time clock.
+    crop : str or Crop
+        For its base temperature on that clock.
+    compare : {"treatment", "variety", "seed_lot"}, optional
+        What is compared; treatments by default.
+
+    Returns
+    -------
+    TrialAnalysis
+
+    Raises
+    ------
+    InputError
+        When nothing has been counted, or a record cannot be right.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> trial = ts.analyse(ts.read_records("demo/trial.csv"))
+    >>> trial.to_frame()["treatment"].tolist()
+    ['direct', 'soaked', 'presprouted']
+    """
+    from thermosprout.trials.analysis.analyse import analyse as run
+    from thermosprout.trials.analysis.intervals import thermal_clock
+
+    table = _records(records, timezone)
+    series = None if soil is None else _series(soil, timezone)
+    thermal, warnings = thermal_clock(table, crop, series)
+    return TrialAnalysis(
+        result=run(table, thermal=thermal, compare=compare, seed=seed),
+        more_warnings=tuple(warnings),
+    )
+
+
+def calibrate(
+    records: RecordsInput | Sequence[RecordsInput],
+    crop: str | Crop,
+    *,
+    soil: SoilInput | Sequence[SoilInput] = (),
+    variety: str | None = None,
+    lot: str | None = None,
+    germination: float | None = None,
+    with_prior: bool = True,
+    timezone: str | None = None,
+    seed: int = 0,
+) -> Calibration:
+    """Fit a crop's parameters to records and show what changed.
+
+    Parameters
+    ----------
+    records : path, DataFrame or sequence of them
+        See :func:`thermosprout.read_records`.
+    crop : str or Crop
+        Where the fit starts from.
+    soil : path, Series, DataArray or sequence of them
+        Soil temperature of the trials; not needed for dishes of known temperature.
+    variety, lot : str, optional
+        Fit this variety or lot.
+    germination : float, optional
+        Share of live seed; as is usual for the crop when absent.
+    with_prior : bool
+        Start from what is published; without it only what the records pin down is told.
+
+    Returns
+    -------
+    Calibration
+        Its ``crop`` goes straight into :func:`thermosprout.forecast`.
+
+    Raises
+    ------
+    InputError
+        When a record cannot be right, or none is of the crop.
+    FitError
+        When the fit is not to be trusted.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> fit = ts.calibrate("demo/trial.csv", "carrot", soil="demo/soil.csv")
+    >>> fit.crop.name
+    'carrot'
+    """
+    from thermosprout.calibration.plots import plots_of_records
+    from thermosprout.calibration.result import calibrate as run
+    from thermosprout.crops.seed_lots import typical_viability
+
+    sown = crop if isinstance(crop, Crop) else find_crop(crop)
+    tables = _several(records)
+    viability = typical_viability(sown.name) if germination is None else germination
+    plots = []
+    for number, table in enumerate(tables):
+        here = plots_of_records(_records(table, timezone), sown, viability=viability)
+        prefix = f"{number + 1} " if len(tables) > 1 else ""
+        plots += [replace(plot, name=f"{prefix}{plot.name}") for plot in here]
+    series = [_series(one, timezone) for one in _several(soil)]
+    fit = run(
+        sown, tuple(plots), series, variety=variety, seed_lot=lot, with_prior=with_prior, seed=seed
+    )
+    estimate = fit.estimates[-1] if fit.estimates else sown.estimate
+    return Calibration(
+        fit=fit,
+        crop=replace(sown, estimate=estimate),
+        prior=f"catalogue: {sown.name}",
+        files=tuple(Path(one) for one in tables if isinstance(one, str | Path)),
+    )
+
+
+def _several(data: Any) -> list[Any]:
+    """One thing, or each of several."""
+    return list(data) if isinstance(data, list | tuple) else [data]
+
+
+def _records(records: Any, timezone: str | None) -> pd.DataFrame:
+    if isinstance(records, str | Path):
+        return read_records(records, timezone=timezone)
+    import pandas as pd
+
+    if isinstance(records, pd.DataFrame):
+        if records.attrs.get("checked"):
+            return records
+        # A table in memory is checked by the same rules as one on disk.
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "records.csv"
+            records.to_csv(path, index=False)
+            return read_records(path, timezone=timezone)
+    raise InputError(
+        f"records cannot be taken from {type(records).__name__}; expected a file or a pandas "
+        "DataFrame"
+    )
+
+
+def _series(soil: Any, timezone: str | None) -> xr.DataArray:
+    return read_soil(soil, timezone=timezone)
+
+
+def _name(crop: str | Crop) -> str:
+    return crop.name if isinstance(crop, Crop) else crop
+
+
+def _season(season: GrowingSeason | str | Path) -> Season:
+    return season.season if isinstance(season, GrowingSeason) else load_season(season)
+
+
+def _context(
+    season: GrowingSeason | str | Path | None,
+    soil: SoilInput | None,
+    weather: WeatherInput | None,
+    at: str | tuple[float, float] | None,
+    *,
+    timezone: str,
+    as_of: Day | None,
+    draws: int,
+    seed: int,
+    offline: bool = False,
+    **options: Any,
+) -> Context:
+    """Context of a season file, or of what is in memory."""
+    if season is None:
+        today = moment_of(as_of, require_zone(timezone), what="as_of")
+        return _memory(
+            soil, weather, at, timezone=timezone, as_of=today, size=draws, seed=seed, **options
+        )
+    opened = _season(season)
+    return season_context(
+        opened,
+        as_of=moment_of(as_of, opened.data.site.zone, what="as_of"),
+        offline=offline,
+        series=None if soil is None else _series(soil, opened.data.site.timezone),
+        size=draws,
+        seed=seed,
+    )
+
+
+def _memory(
+    soil: SoilInput | None,
+    weather: WeatherInput | None,
+    at: str | tuple[float, float] | None,
+    *,
+    timezone: str,
+    **options: Any,
+) -> Context:
+    sky = None if weather is None else read_weather(weather, at=at, timezone=timezone)
+    if isinstance(soil, str | Path):
+        soil = read_soil(soil, timezone=timezone, depth_cm=options.get("sensor_depth_cm"))
+    return memory_context(soil, weather=sky, timezone=timezone, **options)

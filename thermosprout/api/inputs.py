@@ -1,0 +1,351 @@
+"""Files, pandas and xarray objects turned into what the model takes."""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import xarray as xr
+
+from thermosprout.crops.catalogue import find_crop
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.seed_lots import SeedLot
+from thermosprout.dates import noon, read_day, read_zone
+from thermosprout.errors import InputError
+from thermosprout.season.places import read_coordinates
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermosprout.soil.model.temperature import Surface
+
+Day = str | date | datetime
+"""A day as text (``"2026-04-20"``), a date, or a time with its zone."""
+
+
+def crop(name: str) -> Crop:
+    """Look a crop up in the catalogue, by its common or scientific name.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``"carrot"`` or ``"Daucus carota"``.
+
+    Returns
+    -------
+    Crop
+        Its estimate, stand, cautions and sowing practice.
+
+    Raises
+    ------
+    InputError
+        When the catalogue lacks it, with the name that comes closest.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> ts.crop("carrot").latin_name
+    'Daucus carota'
+    """
+    return find_crop(name)
+
+
+def read_soil(
+    source: str | Path | pd.Series | xr.DataArray | xr.Dataset,
+    *,
+    depth_cm: float | None = None,
+    timezone: str | None = None,
+    column: str | None = None,
+    surface: str = "unknown",
+) -> xr.DataArray:
+    """Soil temperature from a logger's file or from an object in memory.
+
+    Parameters
+    ----------
+    source : path, pandas.Series, xarray.DataArray or xarray.Dataset
+        A CSV or NetCDF file in our own columns or a logger's, or a series over time.
+    depth_cm : float, optional
+        Depth of the sensor, where the source does not say it. [cm]
+    timezone : str, optional
+        IANA zone of times that carry none.
+    column : str, optional
+        Column of a file that holds several temperatures.
+    surface : {"bare", "grass", "unknown"}
+        Ground over the sensor.
+
+    Returns
+    -------
+    xarray.DataArray, dims ([member,] time)
+        Hourly, in UTC, with CF attributes; ``attrs["notes"]`` says how a file was read. [degC]
+
+    Raises
+    ------
+    InputError
+        When the file or the object cannot be read without guessing.
+
+    Examples
+    --------
+    >>> import pandas as pd, thermosprout as ts
+    >>> hours = pd.date_range("2026-04-01", periods=72, freq="h", tz="Europe/London")
+    >>> soil = ts.read_soil(pd.Series(9.5, index=hours), depth_cm=5)
+    >>> soil.sizes["time"], soil.attrs["units"]
+    (72, 'degC')
+    """
+    if isinstance(source, str | Path):
+        from thermosprout.soil.readers.logger import read_bridged
+
+        series, sentences = read_bridged(
+            Path(source), timezone=timezone, column=column, depth_cm=depth_cm
+        )
+        return series.assign_attrs(notes=" ".join(sentences))
+    from thermosprout.soil.in_memory import series_in_memory
+
+    return series_in_memory(source, depth_cm=depth_cm, timezone=timezone, surface=surface)
+
+
+def read_weather(
+    source: str | Path | pd.DataFrame | xr.Dataset,
+    *,
+    at: str | tuple[float, float] | None = None,
+    timezone: str | None = None,
+) -> xr.Dataset:
+    """Hourly weather from a station's table, daily or finer.
+
+    Parameters
+    ----------
+    source : path, pandas.DataFrame or xarray.Dataset
+        Columns such as ``date``, ``air_tmin_C``, ``air_tmax_C``, ``ghi_MJ_m2``, ``precip_mm``; of
+        a DataFrame the index holds the times. A Dataset is taken as it is.
+    at : str or (float, float)
+        Place, as ``"56.2, -3.1"`` or ``(56.2, -3.1)``. [degrees north, east]
+    timezone : str, optional
+        IANA zone of times that carry none.
+
+    Returns
+    -------
+    xarray.Dataset, dims (time)
+        ``air_temperature``, ``ghi``, ``precipitation`` and what else is known, in CF units.
+
+    Raises
+    ------
+    InputError
+        When a column is missing or cannot be read, or the place is not given.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> weather = ts.read_weather("demo/weather.csv", at="56.2, -3.1", timezone="Europe/London")
+    >>> str(weather["precipitation"].attrs["units"])
+    'mm'
+    """
+    if isinstance(source, xr.Dataset):
+        if "air_temperature" not in source:
+            raise InputError(
+                f"the weather holds {', '.join(map(str, source.data_vars)) or 'nothing'}; "
+                "expected air_temperature"
+            )
+        return source
+    from thermosprout.soil.readers.weather_table import read_weather_csv
+
+    if at is None:
+        raise InputError("a weather table needs its place", hint='give at="56.2, -3.1"')
+    latitude, longitude = place(at)
+    if isinstance(source, str | Path):
+        weather, _ = read_weather_csv(
+            Path(source), latitude=latitude, longitude=longitude, timezone=timezone
+        )
+        return weather
+    import pandas as pd
+
+    if not isinstance(source, pd.DataFrame):
+        raise InputError(
+            f"weather cannot be taken from {type(source).__name__}; expected a file, a pandas "
+            "DataFrame or an xarray Dataset"
+        )
+    if not isinstance(source.index, pd.DatetimeIndex):
+        raise InputError(
+            f"the index of the weather is {type(source.index).__name__}; expected times",
+            hint="set it with pandas.to_datetime",
+        )
+    # A table in memory is read by the same rules as one on disk.
+    index = source.index
+    daily = bool((index == index.normalize()).all())
+    if daily and index.tz is not None:
+        index = index.tz_localize(None)
+    table = source.set_axis(index.rename("date" if daily else "time"), axis=0)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "weather.csv"
+        table.to_csv(path, date_format="%Y-%m-%d" if daily else None)
+        weather, _ = read_weather_csv(
+            path, latitude=latitude, longitude=longitude, timezone=timezone
+        )
+    return weather.assign_attrs(source="weather table")
+
+
+def soil_temperature(
+    weather: str | Path | pd.DataFrame | xr.Dataset,
+    *,
+    depth_cm: float = 5.0,
+    at: str | tuple[float, float] | None = None,
+    surface: Surface = "bare",
+    cover: str = "none",
+    texture: str = "loam",
+    timezone: str | None = None,
+) -> xr.DataArray:
+    """Soil temperature modelled from weather: energy balance, water and heat conduction.
+
+    Parameters
+    ----------
+    weather : path, pandas.DataFrame or xarray.Dataset
+        See :func:`read_weather`.
+    depth_cm : float
+        0.5 to 30. [cm]
+    at : str or (float, float), optional
+        Place of a table.
+    surface : {"bare", "grass"}
+        Ground.
+    cover : str
+        Such as ``"fleece"`` or ``"cloche"``.
+    texture : str
+        Such as ``"sandy loam"``.
+
+    Returns
+    -------
+    xarray.DataArray, dims ([member,] time)
+        Hourly, in UTC; ``attrs["site_sd_K"]`` is the standard deviation of what is not known of
+        the site. [degC]
+
+    Raises
+    ------
+    InputError
+        When the depth, the cover or the texture is not one the model knows.
+
+    Examples
+    --------
+    >>> import thermosprout as ts
+    >>> weather = ts.read_weather("demo/weather.csv", at="56.2, -3.1", timezone="Europe/London")
+    >>> soil = ts.soil_temperature(weather, depth_cm=2)
+    >>> bool(soil.sel(time="2026-05-15").mean() > soil.sel(time="2026-03-15").mean())
+    True
+    """
+    from thermosprout.soil.model.surface import cover_named
+    from thermosprout.soil.model.temperature import soil_temperature as model
+    from thermosprout.soil.model.texture import soil_type
+
+    return model(
+        read_weather(weather, at=at, timezone=timezone),
+        depth_cm=depth_cm,
+        surface=surface,
+        cover=cover_named(cover),
+        soil=soil_type(texture),
+    )
+
+
+def place(at: str | tuple[float, float]) -> tuple[float, float]:
+    """Latitude and longitude of ``"56.2, -3.1"`` or ``(56.2, -3.1)``.
+
+    Raises
+    ------
+    InputError
+        When they are not two numbers on the globe.
+    """
+    text = at if isinstance(at, str) else ", ".join(str(number) for number in at)
+    return read_coordinates(text)
+
+
+def day_text(day: Day, *, what: str) -> str:
+    """Day as ISO text, for the options that take a day.
+
+    Raises
+    ------
+    InputError
+        When it is neither a date nor text that is one.
+    """
+    return day_of(day, what=what).isoformat()
+
+
+def day_of(day: Day, *, what: str) -> date:
+    """Day of a date, a time or a text.
+
+    Raises
+    ------
+    InputError
+        When it is neither a date nor text that is one.
+    """
+    if isinstance(day, datetime):
+        return day.date()
+    if isinstance(day, date):
+        return day
+    if isinstance(day, str):
+        return read_day(day, what=what)
+    stamp = getattr(day, "to_pydatetime", None)
+    if stamp is not None:
+        return day_of(stamp(), what=what)
+    if isinstance(day, np.datetime64):
+        return read_day(str(day)[:10], what=what)
+    raise InputError(f"{what}: {day!r} is not a date; write it like 2026-05-01")
+
+
+def moment_of(when: Day | None, zone: ZoneInfo, *, what: str) -> datetime | None:
+    """Aware instant of a day (its noon) or a time; a time without a zone is local.
+
+    Raises
+    ------
+    InputError
+        When it is neither a date nor text that is one.
+    """
+    if when is None:
+        return None
+    if hasattr(when, "to_pydatetime"):
+        when = when.to_pydatetime()
+    if isinstance(when, datetime):
+        return when if when.tzinfo is not None else when.replace(tzinfo=zone)
+    return noon(day_of(when, what=what), zone)
+
+
+def lot_of(
+    lot: str | SeedLot, crop_name: str, germination: float | None, seeds_tested: int | None
+) -> str | SeedLot:
+    """Lot as named, or one made of a germination test."""
+    if lot or germination is None:
+        return lot
+    return SeedLot(
+        id="as given",
+        crop=crop_name,
+        germination=germination,
+        seeds_tested=seeds_tested,
+        seeds_germinated=None if seeds_tested is None else round(germination * seeds_tested),
+    )
+
+
+def require_zone(timezone: str) -> ZoneInfo:
+    """IANA time zone by its name."""
+    return read_zone(timezone, what="timezone")
+
+
+def constant_series(temperature_C: float, first: datetime, days: int = 400) -> xr.DataArray:
+    """Hourly series of one temperature from two days before a moment on. [degC]"""
+    import pandas as pd
+
+    from thermosprout.soil.series import soil_series
+
+    start = pd.Timestamp(first).tz_convert("UTC").tz_localize(None).floor("h")
+    hours = pd.date_range(start - pd.Timedelta(days=2), periods=24 * days, freq="h")
+    return soil_series(
+        hours.to_numpy(),
+        np.full(hours.size, float(temperature_C)),
+        depth_cm=float("nan"),
+        source=f"constant {temperature_C:g} °C",
+        surface="unknown",
+    )
+
+
+def frame_of(rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """DataFrame of flat rows."""
+    import pandas as pd
+
+    return pd.DataFrame(rows)
