@@ -23,9 +23,8 @@ if TYPE_CHECKING:
 
     from thermosprout.calibration.result import Calibration as Fit
     from thermosprout.crops.crop import Crop
-    from thermosprout.planning.compare import Comparison as Weighed
-    from thermosprout.planning.events import Event
-    from thermosprout.planning.sprouting import SproutingPlan as Batch
+    from thermosprout.planning.compare_answer import CompareAnswer
+    from thermosprout.planning.presprout import PresproutAnswer
     from thermosprout.season.forecast import SeasonForecast
     from thermosprout.trials.analysis.results import TrialResult
 
@@ -119,9 +118,7 @@ class Forecast(Answer):
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document of ``thermosprout forecast``."""
-        from thermosprout.season.forecast import season_json
-
-        return season_json(self.result)
+        return self.result.to_dict()
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a row and stage.
@@ -194,29 +191,15 @@ class Comparison(Answer):
 
     Attributes
     ----------
-    weighed : thermosprout.planning.compare.Comparison
+    result : CompareAnswer
         Every option with its draws, and a verdict for each goal.
     """
 
-    weighed: Weighed
-    goal: Any
-    zone: ZoneInfo | None
-    lot: str | None = None
-    bed: str | None = None
-    constant_C: float | None = None
+    result: CompareAnswer
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document of ``thermosprout compare``."""
-        from thermosprout.planning.documents import compare_document
-
-        return compare_document(
-            self.weighed,
-            self.goal,
-            zone=self.zone,
-            lot=self.lot,
-            bed=self.bed,
-            constant_C=self.constant_C,
-        )
+        return self.result.to_dict()
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line an option: days to half emergence on both clocks, stand, seeds, gain."""
@@ -241,7 +224,7 @@ class Comparison(Answer):
 
     def to_dataset(self) -> xr.Dataset:
         """Return the draws, dims (option, draw[, stage]): days since planting, stand, weight."""
-        outcomes = self.weighed.outcomes
+        outcomes = self.result.comparison.outcomes
         days = [(one.row.hours - one.row.sowing.planted_h) / 24.0 for one in outcomes]
         return xr.Dataset(
             {
@@ -343,32 +326,15 @@ class SproutingPlan(Answer):
 
     Attributes
     ----------
-    batch : thermosprout.planning.sprouting.SproutingPlan
-        Times, odds and seeds.
-    events : tuple of Event
-        What to do, when.
+    result : PresproutAnswer
+        Times, odds, seeds, and what to do when.
     """
 
-    batch: Batch
-    events: tuple[Event, ...]
-    zone: ZoneInfo
-    crop: Crop
-    lot: str | None = None
-    bed: str | None = None
+    result: PresproutAnswer
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document of ``thermosprout presprout``."""
-        from thermosprout.planning.documents import presprout_document
-
-        return presprout_document(
-            self.batch,
-            self.events,
-            zone=self.zone,
-            crop=self.crop.name,
-            said=self.crop.cautions,
-            lot=self.lot,
-            bed=self.bed,
-        )
+        return self.result.to_dict()
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a thing to do."""
@@ -386,7 +352,7 @@ class SproutingPlan(Answer):
 
         from thermosprout.reports.calendar import calendar_file
 
-        return calendar_file(self.events, made=datetime.now(UTC), name="Sprouting")
+        return calendar_file(self.result.events, made=datetime.now(UTC), name="Sprouting")
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the things to do along the days."""

@@ -40,7 +40,7 @@ from thermosprout.errors import InputError
 from thermosprout.season.context import Context, season_context
 from thermosprout.season.load import Season, load_season
 from thermosprout.season.open_context import memory_context
-from thermosprout.season.schema import hours, instant, local
+from thermosprout.season.schema import hours
 from thermosprout.season.setting import Question
 
 if TYPE_CHECKING:
@@ -164,6 +164,7 @@ def forecast(
     counts: Mapping[str, int] | None = None,
     watering: Mapping[str, float] | None = None,
     rainfed: bool = False,
+    texture: str = "loam",
     sensor_depth_cm: float | None = None,
     timezone: str = "UTC",
     as_of: Day | None = None,
@@ -206,6 +207,8 @@ def forecast(
         Water given. [mm]
     rainfed : bool
         Nothing is watered, so drought counts.
+    texture : str
+        Of the soil, such as ``"sandy loam"``.
     sensor_depth_cm : float, optional
         Depth of the soil sensor, where the data do not say it. [cm]
     timezone : str
@@ -260,8 +263,8 @@ def forecast(
         soil = constant_series(float(soil), planted_at)
     context = _memory(
         soil, weather, at,
-        sensor_depth_cm=sensor_depth_cm, timezone=timezone, watering=watering, rainfed=rainfed,
-        as_of=moment_of(as_of, zone, what="as_of"), size=draws, seed=seed,
+        sensor_depth_cm=sensor_depth_cm, timezone=timezone, texture=texture, watering=watering,
+        rainfed=rainfed, as_of=moment_of(as_of, zone, what="as_of"), size=draws, seed=seed,
     )  # fmt: skip
     context.season = one_row_season(
         crop,
@@ -308,9 +311,11 @@ def compare(
     plants: int = 100,
     seeds: int | None = None,
     goal: str = "harvest",
+    earliest: Day | None = None,
     air_C: float | None = None,
     watering: Mapping[str, float] | None = None,
     rainfed: bool = False,
+    texture: str = "loam",
     sensor_depth_cm: float | None = None,
     timezone: str = "UTC",
     as_of: Day | None = None,
@@ -336,6 +341,8 @@ def compare(
         Plants wanted.
     goal : {"harvest", "bed-days", "seed", "work"}
         What matters most.
+    earliest : str, date or datetime, optional
+        Seed cannot be wetted before this day.
 
     Returns
     -------
@@ -354,8 +361,7 @@ def compare(
     ['direct', 'soaked', 'presprouted']
     """
     from thermosprout.planning.compare import Goal
-    from thermosprout.planning.compare import compare as weigh
-    from thermosprout.planning.options import harvest_of, minutes_of, usual_options
+    from thermosprout.planning.compare_answer import compare_ways
 
     try:
         aim = Goal(goal)
@@ -364,42 +370,30 @@ def compare(
         raise InputError(f"goal is {goal!r}, expected one of {names}") from None
     context = _context(
         season, soil, weather, at,
-        sensor_depth_cm=sensor_depth_cm, timezone=timezone, watering=watering, rainfed=rainfed,
-        air_C=air_C, as_of=as_of, offline=offline, draws=draws, seed=seed,
+        sensor_depth_cm=sensor_depth_cm, timezone=timezone, texture=texture, watering=watering,
+        rainfed=rainfed, air_C=air_C, as_of=as_of, offline=offline, draws=draws, seed=seed,
     )  # fmt: skip
-    case = context.case(
-        Question(
-            crop=crop,
-            lot=lot_of(lot, _name(crop), germination, seeds_tested),
-            bed=bed,
-            cover=cover,
-            depth_cm=depth_cm,
-        )
+    question = Question(
+        crop=crop,
+        lot=lot_of(lot, _name(crop), germination, seeds_tested),
+        bed=bed,
+        cover=cover,
+        depth_cm=depth_cm,
     )
-    free_h = context.planting_h("" if date is None else day_of(date, what="date").isoformat(), bed)
-    weighed = weigh(
-        context.setting(case, free_h),
-        usual_options(
-            case.crop,
-            soaks_h=tuple(soak_h),
+    return Comparison(
+        result=compare_ways(
+            context,
+            question,
+            planted=_day(date, "date"),
+            goal=aim,
+            soaks_h=soak_h,
             water_C=water_C,
             room_C=room_C,
             sprout_h=sprout_h,
-            minutes=minutes_of(context.season),
-            dressed=case.dressed,
-        ),
-        harvest=harvest_of(context, case),
-        free_h=free_h,
-        wanted=plants,
-        seeds=seeds,
-    )
-    return Comparison(
-        weighed=weighed,
-        goal=aim,
-        zone=None if context.constant_C is not None else context.zone,
-        lot=case.lot.id if case.lot is not None else None,
-        bed=bed or None,
-        constant_C=context.constant_C,
+            earliest=_day(earliest, "earliest"),
+            plants=plants,
+            seeds=seeds,
+        )
     )
 
 
@@ -423,6 +417,7 @@ def planting_window(
     room_C: float = 20.0,
     watering: Mapping[str, float] | None = None,
     rainfed: bool = False,
+    texture: str = "loam",
     sensor_depth_cm: float | None = None,
     timezone: str = "UTC",
     as_of: Day | None = None,
@@ -471,8 +466,8 @@ def planting_window(
 
     context = _context(
         season, soil, weather, at,
-        sensor_depth_cm=sensor_depth_cm, timezone=timezone, watering=watering, rainfed=rainfed,
-        as_of=as_of, offline=offline, draws=draws, seed=seed,
+        sensor_depth_cm=sensor_depth_cm, timezone=timezone, texture=texture, watering=watering,
+        rainfed=rainfed, as_of=as_of, offline=offline, draws=draws, seed=seed,
     )  # fmt: skip
     case = context.case(
         Question(
@@ -553,58 +548,23 @@ def presprout(
     >>> plan.to_frame().shape[0] > 2
     True
     """
-    from thermosprout.crops.seed_lots import DRESSED
-    from thermosprout.emergence.treatments import Treatment
-    from thermosprout.planning.events import sprouting_events
-    from thermosprout.planning.options import minutes_of
-    from thermosprout.planning.sprouting import plan_sprouting
+    from thermosprout.planning.presprout import plan_batch
 
     context = _context(
         season, None if season is not None else room_C, None, None,
         timezone=timezone, as_of=as_of, draws=draws, seed=seed,
     )  # fmt: skip
-    case = context.case(
-        Question(crop=crop, lot=lot_of(lot, _name(crop), germination, seeds_tested), bed=bed)
-    )
-    if case.lot is not None and case.dressed:
-        raise InputError(f"lot {case.lot.id} is dressed. {DRESSED}")
-    place_ = context.bed(bed)
-    if bed_free is not None:
-        ends = bed_free if isinstance(bed_free, tuple) else (bed_free, bed_free)
-        days = [day_of(day, what="bed_free") for day in ends]
-        first_h, last_h = (hours(noon(day, context.zone)) for day in days)
-    elif place_ is not None and place_.free_from is not None:
-        first_h = last_h = hours(instant(place_.free_from, context.zone))
-    else:
-        raise InputError("no day was named", hint='give bed_free="2026-05-10"')
-    viability, ln_shift = context.lot_draws(case, local(first_h, context.zone).date())
-    batch = plan_sprouting(
-        context.draws(case.crop),
-        viability=viability,
-        ln_shift=ln_shift,
-        room_C=room_C,
-        bed_from_h=first_h,
-        bed_until_h=last_h,
-        zone=context.zone,
-        earliest_start_h=context.now_h if as_of or context.now_h < first_h else None,
-        wanted=plants,
-        may_hold=may_hold,
-        seed=seed,
-    )
-    events = sprouting_events(
-        batch,
-        context.zone,
-        crop=case.crop.name,
-        bed=bed,
-        minutes=minutes_of(context.season)[Treatment.PRESPROUTED],
-    )
+    ends = bed_free if isinstance(bed_free, tuple) else (bed_free,)
     return SproutingPlan(
-        batch=batch,
-        events=tuple(events),
-        zone=context.zone,
-        crop=case.crop,
-        lot=case.lot.id if case.lot is not None else None,
-        bed=bed or None,
+        result=plan_batch(
+            context,
+            Question(crop=crop, lot=lot_of(lot, _name(crop), germination, seeds_tested), bed=bed),
+            bed_free="/".join(_day(day, "bed_free") for day in ends),
+            room_C=room_C,
+            plants=plants,
+            may_hold=may_hold,
+            past_season=as_of is not None,
+        )
     )
 
 
@@ -792,6 +752,11 @@ def _records(records: Any, timezone: str | None) -> pd.DataFrame:
 
 def _series(soil: Any, timezone: str | None) -> xr.DataArray:
     return read_soil(soil, timezone=timezone)
+
+
+def _day(day: Day | None, what: str) -> str:
+    """Day as text, empty where there is none."""
+    return "" if day is None else day_of(day, what=what).isoformat()
 
 
 def _name(crop: str | Crop) -> str:

@@ -37,12 +37,12 @@ class Estimate:
     """
 
     crop: str
-    mean: FloatArray
-    covariance: FloatArray
+    mean: FloatArray = field(repr=False)
+    covariance: FloatArray = field(repr=False)
     variety: str | None = None
     seed_lot: str | None = None
-    names: tuple[str, ...] = NAMES
-    provenance: tuple[Provenance, ...] = field(default=())
+    names: tuple[str, ...] = field(default=NAMES, repr=False)
+    provenance: tuple[Provenance, ...] = field(default=(), repr=False)
 
     def __post_init__(self) -> None:
         size = len(self.names)

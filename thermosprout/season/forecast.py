@@ -50,7 +50,7 @@ class SeasonForecast:
 
     season: Season
     as_of: datetime
-    rows: tuple[RowAnswer, ...]
+    rows: tuple[RowAnswer, ...] = field(repr=False)
     notes: tuple[str, ...]
     context: Context = field(repr=False)
 

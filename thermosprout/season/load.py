@@ -33,7 +33,7 @@ class Season:
     """A season file that has been checked, with what its names stand for."""
 
     path: Path
-    data: SeasonFile
+    data: SeasonFile = field(repr=False)
     crops: dict[str, Crop] = field(repr=False)
     seed_lots: dict[str, SeedLot] = field(repr=False)
     places: dict[tuple[str | int, ...], tuple[int, int]] = field(repr=False)

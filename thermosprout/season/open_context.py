@@ -19,6 +19,7 @@ from thermosprout.season.load import load_season
 from thermosprout.season.schema import hours
 from thermosprout.season.soil import SeasonSoil, SoilSupply, Water
 from thermosprout.soil.in_memory import series_in_memory
+from thermosprout.soil.model.texture import soil_type
 from thermosprout.soil.readers.logger import read_bridged
 from thermosprout.soil.readers.weather_table import read_weather_csv
 
@@ -101,6 +102,7 @@ def memory_context(
     timezone: str = "UTC",
     watering: Mapping[str | date, float] | None = None,
     rainfed: bool = False,
+    texture: str = "loam",
     air_C: float | None = None,
     as_of: datetime | str | None = None,
     size: int = DRAWS,
@@ -126,6 +128,8 @@ def memory_context(
         Day to millimetres.
     rainfed : bool
         Nothing is watered.
+    texture : str
+        Of the soil.
     air_C : float, optional
         Constant air temperature for growth. [degC]
     as_of : datetime or str, optional
@@ -161,5 +165,6 @@ def memory_context(
         surface="grass" if surface == "grass" else "bare",
         watering=tuple(Water(hour=hours(noon(day, zone)), mm=mm) for day, mm in given.items()),
         rainfed=rainfed,
+        soil=soil_type(texture),
     )
     return Context(supply, **options)  # type: ignore[arg-type]
