@@ -4,6 +4,12 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+TABLE_DEPTH_CM = 1.27
+"""Depth of the published table of days to emergence; thermal_time_50_Cd belongs to it. [cm]"""
+
+USUAL_DEPTH_CM = 2.0
+"""Sowing depth of a crop of which no usual depth is known (common practice, no source). [cm]"""
+
 YEARS = range(1900, 2200)
 """Years that a day typed by a person can lie in; another one is a slip of the finger."""
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from tests.benchmarks.conftest import Paired, processor_seconds, spring_soil
-from thermosprout.emergence.degree_days import average_degree_days
+from tests.published.degree_days import average_degree_days
 from thermosprout.maps.engine import GridResponse, SoilGrid, Thresholds, days_to_reach
 
 DAYS, SOWINGS = 200, 120

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thermosprout.emergence.degree_days import single_sine_degree_days
+from tests.published.degree_days import single_sine_degree_days
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.errors import InputError

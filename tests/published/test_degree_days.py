@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermosprout.emergence.degree_days import average_degree_days, single_sine_degree_days
+from tests.published.degree_days import average_degree_days, single_sine_degree_days
 
 
 @pytest.mark.parametrize(

@@ -29,7 +29,10 @@ from reference_data.build.weather_stations import (
     load_stations,
 )
 from thermosprout.crops.catalogue import find_crop
-from thermosprout.emergence.centre import half_emergence_h
+from thermosprout.crops.crop import Crop
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.thermal_time import ThermalClock
+from thermosprout.errors import CoverageError
 from thermosprout.soil.model.ground import fitted_parameters
 from thermosprout.soil.model.temperature import (
     site_effects,
@@ -177,6 +180,17 @@ def test_after_fourteen_readings(judged: list[Judged]) -> None:
     assert mean < 0.85 * table["before"].mean()
     if mean > 1.15:
         pytest.xfail(f"asked 1.15 K, reached {mean:.2f}")
+
+
+def half_emergence_h(series: xr.DataArray, crop: Crop, planted_h: float) -> float:
+    """Hour at which the median seed of the middle estimate shows; NaN where it is not known."""
+    centre = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
+    clock = ThermalClock(series, ResponseDraws.from_draws(crop.response, centre))
+    try:
+        hour = float(clock.cross(planted_h, centre["thermal_time_50_Cd"][:, None])[0, 0])
+    except CoverageError:
+        return float("nan")
+    return hour if np.isfinite(hour) else float("nan")
 
 
 def _measured_hourly(item: Judged) -> xr.DataArray:

@@ -24,18 +24,16 @@ import pandas as pd
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.counts import increments
-from thermosprout.emergence.treatments import TABLE_DEPTH_CM, Handling, Treatment
+from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text
+from thermosprout.quantities import TABLE_DEPTH_CM
 from thermosprout.season.load import Season
 from thermosprout.soil.series import hours_since_epoch
 from thermosprout.trials.records.values import Moment, read_moment, zone
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-_USUAL_DEPTH_CM = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,7 +152,7 @@ def _plot(name: str, rows: pd.DataFrame, crop: Crop, viability: float) -> Plot |
     if dish:
         depth = TABLE_DEPTH_CM
     elif depth is None:
-        depth = crop.practice.depth_cm or _USUAL_DEPTH_CM
+        depth = crop.usual_depth_cm
     return Plot(
         name=name,
         treatment=treatment,
@@ -396,7 +394,7 @@ def _sowing(
         treatment=treatment,
         handling=handling_of(name, treatment, planted - started),
         planted_h=planted,
-        depth_cm=number("depth_cm") or crop.practice.depth_cm or 2.0,
+        depth_cm=number("depth_cm") or crop.usual_depth_cm,
         seeds=0,
         noted_h=(max(noted[0], planted), noted[1]),
         constant_C=None,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.quantities import Units
+from thermosprout.quantities import TABLE_DEPTH_CM, Units
 
 if TYPE_CHECKING:
     from thermosprout.calibration.lot_report import LotReport
@@ -40,7 +40,7 @@ def crops(
     depth_cm: Annotated[
         float,
         typer.Option(min=0.1, max=20, help="Sowing depth [cm]; the published table's is 1.27."),
-    ] = 1.27,
+    ] = TABLE_DEPTH_CM,
     treatment: Annotated[
         TreatmentName, typer.Option(help="How the seed is handled.")
     ] = TreatmentName.DIRECT,

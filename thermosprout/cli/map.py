@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from thermosprout.cli import options as opt
+from thermosprout.quantities import TABLE_DEPTH_CM
 
 if TYPE_CHECKING:
     from datetime import date
@@ -36,7 +37,9 @@ def map_grid(
     ] = None,
     soak_h: Annotated[float | None, typer.Option(help="Hours of soaking.")] = None,
     sprout_h: Annotated[float | None, typer.Option(help="Hours of sprouting indoors.")] = None,
-    depth_cm: Annotated[float, typer.Option(min=0.2, max=30, help="Sowing depth.")] = 1.27,
+    depth_cm: Annotated[
+        float, typer.Option(min=0.2, max=30, help="Sowing depth.")
+    ] = TABLE_DEPTH_CM,
     seeds: Annotated[int, typer.Option(min=1, help="Seeds planted in a row.")] = 100,
     variable: Annotated[str, typer.Option(help="Name of the hourly variable.")] = "",
     minimum: Annotated[str, typer.Option(help="Name of the daily minimum.")] = "",

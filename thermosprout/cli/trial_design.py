@@ -12,6 +12,7 @@ import typer
 
 from thermosprout.cli import options as opt
 from thermosprout.cli.help import OneEach
+from thermosprout.quantities import USUAL_DEPTH_CM
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
@@ -34,7 +35,6 @@ class OldSpellings(OneEach):
 
 
 _USUAL_SPROUT_SHARE = 0.8
-_USUAL_DEPTH_CM = 2.5
 
 
 class DesignCommand(OldSpellings):
@@ -85,7 +85,7 @@ def design(
     depth_cm: Annotated[
         float | None,
         typer.Option(
-            min=0.0, max=30.0, help="Sowing depth, cm; the crop's usual one, or 2.5, by default."
+            min=0.0, max=30.0, help="Sowing depth, cm; the crop's usual one, or 2, by default."
         ),
     ] = None,
     spacing_cm: Annotated[float, typer.Option(min=0.5, help="Between stations, cm.")] = 10.0,
@@ -218,8 +218,7 @@ def _depth(given: float | None, crop: Crop | None) -> float:
     """Depth asked for, or else the usual one of the crop, as in the other commands."""
     if given is not None:
         return given
-    usual = crop.practice.depth_cm if crop is not None else None
-    return _USUAL_DEPTH_CM if usual is None else usual
+    return USUAL_DEPTH_CM if crop is None else crop.usual_depth_cm
 
 
 def _soak_hours(

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.estimate import Estimate
 from thermosprout.errors import InputError
+from thermosprout.quantities import USUAL_DEPTH_CM
 
 ResponseShape = Literal["linear", "beta"]
 Season = Literal["cool", "warm"]
@@ -103,6 +104,11 @@ class Crop:
             raise InputError(f"the stand of {self.name} is lost to cold above where it is to heat")
         if self.safe_soak_h <= 0:
             raise InputError(f"the safe soak of {self.name} must be longer than 0 h")
+
+    @property
+    def usual_depth_cm(self) -> float:
+        """Depth it is sown at where no other is named. [cm]"""
+        return self.practice.depth_cm or USUAL_DEPTH_CM
 
     @property
     def usual_soak_h(self) -> float:

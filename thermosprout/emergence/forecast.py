@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 from zlib import crc32
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Draws, Estimate
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import beta_binomial, middle_h, order_shares, stand_share
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, CourseTable, ThermalClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
-
-if TYPE_CHECKING:
-    from thermosprout.crops.crop import Crop
+from thermosprout.quantities import TABLE_DEPTH_CM
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -364,7 +362,7 @@ def forecast_constant(
     crop: Crop,
     temperature_C: float,
     *,
-    depth_cm: float = 1.27,
+    depth_cm: float = TABLE_DEPTH_CM,
     handling: Handling | None = None,
     seeds: int = 100,
     viability: FloatArray | None = None,
@@ -380,7 +378,7 @@ def forecast_constant(
     temperature_C : float
         Constant soil temperature. [degC]
     depth_cm : float
-        Sowing depth; the published table's is 1.27. [cm]
+        Sowing depth; the published table's when absent. [cm]
     handling : Handling, optional
         Treatment; sown dry when absent.
 

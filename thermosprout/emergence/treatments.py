@@ -9,23 +9,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
+from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Draws
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import InputError
-
-if TYPE_CHECKING:
-    from thermosprout.crops.crop import Crop
+from thermosprout.quantities import TABLE_DEPTH_CM
 
 FloatArray = npt.NDArray[np.float64]
-
-TABLE_DEPTH_CM = 1.27
-"""Depth of the published table of days to emergence; thermal_time_50_Cd belongs to it. [cm]"""
 
 _LEAST_CD = 0.05
 """No seed comes up at the very instant it is planted."""

@@ -22,11 +22,11 @@ import xarray as xr
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import STAGES
-from thermosprout.emergence.treatments import TABLE_DEPTH_CM
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.maps.engine import NODE_H, SoilGrid, days_to_reach
 from thermosprout.maps.files import GridSoil, grid_soil
 from thermosprout.maps.odds import MapPlan, MapQuestion, crop_plan
+from thermosprout.quantities import TABLE_DEPTH_CM
 
 REACHED, TOO_SHORT, NO_SOIL = 0, 1, 2
 """Values of ``outcome``."""

@@ -37,6 +37,7 @@ from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
 from thermosprout.maps.engine import GridResponse, Thresholds
 from thermosprout.planning.options import Option, lead_hours, usual_options
+from thermosprout.quantities import TABLE_DEPTH_CM
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
@@ -52,7 +53,7 @@ def stage_thresholds(
     handling: Handling,
     *,
     odds: Sequence[float] = (0.1, 0.5, 0.9),
-    depth_cm: float = 1.27,
+    depth_cm: float = TABLE_DEPTH_CM,
     seeds: int = 100,
     viability: float = 1.0,
     draws: int = 1000,

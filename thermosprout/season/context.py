@@ -37,9 +37,6 @@ from thermosprout.season.soil import SeasonSoil, SoilSupply, describe
 from thermosprout.soil.model.surface import cover_named
 from thermosprout.soil.series import hours_since_epoch
 
-USUAL_DEPTH_CM = 2.0
-"""Sowing depth of a crop of which no usual depth is known (common practice, no source). [cm]"""
-
 
 class Context:
     """Where questions are asked; opens each file and draws each estimate once.
@@ -146,7 +143,7 @@ class Context:
         cover = cover_named(question.cover or (bed.cover if bed is not None else None)).name
         depth = question.depth_cm
         if depth is None:
-            depth = crop.practice.depth_cm or USUAL_DEPTH_CM
+            depth = crop.usual_depth_cm
         if not 0.2 <= depth <= 30:
             raise InputError(f"a depth of {depth:g} cm was asked for, expected 0.2 to 30 cm")
         return Case(crop=crop, lot=lot, bed=question.bed or None, cover=cover, depth_cm=depth)

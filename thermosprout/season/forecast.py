@@ -15,7 +15,7 @@ from thermosprout.emergence.forecast import DRAWS, STAGES, RowForecast, Sowing
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
-from thermosprout.season.context import USUAL_DEPTH_CM, Context, season_context
+from thermosprout.season.context import Context, season_context
 from thermosprout.season.counts import season_counts
 from thermosprout.season.file_notes import absent_notes, undated_tests
 from thermosprout.season.load import Season
@@ -103,7 +103,7 @@ def sowing_of(season: Season, row: Row, case: Case | None = None) -> Sowing:
         handling=handling,
         started_h=started_h,
         planted_h=planted_h,
-        depth_cm=row.depth_cm or crop.practice.depth_cm or USUAL_DEPTH_CM,
+        depth_cm=row.depth_cm or crop.usual_depth_cm,
         seeds_planted=row.seeds,
         seeds_started=row.seeds_started,
     )

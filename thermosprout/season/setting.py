@@ -12,6 +12,7 @@ from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.emergence.forecast import DRAWS, CropDraws, RowForecast, Sowing, forecast_row
 from thermosprout.emergence.thermal_time import Clock, ConstantClock
 from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.quantities import TABLE_DEPTH_CM
 
 MOIST = "Assumes a moist seedbed."
 """What is said of the water where nothing is known of it."""
@@ -123,7 +124,7 @@ class Setting:
         crop: Crop,
         temperature_C: float,
         *,
-        depth_cm: float = 1.27,
+        depth_cm: float = TABLE_DEPTH_CM,
         viability: FloatArray | None = None,
         ln_shift: FloatArray | None = None,
         size: int = DRAWS,

@@ -13,6 +13,7 @@ from scipy.special import stdtr
 from thermosprout.arrays import FloatArray
 from thermosprout.emergence.forecast import forecast_constant
 from thermosprout.errors import InputError
+from thermosprout.quantities import USUAL_DEPTH_CM
 from thermosprout.trials.analysis.block_model import holm_adjusted
 from thermosprout.trials.analysis.compare import pairs_of
 from thermosprout.trials.analysis.lognormal import fit_plots
@@ -99,7 +100,12 @@ class Power:
 
 
 def truths_of(
-    crop: Crop, temperature_C: float, *, depth_cm: float = 2.5, trials: int = 1000, seed: int = 1
+    crop: Crop,
+    temperature_C: float,
+    *,
+    depth_cm: float = USUAL_DEPTH_CM,
+    trials: int = 1000,
+    seed: int = 1,
 ) -> Truths:
     """Truths drawn from a crop's estimate at a soil temperature, sown dry.
 

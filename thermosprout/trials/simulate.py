@@ -15,6 +15,7 @@ from thermosprout.emergence.stand import middle_h, stand_share
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.errors import InputError
+from thermosprout.quantities import USUAL_DEPTH_CM
 from thermosprout.trials.records.values import TREATMENTS
 
 if TYPE_CHECKING:
@@ -148,7 +149,7 @@ def simulate_records(
     days = np.asarray(inspections_d, dtype=float)
     counts = np.zeros((len(plots), days.size), dtype=np.int64)
     keys = ["treatment", "started", "planted", "depth_cm"]
-    for _, rows in plots.fillna({"depth_cm": 2.5}).groupby(keys, sort=False):
+    for _, rows in plots.fillna({"depth_cm": USUAL_DEPTH_CM}).groupby(keys, sort=False):
         where = plots.index.get_indexer(rows.index)
         first = rows.iloc[0]
         planted_h = first["planted"].value / _HOUR_NS
