@@ -13,7 +13,8 @@ from scipy.special import betaln
 from scipy.stats import beta, norm
 
 from reference_data.build import catalogue as catalogue_fit
-from thermosprout.calibration.fit import climb, root_of, starts
+from thermosprout.calibration.fit import climb, starts
+from thermosprout.calibration.hierarchy import root_of
 from thermosprout.calibration.likelihood import noted_log_likelihood, sprouted_log_likelihood
 from thermosprout.errors import FitError
 

@@ -16,6 +16,7 @@ from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.posterior import Problem, shear_of
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.sampling import sample
+from thermosprout.calibration.season_effects import model_with_effects
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.errors import FitError
@@ -110,37 +111,33 @@ def fit_with_prior(
     -------
     Fit
     """
-    layers = layers_of(crop.estimate, plots)
-    model = Model(crop, plots, layers, series)
+    model = model_with_effects(
+        Model(crop, plots, layers_of(crop.estimate, plots, seasonal=True), series)
+    )
+    layers = model.layers
     problem = Problem(
-        likelihood=Likelihood(model), origin=layers.mean, root=root_of(layers.covariance),
+        likelihood=Likelihood(model), origin=layers.mean, root=layers.root(),
         prior=True, shear=shear_of(model),
     )  # fmt: skip
     rng = np.random.default_rng(seed)
     told = tick or (lambda _: None)
-    best = climb(problem, starts(problem, rng))
+    points = starts(problem, rng)
+    best = climb(problem, points, precision=problem.curvature(points[0]))
     told(2)
     precision = problem.curvature(best)
     told(1)
-    w, weights, effective = sample(problem, best, precision, draws, rng)
+    drawn = sample(problem, best, precision, draws, rng)
     told(1)
     return Fit(
         crop=crop,
         plots=tuple(plots),
         layers=layers,
-        vectors=problem.vectors(w),
-        weights=weights,
-        effective_draws=effective,
+        vectors=problem.vectors(drawn.w),
+        weights=drawn.weights,
+        effective_draws=drawn.effective,
         mode=problem.vectors(best[None])[0],
         log_likelihood=float(problem.log_likelihood(best[None])[0]),
     )
-
-
-def root_of(covariance: FloatArray) -> FloatArray:
-    """Return a root of a covariance without the directions that have no spread."""
-    values, vectors = np.linalg.eigh(covariance)
-    kept = values > 1e-12
-    return np.asarray(vectors[:, kept] * np.sqrt(values[kept]))
 
 
 def starts(
@@ -155,7 +152,12 @@ def starts(
 
 
 def climb(
-    problem: Problem, points: FloatArray, *, thorough: bool = False, exact: bool = False
+    problem: Problem,
+    points: FloatArray,
+    *,
+    thorough: bool = False,
+    exact: bool = False,
+    precision: FloatArray | None = None,
 ) -> FloatArray:
     """Best optimum from several starting points, shape (coordinate,).
 
@@ -166,6 +168,8 @@ def climb(
         its end and a short look at the others.
     exact : bool
         Thorough, and the best one to the last digit.
+    precision : ndarray, shape (coordinate, coordinate), optional
+        Curvature somewhere near, to begin with; spares most of the steps among many coordinates.
 
     Raises
     ------
@@ -173,12 +177,14 @@ def climb(
         When no start leads anywhere.
     """
 
+    begin = {} if precision is None else {"hess_inv0": _inverse(precision)}
+
     def run(point: FloatArray, iterations: int, gradient: float) -> tuple[FloatArray, float]:
-        found = minimize(
+        end = minimize(
             problem.value_and_gradient, point, jac=True, method="BFGS",
-            options={"gtol": gradient, "maxiter": iterations},
+            options={"gtol": gradient, "maxiter": iterations, **begin},
         )  # fmt: skip
-        return found.x, float(found.fun)
+        return end.x, float(end.fun)
 
     if thorough or exact:
         looks = sorted(
@@ -198,6 +204,13 @@ def climb(
         best, _ = run(best, _LONG, 1e-5)
         best = _polished(problem, best)
     return np.asarray(best)
+
+
+def _inverse(precision: FloatArray) -> FloatArray:
+    """Covariance of a precision, no wider than the prior in any direction."""
+    values, vectors = np.linalg.eigh(0.5 * (precision + precision.T))
+    covariance = (vectors / np.maximum(values, 1.0)) @ vectors.T
+    return np.asarray(0.5 * (covariance + covariance.T))
 
 
 def _polished(problem: Problem, point: FloatArray) -> FloatArray:

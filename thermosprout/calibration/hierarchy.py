@@ -1,14 +1,15 @@
-"""Crop, variety, seed lot: one vector for all of them, and its prior.
+"""Crop, variety, seed lot, season: one vector for all of them, and its prior.
 
 A lot is its crop plus what sets the variety apart plus what sets the lot apart, so that one slow
-lot does not make the crop slow. The prior of the sum is the crop's own estimate, however many
-layers the records name.
+lot does not make the crop slow. What a season on a site has of its own is a layer likewise, so
+that one cold spring does not make the crop slow for good. The prior of the sum is the crop's own
+estimate, however many layers the records name.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -23,8 +24,16 @@ VARIETY_SHARE = 0.3
 LOT_SHARE = 0.2
 """Parts of the spread left to varieties and to lots (common practice, no source)."""
 
+SEASON_SDS = {"thermal_time_50_Cd": 0.1, "field_factor": 0.4}
+"""What a season on a site has of its own: sd of ln thermal time and of the logit of the field
+factor (common practice, no source: thermal time to emergence is held to hold within a tenth)."""
+
+SEASON_SHARE = 0.2
+"""Most of what is not known of a parameter that seasons may take."""
+
 OF_VARIETY = ("t_base_C", "thermal_time_50_Cd", "sigma", "field_factor")
 OF_LOT = ("thermal_time_50_Cd", "sigma", "field_factor")
+"""Parameters in which varieties and lots differ."""
 
 LABEL_SPREADS = {"thermal_time_50_Cd": 0.3, "field_factor": 0.8}
 """Prior sd of what a treatment unknown to the model does to speed and stand."""
@@ -49,6 +58,11 @@ class Layers:
         Prior.
     plot_cell : ndarray of int, shape (plot,)
         Cell of each plot.
+    shifts : ndarray, shape (plot, 3, entry)
+        What a plot has of its planting, season and lot, as sums of entries: added to ln thermal
+        time, to the logit of the field factor, and to the logit of the lot's viability.
+    seasonal : bool
+        Whether seasons have a part of the spread.
     """
 
     estimate: Estimate
@@ -58,13 +72,81 @@ class Layers:
     mean: FloatArray
     covariance: FloatArray
     plot_cell: IntArray
+    shifts: FloatArray
+    seasonal: bool = False
+
+    @property
+    def shifted(self) -> bool:
+        """Whether any plot has something of its planting, season or lot."""
+        return bool(self.shifts.any())
+
+    def shifts_of(self, vectors: FloatArray) -> FloatArray:
+        """Vectors of shape (draw, entry) to the shifts of plots, shape (draw, plot, 3)."""
+        return np.asarray(np.einsum("pke,de->dpk", self.shifts, vectors))
+
+    def with_shifts(self, names: Sequence[str], covariance: FloatArray, maps: FloatArray) -> Layers:
+        """Layers with further entries that only shift plots.
+
+        Parameters
+        ----------
+        names : sequence of str
+            ``planting 2026-04-01:ln_time`` and the like.
+        covariance : ndarray, shape (new, new)
+            Prior of the entries about zero.
+        maps : ndarray, shape (plot, 3, new)
+        """
+        more = len(names)
+        return replace(
+            self,
+            names=(*self.names, *names),
+            maps=np.pad(self.maps, ((0, 0), (0, 0), (0, more))),
+            mean=np.pad(self.mean, (0, more)),
+            covariance=_block_diagonal([self.covariance, covariance]),
+            shifts=np.concatenate([self.shifts, maps], axis=2),
+        )
+
+    def owners(self) -> tuple[str | None, ...]:
+        """Variety (or lot without one) that an entry belongs to; None where all cells share it."""
+        found: list[str | None] = []
+        for entry in self.names:
+            owner = entry.rsplit(":", 1)[0]
+            if owner.startswith("lot "):
+                variety = owner.removeprefix("lot ").split("/", 1)[0]
+                owner = f"variety {variety}" if variety else owner
+            found.append(owner if owner.startswith(("variety ", "lot ")) else None)
+        return tuple(found)
+
+    def plot_owners(self) -> tuple[str | None, ...]:
+        """Owner, as :meth:`owners` names them, of each plot."""
+        found: list[str | None] = []
+        for cell in self.plot_cell:
+            variety, lot, _ = self.cells[cell]
+            found.append(f"variety {variety}" if variety else _lot(None, lot) if lot else None)
+        return tuple(found)
+
+    def root(self) -> FloatArray:
+        """Root of the prior's covariance in which each owner keeps coordinates of its own.
+
+        Returns
+        -------
+        ndarray, shape (entry, coordinate)
+        """
+        owners = np.array([owner or "" for owner in self.owners()])
+        columns = []
+        for owner in dict.fromkeys(owners.tolist()):
+            mine = np.flatnonzero(owners == owner)
+            part = root_of(self.covariance[np.ix_(mine, mine)])
+            placed = np.zeros((len(self.names), part.shape[1]))
+            placed[mine] = part
+            columns.append(placed)
+        return np.concatenate(columns, axis=1)
 
     def parameters(self, vectors: FloatArray) -> FloatArray:
         """Vectors of shape (draw, entry) to parameters of shape (draw, cell, parameter)."""
         return np.asarray(np.einsum("cpe,de->dcp", self.maps, vectors))
 
     def level(self, variety: str | None, seed_lot: str | None) -> tuple[FloatArray, FloatArray]:
-        """Map of one level and the spread of what is below it.
+        """Map of one level and the spread of what is below it, seasons to come among it.
 
         Returns
         -------
@@ -87,14 +169,21 @@ class Layers:
             spread = spread + VARIETY_SHARE * _own(self.estimate, OF_VARIETY)
         if seed_lot is None and any(entry.startswith("lot ") for entry in self.names):
             spread = spread + LOT_SHARE * _own(self.estimate, OF_LOT)
+        if self.seasonal:
+            spread = spread + _seasons(self.estimate)
         return chosen, spread
+
+    def season_sd(self, name: str) -> float:
+        """Spread of a parameter between seasons on a site, on its scale."""
+        index = self.estimate.names.index(name)
+        return float(np.sqrt(_seasons(self.estimate)[index, index]))
 
     def indices(self, name: str) -> IntArray:
         """Entries that add up to one parameter."""
         return np.array([i for i, n in enumerate(self.names) if n.rsplit(":", 1)[1] == name])
 
 
-def layers_of(estimate: Estimate, plots: Sequence[Plot]) -> Layers:
+def layers_of(estimate: Estimate, plots: Sequence[Plot], *, seasonal: bool = False) -> Layers:
     """Lay out the vector for the varieties, lots and labels that plots name.
 
     Parameters
@@ -103,6 +192,9 @@ def layers_of(estimate: Estimate, plots: Sequence[Plot]) -> Layers:
         Prior of a lot of the crop.
     plots : sequence of Plot
         Where no variety or lot is named, the plots are the crop itself.
+    seasonal : bool
+        Leave a part of the spread to seasons; their entries come with
+        :func:`thermosprout.calibration.season_effects.with_effects`.
     """
     found: list[Cell] = [
         (plot.variety, plot.seed_lot, None if plot.known_treatment else plot.treatment)
@@ -116,6 +208,8 @@ def layers_of(estimate: Estimate, plots: Sequence[Plot]) -> Layers:
         covariance -= VARIETY_SHARE * _own(estimate, OF_VARIETY)
     if any(cell[1] for cell in cells):
         covariance -= LOT_SHARE * _own(estimate, OF_LOT)
+    if seasonal:
+        covariance -= _seasons(estimate)
     names = [f"crop:{name}" for name in estimate.names]
     blocks = [covariance]
     for owner, parameters, block in _deviations(estimate, cells):
@@ -139,7 +233,16 @@ def layers_of(estimate: Estimate, plots: Sequence[Plot]) -> Layers:
         mean=mean,
         covariance=prior,
         plot_cell=np.array(members, dtype=np.intp),
+        shifts=np.zeros((len(members), 3, len(names))),
+        seasonal=seasonal,
     )
+
+
+def root_of(covariance: FloatArray) -> FloatArray:
+    """Return a root of a covariance without the directions that have no spread."""
+    values, vectors = np.linalg.eigh(covariance)
+    kept = values > 1e-12
+    return np.asarray(vectors[:, kept] * np.sqrt(values[kept]))
 
 
 def _lot(variety: str | None, seed_lot: str) -> str:
@@ -191,6 +294,16 @@ def _own(estimate: Estimate, parameters: tuple[str, ...]) -> FloatArray:
     placed = np.zeros_like(full)
     placed[np.ix_(index, index)] = 0.5 * (own + own.T)
     return placed
+
+
+def _seasons(estimate: Estimate) -> FloatArray:
+    """Covariance of what seasons have of their own, in the place of the full matrix."""
+    variances = np.zeros(len(estimate.names))
+    for name, sd in SEASON_SDS.items():
+        index = estimate.names.index(name)
+        own = float(_own(estimate, (name,))[index, index])
+        variances[index] = min(sd**2, SEASON_SHARE * max(own, 0.0))
+    return np.diag(variances)
 
 
 def _block_diagonal(blocks: Sequence[FloatArray]) -> FloatArray:

@@ -38,8 +38,8 @@ _ROOT = 0.3989422804014327
 _LEAST_CD = 0.05
 _FLOOR = 1e-300
 _LEAST_ODDS = 1e-12
-_STEPS = 8
-_CLOSE = 0.02
+_STEPS = 6
+_CLOSE = 0.1
 _STEEPEST = 1e4
 _EM_STEPS = 25
 _BLOCK = 1_500_000
@@ -62,7 +62,6 @@ class Counted:
     dish : ndarray of bool, shape (plot,)
     seeds_started : ndarray, shape (plot,)
         Of pre-sprouted plots, NaN where not known.
-    viability : ndarray, shape (plot,)
     """
 
     new: FloatArray
@@ -72,7 +71,6 @@ class Counted:
     noted: npt.NDArray[np.bool_]
     dish: npt.NDArray[np.bool_]
     seeds_started: FloatArray
-    viability: FloatArray
 
     @classmethod
     def of(cls, plots: Sequence[Plot], inspections: int) -> Counted:
@@ -94,7 +92,6 @@ class Counted:
             noted=np.array([plot.noted_h is not None for plot in plots]),
             dish=np.array([plot.dish for plot in plots]),
             seeds_started=np.array([plot.seeds_started or np.nan for plot in plots]),
-            viability=np.array([plot.viability for plot in plots]),
         )
 
 
@@ -120,13 +117,22 @@ class Likelihood:
 
     def plots(self, vectors: FloatArray) -> FloatArray:
         """Log-likelihood of each plot, shape (draw, plot), for vectors of the layers."""
-        return self.plots_of_cells(self.model.layers.parameters(vectors))
+        layers = self.model.layers
+        shifts = layers.shifts_of(vectors) if layers.shifted else None
+        return self.plots_of_cells(layers.parameters(vectors), shifts=shifts)
 
-    def plots_of_cells(self, parameters: FloatArray, nodes: Nodes | None = None) -> FloatArray:
+    def plots_of_cells(
+        self,
+        parameters: FloatArray,
+        nodes: Nodes | None = None,
+        shifts: FloatArray | None = None,
+    ) -> FloatArray:
         """Log-likelihood of each plot for parameters of shape (draw, cell, parameter).
 
         Parameters
         ----------
+        shifts : ndarray, shape (draw, plot, 3), optional
+            What plots have of their planting, season and lot.
         nodes : tuple of ndarray, shape (1, plot), optional
             Where and how wide the speeds of the plots are integrated, from :meth:`nodes`; for
             vectors next to the one they were found for.
@@ -134,21 +140,27 @@ class Likelihood:
         per_draw = len(self.model.plots) * self.model.inspections
         block = max(1, _BLOCK // per_draw)
         parts = [
-            self._block(parameters[at : at + block], nodes)
+            self._block(
+                parameters[at : at + block],
+                nodes,
+                None if shifts is None else shifts[at : at + block],
+            )
             for at in range(0, parameters.shape[0], block)
         ]
         return np.concatenate(parts)
 
-    def nodes(self, parameters: FloatArray) -> Nodes:
+    def nodes(self, parameters: FloatArray, shifts: FloatArray | None = None) -> Nodes:
         """Centre and width of each plot's speed for parameters of shape (1, cell, parameter)."""
-        return self._given(self.model.predict_cells(parameters)).centre()
+        return self._given(self.model.predict_cells(parameters, shifts)).centre()
 
     def _given(self, predicted: Predicted) -> _Given:
         share = self._profile(predicted)
         return _Given(predicted, self.counted, self._slips, share, self._pool)
 
-    def _block(self, parameters: FloatArray, nodes: Nodes | None) -> FloatArray:
-        predicted = self.model.predict_cells(parameters)
+    def _block(
+        self, parameters: FloatArray, nodes: Nodes | None, shifts: FloatArray | None
+    ) -> FloatArray:
+        predicted = self.model.predict_cells(parameters, shifts)
         result = np.zeros(predicted.share.shape)
         if not self.counted.noted.all():
             result = self._counted(predicted, nodes)
@@ -205,11 +217,31 @@ class _Given:
             with np.errstate(divide="ignore"):
                 self.ln_progress = np.log(np.maximum(predicted.progress, 1e-12))
         self.too_soon = predicted.progress < _LEAST_CD
+        self.any_too_soon = bool(self.too_soon.any())
 
-    def shown(self, speed: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def shown(self, speed: FloatArray) -> FloatArray:
+        """Share of the final stand at each inspection, shape (draw, plot, inspection)."""
+        p = self.p
+        shift = p.shift + p.speed_sd * speed
+        if self.handled:
+            done = p.progress + (p.credit + p.credit_slope * shift)[..., None]
+            ln_done = np.log(np.maximum(done, 1e-12))
+        else:
+            ln_done = self.ln_progress
+        per_sigma = 1.0 / p.sigma
+        value = ndtr(ln_done * per_sigma[..., None] - ((p.ln_scale + shift) * per_sigma)[..., None])
+        if self.cut:
+            low, high = p.z_low + p.low_slope * shift, p.z_high + p.high_slope * shift
+            below, above = ndtr(low)[..., None], ndtr(high)[..., None]
+            value = np.clip((value - below) / np.maximum(above - below, 1e-12), 0.0, 1.0)
+        if self.any_too_soon:
+            value[self.too_soon] = 0.0
+        return np.asarray(value)
+
+    def shown_and_slope(self, speed: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Share of the final stand at each inspection, and its slope with the speed."""
         p = self.p
-        shift = p.speed_sd * speed
+        shift = p.shift + p.speed_sd * speed
         per_sigma = (1.0 / p.sigma)[..., None]
         if self.handled:
             done = p.progress + (p.credit + p.credit_slope * shift)[..., None]
@@ -247,6 +279,19 @@ class _Given:
         rho = partial_rho(last, share, self.p.rho)
         return stand_log_likelihood(c.emerged, c.seeds, share * last, rho)
 
+    def _stand_slope(self, last: FloatArray) -> FloatArray:
+        """Slope of the stand's log-likelihood with ln of the share that shows, about.
+
+        That of a binomial, thinned as the fates of a plot's seeds hang together: it places nodes,
+        and weighs nothing.
+        """
+        c, share = self.c, self.share
+        if self.free.any() and not self.settled:
+            share = np.where(self.free, self._best_share(last), share)
+        part = np.clip(share * last, 1e-9, 1.0 - 1e-9)
+        thin = 1.0 + (c.seeds - 1.0) * partial_rho(last, share, self.p.rho)
+        return np.asarray((c.emerged - c.seeds * part) / (1.0 - part) / thin)
+
     def _best_share(self, last: FloatArray) -> FloatArray:
         """Final share of all dishes of a setting that fits best, by expectation-maximisation."""
         c, pool = self.c, self.pool
@@ -261,14 +306,13 @@ class _Given:
     def settle_shares(self, speed: FloatArray) -> None:
         """Fix the shares of free dishes at those that fit plots of a speed."""
         if self.free.any():
-            last = self._gained(self.shown(speed)[0]).sum(axis=-1)
+            last = self._gained(self.shown(speed)).sum(axis=-1)
             self.share = np.where(self.free, self._best_share(last), self.share)
             self.settled = True
 
     def log_density(self, speed: FloatArray) -> FloatArray:
         """Log-likelihood of the counts, shape (draw, plot)."""
-        shown, _ = self.shown(speed)
-        gained = self._gained(shown)
+        gained = self._gained(self.shown(speed))
         last = gained.sum(axis=-1)
         timing = (self.c.new * np.log(gained)).sum(axis=-1) - self.c.emerged * np.log(last)
         return np.asarray(timing + self._stand(last))
@@ -283,25 +327,24 @@ class _Given:
         seen = (cumulative[rows, column] + 0.3) / (c.emerged + 0.6)
         done = np.maximum(p.progress[:, rows, column] + p.credit, 1e-12)
         low, high = ndtr(p.z_low), ndtr(p.z_high)
-        off = np.log(done) - p.ln_scale - p.sigma * ndtri(low + seen * (high - low))
+        off = np.log(done) - p.ln_scale - p.shift - p.sigma * ndtri(low + seen * (high - low))
         sd = np.maximum(p.speed_sd, _NO_SPREAD)
         shrink = np.square(sd) / (np.square(sd) + 2.0 * np.square(p.sigma) / (c.emerged + 1e-9))
         return np.asarray(np.clip(off / sd * shrink, -6.0, 6.0))
 
     def centre(self) -> tuple[FloatArray, FloatArray]:
         """Most likely speed of each plot and the width about it, by Fisher scoring."""
-        speed, c, h = self._first_guess(), self.c, 1e-4
+        speed, c = self._first_guess(), self.c
         curvature = np.ones(speed.shape)
         for _ in range(_STEPS):
-            shown, slope = self.shown(speed)
+            shown, slope = self.shown_and_slope(speed)
             gained = self._gained(shown)
             last = gained.sum(axis=-1)
             change = np.diff(slope, axis=-1, prepend=0.0) / gained
             change = np.where(c.new > 0, (1.0 - self.slips) * change, 0.0)
             change = np.clip(change, -_STEEPEST, _STEEPEST)
             whole = (1.0 - self.slips) * slope[..., -1] / last
-            up, down = np.minimum(last * (1 + h), 1.0), last * (1 - h)
-            stand = (self._stand(up) - self._stand(down)) / (up - down) * last * whole
+            stand = self._stand_slope(last) * whole
             first = (c.new * change).sum(axis=-1) - c.emerged * whole + stand - speed
             curvature = (
                 1.0
@@ -325,7 +368,8 @@ def noted_log_likelihood(predicted: Predicted) -> FloatArray:
     """
     done = np.maximum(predicted.progress[..., :2] + predicted.credit[..., None], 1e-12)
     spread = np.sqrt(np.square(predicted.sigma * NOTED_SPREAD) + np.square(predicted.speed_sd))
-    z = (np.log(done) - predicted.ln_scale[..., None]) / spread[..., None]
+    middle = predicted.ln_scale + predicted.shift
+    z = (np.log(done) - middle[..., None]) / spread[..., None]
     inside = ndtr(z[..., 1]) - ndtr(z[..., 0])
     return np.asarray(np.log((1.0 - SLIPS) * inside + SLIPS / 60.0))
 
@@ -342,7 +386,7 @@ def sprouted_log_likelihood(predicted: Predicted, counted: Counted) -> FloatArra
     result = np.zeros(predicted.share.shape)
     n, k = started[known], counted.seeds[known]
     sprouted = ndtr(predicted.z_high[:, known]) - ndtr(predicted.z_low[:, known])
-    odds = np.maximum(counted.viability[known] * sprouted, _LEAST_ODDS)
+    odds = np.maximum(predicted.viability[:, known] * sprouted, _LEAST_ODDS)
     # Thinned, a batch counts for fewer than 1 / BATCH_RHO seeds: no tail is too small for a float.
     thin = 1.0 / (1.0 + (n - 1.0) * BATCH_RHO)
     result[:, known] = np.log(betainc(k * thin, (n - k) * thin + 1.0, odds))

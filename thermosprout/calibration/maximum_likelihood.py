@@ -10,7 +10,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
-from thermosprout.calibration.fit import Tick, climb, root_of, starts
+from thermosprout.calibration.fit import Tick, climb, starts
 from thermosprout.calibration.hierarchy import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
@@ -242,7 +242,7 @@ def _beginning(lenient: Likelihood, rng: np.random.Generator) -> FloatArray:
     model, layers = lenient.model, lenient.model.layers
     wide = Problem(
         likelihood=lenient, origin=layers.mean,
-        root=2.0 * root_of(layers.covariance), prior=True, shear=shear_of(model),
+        root=2.0 * layers.root(), prior=True, shear=shear_of(model),
     )  # fmt: skip
     points = starts(wide, rng, screened=_SCREENED, kept=_BEGINNINGS)
     return np.asarray(wide.vectors(climb(wide, points, thorough=True)[None])[0])

@@ -53,8 +53,8 @@ class Plot:
         Germination was counted, not emergence from a depth.
     noted_h : tuple of float or None
         Hours between which a single date of emergence lies, where nothing was counted. [h]
-    viability : float
-        Share of live seed in the lot as far as it is known.
+    viability, viability_sd : float
+        Share of live seed in the lot, and how unsure its logit is; zero where it is exact.
     seeds_started : int or None
         Seeds wetted for a pre-sprouted plot; None where no more than were planted, so that
         nothing is known of those that did not sprout.
@@ -75,6 +75,7 @@ class Plot:
     seed_lot: str | None = None
     block: str | None = None
     viability: float = 1.0
+    viability_sd: float = 0.0
     seeds_started: int | None = None
 
     def telling(self) -> tuple[FloatArray, FloatArray]:

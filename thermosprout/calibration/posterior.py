@@ -14,23 +14,21 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
+from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.calibration.hierarchy import Layers
-from thermosprout.calibration.likelihood import Likelihood
+from thermosprout.calibration.likelihood import Likelihood, Nodes
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.crops.crop import ResponseShape
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.emergence.response import ResponseDraws
 
-IntArray = npt.NDArray[np.intp]
-
 THERMAL = ("t_base_C", "opt_gap_C", "ceiling_gap_C", "curvature")
 
 _BIN_C = 1.0
 _STEP = 1e-3
+_BEND_STEP = 0.05
 _LEAST_RATE = 0.02
 
 
@@ -53,6 +51,25 @@ class Shear:
     shares: FloatArray
     thermal: IntArray
     target: int
+
+    def bend(self, vector: FloatArray) -> FloatArray:
+        """Second derivatives of :meth:`shift` with the entries, shape (entry, entry)."""
+        size = self.thermal.size
+        ones = np.eye(size)
+        pairs = [(i, j) for i in range(size) for j in range(i, size)]
+        steps = []
+        for i, j in pairs:
+            one, other = _BEND_STEP * ones[i], _BEND_STEP * ones[j]
+            steps += [one + other, one - other, other - one, -one - other]
+        moved = np.repeat(vector[None], len(steps), axis=0)
+        moved[:, self.thermal] += np.array(steps)
+        values = self.shift(moved).reshape(len(pairs), 4)
+        second = (values @ [1.0, -1.0, -1.0, 1.0]) / (4 * _BEND_STEP**2)
+        bend = np.zeros((vector.size, vector.size))
+        for (i, j), value in zip(pairs, second, strict=True):
+            bend[self.thermal[i], self.thermal[j]] = value
+            bend[self.thermal[j], self.thermal[i]] = value
+        return bend
 
     def shift(self, vectors: FloatArray) -> FloatArray:
         """Logarithm of the mean response of vectors, shape (draw,)."""
@@ -118,6 +135,7 @@ def middle_h(plot: Plot) -> float:
 _GRADIENT_STEP = 2e-3
 _TRY_STEP = 0.1
 _UNMOVED = 0.03
+_SHIFT_UNITS = np.array([0.1, 0.3, 0.5])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -174,51 +192,103 @@ class Problem:
         plain = (self.vectors(w) - self.origin) @ self._inverse.T
         return np.asarray(-0.5 * np.square(plain).sum(axis=-1))
 
+    def own_log_prior(self, w: FloatArray) -> FloatArray:
+        """Log-density of the prior of each variety's coordinates, shape (draw, variety)."""
+        blocks = self.blocks()
+        own = blocks[:, None] == np.arange(1, int(blocks.max(initial=0)) + 1)
+        return np.asarray(-0.5 * np.square(w) @ own)
+
+    def blocks(self) -> IntArray:
+        """Block of each coordinate: zero is shared by all plots, the others are varieties."""
+        owners = self._owners
+        entries = np.array([0 if o is None else owners.index(o) + 1
+                            for o in self.likelihood.model.layers.owners()])  # fmt: skip
+        return np.asarray(entries[np.abs(self.root).argmax(axis=0)])
+
+    def plot_blocks(self) -> IntArray:
+        """Block of each plot; zero where it is of no variety."""
+        owners = self._owners
+        return np.array([0 if o is None else owners.index(o) + 1
+                         for o in self.likelihood.model.layers.plot_owners()])  # fmt: skip
+
+    @cached_property
+    def _owners(self) -> list[str]:
+        return [o for o in dict.fromkeys(self.likelihood.model.layers.owners()) if o is not None]
+
+    def likelihood_of_plots(self, w: FloatArray) -> FloatArray:
+        """Log-likelihood of each plot, shape (draw, plot)."""
+        return self.likelihood.plots(self.vectors(w))
+
     def log_likelihood(self, w: FloatArray) -> FloatArray:
         """Log-likelihood of all plots, shape (draw,)."""
-        return np.asarray(self.likelihood.plots(self.vectors(w)).sum(axis=1))
+        return np.asarray(self.likelihood_of_plots(w).sum(axis=1))
 
     def log_posterior(self, w: FloatArray) -> FloatArray:
         """Sum of the two, shape (draw,)."""
         return self.log_likelihood(w) + self.log_prior(w)
 
-    def _units(self) -> FloatArray:
-        """Step unit of each parameter: its prior sd."""
-        estimate = self.likelihood.model.layers.estimate
-        return np.sqrt(np.maximum(np.diag(estimate.covariance), 1e-8))
-
-    def _moved(self) -> IntArray:
-        """Parameters that some coordinate moves."""
-        maps = self.likelihood.model.layers.maps
-        touched = np.abs(np.einsum("cpe,ek->cpk", maps, self.root)).sum(axis=(0, 2))
-        return np.flatnonzero(touched > 1e-12)
-
     def value_and_gradient(self, w: FloatArray) -> tuple[float, FloatArray]:
         """Negative log-posterior at one point and its gradient.
 
-        All parameters are stepped both ways in one pass over the plots; stepping the
-        parameters of all cells together gives the slope of each plot with its own.
+        Each plot's own parameters and shifts are stepped both ways, those of all plots in one
+        pass: the slope of each plot with its own gives the slope with every entry.
         """
         layers = self.likelihood.model.layers
-        here = layers.parameters(self.vectors(w[None]))
-        moved, units = self._moved(), self._units()
-        steps = np.zeros((1 + 2 * moved.size, here.shape[2]))
-        rows = np.arange(moved.size)
-        steps[1 + rows, moved] = _GRADIENT_STEP * units[moved]
-        steps[1 + moved.size + rows, moved] = -_GRADIENT_STEP * units[moved]
-        nodes = self.likelihood.nodes(here)
-        logs = self.likelihood.plots_of_cells(here + steps[:, None, :], nodes)
-        slopes = np.zeros((here.shape[2], logs.shape[1]))
-        slopes[moved] = (logs[1 : 1 + moved.size] - logs[1 + moved.size :]) / (
-            2 * _GRADIENT_STEP * units[moved, None]
+        vector = self.vectors(w[None])
+        here, shifts = layers.parameters(vector), layers.shifts_of(vector)
+        local, units = self._local(), self._units()
+        steps = np.zeros((1 + 2 * local.size, units.size))
+        rows = np.arange(local.size)
+        steps[1 + rows, local] = _GRADIENT_STEP * units[local]
+        steps[1 + local.size + rows, local] = -_GRADIENT_STEP * units[local]
+        nodes = self.likelihood.nodes(here, shifts)
+        logs = self._stepped(here, shifts, steps[:, None, :], nodes)
+        slopes = np.zeros((units.size, logs.shape[1]))
+        slopes[local] = (logs[1 : 1 + local.size] - logs[1 + local.size :]) / (
+            2 * _GRADIENT_STEP * units[local, None]
         )
-        by_cell = self._by_cell(slopes)
-        slope = np.einsum("cpe,pc->e", layers.maps, by_cell)
+        slope = self._from_plots(slopes)
         if self.prior:
-            plain = self._inverse @ (self.vectors(w[None])[0] - self.origin)
+            plain = self._inverse @ (vector[0] - self.origin)
             slope = slope - self._inverse.T @ plain
         value = float(logs[0].sum() + self.log_prior(w[None])[0])
         return -value, -(self.jacobian(w).T @ slope)
+
+    def _stepped(
+        self,
+        here: FloatArray,
+        shifts: FloatArray,
+        steps: FloatArray,
+        nodes: Nodes | None = None,
+    ) -> FloatArray:
+        """Log-likelihood of each plot about a point, shape (step, plot).
+
+        Parameters
+        ----------
+        here, shifts : ndarray, shape (1, cell, parameter) and (1, plot, 3)
+        steps : ndarray, shape (step, 1 or cell, parameter + 3)
+            Of parameters and shifts together, for every cell alike or for each.
+        """
+        size = here.shape[2]
+        layers = self.likelihood.model.layers
+        moved = None
+        if layers.shifted:
+            of_plots = steps[:, layers.plot_cell] if steps.shape[1] > 1 else steps
+            moved = shifts + of_plots[..., size:]
+        return self.likelihood.plots_of_cells(here + steps[..., :size], nodes, moved)
+
+    def _from_plots(self, slopes: FloatArray) -> FloatArray:
+        """Slope of each plot with its parameters and shifts to the slope with every entry.
+
+        Parameters
+        ----------
+        slopes : ndarray, shape (parameter + 3, plot)
+        """
+        layers = self.likelihood.model.layers
+        size = layers.maps.shape[1]
+        by_cell = self._by_cell(slopes[:size])
+        slope = np.einsum("cpe,pc->e", layers.maps, by_cell)
+        return np.asarray(slope + np.einsum("pke,kp->e", layers.shifts, slopes[size:]))
 
     def _by_cell(self, per_plot: FloatArray) -> FloatArray:
         """Sum the last axis, plots, within cells."""
@@ -229,32 +299,97 @@ class Problem:
     def curvature(self, w: FloatArray) -> FloatArray:
         """Hessian of the negative log-posterior, shape (coordinate, coordinate).
 
-        Second differences with steps of about half a standard deviation, so that the fine
-        grain of the soil's temperature bins does not show. Coordinates that the records leave
-        as they were are not paired.
+        Second differences with the parameters and shifts of each plot, those of all plots in one
+        pass, so that the work does not grow with the number of varieties. Steps are about half a
+        standard deviation, so that the fine grain of the soil's temperature bins does not show.
         """
-        size = self.size
-        first = self._second(w, np.full(size, _TRY_STEP))
-        steps = np.clip(0.5 / np.sqrt(np.maximum(first, 0.25)), 0.01, 0.7)
-        diagonal = self._second(w, steps)
-        hessian = np.diag(diagonal)
-        moved = np.flatnonzero(np.abs(diagonal - float(self.prior)) > _UNMOVED)
+        layers = self.likelihood.model.layers
+        vector = self.vectors(w[None])
+        here, shifts = layers.parameters(vector), layers.shifts_of(vector)
+        local, units = self._local(), self._units()
+        cells = len(layers.cells)
+        try_step = np.zeros((units.size, cells, units.size))
+        try_step[local, :, local] = (_TRY_STEP * units[local])[:, None]
+        first, _, _ = self._second(here, shifts, try_step[local])
+        felt = np.abs(self._by_cell(first)) * np.square(units[local])[:, None]
+        step = units[local][:, None] * np.clip(0.5 / np.sqrt(np.maximum(felt, 0.25)), 0.01, 0.7)
+        steps = np.zeros((local.size, cells, units.size))
+        steps[np.arange(local.size), :, local] = step
+        diagonal, logs, middle = self._second(here, shifts, steps)
+        moved = np.flatnonzero(felt.max(axis=1) > _UNMOVED)
         rows, columns = (moved[index] for index in np.triu_indices(moved.size, 1))
-        if rows.size == 0:
-            return hessian
-        shift = np.zeros((4 * rows.size, size))
-        at = np.arange(rows.size)
-        for block, (one, other) in enumerate(((1, 1), (1, -1), (-1, 1), (-1, -1))):
-            shift[block * rows.size + at, rows] = one * steps[rows]
-            shift[block * rows.size + at, columns] = other * steps[columns]
-        both, mixed, mixed_too, neither = np.split(self.log_posterior(w + shift), 4)
-        cross = (both - mixed - mixed_too + neither) / (4 * steps[rows] * steps[columns])
-        hessian[rows, columns] = hessian[columns, rows] = -cross
-        return hessian
+        plots = logs.shape[2]
+        hessians = np.zeros((plots, units.size, units.size))
+        hessians[:, local, local] = diagonal.T
+        step_of_plot = step[:, layers.plot_cell]
+        if rows.size:
+            both = self._stepped(
+                here, shifts, np.concatenate([steps[rows] + steps[columns],
+                                              -steps[rows] - steps[columns]])
+            )  # fmt: skip
+            up, down = np.split(both, 2)
+            cross = (
+                up + down + 2 * middle
+                - logs[0, rows] - logs[1, rows] - logs[0, columns] - logs[1, columns]
+            ) / (2 * step_of_plot[rows] * step_of_plot[columns])  # fmt: skip
+            hessians[:, local[rows], local[columns]] = -cross.T
+            hessians[:, local[columns], local[rows]] = -cross.T
+        slopes = np.zeros((units.size, plots))
+        slopes[local] = (logs[0] - logs[1]) / (2 * step_of_plot)
+        return self._assembled(w, hessians, self._from_plots(slopes))
 
-    def _second(self, w: FloatArray, steps: FloatArray) -> FloatArray:
-        """Second differences along each coordinate, shape (coordinate,)."""
-        shift = np.diag(steps)
-        logs = self.log_posterior(np.concatenate([w[None], w + shift, w - shift]))
-        up, down = np.split(logs[1:], 2)
-        return np.asarray(-(up + down - 2 * logs[0]) / np.square(steps))
+    def _second(
+        self, here: FloatArray, shifts: FloatArray, steps: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Second differences of each plot with each step, negative.
+
+        Returns
+        -------
+        tuple of ndarray
+            Differences of shape (step, plot); log-likelihoods up and down, shape (2, step, plot);
+            and that in the middle, shape (plot,).
+        """
+        layers = self.likelihood.model.layers
+        logs = self._stepped(here, shifts, np.concatenate([steps, -steps, 0.0 * steps[:1]]))
+        ends, middle = logs[:-1].reshape(2, steps.shape[0], -1), logs[-1]
+        length = np.abs(steps).sum(axis=2)[:, layers.plot_cell]
+        return -(ends.sum(axis=0) - 2 * middle) / np.square(length), ends, middle
+
+    def _assembled(self, w: FloatArray, hessians: FloatArray, slope: FloatArray) -> FloatArray:
+        """Hessian in coordinates from those of plots with their own parameters and shifts."""
+        layers = self.likelihood.model.layers
+        size = layers.maps.shape[1]
+        jacobian = self.jacobian(w)
+        cells = np.einsum("cpe,ew->cpw", layers.maps, jacobian)
+        own = np.einsum("pke,ew->pkw", layers.shifts, jacobian)
+        result = np.zeros((self.size, self.size))
+        for cell in range(len(layers.cells)):
+            mine = np.flatnonzero(layers.plot_cell == cell)
+            same = hessians[mine].sum(axis=0)[:size, :size]
+            result += cells[cell].T @ same @ cells[cell]
+            if layers.shifted:
+                mixed = np.einsum("nik,nkw->iw", hessians[mine, :size, size:], own[mine])
+                mixed = cells[cell].T @ mixed
+                result += mixed + mixed.T
+        if layers.shifted:
+            result += np.einsum("nkw,nkl,nlv->wv", own, hessians[:, size:, size:], own)
+        if self.prior:
+            plain = self._inverse @ jacobian
+            result += plain.T @ plain
+            at = self._inverse @ (self.vectors(w[None])[0] - self.origin)
+            slope = slope - self._inverse.T @ at
+        bend = self.root.T @ self.shear.bend(self.origin + self.root @ w) @ self.root
+        return np.asarray(result - slope[self.shear.target] * bend)
+
+    def _units(self) -> FloatArray:
+        """Step unit of each parameter and shift: its prior sd."""
+        estimate = self.likelihood.model.layers.estimate
+        own = np.sqrt(np.maximum(np.diag(estimate.covariance), 1e-8))
+        return np.concatenate([own, _SHIFT_UNITS])
+
+    def _local(self) -> IntArray:
+        """Parameters and shifts that some coordinate moves."""
+        layers = self.likelihood.model.layers
+        touched = np.abs(np.einsum("cpe,ek->cpk", layers.maps, self.root)).sum(axis=(0, 2))
+        shifted = np.abs(np.einsum("pje,ek->pjk", layers.shifts, self.root)).sum(axis=(0, 2))
+        return np.flatnonzero(np.concatenate([touched, shifted]) > 1e-12)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 import xarray as xr
+from scipy.special import expit, logit
 
-from thermosprout.arrays import FloatArray
+from thermosprout.arrays import BoolArray, FloatArray
 from thermosprout.calibration.hierarchy import Layers
 from thermosprout.calibration.plots import Plot
 from thermosprout.crops.crop import Crop
@@ -26,6 +28,8 @@ _SHIFT = 0.02
 
 _SLACK_H = 12.0
 """A series that ends at midnight serves an inspection that day."""
+
+_SURE = 1.0 - 1e-6
 
 DISH_SHARE, DISH_RHO = 0.85, 0.3
 """How many seeds germinate in dishes, and how much that varies between temperatures and lots:
@@ -48,6 +52,10 @@ class Predicted:
         Final stand as a share of the seeds planted.
     rho, speed_sd : ndarray, shape (draw, plot)
         Correlation within plots and spread of ln thermal time between them.
+    field_factor, viability : ndarray, shape (draw, plot)
+        Parts of the share that seasons and lots shift.
+    shift : ndarray, shape (draw, plot)
+        Of ln thermal time, by planting.
     """
 
     progress: FloatArray
@@ -62,6 +70,9 @@ class Predicted:
     share: FloatArray
     rho: FloatArray
     speed_sd: FloatArray
+    field_factor: FloatArray
+    viability: FloatArray
+    shift: FloatArray
 
 
 @dataclass(frozen=True)
@@ -113,9 +124,10 @@ class Model:
         self._dish_share = dish_share
         middle = ResponseDraws.from_draws(crop.response, layers.estimate.natural(layers.mean[
             None, : layers.estimate.mean.size]))  # fmt: skip
-        self._courses = [
-            ThermalClock(part, middle) for whole in series for part in _without_holes(whole)
-        ]
+        self.series = tuple(series)
+        parts = [(i, part) for i, whole in enumerate(series) for part in _without_holes(whole)]
+        self._courses = [ThermalClock(part, middle) for _, part in parts]
+        self._series_of_course = [i for i, _ in parts]
         self._gather()
         self._tabulate()
 
@@ -165,6 +177,10 @@ class Model:
             f"{_day(plot.planted_h)} to {_day(plot.last_h)} without a hole"
         )
 
+    def series_of(self, plot: Plot) -> int:
+        """Which of the series a plot's soil temperature comes from."""
+        return self._series_of_course[self._course_of(plot)]
+
     def temperature(self, plot: Plot, end_h: float) -> FloatArray:
         """Hourly temperature a plot saw from planting to an hour; at least one value. [degC]"""
         if plot.constant_C is not None:
@@ -198,10 +214,17 @@ class Model:
 
     def predict(self, vectors: FloatArray) -> Predicted:
         """Expectations for vectors of shape (draw, entry) of the layers."""
-        return self.predict_cells(self.layers.parameters(vectors))
+        shifts = self.layers.shifts_of(vectors) if self.layers.shifted else None
+        return self.predict_cells(self.layers.parameters(vectors), shifts)
 
-    def predict_cells(self, parameters: FloatArray) -> Predicted:
-        """Expectations for parameters of shape (draw, cell, parameter), transformed scale."""
+    def predict_cells(self, parameters: FloatArray, shifts: FloatArray | None = None) -> Predicted:
+        """Expectations for parameters of shape (draw, cell, parameter), transformed scale.
+
+        Parameters
+        ----------
+        shifts : ndarray, shape (draw, plot, 3), optional
+            As :meth:`~thermosprout.calibration.hierarchy.Layers.shifts_of` gives them.
+        """
         draws = parameters.shape[0]
         per_cell = [
             self.layers.estimate.natural(parameters[:, cell]) for cell in range(parameters.shape[1])
@@ -231,6 +254,8 @@ class Model:
             self._fill(table, places, [pair[0] for pair in chosen], [p[1] for p in chosen])
             table["rho"][:, places] = values["plot_stand_rho"][:, None]
             table["speed_sd"][:, places] = values["plot_speed_sd"][:, None]
+            table["field_factor"][:, places] = values["field_factor"][:, None]
+            table["viability"][:, places] = [self.settings[p].viability for p in places]
             self._stands(table, key, places, [pair[0] for pair in chosen], values, rate, clock)
         for index, (place, hours) in enumerate(self._schedules):
             setting = self.settings[place]
@@ -238,7 +263,37 @@ class Model:
                 days = _padded((hours - setting.planted_h) / 24.0, self.inspections)
                 progress[:, index] = rates[setting.cell].at(setting.constant_C)[:, None] * days
         gathered = {name: column[:, self.plot_setting] for name, column in table.items()}
-        return Predicted(progress=progress[:, self._plot_schedule], **gathered)
+        predicted = Predicted(
+            progress=progress[:, self._plot_schedule],
+            shift=np.zeros((draws, len(self.plots))),
+            **gathered,
+        )
+        return predicted if shifts is None else self._shifted(predicted, shifts)
+
+    def _shifted(self, predicted: Predicted, shifts: FloatArray) -> Predicted:
+        """Let planting, season and lot act; the share of dishes is their own."""
+        field = expit(logit(predicted.field_factor) + shifts[..., 1])
+        alive = expit(logit(np.minimum(predicted.viability, _SURE)) + shifts[..., 2])
+        factor = field / predicted.field_factor
+        unproven = self._unproven
+        factor = np.where(unproven, factor * alive / predicted.viability, factor)
+        factor = np.where(self._dishes, 1.0, factor)
+        return replace(
+            predicted,
+            share=np.clip(predicted.share * factor, 0.0, 1.0),
+            field_factor=field,
+            viability=alive,
+            shift=shifts[..., 0],
+        )
+
+    @cached_property
+    def _dishes(self) -> BoolArray:
+        return np.array([plot.dish for plot in self.plots])
+
+    @cached_property
+    def _unproven(self) -> BoolArray:
+        """Plots whose seed had not shown at planting that it is alive."""
+        return np.array([plot.handling.sprout_h <= 0 for plot in self.plots])
 
     def _states(
         self, setting: _Setting, values: Draws, rate: ResponseDraws
@@ -326,7 +381,7 @@ class Model:
 
 _COLUMNS = (
     "ln_scale", "credit", "sigma", "z_low", "z_high", "credit_slope", "low_slope", "high_slope",
-    "share", "rho", "speed_sd",
+    "share", "rho", "speed_sd", "field_factor", "viability",
 )  # fmt: skip
 
 

@@ -1,18 +1,14 @@
-"""Axes that are the same on every machine.
-
-Draws of the posterior: importance sampling, and moves where that is not enough.
-"""
+"""Draws of the posterior: importance sampling, and Markov chains where that is not enough."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 from scipy.linalg import orthogonal_procrustes, solve_triangular
 from scipy.special import logsumexp
 
-from thermosprout.arrays import FloatArray
+from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.calibration.posterior import Problem
 
 _EQUAL = 1e-6
@@ -68,13 +64,32 @@ def principal_axes(matrix: FloatArray) -> tuple[FloatArray, FloatArray]:
 _ROUNDS = 3
 _ENOUGH = 0.3
 _POOR = 0.15
+_MANY = 45
+"""Coordinates beyond which importance sampling is not tried: too few draws would count."""
 _FREEDOM = 8.0
 _INFORMED = 1.5
 _WIDER = 1.2
-_WIDEST = 4.0
-_RUNGS = 12
-_MOVES = 3
-_LAST_MOVES = 5
+_CHAINS = 400
+_SWEEPS = 12
+_KEPT = 4
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sample:
+    """Weighted draws of the posterior.
+
+    Attributes
+    ----------
+    w : ndarray, shape (draw, coordinate)
+    weights : ndarray, shape (draw,)
+        Sum to one.
+    effective : float
+        Effective sample size.
+    """
+
+    w: FloatArray
+    weights: FloatArray
+    effective: float
 
 
 def sample(
@@ -83,123 +98,191 @@ def sample(
     precision: FloatArray,
     draws: int,
     rng: np.random.Generator,
-) -> tuple[FloatArray, FloatArray, float]:
-    """Importance sample about an optimum, with a proposal that learns where it misses.
-
-    Returns
-    -------
-    tuple of ndarray, ndarray, float
-        Coordinates of shape (draw, coordinate), weights that sum to one, effective size.
+) -> Sample:
+    """Draw from the posterior about an optimum.
 
     Notes
     -----
-    Proposal: multivariate t, first from the curvature at the optimum, then from the weighted
-    moments (Oh & Berger 1992, J. Stat. Comput. Simul. 41:143-168). All rounds stay in, each
-    draw weighted by the mixture of the proposals (Veach & Guibas 1995, balance heuristic).
-    Where a wall or a second peak in the likelihood leaves few draws, they are moved from the
-    proposals to the posterior in steps (:func:`_moved`).
+    Importance sampling with a multivariate t, first from the curvature at the optimum, then from
+    the weighted moments (Oh & Berger 1992, J. Stat. Comput. Simul. 41:143-168). All rounds stay
+    in, each draw weighted by the mixture of the proposals (Veach & Guibas 1995, balance
+    heuristic). Where that leaves few draws, as among many varieties, or behind a wall or about a
+    second peak, they go on as Markov chains (:func:`_moved`).
     """
     proposals = [_Proposal.about(centre, precision)]
     points: list[FloatArray] = []
     targets: list[FloatArray] = []
     weights = np.zeros(0)
-    for _ in range(_ROUNDS):
-        points.append(proposals[-1].draw(draws, rng))
+    many = centre.size > _MANY
+    size = min(draws, _CHAINS) if many else draws
+    for _ in range(1 if many else _ROUNDS):
+        points.append(proposals[-1].draw(size, rng))
         targets.append(problem.log_posterior(points[-1]))
         w, target = np.concatenate(points), np.concatenate(targets)
         densities = np.stack([proposal.log_density(w) for proposal in proposals])
         logs = target - logsumexp(densities, axis=0)
         weights = np.exp(logs - logsumexp(logs))
         effective = 1.0 / float(np.square(weights).sum())
-        if effective >= _ENOUGH * draws:
+        if effective >= _ENOUGH * size:
             break
-        proposals.append(proposals[-1].learned(w, weights))
-    if effective < _POOR * draws:
-        return _moved(problem, proposals[0], draws, rng)
-    return w, weights, effective
+        if not many:
+            proposals.append(proposals[-1].learned(w, weights))
+    if effective >= _POOR * draws:
+        return Sample(w=w, weights=weights, effective=effective)
+    if many:
+        begin = w
+    else:
+        begin = w[_systematic(weights, min(draws, _CHAINS), rng)]
+        precision = np.linalg.inv(proposals[-1].covariance)
+        centre = proposals[-1].centre
+    return _moved(problem, begin, Gaussian.of(problem.blocks(), centre, precision), rng)
+
+
+def _systematic(weights: FloatArray, size: int, rng: np.random.Generator) -> IntArray:
+    """Systematic resampling: as many copies of a draw as its weight asks for, within one."""
+    picked = np.searchsorted(np.cumsum(weights), (np.arange(size) + rng.random()) / size)
+    return np.minimum(picked, weights.size - 1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gaussian:
+    """Normal approximation of a posterior in which blocks hang together through one shared block.
+
+    Attributes
+    ----------
+    centre : ndarray, shape (coordinate,)
+    shared : ndarray of int
+        Coordinates that all plots feel: the crop, its plantings and seasons.
+    root, precision : ndarray, shape (shared, shared)
+        Root of the marginal covariance of the shared coordinates, and its inverse.
+    own : tuple of (ndarray of int, ndarray, ndarray, ndarray)
+        For each variety: its coordinates, how their mean follows the shared ones, a root of their
+        covariance given those, and its inverse.
+    """
+
+    centre: FloatArray
+    shared: IntArray
+    root: FloatArray
+    precision: FloatArray
+    own: tuple[tuple[IntArray, FloatArray, FloatArray, FloatArray], ...]
+
+    @classmethod
+    def of(cls, blocks: IntArray, centre: FloatArray, precision: FloatArray) -> Gaussian:
+        """Split a precision by blocks; zero is the shared one."""
+        shared = np.flatnonzero(blocks == 0)
+        precision = _positive(precision)
+        left = precision[np.ix_(shared, shared)]
+        own = []
+        for block in range(1, int(blocks.max(initial=0)) + 1):
+            mine = np.flatnonzero(blocks == block)
+            inside = precision[np.ix_(mine, mine)]
+            cross = precision[np.ix_(mine, shared)]
+            slope = -np.linalg.solve(inside, cross)
+            left = left + cross.T @ slope
+            own.append((mine, slope, np.linalg.cholesky(np.linalg.inv(inside)), inside))
+        left = _positive(left)
+        root: FloatArray = np.linalg.cholesky(np.linalg.inv(left)).astype(np.float64)
+        return cls(centre=centre, shared=shared, root=root, precision=left, own=tuple(own))
+
+    def move_shared(self, w: FloatArray, step: float, rng: np.random.Generator) -> FloatArray:
+        """Autoregressive move of the shared coordinates; those of varieties follow."""
+        off = w[:, self.shared] - self.centre[self.shared]
+        noise = rng.standard_normal(off.shape) @ self.root.T
+        change = (np.sqrt(1 - step**2) - 1.0) * off + step * noise
+        moved = w.copy()
+        moved[:, self.shared] += change
+        for mine, slope, _, _ in self.own:
+            moved[:, mine] += change @ slope.T
+        return moved
+
+    def log_shared(self, w: FloatArray) -> FloatArray:
+        """Log-density of the shared coordinates up to a constant, shape (draw,)."""
+        off = w[:, self.shared] - self.centre[self.shared]
+        return np.asarray(-0.5 * ((off @ self.precision) * off).sum(axis=1))
+
+    def move_own(self, w: FloatArray, step: float, rng: np.random.Generator) -> FloatArray:
+        """Autoregressive move of each variety's coordinates given the shared ones."""
+        moved = w.copy()
+        for mine, _, root, _ in self.own:
+            noise = rng.standard_normal((w.shape[0], mine.size)) @ root.T
+            moved[:, mine] += (np.sqrt(1 - step**2) - 1.0) * self._off(w, mine) + step * noise
+        return moved
+
+    def log_own(self, w: FloatArray) -> FloatArray:
+        """Log-density of each variety's coordinates given the shared ones, (draw, variety)."""
+        logs = []
+        for mine, _, _, precision in self.own:
+            off = self._off(w, mine)
+            logs.append(-0.5 * ((off @ precision) * off).sum(axis=1))
+        return np.stack(logs, axis=1)
+
+    def _off(self, w: FloatArray, mine: IntArray) -> FloatArray:
+        slope = next(slope for at, slope, _, _ in self.own if at is mine)
+        middle = (w[:, self.shared] - self.centre[self.shared]) @ slope.T
+        return np.asarray(w[:, mine] - self.centre[mine] - middle)
+
+
+def _positive(matrix: FloatArray) -> FloatArray:
+    """Nearest symmetric matrix whose eigenvalues leave at most a spread of about one."""
+    values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
+    return np.asarray((vectors * np.maximum(values, 0.5)) @ vectors.T)
 
 
 def _moved(
-    problem: Problem, narrow: _Proposal, draws: int, rng: np.random.Generator
-) -> tuple[FloatArray, FloatArray, float]:
-    """Sequential Monte Carlo from a wide proposal to the posterior.
+    problem: Problem, w: FloatArray, about: Gaussian, rng: np.random.Generator
+) -> Sample:
+    """Many short Markov chains from draws near the posterior.
 
     Notes
     -----
-    Del Moral, Doucet & Jasra (2006), J. R. Stat. Soc. B 68:411-436, along the geometric path,
-    with autoregressive moves about the draws' own mean and covariance. The effective size is
-    the smallest of all steps.
+    Metropolis-Hastings in two blocks. Shared coordinates make an autoregressive step (Neal 1998,
+    Bayesian Statistics 6:475-501) that takes those of the varieties along; then each variety
+    steps by itself and is accepted by itself, since given the shared ones its plots alone speak
+    of it. The effective size is that of the first kept sweep, as far as it has forgotten its
+    start.
     """
-    start = replace(narrow, root=_WIDEST * narrow.root)
-    w = start.draw(draws, rng)
-    target, begun = problem.log_posterior(w), start.log_density(w)
-    reached, step, least = 0.0, 0.6, float(draws)
-    while reached < 1.0:
-        ratio = target - begun
-        power = _next_power(ratio, reached)
-        logs = (power - reached) * ratio
-        weights = np.exp(logs - logsumexp(logs))
-        least = min(least, 1.0 / float(np.square(weights).sum()))
-        index = _systematic(weights, rng)
-        w, target, begun = w[index], target[index], begun[index]
-        reached = power
-        about = _Normal(w)
-        for _ in range(_LAST_MOVES if reached >= 1.0 else _MOVES):
-            tried = about.moved(w, step, rng)
-            new_target, new_begun = problem.log_posterior(tried), start.log_density(tried)
-            odds = reached * (new_target - target) + (1.0 - reached) * (new_begun - begun)
-            odds += about.log_density(w) - about.log_density(tried)
-            taken = np.log(rng.random(draws)) < odds
-            w = np.where(taken[:, None], tried, w)
-            target = np.where(taken, new_target, target)
-            begun = np.where(taken, new_begun, begun)
-            step = float(np.clip(step * (1.3 if taken.mean() > 0.3 else 0.7), 0.05, 0.95))
-    return w, np.full(draws, 1.0 / draws), least
+    blocks = problem.plot_blocks()
+    target = problem.likelihood_of_plots(w)
+    prior = problem.log_prior(w)
+    begin, kept = w, []
+    step, own_step = 0.5, 0.6
+    for sweep in range(_SWEEPS):
+        tried = about.move_shared(w, step, rng)
+        new_target, new_prior = problem.likelihood_of_plots(tried), problem.log_prior(tried)
+        odds = (new_target - target).sum(axis=1) + new_prior - prior
+        odds += about.log_shared(w) - about.log_shared(tried)
+        taken = np.log(rng.random(w.shape[0])) < odds
+        w = np.where(taken[:, None], tried, w)
+        target = np.where(taken[:, None], new_target, target)
+        prior = np.where(taken, new_prior, prior)
+        step = _adapted(step, float(taken.mean()))
+        if about.own:
+            tried = about.move_own(w, own_step, rng)
+            new_target = problem.likelihood_of_plots(tried)
+            gain = (new_target - target) @ (blocks[:, None] == np.arange(1, len(about.own) + 1))
+            gain += about.log_own(w) - about.log_own(tried)
+            gain += problem.own_log_prior(tried) - problem.own_log_prior(w)
+            taken_by = np.log(rng.random(gain.shape)) < gain
+            for column, (mine, _, _, _) in enumerate(about.own):
+                w[:, mine] = np.where(taken_by[:, [column]], tried[:, mine], w[:, mine])
+            of_plot = np.pad(taken_by, ((0, 0), (1, 0)))[:, blocks]
+            target = np.where(of_plot, new_target, target)
+            prior = problem.log_prior(w)
+            own_step = _adapted(own_step, float(taken_by.mean()))
+        if sweep >= _SWEEPS - _KEPT:
+            kept.append(w.copy())
+    draws = np.concatenate(kept)
+    memory = [np.corrcoef(begin[:, i], kept[0][:, i])[0, 1] for i in range(w.shape[1])]
+    fresh = 1.0 - float(np.nanmax(np.square(memory)))
+    return Sample(
+        w=draws,
+        weights=np.full(draws.shape[0], 1.0 / draws.shape[0]),
+        effective=max(fresh * w.shape[0], 1.0),
+    )
 
 
-def _next_power(ratio: FloatArray, reached: float) -> float:
-    """Largest power that still leaves half of the draws effective, at least a small step on."""
-
-    def left(power: float) -> float:
-        logs = (power - reached) * ratio
-        weights = np.exp(logs - logsumexp(logs))
-        return 1.0 / float(np.square(weights).sum())
-
-    wanted = 0.5 * ratio.size
-    if left(1.0) >= wanted:
-        return 1.0
-    low, high = reached, 1.0
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if left(middle) >= wanted else (low, middle)
-    return min(max(low, reached + 1.0 / _RUNGS**2), 1.0)
-
-
-def _systematic(weights: FloatArray, rng: np.random.Generator) -> npt.NDArray[np.intp]:
-    """Systematic resampling: as many copies of a draw as its weight asks for, within one."""
-    size = weights.size
-    found = np.searchsorted(np.cumsum(weights), (np.arange(size) + rng.random()) / size)
-    return np.minimum(found, size - 1)
-
-
-class _Normal:
-    """Normal with the mean and covariance of draws, and moves that leave it as it is."""
-
-    def __init__(self, w: FloatArray) -> None:
-        self._mean = w.mean(axis=0)
-        covariance = np.atleast_2d(np.cov(w.T))
-        ridge = 1e-3 * np.diag(np.maximum(np.diag(covariance), 1e-8))
-        self._root = np.linalg.cholesky(covariance + ridge)
-
-    def moved(self, w: FloatArray, step: float, rng: np.random.Generator) -> FloatArray:
-        """Autoregressive moves; a step of one is a fresh draw."""
-        noise = rng.standard_normal(w.shape) @ self._root.T
-        return np.asarray(self._mean + np.sqrt(1 - step**2) * (w - self._mean) + step * noise)
-
-    def log_density(self, w: FloatArray) -> FloatArray:
-        """Log-density up to a constant, shape (draw,)."""
-        own = solve_triangular(self._root, (w - self._mean).T, lower=True)
-        return np.asarray(-0.5 * np.square(own).sum(axis=0))
+def _adapted(step: float, accepted: float) -> float:
+    return float(np.clip(step * (1.25 if accepted > 0.3 else 0.75), 0.05, 0.98))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -234,6 +317,11 @@ class _Proposal:
         along = axes.T @ vectors
         root: FloatArray = np.linalg.cholesky((along * spread) @ along.T).astype(np.float64)
         return cls(centre=centre, axes=axes, informed=informed, root=root)
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Covariance of the normal that the heavy tails belong to."""
+        return np.asarray(self.axes @ self.root @ self.root.T @ self.axes.T)
 
     def draw(self, size: int, rng: np.random.Generator) -> FloatArray:
         """Draws of shape (size, coordinate)."""
