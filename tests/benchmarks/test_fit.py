@@ -12,8 +12,7 @@ import numpy as np
 from tests.calibration.growers import Planting, first_hour, grow, spring
 from tests.calibration.loop_reference import fit_by_loop, negative_log_posterior
 from thermosprout.calibration.fit import climb, fit_with_prior, starts
-from thermosprout.calibration.hierarchy import root_of
-from thermosprout.calibration.hierarchy import layers_of
+from thermosprout.calibration.hierarchy import layers_of, root_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.posterior import Problem, shear_of
 from thermosprout.calibration.predict import Model

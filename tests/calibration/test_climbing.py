@@ -87,7 +87,12 @@ def test_a_noted_date_is_an_interval_of_a_normal_that_allows_for_slips() -> None
     ln_scale = np.log([[100.0, 90.0], [120.0, 70.0]])
     sigma, speed_sd = np.array([[0.2, 0.3]] * 2), np.array([[0.1, 0.0], [0.15, 0.05]])
     predicted = SimpleNamespace(
-        progress=progress, credit=credit, ln_scale=ln_scale, sigma=sigma, speed_sd=speed_sd
+        progress=progress,
+        credit=credit,
+        ln_scale=ln_scale,
+        sigma=sigma,
+        speed_sd=speed_sd,
+        shift=np.zeros_like(credit),
     )
     found = noted_log_likelihood(predicted)  # type: ignore[arg-type]
     assert found.shape == (2, 2)
@@ -100,6 +105,7 @@ def test_a_noted_date_is_an_interval_of_a_normal_that_allows_for_slips() -> None
             assert found[draw, plot] == pytest.approx(np.log(0.999 * inside + 0.001 / 60))
     never = SimpleNamespace(
         progress=np.zeros((1, 1, 2)), credit=np.zeros((1, 1)), ln_scale=np.zeros((1, 1)),
+        shift=np.zeros((1, 1)),
         sigma=np.ones((1, 1)), speed_sd=np.zeros((1, 1)),
     )  # fmt: skip
     assert noted_log_likelihood(never)[0, 0] == pytest.approx(np.log(0.001 / 60))  # type: ignore[arg-type]
@@ -108,10 +114,12 @@ def test_a_noted_date_is_an_interval_of_a_normal_that_allows_for_slips() -> None
 def test_sprouts_of_a_batch_have_the_tail_of_a_thinned_binomial() -> None:
     """Seed between two deviates; the binomial's tail is a beta's, of as many as count alone."""
     z_low, z_high = np.array([[-1.2, -np.inf, 0.0]]), np.array([[0.6, 0.3, 0.0]])
-    predicted = SimpleNamespace(share=np.zeros((1, 3)), z_low=z_low, z_high=z_high)
+    predicted = SimpleNamespace(
+        share=np.zeros((1, 3)), z_low=z_low, z_high=z_high,
+        viability=np.array([[0.9, 0.8, 0.5]]),
+    )  # fmt: skip
     counted = SimpleNamespace(
         seeds=np.array([30.0, 12.0, 5.0]), seeds_started=np.array([70.0, 12.0, np.nan]),
-        viability=np.array([0.9, 0.8, 0.5]),
     )  # fmt: skip
     found = sprouted_log_likelihood(predicted, counted)[0]  # type: ignore[arg-type]
     for at, (k, n, alive) in enumerate(((30, 70, 0.9), (12, 12, 0.8))):
@@ -121,11 +129,12 @@ def test_sprouts_of_a_batch_have_the_tail_of_a_thinned_binomial() -> None:
     assert found[2] == 0.0
     # As good as none sprouted: x^a / (a B(a, b)) is all that is left of the tail.
     single = SimpleNamespace(
-        share=np.zeros((1, 1)), z_low=np.full((1, 1), -np.inf), z_high=np.full((1, 1), -40.0)
+        share=np.zeros((1, 1)),
+        z_low=np.full((1, 1), -np.inf),
+        z_high=np.full((1, 1), -40.0),
+        viability=np.ones((1, 1)),
     )
-    batch = SimpleNamespace(
-        seeds=np.array([900.0]), seeds_started=np.array([901.0]), viability=np.array([1.0])
-    )
+    batch = SimpleNamespace(seeds=np.array([900.0]), seeds_started=np.array([901.0]))
     thin = 1 / (1 + 900 * 0.05)
     a, b = 900 * thin, thin + 1
     expected = a * np.log(1e-12) - np.log(a) - betaln(a, b)

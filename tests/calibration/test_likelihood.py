@@ -10,8 +10,7 @@ import xarray as xr
 
 from tests.calibration.growers import Planting, first_hour, grow, plain_crop, spring
 from tests.calibration.loop_reference import plot_log_likelihood
-from thermosprout.calibration.hierarchy import root_of
-from thermosprout.calibration.hierarchy import layers_of
+from thermosprout.calibration.hierarchy import layers_of, root_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot, noted_window_h
 from thermosprout.calibration.posterior import Problem, shear_of

@@ -76,7 +76,8 @@ def test_records_of_a_slow_crop_make_the_next_forecast_better(slow_plots) -> Non
     assert tuple(scores) == NAMES
     assert sum(told) == 3
     assert scores["calibrated"].plots == 6
-    assert scores["calibrated"].date_crps_d < 0.5 * scores["catalogue"].date_crps_d
+    # A part of what the two other plantings say is left to the season and to the thermometer.
+    assert scores["calibrated"].date_crps_d < 0.7 * scores["catalogue"].date_crps_d
     assert scores["calibrated"].date_error_d < scores["mean of the others"].date_error_d
     assert scores["packet"].date_crps_d == pytest.approx(scores["packet"].date_error_d)
     assert scores["packet"].date_covered is None

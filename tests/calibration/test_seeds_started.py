@@ -25,10 +25,10 @@ def odds_of(z_high, seeds, started, viability=0.9):
     predicted = SimpleNamespace(
         share=np.zeros((len(z_high), 1)), z_low=np.full((len(z_high), 1), -np.inf),
         z_high=np.array(z_high, dtype=float)[:, None],
+        viability=np.full((len(z_high), 1), viability),
     )  # fmt: skip
     counted = SimpleNamespace(
         seeds=np.array([float(seeds)]), seeds_started=np.array([float(started)]),
-        viability=np.array([viability]),
     )  # fmt: skip
     return sprouted_log_likelihood(predicted, counted)[:, 0]  # type: ignore[arg-type]
 

@@ -27,7 +27,8 @@ def test_a_noted_date_is_a_normal_between_two_progresses_with_slips() -> None:
     """Also where progress is below one degree-day, nothing at all, or only a head start."""
     progress = np.array([[[0.3, 0.9, 0.9], [0.0, 0.0, 0.0], [40.0, 60.0, 60.0]]])
     predicted = SimpleNamespace(
-        progress=progress, credit=np.array([[0.0, 0.4, 7.0]]), sigma=np.array([[0.3, 0.2, 0.25]]),
+        shift=np.zeros((1, 3)), progress=progress,
+        credit=np.array([[0.0, 0.4, 7.0]]), sigma=np.array([[0.3, 0.2, 0.25]]),
         speed_sd=np.array([[0.1, 0.3, 0.0]]), ln_scale=np.log([[0.5, 0.4, 60.0]]),
     )  # fmt: skip
     found = noted_log_likelihood(predicted)  # type: ignore[arg-type]
@@ -49,9 +50,12 @@ def test_a_batch_has_the_odds_of_a_beta_of_its_thinned_counts(
     """P(at least k of n) as an integral of the beta density (Abramowitz & Stegun 26.5.24)."""
     seeds, started = np.array([40.0, 30.0, 25.0]), np.array([52.0, np.nan, 90.0])
     predicted = SimpleNamespace(
-        share=np.zeros((1, 3)), z_low=np.full((1, 3), low), z_high=np.full((1, 3), high)
+        share=np.zeros((1, 3)),
+        z_low=np.full((1, 3), low),
+        z_high=np.full((1, 3), high),
+        viability=np.full((1, 3), alive),
     )
-    counted = SimpleNamespace(seeds=seeds, seeds_started=started, viability=np.full(3, alive))
+    counted = SimpleNamespace(seeds=seeds, seeds_started=started)
     found = sprouted_log_likelihood(predicted, counted)[0]  # type: ignore[arg-type]
     assert found[1] == 0.0, "nothing is known of the others"
     odds = alive * (norm.cdf(high) - norm.cdf(low))
@@ -67,9 +71,12 @@ def test_odds_of_a_batch_have_a_floor_and_no_odds_are_too_small_for_it() -> None
     """Where nothing sprouts the odds are taken as 1e-12; the leading term of the tail is all."""
     n, k = np.array([1e3, 60.0]), np.array([999.0, 50.0])
     predicted = SimpleNamespace(
-        share=np.zeros((1, 2)), z_low=np.full((1, 2), -np.inf), z_high=np.full((1, 2), -40.0)
+        share=np.zeros((1, 2)),
+        z_low=np.full((1, 2), -np.inf),
+        z_high=np.full((1, 2), -40.0),
+        viability=np.ones((1, 2)),
     )
-    counted = SimpleNamespace(seeds=k, seeds_started=n, viability=np.ones(2))
+    counted = SimpleNamespace(seeds=k, seeds_started=n)
     found = sprouted_log_likelihood(predicted, counted)[0]  # type: ignore[arg-type]
     alike = 1 + (n - 1) * BATCH_RHO
     for index in range(2):
@@ -97,7 +104,6 @@ def test_counts_are_laid_out_with_slips_by_the_length_of_the_spans() -> None:
         "slip": [[0.25, 0.25, 0.5, 0], [0, 0, 0, 0], [0.5, 0.25, 0.25, 0]],
         "seeds": [40, 0, 50], "emerged": [12, 0, 9], "noted": [False, True, False],
         "dish": [False, False, True], "seeds_started": [55, np.nan, np.nan],
-        "viability": [0.8, 1.0, 1.0],
     }  # fmt: skip
     assert {field.name for field in fields(found)} == expected.keys()
     for name, value in expected.items():

@@ -53,8 +53,9 @@ def test_slope_of_what_shows_is_its_difference(name: str) -> None:
     both, vectors = likelihood(grown(HANDLINGS[name]))
     given = both._given(both.model.predict(vectors))
     speed = np.random.default_rng(3).normal(0.0, 0.7, (3, 3))
-    up, down = given.shown(speed + 1e-5)[0], given.shown(speed - 1e-5)[0]
-    shown, slope = given.shown(speed)
+    up, down = given.shown(speed + 1e-5), given.shown(speed - 1e-5)
+    shown, slope = given.shown_and_slope(speed)
+    assert shown == pytest.approx(given.shown(speed), abs=1e-12)
     numeric = (up - down) / 2e-5
     smooth = (shown > 1e-6) & (shown < 1 - 1e-6)
     assert smooth.any()

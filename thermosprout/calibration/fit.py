@@ -176,7 +176,6 @@ def climb(
     FitError
         When no start leads anywhere.
     """
-
     begin = {} if precision is None else {"hess_inv0": _inverse(precision)}
 
     def run(point: FloatArray, iterations: int, gradient: float) -> tuple[FloatArray, float]:

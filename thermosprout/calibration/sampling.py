@@ -113,7 +113,7 @@ def sample(
     points: list[FloatArray] = []
     targets: list[FloatArray] = []
     weights = np.zeros(0)
-    many = centre.size > _MANY
+    w, many, effective = centre[None], centre.size > _MANY, 0.0
     size = min(draws, _CHAINS) if many else draws
     for _ in range(1 if many else _ROUNDS):
         points.append(proposals[-1].draw(size, rng))
@@ -133,7 +133,7 @@ def sample(
         begin = w
     else:
         begin = w[_systematic(weights, min(draws, _CHAINS), rng)]
-        precision = np.linalg.inv(proposals[-1].covariance)
+        precision = np.asarray(np.linalg.inv(proposals[-1].covariance))
         centre = proposals[-1].centre
     return _moved(problem, begin, Gaussian.of(problem.blocks(), centre, precision), rng)
 
@@ -142,6 +142,25 @@ def _systematic(weights: FloatArray, size: int, rng: np.random.Generator) -> Int
     """Systematic resampling: as many copies of a draw as its weight asks for, within one."""
     picked = np.searchsorted(np.cumsum(weights), (np.arange(size) + rng.random()) / size)
     return np.minimum(picked, weights.size - 1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Own:
+    """Coordinates of one variety, and their normal given the shared ones.
+
+    Attributes
+    ----------
+    at : ndarray of int, shape (own,)
+    slope : ndarray, shape (own, shared)
+        How their mean follows the shared coordinates.
+    root, precision : ndarray, shape (own, own)
+        Root of their covariance given the shared ones, and its inverse.
+    """
+
+    at: IntArray
+    slope: FloatArray
+    root: FloatArray
+    precision: FloatArray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -155,16 +174,15 @@ class Gaussian:
         Coordinates that all plots feel: the crop, its plantings and seasons.
     root, precision : ndarray, shape (shared, shared)
         Root of the marginal covariance of the shared coordinates, and its inverse.
-    own : tuple of (ndarray of int, ndarray, ndarray, ndarray)
-        For each variety: its coordinates, how their mean follows the shared ones, a root of their
-        covariance given those, and its inverse.
+    own : tuple of Own
+        One for each variety.
     """
 
     centre: FloatArray
     shared: IntArray
     root: FloatArray
     precision: FloatArray
-    own: tuple[tuple[IntArray, FloatArray, FloatArray, FloatArray], ...]
+    own: tuple[Own, ...]
 
     @classmethod
     def of(cls, blocks: IntArray, centre: FloatArray, precision: FloatArray) -> Gaussian:
@@ -177,12 +195,11 @@ class Gaussian:
             mine = np.flatnonzero(blocks == block)
             inside = precision[np.ix_(mine, mine)]
             cross = precision[np.ix_(mine, shared)]
-            slope = -np.linalg.solve(inside, cross)
+            slope = np.asarray(-np.linalg.solve(inside, cross), dtype=np.float64)
             left = left + cross.T @ slope
-            own.append((mine, slope, np.linalg.cholesky(np.linalg.inv(inside)), inside))
+            own.append(Own(at=mine, slope=slope, root=_root(inside), precision=inside))
         left = _positive(left)
-        root: FloatArray = np.linalg.cholesky(np.linalg.inv(left)).astype(np.float64)
-        return cls(centre=centre, shared=shared, root=root, precision=left, own=tuple(own))
+        return cls(centre=centre, shared=shared, root=_root(left), precision=left, own=tuple(own))
 
     def move_shared(self, w: FloatArray, step: float, rng: np.random.Generator) -> FloatArray:
         """Autoregressive move of the shared coordinates; those of varieties follow."""
@@ -191,8 +208,8 @@ class Gaussian:
         change = (np.sqrt(1 - step**2) - 1.0) * off + step * noise
         moved = w.copy()
         moved[:, self.shared] += change
-        for mine, slope, _, _ in self.own:
-            moved[:, mine] += change @ slope.T
+        for own in self.own:
+            moved[:, own.at] += change @ own.slope.T
         return moved
 
     def log_shared(self, w: FloatArray) -> FloatArray:
@@ -203,23 +220,26 @@ class Gaussian:
     def move_own(self, w: FloatArray, step: float, rng: np.random.Generator) -> FloatArray:
         """Autoregressive move of each variety's coordinates given the shared ones."""
         moved = w.copy()
-        for mine, _, root, _ in self.own:
-            noise = rng.standard_normal((w.shape[0], mine.size)) @ root.T
-            moved[:, mine] += (np.sqrt(1 - step**2) - 1.0) * self._off(w, mine) + step * noise
+        for own in self.own:
+            noise = rng.standard_normal((w.shape[0], own.at.size)) @ own.root.T
+            moved[:, own.at] += (np.sqrt(1 - step**2) - 1.0) * self._off(w, own) + step * noise
         return moved
 
     def log_own(self, w: FloatArray) -> FloatArray:
         """Log-density of each variety's coordinates given the shared ones, (draw, variety)."""
         logs = []
-        for mine, _, _, precision in self.own:
-            off = self._off(w, mine)
-            logs.append(-0.5 * ((off @ precision) * off).sum(axis=1))
+        for own in self.own:
+            off = self._off(w, own)
+            logs.append(-0.5 * ((off @ own.precision) * off).sum(axis=1))
         return np.stack(logs, axis=1)
 
-    def _off(self, w: FloatArray, mine: IntArray) -> FloatArray:
-        slope = next(slope for at, slope, _, _ in self.own if at is mine)
-        middle = (w[:, self.shared] - self.centre[self.shared]) @ slope.T
-        return np.asarray(w[:, mine] - self.centre[mine] - middle)
+    def _off(self, w: FloatArray, own: Own) -> FloatArray:
+        middle = (w[:, self.shared] - self.centre[self.shared]) @ own.slope.T
+        return np.asarray(w[:, own.at] - self.centre[own.at] - middle)
+
+
+def _root(precision: FloatArray) -> FloatArray:
+    return np.asarray(np.linalg.cholesky(np.linalg.inv(precision)), dtype=np.float64)
 
 
 def _positive(matrix: FloatArray) -> FloatArray:
@@ -228,9 +248,7 @@ def _positive(matrix: FloatArray) -> FloatArray:
     return np.asarray((vectors * np.maximum(values, 0.5)) @ vectors.T)
 
 
-def _moved(
-    problem: Problem, w: FloatArray, about: Gaussian, rng: np.random.Generator
-) -> Sample:
+def _moved(problem: Problem, w: FloatArray, about: Gaussian, rng: np.random.Generator) -> Sample:
     """Many short Markov chains from draws near the posterior.
 
     Notes
@@ -263,8 +281,8 @@ def _moved(
             gain += about.log_own(w) - about.log_own(tried)
             gain += problem.own_log_prior(tried) - problem.own_log_prior(w)
             taken_by = np.log(rng.random(gain.shape)) < gain
-            for column, (mine, _, _, _) in enumerate(about.own):
-                w[:, mine] = np.where(taken_by[:, [column]], tried[:, mine], w[:, mine])
+            for column, own in enumerate(about.own):
+                w[:, own.at] = np.where(taken_by[:, [column]], tried[:, own.at], w[:, own.at])
             of_plot = np.pad(taken_by, ((0, 0), (1, 0)))[:, blocks]
             target = np.where(of_plot, new_target, target)
             prior = problem.log_prior(w)
