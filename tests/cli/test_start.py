@@ -59,7 +59,7 @@ def test_questions_are_asked_again_until_they_can_be_used(
     ]  # fmt: skip
     told = run(str(path), text="\n".join(answers) + "\n")
     for sentence in ("no place by coordinates", "did you mean Europe/London", "parsnip", "soaked",
-                     "write it as 2026-05-01"):  # fmt: skip
+                     "write it like 2026-05-01"):  # fmt: skip
         assert sentence in told
     rows = load_season(path).data.rows
     assert [(row.crop, row.treatment, row.soak_h) for row in rows] == [
@@ -83,8 +83,8 @@ def test_a_season_that_is_there_is_never_overwritten(tmp_path: Path) -> None:
         ([*ANSWERS[:4], "--soil", "weather"], "neither a CSV file nor a weather service"),
         ([*ANSWERS, "--row", "parsnp"], "did you mean parsnip"),
         ([*ANSWERS, "--row", "pea/soakd"], "did you mean soaked"),
-        ([*ANSWERS, "--row", "pea/soaked/tomorrow"], "write it as"),
-        ([*ANSWERS, "--timezone", "Europe/Atlantis"], "no time zone"),
+        ([*ANSWERS, "--row", "pea/soaked/tomorrow"], "write it like"),
+        ([*ANSWERS, "--timezone", "Europe/Atlantis"], "not a time zone"),
         (["--place", "x", "--at", "35, -85.2", "--soil", "open-meteo"], "add --timezone"),
     ],
 )

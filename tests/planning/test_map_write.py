@@ -251,7 +251,7 @@ def test_command_prints_what_the_map_holds(tmp_path: Path, soil_file: Path) -> N
 @pytest.mark.parametrize(
     ("changed", "told"),
     [
-        ({"--sow": "soon"}, "'soon' is no day"),
+        ({"--sow": "soon"}, "'soon' is not a date"),
         ({"--until": "2026-01-01"}, "lies before"),
         ({"--crop": "carott"}, "did you mean carrot"),
         ({"--treatment": "fried"}, "no treatment 'fried'"),

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from thermosprout.crops.catalogue import find_crop
+from thermosprout.dates import read_zone
 from thermosprout.errors import InputError
 from thermosprout.season import answers
 
@@ -39,7 +41,7 @@ def test_a_row_is_a_crop_and_what_else_is_known() -> None:
         (answers.read_hours, {"0.1": 0.1, "2400": 2400.0, "12 h": 12.0, "7,5": 7.5}),
         (answers.read_surface, {"Bare": "bare", " grass ": "grass", "unknown": "unknown"}),
         (answers.read_treatment, {"dry": "direct", "SOAKED": "soaked"}),
-        (answers.read_zone, {"Europe/Paris": "Europe/Paris"}),
+        (read_zone, {"Europe/Paris": ZoneInfo("Europe/Paris")}),
         (answers.read_name, {"  Long   bed ": "Long bed", "a" * 120: "a" * 120}),
     ],
 )
@@ -60,8 +62,8 @@ def test_what_is_taken(read: Callable[[str], object], taken: dict[str, object]) 
         (answers.read_hours, "long", "no number of hours"),
         (answers.read_surface, "gras", "did you mean grass"),
         (answers.read_surface, "snow", "known are bare, grass, unknown"),
-        (answers.read_zone, "Europe/Pariss", "did you mean Europe/Paris"),
-        (answers.read_zone, "??", "write it as Europe/London"),
+        (read_zone, "Europe/Pariss", "did you mean Europe/Paris"),
+        (read_zone, "??", "write it like Europe/London"),
         (answers.read_name, " ", "no name of 1 to 120 signs"),
         (answers.read_name, "a" * 121, "no name of 1 to 120 signs"),
         (answers.read_name, "a\x07b", "no name of 1 to 120 signs"),

@@ -121,7 +121,7 @@ def test_fetch_says_what_to_do(service: Playing) -> None:
     with pytest.raises(ServiceError, match="try again later, or use --offline") as caught:
         run("soil", "fetch", *PLACE, "--base-url", service.url)
     assert caught.value.exit_code == 4
-    with pytest.raises(InputError, match="is no day"):
+    with pytest.raises(InputError, match="is not a date"):
         run("soil", "fetch", *PLACE, "--from", "April")
     with pytest.raises(InputError, match="before the first day"):
         run("soil", "fetch", *PLACE, "--from", "2024-04-02", "--to", "2024-04-01")

@@ -360,16 +360,18 @@ def lot(
     from thermosprout.cli.output import console, note, print_json
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.seed_lots import SeedLot
+    from thermosprout.dates import read_day
     from thermosprout.errors import InputError
     from thermosprout.reports.crop_tables import lot_tables
 
     found = find_crop(crop)
     germinated = _of_share(germination, tested, germinated, counts, replicate)
     test = _test_counts(counts, tested, germinated)
-    day = _day(on, "--on") if on else _today()
+    day = read_day(on, what="--on") if on else _today()
+    test_day = read_day(tested_on, what="--tested-on") if tested_on else None
     for option, value, late in (
         ("--year", year, year is not None and year > day.year),
-        ("--tested-on", tested_on, bool(tested_on) and _day(tested_on, "--tested-on") > day),
+        ("--tested-on", tested_on, test_day is not None and test_day > day),
     ):
         if late:
             raise InputError(f"{option} {value} lies after {day.isoformat()}, the day asked for")
@@ -381,7 +383,7 @@ def lot(
         seeds_germinated=germinated if test is None else None,
         replicates=tuple(_replicate(text) for text in replicate or ()),
         year=year,
-        tested_on=_day(tested_on, "--tested-on") if tested_on else None,
+        tested_on=test_day,
         storage=storage.value if storage else None,
         storage_C=storage_c,
         moisture_pct=moisture_pct,
@@ -481,17 +483,6 @@ def _replicate(text: str) -> tuple[int, int]:
         return int(germinated), int(tested)
     except ValueError:
         raise InputError(f"--replicate is {text!r}, expected germinated/tested as 22/25") from None
-
-
-def _day(text: str, option: str) -> Any:
-    from datetime import date
-
-    from thermosprout.errors import InputError
-
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise InputError(f"{option} is {text!r}, expected a day as 2026-02-01") from None
 
 
 def _today() -> Any:

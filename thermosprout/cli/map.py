@@ -152,20 +152,15 @@ def sowing_days(sow: list[str], every: int, until: str) -> list[date]:
     InputError
         When a day cannot be read, or --until does not fit the days given.
     """
-    from datetime import date, timedelta
+    from datetime import timedelta
 
+    from thermosprout.dates import read_day
     from thermosprout.errors import InputError
 
-    def day(text: str) -> date:
-        try:
-            return date.fromisoformat(text)
-        except ValueError:
-            raise InputError(f"{text!r} is no day; write it as 2026-05-01") from None
-
-    days = [day(text) for text in sow]
+    days = [read_day(text, what="--sow") for text in sow]
     if not until:
         return sorted(set(days))
-    last = day(until)
+    last = read_day(until, what="--until")
     if len(days) != 1:
         raise InputError(f"--until goes on from one --sow day, found {len(days)}")
     if last < days[0]:

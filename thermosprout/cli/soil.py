@@ -263,19 +263,17 @@ def fetch(
 
 def _span(start: str, end: str) -> tuple[date, date] | None:
     """First and last day, or None for now and ahead."""
-    from datetime import UTC, date, datetime
+    from datetime import UTC, datetime
 
+    from thermosprout.dates import read_day
     from thermosprout.errors import InputError
 
     if not start and not end:
         return None
     if not start:
         raise InputError("--to needs --from", hint="name the first day with --from")
-    try:
-        first = date.fromisoformat(start)
-        last = date.fromisoformat(end) if end else datetime.now(UTC).date()
-    except ValueError:
-        raise InputError(f"{end or start!r} is no day", hint="write it as 2026-03-01") from None
+    first = read_day(start, what="--from")
+    last = read_day(end, what="--to") if end else datetime.now(UTC).date()
     if last < first:
         raise InputError(f"the last day {last} is before the first day {first}")
     return first, last

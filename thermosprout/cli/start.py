@@ -120,8 +120,8 @@ def _answers(
 def _zone(timezone: str, latitude: float, longitude: float, asked: bool) -> str:
     """Time zone given, or the nearest where the coordinates settle it."""
     from thermosprout.cli.output import note
+    from thermosprout.dates import read_zone
     from thermosprout.errors import InputError
-    from thermosprout.season.answers import read_zone
     from thermosprout.season.places import nearest_zone
 
     guess, sure = nearest_zone(latitude, longitude)
@@ -134,7 +134,8 @@ def _zone(timezone: str, latitude: float, longitude: float, asked: bool) -> str:
             )
         note(f"Time zone taken: {guess}, the nearest; --timezone says otherwise.")
         timezone = guess
-    return _need(timezone, "--timezone", f"Time zone, such as {guess}", read_zone, guess, asked)
+    zone = _need(timezone, "--timezone", f"Time zone, such as {guess}", read_zone, guess, asked)
+    return str(zone)
 
 
 def _soil(soil: str, season: Path, asked: bool) -> tuple[str | None, str | None]:
@@ -192,9 +193,9 @@ def _need(
 def _ask_rows() -> list[NewRow]:
     from datetime import date
 
+    from thermosprout.dates import read_day
     from thermosprout.season.answers import (
         read_crop,
-        read_day,
         read_hours,
         read_treatment,
         usual_hours,

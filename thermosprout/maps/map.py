@@ -347,7 +347,7 @@ def _sowing_hours(
         try:
             stamp = np.datetime64(sowing)
         except (ValueError, TypeError):
-            raise InputError(f"{sowing!r} is no day of sowing; write it as 2026-05-01") from None
+            raise InputError(f"{sowing!r} is not a date; write it like 2026-05-01") from None
         if np.isnat(stamp):
             raise InputError("a day of sowing is missing")
         dated = stamp.dtype in (np.dtype("datetime64[D]"), np.dtype("datetime64[M]"))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import difflib
 from datetime import date
 from pathlib import Path
-from zoneinfo import available_timezones
 
 from thermosprout.crops.catalogue import find_crop
+from thermosprout.dates import read_day
 from thermosprout.errors import InputError, Place
 from thermosprout.season.new_season import TREATMENTS, NewRow
 from thermosprout.trials.design import sprout_hours
@@ -43,18 +43,6 @@ def read_name(text: str) -> str:
     if not plain or len(plain) > 120 or not plain.isprintable():
         raise InputError(f"{text[:40]!r} is no name of 1 to 120 signs")
     return plain
-
-
-def read_zone(text: str) -> str:
-    """IANA time zone."""
-    known = available_timezones()
-    if text not in known:
-        near = difflib.get_close_matches(text, sorted(known), n=1)
-        raise InputError(
-            f"there is no time zone {text!r}",
-            hint=f"did you mean {near[0]}?" if near else "write it as Europe/London",
-        )
-    return text
 
 
 def read_soil(text: str, season: Path) -> str:
@@ -124,11 +112,3 @@ def read_crop(text: str) -> str:
     """Name of a crop, in the grower's own word, that the catalogue knows."""
     find_crop(text)
     return " ".join(text.split())
-
-
-def read_day(text: str) -> date:
-    """Local day."""
-    try:
-        return date.fromisoformat(text.strip())
-    except ValueError:
-        raise InputError(f"{text!r} is no day; write it as 2026-05-01") from None

@@ -8,6 +8,7 @@ answer: nothing that the season file says is forgotten on the way.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
@@ -20,6 +21,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.saved_estimates import with_best_estimate
 from thermosprout.crops.seed_lots import SeedLot, ln_time_shift_draws, viability_draws
 from thermosprout.dates import noon, read_day
+from thermosprout.emergence.conditioning import Count
 from thermosprout.emergence.forecast import (
     DRAWS,
     CropDraws,
@@ -28,6 +30,7 @@ from thermosprout.emergence.forecast import (
 )
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.errors import InputError
+from thermosprout.season.counts import as_recorded
 from thermosprout.season.file_notes import undated_test
 from thermosprout.season.load import Season
 from thermosprout.season.row_notes import depth_notes
@@ -49,6 +52,8 @@ class Context:
         Time zone that days are meant and shown in.
     season : Season, optional
         Names of lots, beds and crops are the season's.
+    counts : mapping of str to tuple of Count, optional
+        Counts of its rows up to today.
     as_of : datetime, optional
         Today (aware); now when absent.
     air_C : float, optional
@@ -68,6 +73,7 @@ class Context:
         *,
         zone: ZoneInfo,
         season: Season | None = None,
+        counts: Mapping[str, tuple[Count, ...]] | None = None,
         as_of: datetime | None = None,
         air_C: float | None = None,
         size: int = DRAWS,
@@ -76,6 +82,7 @@ class Context:
         if isinstance(soil, float) and not -5 <= soil <= 60:
             raise InputError(f"a soil temperature of {soil:g} °C is not between -5 and 60 °C")
         self.season, self.zone, self.air_C = season, zone, air_C
+        self.counts = dict(counts or {})
         self.as_of = as_of or datetime.now(UTC)
         self.size, self.seed = size, seed
         self.notes: list[str] = []
@@ -364,16 +371,33 @@ def season_context(
     as_of: datetime | None = None,
     offline: bool = False,
     series: xr.DataArray | None = None,
+    weather: xr.Dataset | None = None,
+    air_C: float | None = None,
     size: int = DRAWS,
     seed: int = 0,
 ) -> Context:
-    """Context of a season file; ``series`` stands in for its soil temperature."""
+    """Context of a season file, as its records have it.
+
+    Parameters
+    ----------
+    season, as_of, air_C, size, seed
+        As for :class:`Context`.
+    offline : bool
+        Ask no service.
+    series, weather : optional
+        Stand in for the season's own soil temperature and weather.
+    """
     today = as_of or datetime.now(UTC)
-    return Context(
-        SeasonSoil(season, today, offline=offline, series=series),
+    recorded = as_recorded(season, today)
+    context = Context(
+        SeasonSoil(recorded.season, today, offline=offline, series=series, weather=weather),
         zone=season.data.site.zone,
-        season=season,
+        season=recorded.season,
+        counts=recorded.counts,
         as_of=today,
+        air_C=air_C,
         size=size,
         seed=seed,
     )
+    context.note(*recorded.notes)
+    return context

@@ -16,7 +16,6 @@ from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
 from thermosprout.season.context import Context, season_context
-from thermosprout.season.counts import season_counts
 from thermosprout.season.file_notes import absent_notes, undated_tests
 from thermosprout.season.load import Season
 from thermosprout.season.row_notes import typed_notes
@@ -161,7 +160,7 @@ def forecast_rows(
     """
     season, as_of = context.require_season(), context.as_of
     context.note(*absent_notes(season), *undated_tests(season, as_of))
-    counts = season_counts(season, as_of) if counts is None else counts
+    counts = context.counts if counts is None else counts
     answers = []
     for row in season.data.rows:
         if only is None or row.id in only:

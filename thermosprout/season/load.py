@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import datetime
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,8 @@ from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text
 from thermosprout.season.locate import key_places, nearest_place
-from thermosprout.season.schema import FORMAT, Lot, Row, SeasonFile, hours, instant
+from thermosprout.season.schema import FORMAT, Lot, Row, SeasonFile, hours, instant, local_day
+from thermosprout.soil.model.surface import cover_named
 
 _AT = re.compile(r"\s*\(at line (\d+), column (\d+)\)")
 _END = re.compile(r"\s*\(at end of document\)")
@@ -60,6 +61,21 @@ class Season:
                 hint="keep it beside the season file",
             )
         return wanted
+
+    def existing(self, name: str, *keys: str | int) -> Path:
+        """Path of a file the season names, which must be there; see :meth:`resolve`.
+
+        Raises
+        ------
+        InputError
+            When it is not, with the line that names it.
+        """
+        path = self.resolve(name, *keys)
+        if not path.exists():
+            raise InputError(
+                f"no such file {name!r} beside the season file", place=self.place(*keys)
+            )
+        return path
 
     def require_row(self, name: str) -> None:
         """Refuse a row that the season does not have.
@@ -212,9 +228,9 @@ def _checked(
 ) -> Season:
     """Check what one table says against the others."""
 
-    def fail(what: str, *keys: str | int) -> InputError:
+    def fail(what: str, *keys: str | int, hint: str = "") -> InputError:
         line, column = nearest_place(places, keys)
-        return InputError(what, place=Place(file=file, line=line, column=column))
+        return InputError(what, place=Place(file=file, line=line, column=column), hint=hint)
 
     for table, ids in (
         ("lots", [lot.id for lot in data.lots]),
@@ -224,6 +240,20 @@ def _checked(
         for index, name in enumerate(ids):
             if name in ids[:index]:
                 raise fail(f"the id {name!r} stands twice among {table}", table, index, "id")
+    for table, covers in (
+        ("beds", [bed.cover for bed in data.beds]),
+        ("rows", [row.cover for row in data.rows]),
+    ):
+        for index, cover in enumerate(covers):
+            try:
+                cover_named(cover)
+            except InputError as error:
+                raise fail(error.what, table, index, "cover", hint=error.hint) from None
+    beds = [bed.id for bed in data.beds] or [row.bed for row in data.rows if row.bed]
+    for index, watering in enumerate(data.watering):
+        if watering.bed is not None and watering.bed not in beds:
+            guess = _guess(watering.bed, beds)
+            raise fail(f"the bed {watering.bed!r} is not listed{guess}", "watering", index, "bed")
     crops: dict[str, Crop] = {}
     lots = {lot.id: lot for lot in data.lots}
     for index, lot in enumerate(data.lots):
@@ -275,7 +305,7 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
         )
     lot = lots.get(row.lot) if row.lot else None
     zone = data.site.zone
-    planted_year = _as_day(row.planted, zone).year
+    planted_year = local_day(row.planted, zone).year
     if lot is not None and lot.year is not None and lot.year > planted_year:
         raise fail(
             f"lot {lot.id} was harvested in {lot.year}, after row {row.id} is planted in "
@@ -287,7 +317,7 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
     if row.started is None:
         return
     # Two days, or a day and an instant of that day, are compared as days.
-    if _as_day(row.started, zone) > _as_day(row.planted, zone) or (
+    if local_day(row.started, zone) > local_day(row.planted, zone) or (
         isinstance(row.started, datetime)
         and isinstance(row.planted, datetime)
         and row.started > row.planted
@@ -332,10 +362,6 @@ def _guess(name: str, known: list[str]) -> str:
     folded = {one.casefold(): one for one in reversed(known)}
     near = get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.5)
     return f"; did you mean {folded[near[0]]!r}" if near else ""
-
-
-def _as_day(moment: datetime | date, zone: Any) -> date:
-    return moment.astimezone(zone).date() if isinstance(moment, datetime) else moment
 
 
 def _seed_lot(lot: Lot, crop: Crop) -> SeedLot:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import xarray as xr
@@ -14,11 +14,12 @@ from thermosprout.dates import noon, read_day, read_zone
 from thermosprout.dates import today as read_today
 from thermosprout.emergence.forecast import DRAWS
 from thermosprout.errors import InputError
-from thermosprout.season.context import Context
+from thermosprout.season.context import Context, season_context
 from thermosprout.season.load import load_season
 from thermosprout.season.schema import hours
-from thermosprout.season.soil import SeasonSoil, SoilSupply, Water
+from thermosprout.season.soil import SoilSupply, Water
 from thermosprout.soil.in_memory import series_in_memory
+from thermosprout.soil.model.temperature import Surface
 from thermosprout.soil.model.texture import soil_type
 from thermosprout.soil.readers.logger import read_bridged
 from thermosprout.soil.readers.weather_table import read_weather_csv
@@ -61,9 +62,9 @@ def open_context(
         latitude, longitude = loaded.data.site.latitude, loaded.data.site.longitude
         file_zone = file_zone or loaded.data.site.timezone
     today = as_of if isinstance(as_of, datetime) else read_today(as_of or "", zone)
-    options = {"as_of": today, "air_C": air_C, "size": size, "seed": seed}
+    options: dict[str, Any] = {"as_of": today, "air_C": air_C, "size": size, "seed": seed}
     if constant_C is not None:
-        return Context(float(constant_C), zone=zone, season=loaded, **options)  # type: ignore[arg-type]
+        return Context(float(constant_C), zone=zone, season=loaded, **options)
     notes: list[str] = []
     series: xr.DataArray | None = None
     sky: xr.Dataset | None = None
@@ -78,17 +79,17 @@ def open_context(
         )
         notes.extend(reading.sentences())
     if loaded is not None:
-        supply: SoilSupply = SeasonSoil(loaded, today, offline=offline, series=series, weather=sky)
+        context = season_context(loaded, offline=offline, series=series, weather=sky, **options)
     elif series is None and sky is None:
         raise InputError(
             "no temperature was named",
             hint="give a season file, --soil SOIL.csv, --weather WEATHER.csv or --constant C",
         )
     else:
-        supply = SoilSupply(
-            series=series, weather=sky, surface="grass" if surface == "grass" else "bare"
+        ground: Surface = "grass" if surface == "grass" else "bare"
+        context = Context(
+            SoilSupply(series=series, weather=sky, surface=ground), zone=zone, **options
         )
-    context = Context(supply, zone=zone, season=loaded, **options)  # type: ignore[arg-type]
     context.note(*notes)
     return context
 
@@ -144,9 +145,15 @@ def memory_context(
     today = as_of if isinstance(as_of, datetime) else read_today(as_of or "", zone)
     if today.tzinfo is None:
         today = today.replace(tzinfo=zone)
-    options = {"zone": zone, "as_of": today, "air_C": air_C, "size": size, "seed": seed}
+    options: dict[str, Any] = {
+        "zone": zone,
+        "as_of": today,
+        "air_C": air_C,
+        "size": size,
+        "seed": seed,
+    }
     if isinstance(soil, int | float):
-        return Context(float(soil), **options)  # type: ignore[arg-type]
+        return Context(float(soil), **options)
     series = None
     if soil is not None:
         series = series_in_memory(
@@ -167,4 +174,4 @@ def memory_context(
         rainfed=rainfed,
         soil=soil_type(texture),
     )
-    return Context(supply, **options)  # type: ignore[arg-type]
+    return Context(supply, **options)

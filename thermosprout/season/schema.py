@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Annotated, Any, Literal, Self
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
+from thermosprout.dates import read_zone
 from thermosprout.quantities import YEARS
 
 FORMAT = 1
@@ -60,11 +61,7 @@ class Site(_Table):
     @field_validator("timezone")
     @classmethod
     def _known_zone(cls, value: str) -> str:
-        if value not in available_timezones():
-            raise ValueError(
-                f"{value!r} is not a time zone of the IANA list, such as Europe/Dublin"
-            )
-        return value
+        return str(read_zone(value))
 
     @property
     def zone(self) -> ZoneInfo:
@@ -139,6 +136,21 @@ class Lot(_Table):
         ):
             raise ValueError(
                 f"{self.seeds_germinated} of {self.seeds_tested} seeds cannot have germinated"
+            )
+        if (
+            self.germination is not None
+            and self.seeds_germinated is not None
+            and self.seeds_tested is not None
+            and abs(self.germination - self.seeds_germinated / self.seeds_tested)
+            > 0.01 + 0.5 / self.seeds_tested
+        ):
+            raise ValueError(
+                f"germination is {self.germination:g} but {self.seeds_germinated} of "
+                f"{self.seeds_tested} seeds germinated; give one of them"
+            )
+        if self.tested_on is not None and self.year is not None and self.tested_on.year < self.year:
+            raise ValueError(
+                f"tested_on {self.tested_on.isoformat()} is before the harvest of {self.year}"
             )
         return self
 
@@ -272,6 +284,11 @@ def instant(moment: datetime | date, zone: ZoneInfo) -> datetime:
     if isinstance(moment, datetime):
         return moment.astimezone(UTC)
     return datetime.combine(moment, _NOON, tzinfo=zone).astimezone(UTC)
+
+
+def local_day(moment: datetime | date, zone: ZoneInfo) -> date:
+    """Local day of a moment."""
+    return moment.astimezone(zone).date() if isinstance(moment, datetime) else moment
 
 
 def hours(moment: datetime) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -286,7 +286,7 @@ class SeasonSoil(SoilSupply):
             series = self._from_source()
             readings = self.season.data.soil.readings_file
             if readings is not None:
-                path = self.season.resolve(readings, "soil", "readings_file")
+                path = self.season.existing(readings, "soil", "readings_file")
                 site = self.season.data.site
                 table = read_readings(path, timezone=site.timezone)
                 corrected = corrected_by(series, table, site.longitude)
@@ -301,7 +301,7 @@ class SeasonSoil(SoilSupply):
         if self._weather is None and settings.weather_file is not None:
             site = self.season.data.site
             self._weather, reading = read_weather_csv(
-                self.season.resolve(settings.weather_file, "soil", "weather_file"),
+                self.season.existing(settings.weather_file, "soil", "weather_file"),
                 latitude=site.latitude,
                 longitude=site.longitude,
                 elevation_m=site.elevation_m,
@@ -333,7 +333,7 @@ class SeasonSoil(SoilSupply):
             return modelled
         source = self._source()
         with season_hints(source.path):
-            series = soil_from(source)
+            series = self._read(source)
         if not np.isfinite(float(series["depth"])):
             series = series.assign_coords(depth=_USUAL_DEPTH_CM / 100.0)
             self.notes.append(
@@ -349,6 +349,19 @@ class SeasonSoil(SoilSupply):
         if attribution := series.attrs.get("attribution"):
             self.notes.append(str(attribution))
         return series
+
+    def _read(self, source: SoilSource) -> xr.DataArray:
+        """Series of a source; a file that covers today stands alone where the service fails."""
+        try:
+            return soil_from(source)
+        except ServiceError as error:
+            if source.path is None:
+                raise
+            alone = soil_from(replace(source, service=None))
+            if alone["time"].values[-1] < source.now:
+                raise
+            self.notes.append(f"The file alone is used: {error}")
+            return alone
 
     def _source(self) -> SoilSource:
         """Settings of the file or service for the days the season needs."""
@@ -382,7 +395,7 @@ class SeasonSoil(SoilSupply):
         return note.replace(f"{self.season.path.parent.resolve()}{os.sep}", "")
 
     def _path(self, name: str | None, key: str) -> Path | None:
-        return None if name is None else self.season.resolve(name, "soil", key)
+        return None if name is None else self.season.existing(name, "soil", key)
 
 
 def corrected_by(series: xr.DataArray, readings: pd.DataFrame, longitude: float) -> Correction:
