@@ -49,7 +49,7 @@ def cached(folder: Path) -> bytes:
             "play",
             "http://127.0.0.1:8797/v1/archive",
             {"latitude": 52.5, "longitude": 13.4},
-            check=lambda _: True,
+            check=lambda *_: True,
             expires_s=-1,
         ).body
 

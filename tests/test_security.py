@@ -126,4 +126,4 @@ def test_an_answer_that_unpacks_to_more_than_the_bound_is_cut_off(tmp_path: Path
         WeatherSession(folder=tmp_path) as session,
         pytest.raises(ServiceError, match="larger than 60 MB"),
     ):
-        session.get("play", f"{service.url}/a", {}, check=lambda _: True, expires_s=1)
+        session.get("play", f"{service.url}/a", {}, check=lambda *_: True, expires_s=1)

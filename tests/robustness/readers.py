@@ -154,7 +154,7 @@ def _estimate() -> bytes:
 @lru_cache
 def _open_meteo() -> tuple[bytes, ...]:
     query = {"latitude": "52.5", "longitude": "13.4", "forecast_days": "1", "past_days": "0"}
-    both = {**query, "hourly": "temperature_2m,precipitation,soil_temperature_0_to_7cm"}
+    both = {**query, "hourly": "temperature_2m,precipitation"}
     few = {**query, "hourly": "temperature_2m"}
     today = date(2026, 4, 1)
     return (
@@ -249,16 +249,18 @@ def _saved(path: Path) -> None:
 
 
 def _open_meteo_answer(path: Path) -> None:
-    from thermosprout.weather.open_meteo import document_of, parse
+    from thermosprout.weather.open_meteo import parse
+    from thermosprout.weather.service import json_object
 
-    data = parse(document_of(path.read_bytes()), wanted=["temperature_2m"])
+    data = parse(json_object(path.read_bytes()), strict=True)
     assert np.isfinite(data["air_temperature"].values).all()
 
 
 def _power_answer(path: Path) -> None:
-    from thermosprout.weather.nasa_power import _document, parse
+    from thermosprout.weather.nasa_power import parse
+    from thermosprout.weather.service import json_object
 
-    data = parse(_document(path.read_bytes()))
+    data = parse(json_object(path.read_bytes()))
     assert np.isfinite(data["air_temperature"].values).all()
 
 

@@ -196,7 +196,7 @@ def test_records_and_cache_in_a_read_only_folder_are_one_sentence() -> None:
         WeatherSession(folder=NOWHERE) as session,
         pytest.raises(InputError, match="cache folder cannot be used"),
     ):
-        session.get("play", "http://127.0.0.1:9/a", {}, check=lambda _: True, expires_s=1)
+        session.get("play", "http://127.0.0.1:9/a", {}, check=lambda *_: True, expires_s=1)
 
 
 def test_records_replaced_by_a_sync_program_between_two_counts_keep_both_sides(

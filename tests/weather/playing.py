@@ -26,7 +26,8 @@ UNITS = {
 
 @dataclass
 class Reply:
-    """What the server sends; ``cut`` closes the connection after so many bytes."""
+    """What the server sends; ``cut`` closes the connection after so many bytes, ``drip_s`` waits
+    after each byte."""
 
     status: int = 200
     body: bytes = b""
@@ -34,6 +35,7 @@ class Reply:
     content_type: str = "application/json"
     cut: int | None = None
     wait_s: float = 0.0
+    drip_s: float = 0.0
 
 
 @dataclass
@@ -45,17 +47,25 @@ class Playing:
     asked: list[tuple[str, dict[str, str]]] = field(default_factory=list)
 
 
-def at(hour: float, latitude: float, member: int = 0) -> dict[str, float]:
+def sun(hour: float, latitude: float, longitude: float) -> float:
+    """Sine of the sun's elevation, none at night: declination after Cooper (1969)."""
+    day, north = hour / 24.0, math.radians(latitude)
+    down = math.radians(23.45 * math.sin(2 * math.pi * (284 + day % 365.2425 + 1) / 365.0))
+    angle = 2 * math.pi * (hour % 24 - 12 + longitude / 15.0) / 24.0
+    sine = math.sin(north) * math.sin(down) + math.cos(north) * math.cos(down) * math.cos(angle)
+    return max(0.0, sine)
+
+
+def at(hour: float, latitude: float, longitude: float, member: int = 0) -> dict[str, float]:
     """Invented weather at an hour since 1970: a season, a day, and a member's own wobble."""
     day = hour / 24.0
     season = -math.cos(2 * math.pi * (day % 365.2425 - 15) / 365.2425) * (1 if latitude > 0 else -1)
     year = math.floor(day / 365.2425)
     wobble = 2.0 * math.sin(day / 4.1 + 1.7 * member + 2.3 * year)
-    sun = max(0.0, -math.cos(2 * math.pi * (hour % 24) / 24))
     return {
         "temperature_2m": round(11 + 8 * season + 4 * -math.cos(2 * math.pi * (hour - 3) / 24)
                                 + wobble, 1),
-        "shortwave_radiation": round((350 + 250 * season) * sun, 0),
+        "shortwave_radiation": round(700 * sun(hour - 0.5, latitude, longitude), 0),
         "precipitation": 0.4 if int(day + member) % 5 == 0 else 0.0,
         "relative_humidity_2m": 70.0,
         "wind_speed_10m": 2.5,
@@ -64,7 +74,7 @@ def at(hour: float, latitude: float, member: int = 0) -> dict[str, float]:
 
 def open_meteo(path: str, query: dict[str, str], today: date) -> dict[str, Any]:
     """Answer in the documented shape."""
-    latitude = float(query["latitude"])
+    latitude, longitude = float(query["latitude"]), float(query["longitude"])
     if "start_date" in query:
         first = date.fromisoformat(query["start_date"])
         last = date.fromisoformat(query["end_date"])
@@ -81,17 +91,13 @@ def open_meteo(path: str, query: dict[str, str], today: date) -> dict[str, Any]:
     for name in query["hourly"].split(","):
         for member in range(members):
             column = name if member == 0 else f"{name}_member{member:02d}"
-            if name.startswith("soil_temperature"):
-                values: list[Any] = [12.0 + 2 * math.sin(s / 43200 * math.pi) for s in stamps]
-                units[column] = "°C"
-            else:
-                values = [at(s / 3600, latitude, member)[name] for s in stamps]
-                units[column] = UNITS[name]
+            values: list[Any] = [at(s / 3600, latitude, longitude, member)[name] for s in stamps]
+            units[column] = UNITS[name]
             if path.endswith("archive"):
                 values = [v if s <= ready else None for v, s in zip(values, stamps, strict=True)]
             hourly[column] = values
     return {
-        "latitude": latitude, "longitude": float(query["longitude"]), "elevation": 38.0,
+        "latitude": latitude, "longitude": longitude, "elevation": 38.0,
         "generationtime_ms": 0.5, "utc_offset_seconds": 0, "timezone": "GMT",
         "timezone_abbreviation": "GMT", "hourly_units": units, "hourly": hourly,
     }  # fmt: skip
@@ -99,7 +105,7 @@ def open_meteo(path: str, query: dict[str, str], today: date) -> dict[str, Any]:
 
 def power(query: dict[str, str]) -> dict[str, Any]:
     """Answer of the hourly point interface in the documented shape."""
-    latitude = float(query["latitude"])
+    latitude, longitude = float(query["latitude"]), float(query["longitude"])
     first = datetime.strptime(query["start"], "%Y%m%d").replace(tzinfo=UTC)
     last = datetime.strptime(query["end"], "%Y%m%d").replace(tzinfo=UTC)
     names = {
@@ -113,12 +119,15 @@ def power(query: dict[str, str]) -> dict[str, Any]:
     values: dict[str, dict[str, float]] = {name: {} for name in names}
     for step in range(hours):
         moment = first + timedelta(hours=step)
-        weather = at(moment.timestamp() / 3600, latitude)
+        hour = moment.timestamp() / 3600
+        weather = at(hour, latitude, longitude)
+        # Radiation of the hour that begins at the stamp, where the other service ends it.
+        weather |= {"shortwave_radiation": at(hour + 1, latitude, longitude)["shortwave_radiation"]}
         for name, (ours, _) in names.items():
             values[name][f"{moment:%Y%m%d%H}"] = weather[ours]
     return {
         "type": "Feature",
-        "geometry": {"type": "Point", "coordinates": [float(query["longitude"]), latitude, 41.0]},
+        "geometry": {"type": "Point", "coordinates": [longitude, latitude, 41.0]},
         "properties": {"parameter": values},
         "parameters": {
             name: {"units": unit, "longname": name} for name, (_, unit) in names.items()
@@ -159,7 +168,11 @@ def play(answer: Callable[[str, dict[str, str]], Reply]) -> Iterator[Playing]:
                 for name, value in reply.headers.items():
                     self.send_header(name, value)
                 self.end_headers()
-                self.wfile.write(reply.body if reply.cut is None else reply.body[: reply.cut])
+                for byte in reply.body if reply.drip_s else b"":
+                    self.wfile.write(bytes([byte]))
+                    time.sleep(reply.drip_s)
+                if not reply.drip_s:
+                    self.wfile.write(reply.body if reply.cut is None else reply.body[: reply.cut])
                 if reply.cut is not None:
                     self.close_connection = True
             except OSError:

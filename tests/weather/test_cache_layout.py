@@ -18,7 +18,7 @@ BODY = b'{"hourly": [1.50, 2e0, 3]}'
 
 def ask(folder: Path, url: str, *, offline: bool = False) -> bytes:
     with WeatherSession(folder=folder, offline=offline) as session:
-        return session.get("play", f"{url}/a", {"n": 1}, check=lambda _: True, expires_s=-1).body
+        return session.get("play", f"{url}/a", {"n": 1}, check=lambda *_: True, expires_s=-1).body
 
 
 def test_answers_are_kept_as_text_to_the_byte_with_the_number_of_the_layout(

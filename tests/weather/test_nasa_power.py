@@ -11,7 +11,6 @@ from tests.weather.playing import Playing, power
 from thermosprout.errors import InputError
 from thermosprout.weather.nasa_power import get_power, parse
 from thermosprout.weather.session import WeatherSession
-from thermosprout.weather.transport import BadAnswerError
 
 QUERY = {"latitude": "45.0", "longitude": "8.0", "start": "20210401", "end": "20210403"}
 
@@ -36,15 +35,6 @@ def test_newest_days_of_missing_codes_are_cut() -> None:
     data = parse(document)
     assert data.attrs["cut_hours"] == 24
     assert data.sizes["time"] == 48
-
-
-def test_kelvin_without_a_unit_is_not_taken_for_celsius() -> None:
-    document = power(QUERY)
-    del document["parameters"]
-    series = document["properties"]["parameter"]["T2M"]
-    document["properties"]["parameter"]["T2M"] = {k: v + 273.15 for k, v in series.items()}
-    with pytest.raises(BadAnswerError, match="not in degC"):
-        parse(document)
 
 
 def test_service_is_asked_in_utc_and_credited(service: Playing, session: WeatherSession) -> None:

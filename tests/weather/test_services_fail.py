@@ -194,7 +194,7 @@ def test_fault_is_said_and_not_cached(
     with play(answer) as playing:
         with pytest.raises(kind, match=message) as caught:
             get(session, playing.url)
-        assert session.cached() == []
+        assert session.cached() == ([], 0)
         session.timeout = (5.0, 10.0)
         assert caught.value.hint
         playing.answer = good
@@ -280,20 +280,22 @@ def test_gone_server_and_offline(service: Playing, session: WeatherSession, tmp_
 
 
 def test_cache_is_private_and_holds_no_key(
-    service: Playing, session: WeatherSession, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    service: Playing, session: WeatherSession, tmp_path: Path
 ) -> None:
-    monkeypatch.setenv("THERMOSPROUT_APIKEY", "secret-of-the-grower")
-    forecast(session, service.url)
+    def ask(key: str) -> None:
+        params = {"n": 1, "apikey": key}
+        session.get("play", f"{service.url}/a", params, check=lambda *_: True, expires_s=-1)
+
+    service.answer = lambda path, query: Reply(body=b"{}")
+    ask("secret-of-the-grower")
     assert service.asked[-1][1]["apikey"] == "secret-of-the-grower"
     folder = tmp_path / "cache"
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
     for file in folder.iterdir():
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
         assert b"secret-of-the-grower" not in file.read_bytes()
-    monkeypatch.setenv("THERMOSPROUT_APIKEY", "another")
-    asked = len(service.asked)
-    forecast(session, service.url)
-    assert len(service.asked) == asked
+    ask("another")
+    assert len(service.asked) == 1
 
 
 def test_broken_cache_is_put_aside(service: Playing, tmp_path: Path) -> None:
@@ -330,4 +332,4 @@ def test_full_disk_costs_the_cache_not_the_answer(
 
     monkeypatch.setattr(cache.cache, "save_response", full)
     assert forecast(session, service.url).sizes["time"] > 24
-    assert session.cached() == []
+    assert session.cached() == ([], 0)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import sqlite3
+from contextlib import closing
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -181,12 +184,47 @@ def test_weather_to_the_horizon_for_covers_and_dry_beds(
 
 
 def test_cached_forecast_that_is_over_is_gone_without(
-    service: Playing, session: WeatherSession, tmp_path: Path
+    service: Playing, session: WeatherSession, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    month_ago = datetime.now(UTC).date() - timedelta(days=40)
+    month_ago = datetime.now(UTC) - timedelta(days=40)
     service.answer = lambda path, query: (
-        good(path, query) if path.endswith("archive") else good(path, query, month_ago)
+        good(path, query) if path.endswith("archive") else good(path, query, month_ago.date())
     )
+    with monkeypatch.context() as then:
+        # As if it had been asked then: today it would be refused for its days.
+        then.setattr("thermosprout.weather.service.plausible", lambda data, **_: (data, []))
+        soil_from(source(service.url), session=session)
+    with closing(sqlite3.connect(tmp_path / "cache" / "weather.sqlite")) as opened, opened:
+        for key, text in opened.execute("SELECT key, value FROM responses").fetchall():
+            document = json.loads(text) | {"created_at": month_ago.isoformat()}
+            opened.execute(
+                "UPDATE responses SET value = ? WHERE key = ?", (json.dumps(document), key)
+            )
+    session.offline = True
     series = soil_from(source(service.url), session=session)
     assert "no forecast (the forecast ends before the day taken as today)" in series.attrs["notes"]
     assert np.isfinite(series.values).all()
+
+
+@pytest.mark.parametrize("offline", [False, True])
+@pytest.mark.parametrize(("days_left", "answers"), [(3, True), (-3, False)])
+def test_a_file_that_reaches_today_answers_without_its_service(
+    days_left: int, answers: bool, offline: bool, service: Playing, session: WeatherSession,
+    tmp_path: Path,
+) -> None:  # fmt: skip
+    service.answer = lambda path, query: Reply(status=500)
+    session.offline = offline
+    end = datetime.now(UTC).replace(minute=0, second=0) + timedelta(days=days_left)
+    path = tmp_path / "logger.csv"
+    path.write_text("time_utc,soil_temp_3cm_C\n" + "".join(
+        f"{end - timedelta(hours=back):%Y-%m-%dT%H:00Z},{10 + back % 24 / 10}\n"
+        for back in range(240, -1, -1)
+    ))  # fmt: skip
+    question = source(service.url, kind="csv", path=path, depth_cm=None)
+    if not answers:
+        with pytest.raises(ServiceError):
+            soil_from(question, session=session)
+        return
+    series = soil_from(question, session=session)
+    assert series["time"].values[-1] == np.datetime64(f"{end:%Y-%m-%dT%H}")
+    assert "nothing beyond the file, Open-Meteo" in series.attrs["notes"]

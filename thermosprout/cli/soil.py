@@ -333,12 +333,13 @@ def status(
     from thermosprout.weather.session import WeatherSession, cache_folder
 
     with WeatherSession(offline=True) as session:
-        rows = session.cached()
+        rows, damaged = session.cached()
     now = datetime.now(UTC)
     if json:
         print_json(
             {
                 "folder": str(cache_folder()),
+                "damaged": damaged,
                 "answers": [
                     {
                         "host": row.host,
@@ -356,6 +357,8 @@ def status(
         )
         return
     typer.echo(f"Cache: {cache_folder()}")
+    if damaged:
+        typer.echo(f"{damaged} damaged answers cannot be read; they are asked for anew.")
     if not rows:
         typer.echo("Nothing is cached yet.")
         return

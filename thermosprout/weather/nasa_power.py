@@ -6,7 +6,6 @@ humidity and wind are moved to the instant between two such hours. Missing is -9
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
@@ -18,15 +17,17 @@ import xarray as xr
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.soil.series import weather_dataset
+from thermosprout.weather.plausible import Span, require_possible
 from thermosprout.weather.service import (
     POWER_HOURLY,
+    answer_number,
     answer_values,
     ask,
     past_days,
     require_order,
     require_place,
 )
-from thermosprout.weather.session import WeatherSession
+from thermosprout.weather.session import NEVER, WeatherSession
 from thermosprout.weather.transport import BadAnswerError
 
 NAMES: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -93,10 +94,12 @@ def get_power(
             "format": "json",
             "time-standard": "UTC",
         }
+        days = Span(first=first, last=last, most_missing_h=0 if expires_s == NEVER else None)
         return ask(
             POWER_HOURLY,
             params,
-            lambda body: parse(_document(body)),
+            parse,
+            lambda _: days,
             session=session,
             expires_s=expires_s,
             base_url=base_url,
@@ -104,16 +107,6 @@ def get_power(
         )
 
     return past_days(start, end, span, today=today)
-
-
-def _document(body: bytes) -> dict[str, Any]:
-    try:
-        document = json.loads(body)
-    except (ValueError, RecursionError):
-        raise BadAnswerError("the answer is cut off or no JSON", "try again") from None
-    if not isinstance(document, dict):
-        raise BadAnswerError("the answer has not the form that is documented", "check the base URL")
-    return document
 
 
 def parse(document: Mapping[str, Any]) -> xr.Dataset:
@@ -136,7 +129,8 @@ def parse(document: Mapping[str, Any]) -> xr.Dataset:
         series = values.get(theirs)
         if not isinstance(series, Mapping):
             continue
-        unit = described.get(theirs, {}).get("units") if isinstance(described, Mapping) else None
+        words = described.get(theirs) if isinstance(described, Mapping) else None
+        unit = words.get("units") if isinstance(words, Mapping) else None
         if unit is not None and unit not in units:
             raise BadAnswerError(
                 f"{theirs} came in {unit!r}, expected {units[0]!r}: the service changed",
@@ -144,6 +138,7 @@ def parse(document: Mapping[str, Any]) -> xr.Dataset:
             )
         array = answer_values([series.get(stamp, -999) for stamp in stamps], theirs)
         columns[name] = np.where(array <= -900, np.nan, array)
+        require_possible(name, columns[name])
     for name in _AT_INSTANT:
         if name in columns:
             hour = columns[name]
@@ -170,31 +165,31 @@ def _dataset(
             "try again later",
             coverage=True,
         )
-    if not -90 <= air.min() <= air.max() <= 60:
-        raise BadAnswerError("T2M is not in degC: the service changed", "update thermosprout")
     place = document.get("geometry", {})
     place = place.get("coordinates") if isinstance(place, Mapping) else None
-    try:
-        numbers = [float(value) for value in place or []]
-    except (TypeError, ValueError, OverflowError):
-        raise BadAnswerError("its coordinates are no numbers", "try again later") from None
-    longitude, latitude = [*numbers, np.nan, np.nan][:2]
+    longitude, latitude, elevation = [*(place if isinstance(place, list) else []), *[None] * 3][:3]
     data = weather_dataset(
         time[keep],
         source="NASA POWER",
-        latitude=latitude,
-        longitude=longitude,
-        elevation_m=numbers[2] if len(numbers) > 2 else None,
+        latitude=answer_number(latitude, "latitude"),
+        longitude=answer_number(longitude, "longitude"),
+        elevation_m=None if elevation is None else answer_number(elevation, "elevation"),
         **{k: v[keep] for k, v in columns.items() if np.isfinite(v[keep]).any()},
     )
-    data.attrs["cut_hours"] = int(time.size - air.size)
+    data.attrs |= {
+        "cut_hours": int(time.size - air.size),
+        "first_hour": time[0],
+        "last_hour": time[-1],
+    }
     return data
 
 
 def _times(stamps: list[str]) -> npt.NDArray[np.datetime64]:
     try:
+        if any(len(stamp) != len("2021040100") for stamp in stamps):
+            raise ValueError
         time = np.array(
-            [f"{s[:4]}-{s[4:6]}-{s[6:8]}T{s[8:10]}" for s in stamps], dtype="datetime64[h]"
+            [f"{s[:4]}-{s[4:6]}-{s[6:8]}T{s[8:]}" for s in stamps], dtype="datetime64[h]"
         )
     except ValueError:
         raise BadAnswerError("the times of the answer cannot be read", "try again later") from None

@@ -1,6 +1,4 @@
-"""The JSON answers of Open-Meteo, looked through and turned into weather Datasets.
-
-Open-Meteo: forecast, archive and ensemble as weather Datasets.
+"""Open-Meteo: forecast, archive and ensemble as weather Datasets.
 
 Temperatures, humidity and wind come as values at the stamp; radiation (mean) and rain (sum) as
 those of the hour before it, so both are moved to the hour they begin at. Times are asked for as
@@ -9,10 +7,9 @@ UTC seconds, since one fixed offset for a whole answer would be wrong across a c
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Mapping, Sequence
-from datetime import date
+from collections.abc import Callable, Mapping
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -22,11 +19,13 @@ import xarray as xr
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.soil.series import weather_dataset
+from thermosprout.weather.plausible import Span, require_possible
 from thermosprout.weather.service import (
     ARCHIVE,
     ENSEMBLE,
     FORECAST,
     Endpoint,
+    answer_number,
     answer_values,
     ask,
     key_parameters,
@@ -34,7 +33,7 @@ from thermosprout.weather.service import (
     require_order,
     require_place,
 )
-from thermosprout.weather.session import FORECAST_EXPIRES_S, WeatherSession
+from thermosprout.weather.session import FORECAST_EXPIRES_S, NEVER, WeatherSession
 from thermosprout.weather.transport import BadAnswerError
 
 NAMES: dict[str, str] = {
@@ -55,7 +54,7 @@ _UNITS: dict[str, dict[str, tuple[float, float]]] = {
                    "kn": (0.514444, 0.0)},
 }  # fmt: skip
 """Units a service may give, with factor and offset to ours."""
-_ASKED = {
+_REQUESTED = {
     "air_temperature": "°C",
     "ghi": "W/m²",
     "precipitation": "mm",
@@ -65,33 +64,21 @@ _ASKED = {
 _MEMBER = re.compile(r"_member([0-9]{1,6})$")
 
 
-def document_of(body: bytes) -> dict[str, Any]:
-    """JSON object of an answer, whatever else the body may be."""
-    try:
-        document = json.loads(body)
-    except (ValueError, RecursionError):
-        raise BadAnswerError("the answer is cut off or no JSON", "try again") from None
-    if isinstance(document, list) and len(document) == 1:
-        document = document[0]
-    if not isinstance(document, dict):
-        raise BadAnswerError("the answer has not the form that is documented", "check the base URL")
-    return document
-
-
-def parse(document: Mapping[str, Any], *, wanted: Sequence[str] | None = None) -> xr.Dataset:
+def parse(document: Mapping[str, Any], *, strict: bool = False) -> xr.Dataset:
     """Turn an answer into a weather Dataset.
 
     Parameters
     ----------
     document : mapping
         The JSON answer; times as UTC seconds or ISO (then ``utc_offset_seconds`` is taken off).
-    wanted : sequence of str, optional
-        Names asked for; then units must be those asked for and none may be absent.
+    strict : bool
+        Whether units must be those that are asked for; else they are turned into ours.
 
     Returns
     -------
     xarray.Dataset, dims ([member,] time)
-        ``attrs["cut_hours"]`` tells how many empty hours were cut off at both ends.
+        ``attrs``: ``cut_hours`` without values were cut off at the ends of ``first_hour`` to
+        ``last_hour``.
 
     Raises
     ------
@@ -103,29 +90,24 @@ def parse(document: Mapping[str, Any], *, wanted: Sequence[str] | None = None) -
         raise BadAnswerError("the answer holds no hourly values", "check the base URL")
     time = _times(hourly["time"], units.get("time"), document)
     variables: dict[str, FloatArray] = {}
-    for name, asked in NAMES.items():
-        columns = _member_columns(hourly, asked)
+    for name, theirs in NAMES.items():
+        columns = _member_columns(hourly, theirs)
         if not columns:
-            if wanted and asked in wanted and name == "air_temperature":
-                raise BadAnswerError(f"the answer lacks {asked}", "choose another model")
             continue
         rows = [_values(hourly[column], column, time.size) for column in columns]
-        factor, offset = _conversion(name, asked, units.get(columns[0]), strict=wanted is not None)
+        factor, offset = _conversion(name, theirs, [units.get(c) for c in columns], strict=strict)
         stacked = np.vstack(rows) * factor + offset
+        require_possible(name, stacked)
         variables[name] = stacked if len(columns) > 1 else stacked[0]
     if "air_temperature" not in variables:
         raise BadAnswerError("the answer lacks temperature_2m", "choose another model")
-    return _dataset(document, hourly, units, time, variables, strict=wanted is not None)
+    return _dataset(document, time, variables)
 
 
 def _dataset(
     document: Mapping[str, Any],
-    hourly: Mapping[str, Any],
-    units: Mapping[str, Any],
     time: npt.NDArray[np.datetime64],
     variables: dict[str, FloatArray],
-    *,
-    strict: bool,
 ) -> xr.Dataset:
     for name in PRECEDING_HOUR:
         if name in variables:
@@ -170,22 +152,21 @@ def _dataset(
     data = weather_dataset(
         time[keep],
         source="Open-Meteo",
-        latitude=_number(document, "latitude"),
-        longitude=_number(document, "longitude"),
-        elevation_m=document.get("elevation"),
+        latitude=answer_number(document.get("latitude"), "latitude"),
+        longitude=answer_number(document.get("longitude"), "longitude"),
+        elevation_m=(
+            answer_number(document["elevation"], "elevation") if "elevation" in document else None
+        ),
         **kept,
     )
     if members:
         data = data.assign_coords(member=np.arange(members))
-    data.attrs["cut_hours"] = int(first + time.size - 1 - stop)
+    data.attrs |= {
+        "cut_hours": int(first + time.size - 1 - stop),
+        "first_hour": time[0],
+        "last_hour": time[-1],
+    }
     return data
-
-
-def _number(document: Mapping[str, Any], key: str) -> float:
-    value = document.get(key)
-    if not isinstance(value, int | float):
-        raise BadAnswerError(f"the answer does not give its {key}", "check the base URL")
-    return float(answer_values([value], key)[0])
 
 
 def _times(values: Any, unit: Any, document: Mapping[str, Any]) -> npt.NDArray[np.datetime64]:
@@ -218,25 +199,34 @@ def _member_columns(hourly: Mapping[str, Any], name: str) -> list[str]:
 
 def _values(values: Any, name: str, size: int) -> FloatArray:
     if not isinstance(values, list) or len(values) != size:
-        found = len(values) if isinstance(values, list) else "none"
-        raise BadAnswerError(f"{name} has {found} values for {size} times", "try again later")
+        count = len(values) if isinstance(values, list) else "no"
+        raise BadAnswerError(f"{name} has {count} values for {size} times", "try again later")
     return answer_values(values, name)
 
 
-def _conversion(name: str, asked: str, unit: Any, *, strict: bool) -> tuple[float, float]:
-    if strict and unit not in (_ASKED[name], _ASKED[name].replace("²", "2")):
+def _conversion(name: str, theirs: str, units: list[Any], *, strict: bool) -> tuple[float, float]:
+    """Factor and offset to our unit; all members must have one."""
+    unit = units[0]
+    if any(other != unit for other in units):
         raise BadAnswerError(
-            f"{asked} came in {unit!r}, expected {_ASKED[name]!r}: the service changed",
+            f"the members of {theirs} came in several units: the service changed",
             "update thermosprout",
         )
-    if unit not in _UNITS[name]:
-        raise BadAnswerError(f"{asked} has the unknown unit {unit!r}", "update thermosprout")
+    if strict and unit not in (_REQUESTED[name], _REQUESTED[name].replace("²", "2")):
+        raise BadAnswerError(
+            f"{theirs} came in {unit!r}, expected {_REQUESTED[name]!r}: the service changed",
+            "update thermosprout",
+        )
+    if not isinstance(unit, str) or unit not in _UNITS[name]:
+        raise BadAnswerError(f"{theirs} has the unknown unit {unit!r}", "update thermosprout")
     return _UNITS[name][unit]
 
 
 LONGEST_PAST_DAYS = 92
 LONGEST_FORECAST_DAYS = 16
 LONGEST_ENSEMBLE_DAYS = 35
+LAST_DAYS_H = 48
+"""The last days of a forecast may be there in part. [h]"""
 
 
 def get_forecast(
@@ -281,7 +271,8 @@ def get_forecast(
     _range("past days", past_days, LONGEST_PAST_DAYS)
     params = _query(latitude, longitude, elevation_m)
     params |= {"forecast_days": max(days_ahead, 1), "past_days": past_days}
-    return _fetch(FORECAST, params, session, FORECAST_EXPIRES_S, base_url, "forecast")
+    span = _around(past_days, days_ahead, most_missing_h=LAST_DAYS_H)
+    return _fetch(FORECAST, params, span, session, FORECAST_EXPIRES_S, base_url, "forecast")
 
 
 def get_archive(
@@ -328,7 +319,8 @@ def get_archive(
     def span(first: date, last: date, expires_s: int) -> xr.Dataset:
         params = _query(latitude, longitude, elevation_m)
         params |= {"start_date": first.isoformat(), "end_date": last.isoformat(), "models": model}
-        return _fetch(ARCHIVE, params, session, expires_s, base_url, "archive")
+        days = Span(first=first, last=last, most_missing_h=0 if expires_s == NEVER else None)
+        return _fetch(ARCHIVE, params, lambda _: days, session, expires_s, base_url, "archive")
 
     return past_days(start, end, span, today=today)
 
@@ -371,7 +363,20 @@ def get_ensemble(
     _range("past days", past_days, LONGEST_PAST_DAYS)
     params = _query(latitude, longitude, elevation_m)
     params |= {"forecast_days": max(days_ahead, 1), "past_days": past_days, "models": model}
-    return _fetch(ENSEMBLE, params, session, FORECAST_EXPIRES_S, base_url, "ensemble")
+    span = _around(past_days, days_ahead)
+    return _fetch(ENSEMBLE, params, span, session, FORECAST_EXPIRES_S, base_url, "ensemble")
+
+
+def _around(
+    past_days: int, days_ahead: int, most_missing_h: int | None = None
+) -> Callable[[date], Span]:
+    """Days of a forecast, for the day it came; the service's own day may be the next one."""
+    return lambda today: Span(
+        first=today - timedelta(days=past_days),
+        last=today + timedelta(days=max(days_ahead, 1) - 1),
+        slack_days=1,
+        most_missing_h=most_missing_h,
+    )
 
 
 def _range(name: str, value: int, most: int) -> None:
@@ -392,22 +397,23 @@ def _query(
     }
     if elevation_m is not None:
         params["elevation"] = round(elevation_m)
-    return params | key_parameters()
+    return params
 
 
 def _fetch(
     endpoint: Endpoint,
-    params: Mapping[str, str | int | float],
+    params: dict[str, str | int | float],
+    span: Callable[[date], Span],
     session: WeatherSession,
     expires_s: int,
     base_url: str | None,
     kind: str,
 ) -> xr.Dataset:
-    wanted = str(params["hourly"]).split(",")
     return ask(
         endpoint,
-        params,
-        lambda body: parse(document_of(body), wanted=wanted),
+        params | key_parameters(endpoint, base_url),
+        lambda document: parse(document, strict=True),
+        span,
         session=session,
         expires_s=expires_s,
         base_url=base_url,

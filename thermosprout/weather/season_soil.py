@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import xarray as xr
 
-from thermosprout.errors import CoverageError, InputError
+from thermosprout.errors import CoverageError, InputError, ServiceError
 from thermosprout.soil.depth import to_depth
 from thermosprout.soil.model.temperature import Surface, soil_temperature
 from thermosprout.soil.readers.logger import read_bridged, read_soil_csv
@@ -76,20 +76,18 @@ def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
         bed = "grass" if source.surface == "grass" else "bare"
         own = 100.0 * float(measured["depth"])
         depth = min(max(own, 0.5), 30.0) if np.isfinite(own) else source.depth_cm
-        modelled = _from_service(
-            replace(
-                source,
-                kind="service",
-                surface=bed,
-                path=None,
-                past_years_file=None,
-                depth_cm=depth,
-            ),
-            session,
+        beyond = replace(
+            source, kind="service", surface=bed, path=None, past_years_file=None, depth_cm=depth
         )
-        attribution = str(modelled.attrs.get("attribution", ""))
-        said.append(str(modelled.attrs.get("notes", "")))
-        ahead = modelled
+        try:
+            ahead = _from_service(beyond, session)
+            attribution = str(ahead.attrs.get("attribution", ""))
+            said.append(str(ahead.attrs.get("notes", "")))
+        except (ServiceError, CoverageError) as error:
+            # A file that reaches today answers by itself, as far as it and past years go.
+            if past is None and measured["time"].values[-1] < source.now:
+                raise
+            said.append(f"nothing beyond the file, {error.what}")
     if ahead is None and past is None:
         return _noted(measured, said, attribution)
     last = measured["time"].values[-1]

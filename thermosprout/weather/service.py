@@ -1,25 +1,26 @@
-"""Where each service is, under what terms, and which address a user set instead.
+"""What all services share: their addresses and keys, one question and its answer, past days.
 
-One question to a service, and its answer as a weather Dataset that says where it is from.
-
-Past days from a service: asked in spans that can be kept for good, and joined.
-
-Numbers of a service's answer.
+A question (:func:`ask`) goes through the cached session; its answer is read by the service's own
+module and judged whole (:mod:`thermosprout.weather.plausible`) before it is kept or used. Past
+days (:func:`past_days`) are asked for in whole years and months, which can be kept for good.
 """
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
+from urllib.parse import urlsplit
 
 import numpy as np
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.weather.plausible import Span, plausible
 from thermosprout.weather.session import (
     FORECAST_EXPIRES_S,
     HISTORY_SETTLED_DAYS,
@@ -29,7 +30,8 @@ from thermosprout.weather.session import (
 from thermosprout.weather.transport import BadAnswerError
 
 KEY_VARIABLE = "THERMOSPROUT_APIKEY"
-"""Key of paying users of Open-Meteo; never stored in the cache."""
+"""Key of paying users of Open-Meteo; never stored."""
+KEY_HOST = "open-meteo.com"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +45,7 @@ class Endpoint:
     attribution: str
 
     def url(self, base_url: str | None = None) -> str:
-        """Whole address: given, else from the environment, else the public one.
+        """Whole address: that of the season or the command, else the environment's, else public.
 
         Raises
         ------
@@ -91,16 +93,25 @@ POWER_HOURLY = Endpoint(
 )
 
 
-def key_parameters() -> dict[str, str]:
-    """Key of a paying user, where one is set."""
-    key = os.environ.get(KEY_VARIABLE, "")
-    return {"apikey": key} if key else {}
+def key_parameters(endpoint: Endpoint, base_url: str | None) -> dict[str, str]:
+    """Key of a paying user, where one is set and belongs to the address.
+
+    The key goes over https alone, and to Open-Meteo or a host that the user's own environment
+    names: a season file may come from anyone, and its ``base_url`` gets no key.
+    """
+    key = os.environ.get(KEY_VARIABLE, "").strip()
+    parts = urlsplit(endpoint.url(base_url))
+    host = parts.hostname or ""
+    own = urlsplit(os.environ.get(endpoint.variable, "")).hostname
+    trusted = host in (own, KEY_HOST) or host.endswith(f".{KEY_HOST}")
+    return {"apikey": key} if key and trusted and parts.scheme == "https" else {}
 
 
 def ask(
     endpoint: Endpoint,
     params: Mapping[str, str | int | float],
-    read: Callable[[bytes], xr.Dataset],
+    read: Callable[[dict[str, Any]], xr.Dataset],
+    span: Callable[[date], Span],
     *,
     session: WeatherSession,
     expires_s: int,
@@ -114,10 +125,11 @@ def ask(
     endpoint : Endpoint
         Who is asked.
     params : mapping
-        What is asked.
+        What is asked, with ``latitude`` and ``longitude``.
     read : callable
-        Turns the body of an answer into a Dataset; ``cut_hours`` of its ``attrs`` counts the hours
-        at its ends that hold no values yet.
+        Turns the JSON object of an answer into a Dataset, as :func:`plausible` takes it.
+    span : callable
+        Days that the answer must hold, for the UTC day on which it came.
     session : WeatherSession
         The cached session.
     expires_s : int
@@ -132,25 +144,55 @@ def ask(
     ServiceError, CoverageError
         As :meth:`WeatherSession.get`.
     """
-    kept: dict[str, xr.Dataset] = {}
+    answers: dict[str, xr.Dataset] = {}
 
-    def check(body: bytes) -> bool:
-        kept["data"] = read(body)
-        return not kept["data"].attrs["cut_hours"] or expires_s == FORECAST_EXPIRES_S
+    def check(body: bytes, came: datetime) -> bool:
+        try:
+            data = read(json_object(body))
+            data, words = plausible(
+                data,
+                latitude=float(params["latitude"]),
+                longitude=float(params["longitude"]),
+                span=span(came.astimezone(UTC).date()),
+            )
+        except InputError as error:
+            raise BadAnswerError(error.what, "try again later") from None
+        data.attrs["notes"] = tuple(f"{endpoint.service}: {word}" for word in words)
+        answers["data"] = data
+        return not data.attrs["cut_hours"] or expires_s == FORECAST_EXPIRES_S
 
     answer = session.get(
         endpoint.service, endpoint.url(base_url), params, check=check, expires_s=expires_s
     )
-    data = kept["data"]
+    data = answers["data"]
     note = answer.note(endpoint.service)
     data.attrs |= {
         "source": source,
         "attribution": endpoint.attribution,
         "retrieved": answer.retrieved.isoformat(timespec="seconds"),
         "stale": answer.stale,
-        "notes": (note,) if note else (),
+        "notes": (*data.attrs["notes"], *([note] if note else [])),
     }
     return data
+
+
+def json_object(body: bytes) -> dict[str, Any]:
+    """JSON object of an answer, whatever else the body may be.
+
+    Raises
+    ------
+    BadAnswerError
+        When it is none.
+    """
+    try:
+        document = json.loads(body)
+    except (ValueError, RecursionError):
+        raise BadAnswerError("the answer is cut off or no JSON", "try again") from None
+    if isinstance(document, list) and len(document) == 1:
+        document = document[0]
+    if not isinstance(document, dict):
+        raise BadAnswerError("the answer has not the form that is documented", "check the base URL")
+    return document
 
 
 def require_place(latitude: float, longitude: float) -> None:
@@ -276,12 +318,32 @@ def answer_values(values: Iterable[Any], name: str) -> FloatArray:
         For anything that is no finite number; JSON itself knows neither NaN nor infinity
         (RFC 8259, section 6), and a number may be too large to be one here.
     """
+    cells = list(values)
     try:
-        given = np.array([np.nan if value is None else value for value in values], dtype=float)
-        known = np.array([value is not None for value in values], dtype=bool)
-        sound = given.ndim == 1 and bool(np.isfinite(given[known]).all())
+        numbers = np.array([np.nan if cell is None else cell for cell in cells], dtype=float)
+        present = np.array([cell is not None for cell in cells], dtype=bool)
+        sound = numbers.ndim == 1 and bool(np.isfinite(numbers[present]).all())
     except (TypeError, ValueError, OverflowError):
         sound = False
-    if not sound:
+    if not sound or any(isinstance(cell, bool | str) for cell in cells):
         raise BadAnswerError(f"{name} holds something that is no number", "try again later")
-    return given
+    return numbers
+
+
+PLACE_LIMITS = {"latitude": 90.0, "longitude": 360.0, "elevation": 9000.0}
+
+
+def answer_number(value: Any, name: str) -> float:
+    """One number of where an answer is for: its latitude, longitude or elevation.
+
+    Raises
+    ------
+    BadAnswerError
+        When it is absent, no number, or lies nowhere on earth.
+    """
+    if value is None:
+        raise BadAnswerError(f"the answer does not give its {name}", "check the base URL")
+    number = float(answer_values([value], name)[0])
+    if abs(number) > PLACE_LIMITS[name]:
+        raise BadAnswerError(f"no place has a {name} of {number:g}", "check the base URL")
+    return number

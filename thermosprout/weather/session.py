@@ -1,7 +1,12 @@
-"""One cached HTTP session for all weather services, in the user's own cache folder."""
+"""One cached HTTP session for all weather services, in the user's own cache folder.
+
+Answers are judged before they are kept and again when they are read; the file is private, holds
+data only (JSON, nothing that runs) and no key of the user.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import sqlite3
@@ -10,14 +15,21 @@ import time
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qs, urlsplit
 
-from thermosprout.errors import CoverageError, InputError, Place, ServiceError
+from thermosprout.errors import (
+    CoverageError,
+    InputError,
+    Place,
+    ServiceError,
+    ThermosproutError,
+)
 from thermosprout.weather.transport import (
     NOT_STORED,
+    WHOLE_LIMIT_S,
     BadAnswerError,
     Check,
     CheckedAdapter,
@@ -27,12 +39,17 @@ from thermosprout.weather.transport import (
 if TYPE_CHECKING:
     import requests
     from requests_cache import CachedSession
+    from requests_cache.backends.sqlite import SQLiteCache
 
 FORECAST_EXPIRES_S = 3600
 NEVER = -1
 HISTORY_SETTLED_DAYS = 10
 """History older than this does not change any more: it never expires. [d]"""
 TIMEOUT_S = (5.0, 30.0)
+CLOCK_SLACK = timedelta(minutes=10)
+"""An answer dated later than this was kept under a clock that was fast: it is asked for anew."""
+SHORTEST_KEY = 6
+"""A shorter text is no key, and would be cut out of every other word."""
 KEY_NAMES = ("apikey", "api_key", "key", "token", "access_token", "appid", "user")
 CACHE_VARIABLE = "THERMOSPROUT_CACHE"
 FORMAT = 1
@@ -57,7 +74,7 @@ class Answer:
         """Say that an old answer was used, or nothing."""
         if not self.stale:
             return ""
-        hours = (datetime.now(UTC) - self.retrieved).total_seconds() / 3600
+        hours = max(0.0, (datetime.now(UTC) - self.retrieved).total_seconds() / 3600)
         age = f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
         why = f" ({self.reason})" if self.reason else ""
         return f"{service} failed{why}: an answer {age} old was used."
@@ -65,7 +82,7 @@ class Answer:
 
 @dataclass(frozen=True, kw_only=True)
 class CachedAnswer:
-    """One line of ``soil status``."""
+    """What is kept of one answer: who gave it, for which place and days, when and until when."""
 
     host: str
     what: str
@@ -147,6 +164,28 @@ def _put_aside(path: Path, why: str) -> Path:
     return _private_file(path.parent)
 
 
+def _sound_cache(path: Path) -> SQLiteCache:
+    """Cache of answers as JSON: the library's own way would run what a file holds as code."""
+    from requests_cache.backends.sqlite import SQLiteCache
+
+    class SoundCache(SQLiteCache):
+        """A row that cannot be read counts as none."""
+
+        def get_response(self, key: str, default: Any = None) -> Any:
+            try:
+                response = super().get_response(key, default)
+                if response is not None:
+                    _described(response)
+                return response
+            except sqlite3.Error:
+                raise
+            except Exception:  # whatever a damaged row holds
+                self.delete(key)
+                return default
+
+    return SoundCache(path, serializer="json", decode_content=False)
+
+
 @dataclass
 class WeatherSession:
     """Asks services through the cache.
@@ -159,11 +198,14 @@ class WeatherSession:
         Cache folder; :func:`cache_folder` by default.
     timeout : (float, float)
         To connect, and between two parts of the answer. [s]
+    limit_s : float
+        For a whole answer, however it drips in. [s]
     """
 
     offline: bool = False
     folder: Path | None = None
     timeout: tuple[float, float] = TIMEOUT_S
+    limit_s: float = WHOLE_LIMIT_S
     sleep: Callable[[float], None] = time.sleep
     _session: CachedSession | None = field(default=None, repr=False)
     _adapter: CheckedAdapter | None = field(default=None, repr=False)
@@ -183,15 +225,11 @@ class WeatherSession:
     def _open(self) -> tuple[CachedSession, CheckedAdapter]:
         if self._session is None or self._adapter is None:
             from requests_cache import CachedSession
-            from requests_cache.backends.sqlite import SQLiteCache
 
             self._adapter = CheckedAdapter(sleep=self.sleep)
             self._session = CachedSession(
-                # As JSON: the library's own way would run what a cache file holds as code.
-                backend=SQLiteCache(
+                backend=_sound_cache(
                     _private_file(self.folder or cache_folder()),
-                    serializer="json",
-                    decode_content=False,
                 ),
                 allowable_codes=(200,),
                 allowable_methods=("GET",),
@@ -228,7 +266,8 @@ class WeatherSession:
         params : mapping
             Query; keys of paying users are neither stored nor part of what is matched.
         check : callable
-            Looks at the body before it is used or stored.
+            Judges the body before it is used or stored, and again when it is read from the cache:
+            one that fails there is dropped and asked for anew.
         expires_s : int
             Life of the answer in the cache, -1 for ever. [s]
         content_types : tuple of str
@@ -241,17 +280,53 @@ class WeatherSession:
         CoverageError
             When it answers, but without values for what was asked.
         """
-        import requests
-
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.hostname:
             raise InputError(f"{url!r} is no web address", hint="write https://HOST")
         plain = frozenset({parts.hostname}) if parts.scheme == "http" else frozenset[str]()
-        errand = Errand(check=check, content_types=content_types, plain_hosts=plain)
+        keys = (str(value) for name, value in params.items() if name in KEY_NAMES)
+        errand = Errand(
+            check=check,
+            content_types=content_types,
+            plain_hosts=plain,
+            secrets=tuple(key for key in keys if len(key) >= SHORTEST_KEY),
+            limit_s=self.limit_s,
+        )
         try:
-            response = self._send(url, params, errand, expires_s)
+            response = self._send(service, url, params, errand, expires_s)
+            doubt = self._doubt(response, errand)
+            if doubt and not self.offline and not response.is_expired:  # type: ignore[attr-defined]
+                response = self._send(service, url, params, errand, expires_s, anew=True)
+                doubt = self._doubt(response, errand)
+            if doubt:
+                raise ServiceError(
+                    f"{service}: the cached answer cannot be used ({doubt})",
+                    hint="run once with a connection, without --offline",
+                )
+        except ThermosproutError as error:
+            what = errand.without_secrets(error.what)
+            hint = errand.without_secrets(error.hint)
+            raise type(error)(what, place=error.place, hint=hint) from None
+        return _answer(response, errand, offline=self.offline)
+
+    def _send(
+        self,
+        service: str,
+        url: str,
+        params: Mapping[str, str | int | float],
+        errand: Errand,
+        expires_s: int,
+        *,
+        anew: bool = False,
+    ) -> requests.Response:
+        """Response of the cache or the service, of status 200; ``anew`` leaves the cache aside."""
+        import requests
+
+        try:
+            response = self._through_cache(url, params, errand, expires_s, anew=anew)
         except requests.RequestException as error:
-            raise _explained(service, errand.failure or error, parts.hostname) from None
+            host = str(urlsplit(url).hostname)
+            raise _explained(service, errand.failure or error, host) from None
         except sqlite3.Error as error:
             raise ServiceError(
                 f"the cache of weather answers failed ({error})",
@@ -259,10 +334,16 @@ class WeatherSession:
             ) from None
         if response.status_code != 200:
             raise self._refused(service, response)
-        return _answer(response, errand, offline=self.offline)
+        return response
 
-    def _send(
-        self, url: str, params: Mapping[str, str | int | float], errand: Errand, expires_s: int
+    def _through_cache(
+        self,
+        url: str,
+        params: Mapping[str, str | int | float],
+        errand: Errand,
+        expires_s: int,
+        *,
+        anew: bool,
     ) -> requests.Response:
         """Ask through the cache; a cache that cannot be written (a full disk) is gone without."""
         session, adapter = self._open()
@@ -275,6 +356,7 @@ class WeatherSession:
                     timeout=self.timeout,
                     expire_after=expires_s,
                     only_if_cached=self.offline,
+                    force_refresh=anew,
                 )
             except sqlite3.Error:
                 if self.offline:
@@ -284,9 +366,25 @@ class WeatherSession:
         finally:
             adapter.errand = None
 
+    def _doubt(self, response: Any, errand: Errand) -> str:
+        """Why an answer out of the cache is not to be used, or nothing; a bad one is dropped."""
+        if not getattr(response, "from_cache", False):
+            return ""
+        came = _aware(response.created_at)
+        try:
+            # Files of an older version, or touched by others, pass the same check again.
+            errand.check(response.content, came)
+        except BadAnswerError as error:
+            session, _ = self._open()
+            with contextlib.suppress(sqlite3.Error):
+                session.cache.delete(response.cache_key)
+            return error.what
+        fast = came - datetime.now(UTC) > CLOCK_SLACK
+        return "it was kept under a clock that was fast" if fast and not self.offline else ""
+
     def _refused(self, service: str, response: requests.Response) -> ServiceError:
         code, reason = response.status_code, _reason(response)
-        said = f": {reason}" if reason else ""
+        why = f": {reason}" if reason else ""
         if code == 504 and self.offline:
             return ServiceError(
                 f"{service} was not asked (offline) and no answer is cached",
@@ -301,33 +399,38 @@ class WeatherSession:
         }
         hint = hints.get(code, "try again later, or use --offline with what is cached")
         word = "refused the request" if code < 500 else "failed"
-        return ServiceError(f"{service} {word} (HTTP {code}){said}", hint=hint)
+        return ServiceError(f"{service} {word} (HTTP {code}){why}", hint=hint)
 
-    def cached(self) -> list[CachedAnswer]:
-        """Everything that is cached, newest first."""
+    def cached(self) -> tuple[list[CachedAnswer], int]:
+        """Everything that is cached, newest first, and the number of rows that cannot be read."""
         folder = self.folder or cache_folder()
         if not (folder / "weather.sqlite").exists():
-            return []
+            return [], 0
         session, _ = self._open()
-        rows = []
-        for response in session.cache.filter(valid=True, expired=True):
-            parts = urlsplit(response.url)
-            query = {key: values[0] for key, values in parse_qs(parts.query).items()}
-            start = query.get("start_date", query.get("start", ""))
-            end = query.get("end_date", query.get("end", ""))
-            span = f" {_short_span(start, end)}" if start else ""
-            rows.append(
-                CachedAnswer(
-                    host=parts.netloc,
-                    what=parts.path.rstrip("/").rsplit("/", 1)[-1] + span,
-                    latitude=query.get("latitude", ""),
-                    longitude=query.get("longitude", ""),
-                    retrieved=_aware(response.created_at),
-                    expires=None if response.expires is None else _aware(response.expires),
-                    kilobytes=response.size / 1e3,
-                )
-            )
-        return sorted(rows, key=lambda row: row.retrieved, reverse=True)
+        rows, damaged = [], 0
+        for key in list(session.cache.responses.keys()):
+            try:
+                rows.append(_described(session.cache.responses[key]))
+            except Exception:  # whatever a damaged row holds
+                damaged += 1
+        return sorted(rows, key=lambda row: row.retrieved, reverse=True), damaged
+
+
+def _described(response: Any) -> CachedAnswer:
+    parts = urlsplit(response.url)
+    query = {key: values[0] for key, values in parse_qs(parts.query).items()}
+    start = query.get("start_date", query.get("start", ""))
+    end = query.get("end_date", query.get("end", ""))
+    span = f" {_short_span(start, end)}" if start else ""
+    return CachedAnswer(
+        host=parts.netloc,
+        what=parts.path.rstrip("/").rsplit("/", 1)[-1] + span,
+        latitude=query.get("latitude", ""),
+        longitude=query.get("longitude", ""),
+        retrieved=_aware(response.created_at),
+        expires=None if response.expires is None else _aware(response.expires),
+        kilobytes=response.size / 1e3,
+    )
 
 
 def _short_span(start: str, end: str) -> str:
@@ -351,16 +454,7 @@ def _answer(response: Any, errand: Errand, *, offline: bool) -> Answer:
     created = getattr(response, "created_at", None)
     reason = ""
     if expired:
-        reason = "not asked, offline" if offline else _short(errand.failure)
-    if from_cache:
-        # Files of an older version, or touched by others, pass the same check again.
-        try:
-            errand.check(response.content)
-        except BadAnswerError as error:
-            raise ServiceError(
-                f"a cached answer cannot be used ({error.what})",
-                hint="delete the cache folder shown by soil status",
-            ) from None
+        reason = "not asked, offline" if offline else errand.without_secrets(_short(errand.failure))
     return Answer(
         body=response.content,
         retrieved=_aware(created) if created else datetime.now(UTC),
