@@ -10,9 +10,8 @@ from tests.emergence.plain_crop import plain_crop
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.forecast import CropDraws
 from thermosprout.errors import InputError
-from thermosprout.planning.holding import hold_of, holding_table
 from thermosprout.planning.presprout import sprouting_events
-from thermosprout.planning.sprouting import SproutingPlan, plan_sprouting
+from thermosprout.planning.sprouting import SproutingPlan, hold_of, holding_table, plan_sprouting
 from thermosprout.season.schema import hours, local
 
 DUBLIN = ZoneInfo("Europe/Dublin")

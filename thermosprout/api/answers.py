@@ -276,8 +276,8 @@ class PlantingWindow(Answer):
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document of ``thermosprout window``."""
-        from thermosprout.planning.season_documents import window_document
         from thermosprout.planning.sensible_days import best_day, sensible_days
+        from thermosprout.planning.window_answer import window_document
 
         return window_document(
             self.dataset,

@@ -16,7 +16,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.dates import noon, read_day, read_zone
 from thermosprout.errors import InputError
-from thermosprout.season.places import read_coordinates
+from thermosprout.season.coordinates import read_coordinates
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -183,10 +183,10 @@ def window(
     from thermosprout.cli.output import progress
     from thermosprout.dates import read_day
     from thermosprout.planning.options import minutes_of, usual_options
-    from thermosprout.planning.season_documents import window_document
     from thermosprout.planning.season_window import WindowBuilder
     from thermosprout.planning.sensible_days import best_day, sensible_days
     from thermosprout.planning.window import usual_within_d
+    from thermosprout.planning.window_answer import window_document
     from thermosprout.reports.decision_tables import window_tables
 
     context, question = ask(
@@ -373,7 +373,7 @@ def succession(
     """
     from thermosprout.dates import read_day
     from thermosprout.errors import InputError
-    from thermosprout.planning.openings import beds_of, openings_of, plan_openings
+    from thermosprout.planning.bed_gaps import beds_of, openings_of, plan_openings
     from thermosprout.planning.succession import Aim
     from thermosprout.planning.successions import plan_case
     from thermosprout.reports.decision_tables import openings_tables, succession_tables

@@ -12,7 +12,7 @@ import typer
 from thermosprout.cli import options as opt
 
 if TYPE_CHECKING:
-    from thermosprout.season.new_season import NewRow, NewSeason
+    from thermosprout.season.write import NewRow, NewSeason
 
 T = TypeVar("T")
 
@@ -50,7 +50,7 @@ def start(
     """
     from thermosprout.cli.output import note, print_json
     from thermosprout.errors import InputError, Place
-    from thermosprout.season.new_season import season_text
+    from thermosprout.season.write import season_text
 
     if season.exists():
         raise InputError(
@@ -90,9 +90,9 @@ def _answers(
     """Answers of the options; what they leave open is asked, or refused where nobody can be."""
     from datetime import date
 
-    from thermosprout.season.answers import read_name, read_row
-    from thermosprout.season.new_season import NewSeason
-    from thermosprout.season.places import read_coordinates
+    from thermosprout.season.coordinates import read_coordinates
+    from thermosprout.season.start_questions import read_name, read_row
+    from thermosprout.season.write import NewSeason
 
     name = _need(place, "--place", "What is the place called?", read_name, "Garden", asked)
     latitude, longitude = _need(
@@ -122,7 +122,7 @@ def _zone(timezone: str, latitude: float, longitude: float, asked: bool) -> str:
     from thermosprout.cli.output import note
     from thermosprout.dates import read_zone
     from thermosprout.errors import InputError
-    from thermosprout.season.places import nearest_zone
+    from thermosprout.season.coordinates import nearest_zone
 
     guess, sure = nearest_zone(latitude, longitude)
     if not timezone and not asked:
@@ -141,7 +141,7 @@ def _zone(timezone: str, latitude: float, longitude: float, asked: bool) -> str:
 def _soil(soil: str, season: Path, asked: bool) -> tuple[str | None, str | None]:
     """Service or file that soil temperature comes from; the other of the two is None."""
     from thermosprout.cli.output import note
-    from thermosprout.season.answers import SERVICES, read_soil
+    from thermosprout.season.start_questions import SERVICES, read_soil
 
     source = _need(
         soil,
@@ -160,7 +160,7 @@ def _soil(soil: str, season: Path, asked: bool) -> tuple[str | None, str | None]
 
 def _sensor(depth_cm: float | None, surface: str, asked: bool) -> tuple[float, str]:
     """Depth of a soil file's sensor [cm], and the ground over it."""
-    from thermosprout.season.answers import read_depth, read_surface
+    from thermosprout.season.start_questions import read_depth, read_surface
 
     known = "" if depth_cm is None else f"{depth_cm:g}"
     if not asked:
@@ -194,13 +194,13 @@ def _ask_rows() -> list[NewRow]:
     from datetime import date
 
     from thermosprout.dates import read_day
-    from thermosprout.season.answers import (
+    from thermosprout.season.start_questions import (
         read_crop,
         read_hours,
         read_treatment,
         usual_hours,
     )
-    from thermosprout.season.new_season import NewRow
+    from thermosprout.season.write import NewRow
 
     rows: list[NewRow] = []
     while True:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import csv
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
+from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import CropDraws, generator
 from thermosprout.emergence.quantiles import odds, weighted_quantile
 from thermosprout.emergence.treatments import (
@@ -18,8 +23,8 @@ from thermosprout.emergence.treatments import (
     sprouted_deviate,
 )
 from thermosprout.errors import InputError
-from thermosprout.planning.holding import Hold, hold_of
 from thermosprout.planning.seeds_needed import seeds_for_stand
+from thermosprout.reference import reference_file
 from thermosprout.season.schema import hours, local
 
 FloatArray = npt.NDArray[np.float64]
@@ -38,6 +43,51 @@ _AWAKE = range(7, 22)
 _LONGEST_H = 24 * 45
 _LOOK_EARLY = 0.1
 _HOPELESS = 0.2
+
+
+HOLDING_FILE = "holding.csv"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hold:
+    """Days that germinated seed kept its life in the cold, and who found it.
+
+    ``days`` is zero, ``source`` empty, where nothing was published for the crop.
+    """
+
+    days: float
+    temperature_C: float
+    source: str
+    verified: str
+
+
+NO_HOLD = Hold(days=0.0, temperature_C=1.0, source="", verified="none")
+
+
+@cache
+def holding_table() -> Mapping[str, Hold]:
+    """Published holding times by crop name."""
+    text = reference_file(HOLDING_FILE).read_text(encoding="utf-8")
+    return MappingProxyType(
+        {
+            row["crop"]: Hold(
+                days=float(row["days"]),
+                temperature_C=float(row["temperature_C"]),
+                source=row["source"],
+                verified=row["verified"],
+            )
+            for row in csv.DictReader(text.splitlines())
+        }
+    )
+
+
+def hold_of(crop: Crop) -> Hold:
+    """Holding time of a crop by its name or an alias; none for crops that chilling harms."""
+    table = holding_table()
+    for name in (crop.name, *crop.aliases):
+        if name in table:
+            return table[name]
+    return NO_HOLD
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from thermosprout.season.curve import EmergenceCurve
+    from thermosprout.season.curves import EmergenceCurve
 
 
 def forecast_figure(

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from thermosprout.arrays import FloatArray
-from thermosprout.season.curve import EmergenceCurve
+from thermosprout.season.curves import EmergenceCurve
 
 WIDTH, HEIGHT = 360, 250
 _LEFT, _RIGHT = 38, 322

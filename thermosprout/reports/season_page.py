@@ -13,7 +13,7 @@ from thermosprout.quantities import Units, show_length
 from thermosprout.reports.html import method_html, offline_page
 from thermosprout.reports.row_picture import RowPicture, row_picture
 from thermosprout.reports.trial_figures import TrialPicture, trial_picture
-from thermosprout.season.curve import EmergenceCurve
+from thermosprout.season.curves import EmergenceCurve
 
 KIND_CLASS = {
     Kind.STOP: "stop",

@@ -31,9 +31,8 @@ from thermosprout.emergence.forecast import (
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.errors import InputError
 from thermosprout.season.counts import as_recorded
-from thermosprout.season.file_notes import undated_test
 from thermosprout.season.load import Season
-from thermosprout.season.row_notes import depth_notes
+from thermosprout.season.notes import depth_notes, undated_test
 from thermosprout.season.schema import Bed, Row, hours, instant, local
 from thermosprout.season.setting import MOIST, Case, Question, Setting
 from thermosprout.season.soil import SeasonSoil, SoilSupply, describe

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import datetime
+
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.emergence.quantiles import ODDS, weighted_quantile
-from thermosprout.season.curve import EmergenceCurve
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 from thermosprout.season.schema import hours, local
 from thermosprout.soil.series import hours_since_epoch
@@ -15,6 +17,39 @@ from thermosprout.soil.series import hours_since_epoch
 FloatArray = npt.NDArray[np.float64]
 
 _STEP_H = 6.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class EmergenceCurve:
+    """Seedlings expected through time for one row, and the soil it lies in.
+
+    Attributes
+    ----------
+    when : list of datetime, length k
+        Local times.
+    low, middle, high : ndarray, shape (k,)
+        10, 50 and 90 % odds of the number of seedlings that show, per 100 seeds planted.
+    soil_when, soil_C : list of datetime, ndarray
+        Daily mean soil temperature at seed depth, with its 10 and 90 % odds where it has members.
+    counts : list of (datetime, float)
+        What was counted, per 100 seeds planted.
+    """
+
+    row: str
+    title: str
+    treatment: str
+    planted: datetime
+    started: datetime
+    today: datetime
+    when: list[datetime]
+    low: FloatArray
+    middle: FloatArray
+    high: FloatArray
+    soil_when: list[datetime]
+    soil_C: FloatArray
+    soil_low_C: FloatArray
+    soil_high_C: FloatArray
+    counts: list[tuple[datetime, float]]
 
 
 def emergence_curves(result: SeasonForecast) -> list[EmergenceCurve]:

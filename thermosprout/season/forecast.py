@@ -16,9 +16,8 @@ from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
 from thermosprout.season.context import Context, season_context
-from thermosprout.season.file_notes import absent_notes, undated_tests
 from thermosprout.season.load import Season
-from thermosprout.season.row_notes import typed_notes
+from thermosprout.season.notes import absent_notes, typed_notes, undated_tests
 from thermosprout.season.schema import Row, hours, instant, local
 from thermosprout.season.setting import Case
 from thermosprout.season.soil import describe

@@ -17,8 +17,8 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text
-from thermosprout.season.locate import key_places, nearest_place
 from thermosprout.season.schema import FORMAT, Lot, Row, SeasonFile, hours, instant, local_day
+from thermosprout.season.toml_positions import key_places, nearest_place
 from thermosprout.soil.model.surface import cover_named
 
 _AT = re.compile(r"\s*\(at line (\d+), column (\d+)\)")

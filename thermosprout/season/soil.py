@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -13,7 +16,6 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, ServiceError
-from thermosprout.season.file_hints import season_hints
 from thermosprout.season.load import Season
 from thermosprout.season.schema import hours, instant
 from thermosprout.soil.convert import convert_surface
@@ -414,3 +416,46 @@ def describe(series: xr.DataArray) -> str:
     if cover != "none":
         return f"{text} under {cover}"
     return text if surface == "unknown" else f"{text} under {surface} ground"
+
+
+_KEYS = {
+    "--timezone": "file_timezone",
+    "--column": "column",
+    "--depth-cm": "depth_cm",
+}
+_OPTION = re.compile(r"--[a-z][a-z-]*")
+
+
+@contextmanager
+def season_hints(path: Path | None) -> Iterator[None]:
+    """Turn options that a reader names into keys of the season file.
+
+    Parameters
+    ----------
+    path : Path or None
+        The file that the season names.
+
+    Raises
+    ------
+    InputError
+        The reader's, with the same place. Where the season has no key for an option, it tells
+        how to write the file anew with one.
+    """
+    try:
+        yield
+    except InputError as error:
+        options = _OPTION.findall(error.hint)
+        if not options:
+            raise
+        hint = error.hint
+        for option in options:
+            key = _KEYS.get(option)
+            if key is not None:
+                hint = hint.replace(option, f"{key} under [soil]")
+        if any(option not in _KEYS for option in options):
+            name = "FILE" if path is None else path.name
+            hint += (
+                f"; that is an option of: thermosprout soil read {name} --out clean.csv, and the "
+                "season then names clean.csv"
+            )
+        raise InputError(error.what, place=error.place, hint=hint) from None

@@ -9,7 +9,7 @@ from pathlib import Path
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.dates import read_day
 from thermosprout.errors import InputError, Place
-from thermosprout.season.new_season import TREATMENTS, NewRow
+from thermosprout.season.write import TREATMENTS, NewRow
 from thermosprout.trials.design import sprout_hours
 
 SERVICES = ("open-meteo", "nasa-power")
