@@ -276,17 +276,11 @@ class PlantingWindow(Answer):
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document of ``thermosprout window``."""
-        from thermosprout.planning.sensible_days import best_day, sensible_days
-        from thermosprout.planning.window_answer import window_document
+        from thermosprout.planning.window_answer import WindowAnswer
 
-        return window_document(
-            self.dataset,
-            sensible_days(self.dataset),
-            best_day(self.dataset),
-            zone=self.zone,
-            soil=self.soil,
-            notes=self.notes,
-        )
+        return WindowAnswer(
+            dataset=self.dataset, zone=self.zone, soil=self.soil, notes=self.notes
+        ).to_dict()
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a cover, treatment and planting day."""

@@ -184,9 +184,8 @@ def window(
     from thermosprout.dates import read_day
     from thermosprout.planning.options import minutes_of, usual_options
     from thermosprout.planning.season_window import WindowBuilder
-    from thermosprout.planning.sensible_days import best_day, sensible_days
     from thermosprout.planning.window import usual_within_d
-    from thermosprout.planning.window_answer import window_document
+    from thermosprout.planning.window_answer import WindowAnswer
     from thermosprout.reports.decision_tables import window_tables
 
     context, question = ask(
@@ -215,15 +214,13 @@ def window(
             within_d=within or usual_within_d(case.crop),
             tick=tick,
         )
-    days = sensible_days(result)
-    document = window_document(
-        result,
-        days,
-        best_day(result),
+    answer = WindowAnswer(
+        dataset=result,
         zone=context.zone,
         soil=builder.described,
         notes=(context.water_sentence(),),
     )
+    document = answer.to_dict()
     show(document, window_tables(document, every), context, json=json)
     if netcdf is not None:
         from thermosprout.cli.output import note
@@ -237,7 +234,7 @@ def window(
         from thermosprout.reports.forecast_figures import window_figure
         from thermosprout.reports.style import save_figure
 
-        marks = [(one.earliest, one.last) for one in days]
+        marks = [(one.earliest, one.last) for one in answer.sensible]
         save_figure(window_figure(result, marks), plot)
         note(f"Wrote {plot}")
 

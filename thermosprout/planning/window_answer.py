@@ -1,64 +1,86 @@
-"""Answers about a season as documents: sowing windows, stations, successions and openings."""
+"""The answer of ``window``: every planting day, the sensible ones, and the best."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import xarray as xr
 
 from thermosprout.planning.json_values import Document, local_day, rounded
-from thermosprout.planning.sensible_days import BestDay, SensibleDays
+from thermosprout.planning.sensible_days import BestDay, SensibleDays, best_day, sensible_days
 
 
-def window_document(
-    window: xr.Dataset,
-    days: Sequence[SensibleDays],
-    best: BestDay | None = None,
-    *,
-    zone: ZoneInfo,
-    soil: str,
-    every: int = 1,
-    notes: tuple[str, ...] = (),
-) -> Document:
-    """Document of a sowing window; figures of every ``every``-th day."""
-    rows: list[Document] = []
-    for cover in window["cover"].values:
-        for treatment in window["treatment"].values:
-            one = window.sel(cover=cover, treatment=treatment)
-            rows.extend(_day_rows(one, str(cover), str(treatment), zone, every))
-    return {
-        "crop": window.attrs["crop"],
-        "within_days": window.attrs["within_days"],
-        "members": window.attrs["members"],
-        "harvest_on": window.attrs["harvest_on"],
-        "soil": {"source": soil},
-        "sensible": [
-            {
-                "cover": found.cover,
-                "treatment": found.treatment,
-                "earliest": local_day(found.earliest, zone),
-                "last": local_day(found.last, zone),
-                "before_that": found.early_reason,
-                "after_that": found.late_reason or None,
-            }
-            for found in days
-        ],
-        "best": None
-        if best is None
-        else {
-            "from": local_day(window["sowing"].values[0], zone),
-            "cover": best.cover,
-            "treatment": best.treatment,
-            "planted": local_day(best.day, zone),
-            "wait_d": round(best.wait_d, 1),
-            "bed_days": round(best.bed_days, 1),
-            "stand": round(best.stand, 3),
-        },
-        "days": rows,
-        "notes": list(notes),
-    }
+@dataclass(frozen=True, kw_only=True)
+class WindowAnswer:
+    """A sowing window with what it stands on.
+
+    Attributes
+    ----------
+    dataset : xarray.Dataset, dims (cover, treatment, sowing[, probability])
+        From :func:`thermosprout.planning.window.sowing_window`.
+    soil : str
+        What the soil temperature is, in words.
+    notes : tuple of str
+        What is assumed of the water.
+    """
+
+    dataset: xr.Dataset
+    zone: ZoneInfo
+    soil: str
+    notes: tuple[str, ...] = ()
+
+    @cached_property
+    def sensible(self) -> tuple[SensibleDays, ...]:
+        """First and last sensible day of each cover and treatment."""
+        return tuple(sensible_days(self.dataset))
+
+    @cached_property
+    def best(self) -> BestDay | None:
+        """Day with the fewest bed-days per full row."""
+        return best_day(self.dataset)
+
+    def to_dict(self, every: int = 1) -> Document:
+        """Return the JSON document, with figures of every ``every``-th day."""
+        window, zone, best = self.dataset, self.zone, self.best
+        rows: list[Document] = []
+        for cover in window["cover"].values:
+            for treatment in window["treatment"].values:
+                one = window.sel(cover=cover, treatment=treatment)
+                rows.extend(_day_rows(one, str(cover), str(treatment), zone, every))
+        return {
+            "crop": window.attrs["crop"],
+            "within_days": window.attrs["within_days"],
+            "members": window.attrs["members"],
+            "harvest_on": window.attrs["harvest_on"],
+            "soil": {"source": self.soil},
+            "sensible": [
+                {
+                    "cover": found.cover,
+                    "treatment": found.treatment,
+                    "earliest": local_day(found.earliest, zone),
+                    "last": local_day(found.last, zone),
+                    "before_that": found.early_reason,
+                    "after_that": found.late_reason or None,
+                }
+                for found in self.sensible
+            ],
+            "best": None
+            if best is None
+            else {
+                "from": local_day(window["sowing"].values[0], zone),
+                "cover": best.cover,
+                "treatment": best.treatment,
+                "planted": local_day(best.day, zone),
+                "wait_d": round(best.wait_d, 1),
+                "bed_days": round(best.bed_days, 1),
+                "stand": round(best.stand, 3),
+            },
+            "days": rows,
+            "notes": list(self.notes),
+        }
 
 
 def _day_rows(
