@@ -54,7 +54,7 @@ def test_a_series_gives_the_dates_of_the_season(soil: pd.Series, season: object)
     row = season.forecast("C1", as_of="2026-05-01")
     lot = season.season.seed_lots["COR25"]
     same = ts.forecast(
-        soil=soil, sensor_depth_cm=5, lot=lot, planted="2026-05-16", depth_cm=3, seeds=96,
+        soil=soil, sensor_depth_cm=5, lot=lot, planted="2026-05-16", depth_cm=3, seeds=90,
         timezone="Europe/London", as_of="2026-05-01", texture="sandy loam",
         weather=ts.read_weather(DEMO / "weather.csv", at="56.2, -3.1", timezone="Europe/London"),
         watering={str(one.on): one.mm for one in season.season.data.watering},

@@ -95,15 +95,15 @@ def test_replacing_keeps_the_old_one_and_undo_brings_it_back(tmp_path: Path) -> 
 
 def test_the_closest_estimate_is_used(tmp_path: Path) -> None:
     save_estimate(tmp_path, saved(base=3.0))
-    save_estimate(tmp_path, saved(variety="Boltardy", base=4.0))
-    save_estimate(tmp_path, saved(variety="Boltardy", lot="A", base=5.0))
+    save_estimate(tmp_path, saved(variety="Red Marble", base=4.0))
+    save_estimate(tmp_path, saved(variety="Red Marble", lot="A", base=5.0))
     crop = plain_crop("beetroot")
 
     def base(variety: str | None, lot: str | None) -> float:
         return with_best_estimate(crop, variety, lot, tmp_path).estimate.centre()["t_base_C"]
 
     assert base("boltardy", "a") == pytest.approx(5.0)
-    assert base("Boltardy", "B") == pytest.approx(4.0)
+    assert base("Red Marble", "B") == pytest.approx(4.0)
     assert base("Cylindra", "B") == pytest.approx(3.0)
     assert base(None, None) == pytest.approx(3.0)
     told = best_estimate(crop, None, None, tmp_path).provenance[-1]

@@ -62,7 +62,7 @@ def crops(
 ) -> None:
     """List the crops, show one with its sources, or its days at a constant temperature.
 
-    Example: thermosprout crops "French bean" --constant 15 --depth-cm 3
+    Example: thermosprout crops "sweet corn" --constant 15 --depth-cm 3
     """
     from thermosprout.cli.output import console, note, print_json
     from thermosprout.crops.catalogue import catalogue, find_crop, search_crops

@@ -128,7 +128,7 @@ def design(
 
     Writes records.csv (to count into), layout.svg, layout.png and calendar.csv into a folder.
 
-    Example: thermosprout trial design -t direct -t soaked --planting 2026-05-02 -o beans
+    Example: thermosprout trial design -t direct -t soaked --planting 2026-05-02 -o carrots
     """
     import numpy as np
 
