@@ -78,7 +78,7 @@ def test_the_sheet_lies_beside_its_records_and_can_hide_treatments(tmp_path: Pat
     document = json.loads(run("trial", "sheet", str(trial), "--blind", "--json").stdout)
     page = Path(document["page"])
     assert page == tmp_path / "trial-sheet.html"
-    assert document["plots"] == 12
+    assert document["plots"] == 15
     visible = re.sub(r"<script.*?</script>", "", page.read_text("utf-8"), flags=re.DOTALL)
     assert "presprouted" not in visible
     run("trial", "sheet", str(trial))

@@ -102,9 +102,9 @@ def test_the_closest_estimate_is_used(tmp_path: Path) -> None:
     def base(variety: str | None, lot: str | None) -> float:
         return with_best_estimate(crop, variety, lot, tmp_path).estimate.centre()["t_base_C"]
 
-    assert base("boltardy", "a") == pytest.approx(5.0)
+    assert base("red marble", "a") == pytest.approx(5.0)
     assert base("Red Marble", "B") == pytest.approx(4.0)
-    assert base("Cylindra", "B") == pytest.approx(3.0)
+    assert base("Dusk Globe", "B") == pytest.approx(3.0)
     assert base(None, None) == pytest.approx(3.0)
     told = best_estimate(crop, None, None, tmp_path).provenance[-1]
     assert told.verified == "records"

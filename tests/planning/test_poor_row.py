@@ -47,7 +47,7 @@ def test_plants_wanted_are_those_asked_for_else_the_stations(
 ) -> None:
     assert asked(capsys, "--row", "N4", "--plants", "17")["plants_wanted"] == 17
     found = asked(capsys, "--row", "N4")
-    assert any(note.startswith("Plants wanted: 40, one for each") for note in found["notes"])
+    assert any(note.startswith("Plants wanted: 36, one for each") for note in found["notes"])
 
 
 @pytest.mark.parametrize(
