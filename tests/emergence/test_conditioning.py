@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.calibration.growers import first_hour, plain_crop, spring
+from tests.emergence.count_check import count_log_likelihood
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.conditioning import FAILED_BEFORE, Count, condition
 from thermosprout.emergence.counts import (
-    count_log_likelihood,
     increments,
     partial_rho,
     stand_log_likelihood,

@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 from scipy.special import gammaln
 
+from tests.emergence.count_check import count_log_likelihood
 from thermosprout.emergence.counts import (
-    count_log_likelihood,
     increments,
     partial_rho,
     stand_log_likelihood,

@@ -12,12 +12,9 @@ from scipy import stats
 from tests.calibration.growers import first_hour, spring
 from tests.emergence.plain_crop import plain_crop
 from thermosprout.crops.parameters import PARAMETERS
-from thermosprout.emergence.conditioning.conditioned import _sentence
-from thermosprout.emergence.conditioning.inspections import Inspections
-from thermosprout.emergence.conditioning.open_stages import still_to_come
-from thermosprout.emergence.conditioning.particles import effective_size, resampled
-from thermosprout.emergence.conditioning.scale import NormalScale
-from thermosprout.emergence.conditioning.tempering import _Normal
+from thermosprout.emergence.conditioning import _sentence, still_to_come
+from thermosprout.emergence.count_likelihood import Whitening
+from thermosprout.emergence.counts import Inspections
 from thermosprout.emergence.forecast import (
     CropDraws,
     RowForecast,
@@ -29,6 +26,7 @@ from thermosprout.emergence.forecast import (
     site_offset,
 )
 from thermosprout.emergence.response import beta_response, response
+from thermosprout.emergence.sampler import MovingNormal, effective_size, resampled
 from thermosprout.emergence.treatments import PLANTABLE_MM, Handling, Treatment
 
 CROP = plain_crop(t_base=4.0)
@@ -119,7 +117,7 @@ def test_the_site_is_as_uncertain_as_its_series_says() -> None:
 
 def test_standard_normals_and_natural_parameters_turn_into_each_other() -> None:
     estimate = replace(CROP.estimate, mean=CROP.estimate.mean + 0.3)
-    scale = NormalScale(estimate)
+    scale = Whitening(estimate)
     values = estimate.draw(2000, np.random.default_rng(1))
     standard = scale.standard(values)
     assert standard.mean(axis=0) == pytest.approx(np.zeros(standard.shape[1]), abs=0.1)
@@ -148,7 +146,7 @@ def test_moves_leave_their_normal_as_it_is() -> None:
     rng = np.random.default_rng(3)
     root = np.array([[1.0, 0.0], [0.7, 0.6]])
     w = np.array([2.0, -1.0]) + rng.standard_normal((20_000, 2)) @ root.T
-    moved = _Normal(w).moved(w, 0.4, rng)
+    moved = MovingNormal(w).moved(w, 0.4, rng)
     assert moved.mean(axis=0) == pytest.approx([2.0, -1.0], abs=0.03)
     assert np.cov(moved.T) == pytest.approx(root @ root.T, abs=0.04)
     assert np.corrcoef(moved[:, 0], w[:, 0])[0, 1] == pytest.approx(np.sqrt(0.84), abs=0.02)

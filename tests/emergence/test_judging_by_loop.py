@@ -13,12 +13,17 @@ from scipy.special import comb, logsumexp
 
 from tests.emergence.plain_crop import plain_crop
 from tests.emergence.test_clock import first_hour, hourly
-from thermosprout.emergence.conditioning import FAILED_BEFORE, Count, condition, conditioned
-from thermosprout.emergence.conditioning.inspections import Inspections, inspections_after_planting
-from thermosprout.emergence.conditioning.judging import Judge
-from thermosprout.emergence.conditioning.lost_rows import FAILED_BELOW, FAILED_RHO, FAILED_SHARE
-from thermosprout.emergence.conditioning.open_stages import place_stages, still_to_come
-from thermosprout.emergence.conditioning.particles import resampled
+from thermosprout.emergence.conditioning import (
+    FAILED_BEFORE,
+    Count,
+)
+from thermosprout.emergence.count_likelihood import (
+    FAILED_BELOW,
+    FAILED_RHO,
+    FAILED_SHARE,
+    CountLikelihood,
+)
+from thermosprout.emergence.counts import Inspections, inspections_after_planting
 from thermosprout.emergence.forecast import (
     CropDraws,
     RowForecast,
@@ -26,8 +31,8 @@ from thermosprout.emergence.forecast import (
     clock_for,
     forecast_constant,
     forecast_row,
-    generator,
 )
+from thermosprout.emergence.sampler import resampled
 from thermosprout.emergence.stand import middle_h, stand_share
 from thermosprout.emergence.treatments import Handling, seed_state
 from thermosprout.errors import InputError
@@ -115,7 +120,7 @@ def test_likelihood_is_summed_over_speeds_of_rows_that_stand_and_that_are_lost(
 ) -> None:
     row = planted_row()
     seen = seen_by(row, *pairs)
-    found = Judge(row, seen, np.random.default_rng(0)).start()
+    found = CountLikelihood(row, seen, np.random.default_rng(0)).start()
     expected = logsumexp(log_odds(row, seen), axis=1) - log(NODES)
     assert found.likelihood == pytest.approx(expected, rel=1e-7)
     assert found.draws is row.draws
@@ -127,7 +132,7 @@ def test_a_pot_at_a_constant_temperature_is_judged_by_its_own_clock() -> None:
     pot = forecast_constant(CROP, 16.0, seeds=20, size=6)
     row = replace(pot, ln_shift=np.zeros(6))
     seen = seen_by(row, (7.5, 1), (9.25, 6))
-    found = Judge(row, seen, np.random.default_rng(0)).start()
+    found = CountLikelihood(row, seen, np.random.default_rng(0)).start()
     expected = logsumexp(log_odds(row, seen), axis=1) - log(NODES)
     assert found.likelihood == pytest.approx(expected, rel=1e-9)
 
@@ -138,11 +143,11 @@ def test_speeds_and_lost_rows_are_drawn_by_their_odds(
 ) -> None:
     size = 4000
     row = planted_row(3)
-    one = Judge(row, seen_by(row, *pairs), np.random.default_rng(1))
+    one = CountLikelihood(row, seen_by(row, *pairs), np.random.default_rng(1))
     logs = log_odds(row, one.seen)[1]
     odds = np.exp(logs - logsumexp(logs))
     many = one.start().taken(np.ones(size, dtype=np.intp))
-    found = one.moved(many, many.standard)
+    found = one.moved(many, many.points)
     place = stats.norm.cdf(found.speed) * NODES
     node = np.floor(place).astype(int)
     counts = np.bincount(node + NODES * found.failed, minlength=2 * NODES)
@@ -159,16 +164,16 @@ def test_speeds_and_lost_rows_are_drawn_by_their_odds(
 
 def test_moved_particles_have_the_parameters_of_their_standard_normals() -> None:
     row = planted_row()
-    judge = Judge(row, seen_by(row, (9.0, 2)), np.random.default_rng(2))
+    judge = CountLikelihood(row, seen_by(row, (9.0, 2)), np.random.default_rng(2))
     start = judge.start()
-    back = judge.moved(start, start.standard)
+    back = judge.moved(start, start.points)
     for name, values in row.draws.values.items():
         assert back.draws.values[name] == pytest.approx(values, rel=1e-9)
     assert back.likelihood == pytest.approx(start.likelihood, rel=1e-9)
     assert back.share == pytest.approx(start.share, rel=1e-9)
     index = np.array([3, 3, 0, 8])
     some = start.taken(index)
-    for name in ("standard", "viability", "ln_shift", "likelihood", "speed", "share", "failed"):
+    for name in ("points", "viability", "ln_shift", "likelihood", "speed", "share", "failed"):
         assert np.array_equal(getattr(some, name), getattr(start, name)[index]), name
     at = row.sowing.planted_h + np.array([100.0, 400.0])
     assert some.clock.progress(row.sowing.planted_h, at) == pytest.approx(
@@ -185,67 +190,6 @@ def test_what_is_taken_of_lost_rows() -> None:
 def _weighted_row() -> RowForecast:
     row = planted_row(300, seeds=25)
     return replace(row.reweighted(np.random.default_rng(3).gamma(2.0, size=300)), notes=("a note",))
-
-
-@pytest.mark.parametrize("pairs", [((6.0, 0), (9.0, 1)), ((12.0, 0), (30.0, 2))])
-@pytest.mark.parametrize("seed", [0, 5])
-def test_every_field_of_a_conditioned_row(pairs: tuple[tuple[float, int], ...], seed: int) -> None:
-    row = _weighted_row()
-    counts = [Count(hour=row.sowing.planted_h + 24 * day, emerged=n) for day, n in pairs]
-    found = condition(row, counts, seed=seed) if seed else condition(row, counts)
-    rng = generator(seed, "counts", "bed")
-    seen = seen_by(row, *pairs)
-    judge = Judge(row, seen, rng)
-    particles = judge.start()
-    weights = row.weights * np.exp(particles.likelihood - particles.likelihood.max())
-    effective = float(weights.sum() ** 2 / (weights**2).sum())
-    if effective < 60:
-        particles, effective = conditioned.temper(judge, particles, row.weights, rng)
-    else:
-        particles = particles.taken(resampled(weights / weights.sum(), 300, rng))
-    total = pairs[-1][1]
-    planted = row.sowing.planted_h
-    state = judge.state(particles, particles.speed)
-    share = judge.stand(particles, state)
-    rho = particles.draws.values["plot_stand_rho"].copy()
-    for draw in np.flatnonzero(particles.failed):
-        share[draw] *= 0.1
-        rho[draw] = 0.35
-    shown = state.emerged(judge.progress(particles.clock))
-    seedlings = total + still_to_come(share, rho, shown[:, -1], total, 25, rng)
-    stages = place_stages(seedlings, shown, seen, rng)
-    hours = particles.clock.cross(planted, state.needed(stages.share))
-    low, high = stages.bounds(planted, seen.hours)
-    made = found.row
-    for draw in range(300):
-        for stage in range(4):
-            held = made.any_seed_h[draw] if stage == 3 else made.hours[draw, stage]
-            if seedlings[draw] == 0:
-                assert np.isnan(held)
-            else:
-                hour = max(hours[draw, stage], low[draw, stage])
-                assert held == pytest.approx(min(hour, high[draw, stage]), rel=1e-12)
-    assert made.hours.shape == (300, 3)
-    assert made.share == pytest.approx(share, rel=1e-12)
-    assert made.seedlings.tolist() == seedlings.tolist()
-    assert made.weights == pytest.approx(np.full(300, 1 / 300))
-    assert made.row_speed == pytest.approx(
-        particles.draws.values["plot_speed_sd"] * particles.speed, rel=1e-12
-    )
-    assert made.viability.tolist() == particles.viability.tolist()
-    assert made.ln_shift.tolist() == particles.ln_shift.tolist()
-    assert (made.sowing, made.horizon_h, made.notes) == (row.sowing, row.horizon_h, ("a note",))
-    assert made.state.scale.tolist() == state.scale.tolist()
-    assert found.effective_draws == pytest.approx(effective, rel=1e-9)
-    expected = 25 * _median(row)
-    assert found.failed_odds == pytest.approx(np.mean(seedlings < 0.25 * expected), rel=1e-9)
-
-
-def _median(row: RowForecast) -> float:
-    """Weighted median of the expected share: where half of the weight lies, between midpoints."""
-    order = np.argsort(row.share)
-    mass = row.weights[order]
-    return float(np.interp(0.5, mass.cumsum() - mass / 2, row.share[order]))
 
 
 def test_counts_are_put_in_order_and_those_before_planting_only_checked() -> None:
@@ -287,7 +231,7 @@ def test_a_random_number_at_its_end_gives_a_speed_all_the_same(
 ) -> None:
     """The slowest and the fastest are those of a thousand million rows."""
     row = planted_row(4)
-    found = Judge(row, seen_by(row, (9.0, 2)), Ends(value)).start()  # type: ignore[arg-type]
+    found = CountLikelihood(row, seen_by(row, (9.0, 2)), Ends(value)).start()  # type: ignore[arg-type]
     assert found.failed.tolist() == [failed] * 4
     assert found.speed == pytest.approx(np.full(4, stats.norm.ppf(share)), rel=1e-9)
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from thermosprout.emergence.conditioning.inspections import Inspections
-from thermosprout.emergence.conditioning.open_stages import place_stages, still_to_come
+from thermosprout.emergence.conditioning import place_stages, still_to_come
+from thermosprout.emergence.counts import Inspections
 
 SIZE = 20_000
 

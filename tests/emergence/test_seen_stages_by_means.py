@@ -10,8 +10,8 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import betaln
 
-from thermosprout.emergence.conditioning.inspections import Inspections
-from thermosprout.emergence.conditioning.open_stages import place_stages, still_to_come
+from thermosprout.emergence.conditioning import place_stages, still_to_come
+from thermosprout.emergence.counts import Inspections
 from thermosprout.emergence.stand import order_shares
 
 

@@ -6,19 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from scipy.special import logsumexp
 
 from tests.emergence.plain_crop import plain_crop
-from thermosprout.emergence.conditioning import tempering
-from thermosprout.emergence.conditioning.particles import (
-    Particles,
-    crop_draws,
-    effective_size,
-    merged,
-    resampled,
-)
-from thermosprout.emergence.conditioning.tempering import _next_power, _Normal, temper
+from thermosprout.emergence.conditioning import bring_in
+from thermosprout.emergence.count_likelihood import Particles, crop_draws
 from thermosprout.emergence.forecast import CropDraws
+from thermosprout.emergence.sampler import Steps, effective_size, resampled, temper
 from thermosprout.emergence.thermal_time import ConstantClock
 
 CROP = plain_crop()
@@ -41,7 +34,7 @@ class Gauge:
         values = CropDraws.of(CROP, len(standard)).values | {"sigma": standard[:, 0] + 10.0}
         draws = crop_draws(CropDraws.of(CROP, len(standard)), values)
         return Particles(
-            standard=standard, draws=draws,
+            points=standard, draws=draws,
             clock=ConstantClock(draws=draws.rates, temperature_C=15.0),
             viability=lineage, ln_shift=-lineage, likelihood=self.likelihood(standard),
             speed=standard[:, 1], share=standard.sum(axis=1), failed=standard[:, 0] > 0,
@@ -66,19 +59,21 @@ def test_the_answer_is_the_normal_of_bayes(seen: float, error: float) -> None:
     for seed in range(12):
         gauge = Gauge(seen, error)
         begun = start(gauge, 600, seed)
-        found, effective = temper(gauge, begun, np.full(600, 1 / 600), np.random.default_rng(seed))  # type: ignore[arg-type]
-        assert found.standard.shape == (600, 2)
+        found, effective = bring_in(
+            gauge, begun, np.full(600, 1 / 600), np.random.default_rng(seed)
+        )  # type: ignore[arg-type]
+        assert found.points.shape == (600, 2)
         # Four hundred are moved; the others repeat the first of them.
-        assert np.array_equal(found.standard[400:], found.standard[:200])
+        assert np.array_equal(found.points[400:], found.points[:200])
         assert 0.3 * 400 < effective <= 400
-        assert found.likelihood == pytest.approx(gauge.likelihood(found.standard))
-        assert found.speed.tolist() == found.standard[:, 1].tolist()
-        assert found.share == pytest.approx(found.standard.sum(axis=1))
-        assert found.failed.tolist() == (found.standard[:, 0] > 0).tolist()
-        assert found.draws.values["sigma"] == pytest.approx(found.standard[:, 0] + 10.0)
+        assert found.likelihood == pytest.approx(gauge.likelihood(found.points))
+        assert found.speed.tolist() == found.points[:, 1].tolist()
+        assert found.share == pytest.approx(found.points.sum(axis=1))
+        assert found.failed.tolist() == (found.points[:, 0] > 0).tolist()
+        assert found.draws.values["sigma"] == pytest.approx(found.points[:, 0] + 10.0)
         assert (found.ln_shift == -found.viability).all()
         assert set(found.viability) <= set(range(600))
-        runs.append(found.standard[:400])
+        runs.append(found.points[:400])
     pooled = np.concatenate(runs)
     spread = np.sqrt(np.diag(covariance))
     assert np.abs(pooled.mean(axis=0) - mean).max() < 0.12 * spread.max()
@@ -92,66 +87,30 @@ def test_the_answer_is_the_normal_of_bayes(seen: float, error: float) -> None:
 def test_counts_that_tell_nothing_leave_the_draws_as_many_as_they_were() -> None:
     gauge = Gauge(0.0, 1e6)
     begun = start(gauge, 300, 0)
-    found, effective = temper(gauge, begun, np.full(300, 1 / 300), np.random.default_rng(0))  # type: ignore[arg-type]
+    found, effective = bring_in(gauge, begun, np.full(300, 1 / 300), np.random.default_rng(0))  # type: ignore[arg-type]
     assert effective == pytest.approx(300.0)
     assert gauge.calls == 2
-    assert found.standard.mean(axis=0) == pytest.approx([0, 0], abs=0.25)
-    assert np.cov(found.standard.T) == pytest.approx(np.eye(2), abs=0.3)
+    assert found.points.mean(axis=0) == pytest.approx([0, 0], abs=0.25)
+    assert np.cov(found.points.T) == pytest.approx(np.eye(2), abs=0.3)
 
 
 def test_draws_without_weight_are_not_begun_with() -> None:
     gauge = Gauge(2.0, 0.3)
     begun = start(gauge, 200, 1)
     weights = np.where(np.arange(200) % 2, 0.01, 0.0)
-    found, _ = temper(gauge, begun, weights, np.random.default_rng(1))  # type: ignore[arg-type]
+    found, _ = bring_in(gauge, begun, weights, np.random.default_rng(1))  # type: ignore[arg-type]
     assert (found.viability % 2 == 1).all()
-    assert found.standard.shape == (200, 2)
-
-
-def left(likelihood: np.ndarray, gained: float) -> float:
-    weights = np.exp(gained * likelihood - logsumexp(gained * likelihood))
-    return 1.0 / float((weights**2).sum())
-
-
-@pytest.mark.parametrize("reached", [0.0, 0.3, 0.85])
-def test_a_step_leaves_two_fifths_of_the_draws(reached: float) -> None:
-    likelihood = -0.5 * np.random.default_rng(2).normal(5, 8, 500) ** 2
-    power = _next_power(likelihood, reached)
-    assert reached < power < 1
-    assert left(likelihood, power - reached) == pytest.approx(200.0, rel=1e-5)
-    # The last step is taken whole as soon as it leaves as many.
-    assert _next_power(likelihood * 1e-4, reached) == 1.0
-    assert _next_power(np.zeros(5), reached) == 1.0
-    # However sharp the counts are, it goes on.
-    assert _next_power(likelihood * 1e15, reached) == pytest.approx(reached + 1e-4, rel=1e-9)
-
-
-def test_the_ratio_to_the_prior_is_that_of_two_normal_densities() -> None:
-    from scipy.stats import multivariate_normal
-
-    rng = np.random.default_rng(4)
-    draws = rng.normal(size=(400, 3)) @ rng.normal(size=(3, 3)) + 1.0
-    about = _Normal(draws)
-    at = rng.normal(size=(50, 3))
-    own = multivariate_normal(draws.mean(axis=0), np.cov(draws.T) + 1e-4 * np.eye(3))
-    expected = multivariate_normal(np.zeros(3)).logpdf(at) - own.logpdf(at)
-    found = about.log_ratio_to_prior(at)
-    assert found - found[0] == pytest.approx(expected - expected[0], rel=1e-9)
-    single = _Normal(draws[:, :1])
-    alone = multivariate_normal(draws[:, 0].mean(), draws[:, 0].var(ddof=1) + 1e-4)
-    expected = multivariate_normal(0.0).logpdf(at[:, 0]) - alone.logpdf(at[:, 0])
-    found = single.log_ratio_to_prior(at[:, :1])
-    assert found - found[0] == pytest.approx(expected - expected[0], rel=1e-9)
+    assert found.points.shape == (200, 2)
 
 
 def test_merged_particles_take_each_field_from_where_the_move_was_taken() -> None:
     gauge = Gauge(1.0, 0.5)
     old, new = start(gauge, 6, 5), start(gauge, 6, 6)
     accepted = np.array([True, False, False, True, True, False])
-    found = merged(old, new, accepted)
+    found = old.merged(new, accepted)
     for draw, taken in enumerate(accepted):
         source = new if taken else old
-        for name in ("standard", "likelihood", "speed", "share", "failed"):
+        for name in ("points", "likelihood", "speed", "share", "failed"):
             assert np.array_equal(getattr(found, name)[draw], getattr(source, name)[draw]), name
         for key, values in source.draws.values.items():
             assert found.draws.values[key][draw] == values[draw]
@@ -179,17 +138,16 @@ def test_copies_lie_evenly_along_the_summed_weights() -> None:
     assert effective_size(np.array([0.5, 0.5, 0.0])) == pytest.approx(2.0)
 
 
-def test_the_last_step_brings_in_all_that_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_last_step_brings_in_all_that_is_left() -> None:
     """With one step alone, draws are weighted by the counts as they are."""
-    gauge = Gauge(4.0, 0.2)
-    begun = start(gauge, 300, 8)
-    weights = np.exp(begun.likelihood - begun.likelihood.max())
-    monkeypatch.setattr(tempering, "_LADDER", 1)
-    found, effective = temper(gauge, begun, np.full(300, 1 / 300), np.random.default_rng(8))  # type: ignore[arg-type]
-    assert effective == pytest.approx(effective_size(weights), rel=1e-9)
-    assert gauge.calls == 2
-    assert len(set(found.viability)) < 20
-    monkeypatch.setattr(tempering, "_LADDER", 3)
-    again = Gauge(4.0, 0.2)
-    temper(again, start(again, 300, 8), np.full(300, 1 / 300), np.random.default_rng(8))  # type: ignore[arg-type]
-    assert again.calls == 6
+    for most in (1, 3):
+        gauge = Gauge(4.0, 0.2)
+        begun = start(gauge, 300, 8)
+        weights = np.exp(begun.likelihood - begun.likelihood.max())
+        steps = Steps(effective=0.4, least=1e-4, most=most, moves=2, last_moves=2)
+        found, sizes = temper(begun, gauge.moved, steps, np.random.default_rng(8))
+        assert gauge.calls == 2 * most
+        assert len(sizes) == most
+        if most == 1:
+            assert sizes[0] == pytest.approx(effective_size(weights), rel=1e-9)
+            assert len(set(found.viability)) < 20

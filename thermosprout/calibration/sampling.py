@@ -10,6 +10,7 @@ from scipy.special import logsumexp
 
 from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.calibration.posterior import Problem
+from thermosprout.emergence.sampler import resampled
 
 _EQUAL = 1e-6
 
@@ -132,16 +133,10 @@ def sample(
     if many:
         begin = w
     else:
-        begin = w[_systematic(weights, min(draws, _CHAINS), rng)]
+        begin = w[resampled(weights, min(draws, _CHAINS), rng)]
         precision = np.asarray(np.linalg.inv(proposals[-1].covariance))
         centre = proposals[-1].centre
     return _moved(problem, begin, Gaussian.of(problem.blocks(), centre, precision), rng)
-
-
-def _systematic(weights: FloatArray, size: int, rng: np.random.Generator) -> IntArray:
-    """Systematic resampling: as many copies of a draw as its weight asks for, within one."""
-    picked = np.searchsorted(np.cumsum(weights), (np.arange(size) + rng.random()) / size)
-    return np.minimum(picked, weights.size - 1)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import gammaln
 
+from thermosprout.emergence.forecast import RowForecast
 from thermosprout.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
@@ -43,6 +45,45 @@ def increments(emerged: npt.ArrayLike, seeds: int) -> FloatArray:
     if counts.size and counts[-1] > seeds:
         raise InputError(f"{counts[-1]:.0f} seedlings were counted but {seeds} seeds were planted")
     return np.asarray(new)
+
+
+@dataclass(frozen=True)
+class Inspections:
+    """When a row was looked at after planting, and the seedlings new each time, (inspection,)."""
+
+    hours: FloatArray
+    new: FloatArray
+
+    @property
+    def total(self) -> int:
+        """Seedlings that have come up by the last inspection."""
+        return int(self.new.sum())
+
+
+def inspections_after_planting(row: RowForecast, counts: Sequence[Count]) -> Inspections | None:
+    """Put the counts of a row in order; none when nobody looked since it was planted.
+
+    Raises
+    ------
+    InputError
+        When counts fall, are above the seeds planted, or seedlings were seen before planting.
+    """
+    planted = row.sowing.planted_h
+    ordered = sorted(counts, key=lambda count: count.hour)
+    for count in ordered:
+        if count.hour <= planted and count.emerged > 0:
+            raise InputError(
+                f"row {row.sowing.row}: {count.emerged} seedlings are recorded before it was "
+                "planted"
+            )
+    after = [count for count in ordered if count.hour > planted]
+    if not after:
+        return None
+    try:
+        new = increments([count.emerged for count in after], row.sowing.seeds_planted)
+    except InputError as error:
+        raise InputError(f"row {row.sowing.row}: {error.what}") from None
+    return Inspections(np.array([count.hour for count in after]), new)
 
 
 def partial_rho(shown: FloatArray, share: FloatArray, rho: FloatArray) -> FloatArray:
@@ -101,30 +142,3 @@ def stand_log_likelihood(
     independent = emerged * np.log(p) + (seeds - emerged) * np.log1p(-p)
     # The difference loses digits where the beta is next to a point; the binomial is its limit.
     return np.asarray(np.where(rho <= 2 * _LEAST_RHO, independent, correlated))
-
-
-def count_log_likelihood(
-    shown: FloatArray, new: FloatArray, seeds: float, share: FloatArray, rho: FloatArray
-) -> FloatArray:
-    """Log-likelihood of a row's inspections under draws.
-
-    Parameters
-    ----------
-    shown : ndarray, shape (draw, inspection)
-        Share of the final stand that shows at each inspection.
-    new : ndarray, shape (inspection,)
-        New seedlings at each inspection.
-    seeds : float
-        Seeds planted.
-    share, rho : ndarray, shape (draw,)
-        Final share of the seeds planted and its correlation within a row.
-
-    Returns
-    -------
-    ndarray, shape (draw,)
-    """
-    last = shown[:, -1]
-    emerged = np.asarray(new.sum())
-    return timing_log_likelihood(shown, new) + stand_log_likelihood(
-        emerged, np.asarray(float(seeds)), share * last, partial_rho(last, share, rho)
-    )

@@ -1,0 +1,164 @@
+"""Draws brought to a sharper density step by step, as the counts of a row make it.
+
+Sequential Monte Carlo (Del Moral, Doucet & Jasra 2006, J. R. Stat. Soc. B 68:411-436): the density
+goes from where the draws come from to where they shall go in powers of the ratio of the two. At
+each step draws are repeated by their weight and then moved about their own mean and covariance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol, Self, TypeVar
+
+import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.special import logsumexp
+
+from thermosprout.arrays import BoolArray, FloatArray, IntArray
+
+
+class Swarm(Protocol):
+    """Draws with all that goes with them.
+
+    ``points`` has shape (draw, coordinate); ``begun`` is the log-density they come from and
+    ``ratio`` the log of the density they shall go to over it, each up to a constant, (draw,).
+    """
+
+    @property
+    def points(self) -> FloatArray: ...  # noqa: D102
+    @property
+    def begun(self) -> FloatArray: ...  # noqa: D102
+    @property
+    def ratio(self) -> FloatArray: ...  # noqa: D102
+
+    def taken(self, index: IntArray) -> Self:
+        """Draws by index, repeated or left out."""
+        ...
+
+    def merged(self, moved: Self, accepted: BoolArray) -> Self:
+        """Moved draws where the move was accepted, these elsewhere."""
+        ...
+
+
+S = TypeVar("S", bound=Swarm)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Steps:
+    """How draws are brought on.
+
+    Attributes
+    ----------
+    effective : float
+        Share of the draws that each step leaves effective.
+    least : float
+        Smallest step, whatever it leaves.
+    most : int
+        Steps after which all that is left is brought in at once.
+    moves, last_moves : int
+        Moves after each step, and after the last.
+    """
+
+    effective: float
+    least: float
+    most: int
+    moves: int
+    last_moves: int
+
+
+def temper(
+    swarm: S, move: Callable[[S, FloatArray], S], steps: Steps, rng: np.random.Generator
+) -> tuple[S, list[float]]:
+    """Bring draws on to the density they shall have.
+
+    Parameters
+    ----------
+    swarm : Swarm
+        Equally weighted draws of the first density.
+    move : callable
+        Gives the swarm at other points, judged anew.
+    steps : Steps
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Swarm, list of float
+        Equally weighted draws, and the effective size at each step.
+    """
+    size = swarm.points.shape[0]
+    reached, stride = 0.0, 0.6
+    sizes: list[float] = []
+    while reached < 1.0:
+        last = len(sizes) + 1 == steps.most
+        power = 1.0 if last else next_power(swarm.ratio, reached, steps)
+        logs = (power - reached) * swarm.ratio
+        weights = np.exp(logs - logsumexp(logs))
+        sizes.append(effective_size(weights))
+        swarm = swarm.taken(resampled(weights, size, rng))
+        reached = power
+        about = MovingNormal(swarm.points)
+        for _ in range(steps.last_moves if reached >= 1.0 else steps.moves):
+            tried = move(swarm, about.moved(swarm.points, stride, rng))
+            odds = tried.begun - swarm.begun + reached * (tried.ratio - swarm.ratio)
+            odds += about.log_density(swarm.points) - about.log_density(tried.points)
+            accepted = np.log(rng.random(size)) < odds
+            swarm = swarm.merged(tried, accepted)
+            stride = float(np.clip(stride * (1.3 if accepted.mean() > 0.3 else 0.7), 0.05, 0.95))
+    return swarm, sizes
+
+
+def next_power(ratio: FloatArray, reached: float, steps: Steps) -> float:
+    """Largest power of the ratio that still leaves enough draws effective."""
+
+    def left(power: float) -> float:
+        logs = (power - reached) * ratio
+        return effective_size(np.exp(logs - logsumexp(logs)))
+
+    target = steps.effective * ratio.size
+    if left(1.0) >= target:
+        return 1.0
+    low, high = reached, 1.0
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if left(middle) >= target else (low, middle)
+    return min(max(low, reached + steps.least), 1.0)
+
+
+def effective_size(weights: FloatArray) -> float:
+    """Effective sample size of weights (Kish 1965)."""
+    return float(weights.sum() ** 2 / np.square(weights).sum())
+
+
+def resampled(weights: FloatArray, size: int, rng: np.random.Generator) -> IntArray:
+    """Systematic resampling: as many copies of a draw as its weight asks for, within one."""
+    edges = np.cumsum(weights / weights.sum())
+    return np.minimum(
+        np.searchsorted(edges, (np.arange(size) + rng.random()) / size), weights.size - 1
+    )
+
+
+class MovingNormal:
+    """Normal with the mean and covariance of draws, and moves that leave it as it is.
+
+    Parameters
+    ----------
+    points : ndarray, shape (draw, coordinate)
+    """
+
+    def __init__(self, points: FloatArray) -> None:
+        self._mean = points.mean(axis=0)
+        covariance = np.atleast_2d(np.cov(points.T))
+        ridge = 1e-3 * np.diag(np.maximum(np.diag(covariance), 1e-8))
+        self._root = np.linalg.cholesky(covariance + ridge)
+
+    def moved(self, points: FloatArray, stride: float, rng: np.random.Generator) -> FloatArray:
+        """Autoregressive moves; a stride of one is a fresh draw."""
+        noise = rng.standard_normal(points.shape) @ self._root.T
+        kept = np.sqrt(1 - stride**2) * (points - self._mean)
+        return np.asarray(self._mean + kept + stride * noise)
+
+    def log_density(self, points: FloatArray) -> FloatArray:
+        """Log-density up to a constant, shape (draw,)."""
+        own = solve_triangular(self._root, (points - self._mean).T, lower=True)
+        return np.asarray(-0.5 * np.square(own).sum(axis=0))
