@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from demo.model_trial import simulate_records
 from tests.cli.test_record import run
 from thermosprout.cli.app import app
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.trials.records.read import append_records, plots, read_records
-from thermosprout.trials.simulate import simulate_records
 
 Run = Callable[..., tuple[int, str, str]]
 DESIGN = ("trial", "design", "-t", "direct", "-t", "presprouted", "--planting", "2026-05-02")

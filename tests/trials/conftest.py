@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from demo.model_trial import simulate_counts
 from thermosprout.trials.records.values import REQUIRED
-from thermosprout.trials.simulate import simulate_counts
 
 Lines = Sequence[Sequence[object]]
 

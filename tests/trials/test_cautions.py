@@ -8,7 +8,7 @@ import pytest
 
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis.analyse import analyse
-from thermosprout.trials.analysis.conclusions import _list
+from thermosprout.trials.analysis.sentences import join_names
 
 LOOKS = np.arange(1.0, 26.0)
 
@@ -103,7 +103,7 @@ def test_wide_gaps_between_looks_blur_the_day(every: float, told: str) -> None:
 
 
 def test_seedlings_still_coming_leave_the_stand_open() -> None:
-    assert warned(trial(looks=np.arange(1.0, 10.0)), "still coming at the last inspection")
+    assert warned(trial(looks=np.arange(1.0, 10.0)), "still coming at the last look")
     assert not warned(trial(), "still coming")
 
 
@@ -178,4 +178,4 @@ def test_hours_of_one_day_are_no_different_days() -> None:
      (7, "a, b, c, d, e, f and 1 more"), (9, "a, b, c, d, e, f and 3 more")],
 )  # fmt: skip
 def test_names_in_a_sentence(count: int, words: str) -> None:
-    assert _list(list("abcdefghi")[:count]) == words
+    assert join_names(list("abcdefghi")[:count]) == words

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from demo.model_trial import simulate_records
 from tests.emergence.plain_crop import plain_crop
 from tests.emergence.test_clock import hourly, response_draws
 from tests.trials.conftest import many_trials
@@ -19,7 +20,6 @@ from thermosprout.trials.analysis.intervals import plot_intervals, thermal_times
 from thermosprout.trials.design import Layout, lay_out
 from thermosprout.trials.power import Trial, truths_of
 from thermosprout.trials.records.read import plots
-from thermosprout.trials.simulate import simulate_records
 
 
 @pytest.fixture(scope="module")

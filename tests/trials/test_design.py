@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from demo.model_trial import simulate_counts, simulate_records
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
 from thermosprout.emergence.response import ResponseDraws
@@ -29,7 +30,6 @@ from thermosprout.trials.power import Trial, Truths, power, smallest_trial, trut
 from thermosprout.trials.records.file import format_table
 from thermosprout.trials.records.read import plots, read_records
 from thermosprout.trials.records.values import read_moment, zone
-from thermosprout.trials.simulate import simulate_counts, simulate_records
 
 TREATMENTS = ("direct", "soaked", "presprouted")
 

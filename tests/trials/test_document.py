@@ -27,7 +27,7 @@ def test_a_result_can_be_written_as_json_and_counts_are_whole() -> None:
     records = many_trials(
         np.random.default_rng(2), 1, 3, ("direct", "soaked"), (9.0, 8.0), (0.6, 0.7), seeds=50
     )
-    document = json.loads(json.dumps(analyse(records).to_json(), allow_nan=False))
+    document = json.loads(json.dumps(analyse(records).to_dict(), allow_nan=False))
     for treatment in document["treatments"]:
         assert isinstance(treatment["emerged"], int)
         assert treatment["seeds_planted"] == 150

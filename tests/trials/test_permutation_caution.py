@@ -9,14 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis.analyse import analyse
-from thermosprout.trials.analysis.compare import BY_PERMUTATION
-from thermosprout.trials.analysis.conclusions import _smallest_p
+from thermosprout.trials.analysis.compare import BY_PLOTS
 from thermosprout.trials.analysis.permutation import blocks_for_p
-from thermosprout.trials.analysis.results import Difference
 
 LOOKS = np.arange(1.0, 26.0)
 
@@ -30,7 +27,9 @@ def trial(days: tuple[float, float], blocks: int) -> pd.DataFrame:
 
 def test_what_is_shown_with_five_blocks_names_its_test() -> None:
     result = analyse(trial((14.0, 8.0), 5))
-    assert any(sentence.startswith("Shown: soaked is half up") for sentence in result.verdict)
+    assert [d.shown for d in result.differences if "t50" in d.measure and d.method == BY_PLOTS] == [
+        True
+    ]
     told = [text for text in result.warnings if "permutation" in text]
     assert len(told) == 1
     assert "Student's t" in told[0]
@@ -41,7 +40,7 @@ def test_what_is_shown_with_five_blocks_names_its_test() -> None:
 
 def test_where_nothing_is_shown_there_is_nothing_to_confirm() -> None:
     result = analyse(trial((9.0, 9.0), 4))
-    assert not any(sentence.startswith("Shown") for sentence in result.verdict)
+    assert not any(item.shown for item in result.differences)
     told = [text for text in result.warnings if "permutation" in text]
     assert len(told) == 1
     assert told[0].startswith("the check by permutation cannot reach 5 %")
@@ -49,19 +48,6 @@ def test_where_nothing_is_shown_there_is_nothing_to_confirm() -> None:
 
 def test_six_blocks_need_no_word_on_it() -> None:
     assert not [text for text in analyse(trial((14.0, 8.0), 6)).warnings if "permutation" in text]
-
-
-def test_the_worst_comparison_of_a_measure_is_the_one_that_is_told() -> None:
-    """Holm (1979) by hand: 3 x 0.01, 2 x 0.03 and 1 x 0.04, never less than the one before."""
-
-    def item(measure: str, smallest: float | None) -> Difference:
-        return Difference(a="b", b="a", measure=measure, estimate=None, low=None, high=None,
-                          p_value=None, method=BY_PERMUTATION, smallest_p=smallest)  # fmt: skip
-
-    stand = [item("stand", p) for p in (0.01, 0.04, 0.03)]
-    assert _smallest_p([*stand, item("t50", None)]) == (pytest.approx(0.06), 3)
-    assert _smallest_p([*stand, item("t50", 0.2)]) == (pytest.approx(0.2), 1)
-    assert _smallest_p([]) == (0.0, 1)
 
 
 def test_blocks_that_can_show_something_at_five_per_cent_by_hand() -> None:

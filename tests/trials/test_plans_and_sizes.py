@@ -13,18 +13,13 @@ from scipy import stats
 
 from tests.trials.conftest import many_trials
 from thermosprout.errors import InputError
-from thermosprout.trials import power as powers
-from thermosprout.trials.analysis import conclusions as verdicts
-from thermosprout.trials.analysis.analyse import analyse
 from thermosprout.trials.analysis.block_model import fit_blocked
 from thermosprout.trials.analysis.compare import Group, fit_measure
 from thermosprout.trials.analysis.lognormal import fit_lognormal, fit_many
 from thermosprout.trials.analysis.measures import score_plots
 from thermosprout.trials.analysis.npmle import turnbull
 from thermosprout.trials.analysis.permutation import permute_within_blocks
-from thermosprout.trials.analysis.results import PlotError
 from thermosprout.trials.design import Plan, Spot, Together, calendar
-from thermosprout.trials.power import Power, Trial, Truths, smallest_trial
 from thermosprout.trials.records.read import plots
 from thermosprout.trials.records.values import read_moment
 
@@ -81,40 +76,6 @@ def test_plans_that_cannot_be(changed: dict[str, object], words: str) -> None:
     assert plan(spot("presprouted"), sprout_share=0.05).sprout_share == 0.05
 
 
-@pytest.mark.parametrize("needed", [150, 60, 61, 240, 601, 130, 4000])
-def test_the_smallest_trial_is_the_fewest_seeds_of_the_sizes_tried(
-    monkeypatch: pytest.MonkeyPatch, needed: int
-) -> None:
-    """With power that is reached at a number of seeds; four blocks of few beat three of many."""
-    asked: list[tuple[int, int]] = []
-
-    def fake(trial: Trial, *_: object, **__: object) -> Power:
-        asked.append((trial.blocks, trial.seeds))
-        enough = trial.blocks * trial.seeds >= needed
-        if needed == 130:
-            enough = enough and trial.blocks >= 4
-        return Power(trial=trial, chance=0.9 if enough else 0.5, standard_error=0.0)
-
-    monkeypatch.setattr(powers, "power", fake)
-    told: list[Power] = []
-    truths = Truths(*(np.ones(1) for _ in range(0)), **{
-        name: np.ones(1) for name in ("t50_d", "sigma", "speed_sd", "stand", "correlation")
-    })  # fmt: skip
-    found = smallest_trial(
-        Trial(), truths, np.random.default_rng(0), later_d=1.0, tried=told.append
-    )
-    assert found is not None
-    sizes = [(b, s) for b in (3, 4, 5, 6, 8, 10, 12, 15, 20) for s in (20, 30, 50, 80, 120, 200)]
-    fits = [(b * s, b, s) for b, s in sizes
-            if b * s >= needed and (needed != 130 or b >= 4)]  # fmt: skip
-    fewest = min(fits)
-    got = (found.trial.blocks, found.trial.seeds)
-    assert got[0] * got[1] == fewest[0]
-    assert len(told) >= len(asked)
-    impossible = smallest_trial(Trial(), truths, np.random.default_rng(0), later_d=1.0, wanted=0.95)
-    assert impossible is None
-
-
 def test_arrangements_too_many_to_list_are_drawn_and_the_observed_one_counts_too() -> None:
     rng = np.random.default_rng(1)
     score = np.r_[rng.normal(3.0, 1.0, 20), rng.normal(0.0, 1.0, 20)]
@@ -136,28 +97,6 @@ def test_arrangements_too_many_to_list_are_drawn_and_the_observed_one_counts_too
     assert single.statistic == pytest.approx(one[:15].mean() - one[15:].mean())
 
 
-def test_sizes_are_told_of_measures_that_were_compared() -> None:
-    records = many_trials(
-        np.random.default_rng(3), 1, 4, ("direct", "soaked"), (9.0, 8.5), (0.75, 0.75), seeds=60
-    )
-    result = analyse(records)
-    only = {"stand": PlotError(variance=0.01, df=5, scale="angle")}
-    changed = replace(result, variation=replace(result.variation, error=only))
-    (sentence,) = verdicts._next_trial(changed)
-    assert "10 points of stand: " in sentence
-    assert "1 day" not in sentence
-    nan = [
-        replace(t, t50_since_planted_d=replace(t.t50_since_planted_d, estimate=float("nan")))
-        for t in result.treatments[:1]
-        if t.t50_since_planted_d is not None
-    ]
-    mixed = replace(result, treatments=(*nan, result.treatments[1]))
-    kept = result.treatments[1].t50_since_planted_d
-    assert kept is not None
-    gap = verdicts.score_gap(verdicts.T50_PLANTED, "ln", 1.0, mixed)
-    assert gap == pytest.approx(2 * np.arcsinh(1 / (2 * kept.estimate)))
-
-
 def group_of(records: pd.DataFrame) -> tuple[Group, pd.DataFrame]:
     table = plots(records)
     labels = sorted(set(table["treatment"]))
@@ -165,7 +104,7 @@ def group_of(records: pd.DataFrame) -> tuple[Group, pd.DataFrame]:
     return (
         Group(
             plots=table, rows=np.arange(len(table)), labels=labels, treatment=code,
-            block=pd.factorize(table["block"])[0],
+            block=pd.factorize(table["block"])[0], stratum=np.zeros(len(table), int),
         ),
         table,
     )  # fmt: skip
@@ -195,7 +134,7 @@ def test_times_are_compared_on_the_scale_on_which_plots_vary_alike(
     assert found.scale == scale
     # With too few plots to tell, logarithms are taken.
     few = replace(group, plots=table.iloc[:4], rows=np.arange(4), treatment=group.treatment[:4],
-                  block=group.block[:4])  # fmt: skip
+                  block=group.block[:4], stratum=group.stratum[:4])  # fmt: skip
     little = fit_measure(few, scores, name, 0.9)
     assert little is not None
     assert little.scale == "ln"
@@ -260,23 +199,3 @@ def test_shares_of_the_curve_without_a_shape() -> None:
     assert mixed.left.tolist() == [2.0, 2.0]
     assert mixed.right.tolist() == [2.0, 3.0]
     assert mixed.mass.sum() == pytest.approx(1.0)
-
-
-def test_the_smallest_trial_asks_for_what_it_was_asked_and_no_more(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    asked: list[tuple[float, float]] = []
-
-    def fake(trial: Trial, *_: object, later_d: float, points: float) -> Power:
-        asked.append((later_d, points))
-        return Power(trial=trial, chance=0.8, standard_error=0.0)
-
-    monkeypatch.setattr(powers, "power", fake)
-    none = Truths(**{name: np.ones(1) for name in Truths.__dataclass_fields__})
-    found = smallest_trial(Trial(), none, np.random.default_rng(0))
-    assert found is not None, "eight times in ten is enough"
-    assert (found.trial.blocks, found.trial.seeds) == (3, 20)
-    assert set(asked) == {(0.0, 0.0)}
-    asked.clear()
-    smallest_trial(Trial(), none, np.random.default_rng(0), later_d=1.5, points=0.1)
-    assert set(asked) == {(1.5, 0.1)}

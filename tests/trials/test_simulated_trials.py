@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from demo.model_trial import _handled, simulate_counts, simulate_records
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
 from thermosprout.trials.design import _MOST_PLOTS, Layout, lay_out
-from thermosprout.trials.simulate import _handled, simulate_counts, simulate_records
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.3])

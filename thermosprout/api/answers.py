@@ -376,7 +376,7 @@ class TrialAnalysis(Answer):
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document of ``thermosprout trial analyse``."""
-        document = self.result.to_json()
+        document = self.result.to_dict()
         document["warnings"] = [*document["warnings"], *self.more_warnings]
         return document
 

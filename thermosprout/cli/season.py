@@ -66,7 +66,14 @@ def forecast(
 DEMO_DAY = "2026-05-20"
 """Day taken as today in the invented season."""
 
-_LEFT_OUT = {"make_demo.py", "make_trial.py", "make_pictures.py", "pictures", "__pycache__"}
+_LEFT_OUT = {
+    "make_demo.py",
+    "make_trial.py",
+    "model_trial.py",
+    "make_pictures.py",
+    "pictures",
+    "__pycache__",
+}
 
 
 def demo(
@@ -264,7 +271,7 @@ def _trials(paths: tuple[Path, ...], timezone: str) -> list[TrialReport]:
 
     return [
         TrialReport(
-            title=path.stem, result=analyse(read_records(path, timezone=timezone)).to_json()
+            title=path.stem, result=analyse(read_records(path, timezone=timezone)).to_dict()
         )
         for path in paths
     ]

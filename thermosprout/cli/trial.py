@@ -218,7 +218,7 @@ def analyse(
         clock=clock.value,
         seed=seed,
     )
-    document = result.to_json()
+    document = result.to_dict()
     document["warnings"] = [*document["warnings"], *said]
     if json:
         print_json(document)

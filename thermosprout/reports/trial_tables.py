@@ -26,12 +26,14 @@ def trial_tables(document: Mapping[str, Any]) -> Iterator[RenderableType]:
     Parameters
     ----------
     document : mapping
-        As :meth:`thermosprout.trials.analysis.results.TrialResult.to_json` gives it.
+        As :meth:`thermosprout.trials.analysis.results.TrialResult.to_dict` gives it.
     """
     from rich.padding import Padding
     from rich.text import Text
 
     level = round(100 * document["interval"])
+    for sentence in document["bottom_line"]:
+        yield Text(_closed(sentence).removeprefix("- "), style="bold")
     yield _stand(document["treatments"], level)
     yield _times(document["treatments"], level)
     if document["varieties"]:

@@ -1,4 +1,4 @@
-"""Chance that a planned trial shows a difference, found by running it many times on paper."""
+"""Chance that a planned trial shows a difference, from many simulated runs of it."""
 
 from __future__ import annotations
 
@@ -8,23 +8,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import stdtr
+from scipy.special import ndtr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.emergence.forecast import forecast_constant
 from thermosprout.errors import InputError
 from thermosprout.quantities import USUAL_DEPTH_CM
 from thermosprout.trials.analysis.block_model import holm_adjusted
-from thermosprout.trials.analysis.compare import pairs_of
-from thermosprout.trials.analysis.lognormal import fit_plots
+from thermosprout.trials.analysis.compare import LEVEL, pairs_of
 from thermosprout.trials.analysis.measures import LEAST_SEEDLINGS, angle
-from thermosprout.trials.simulate import simulate_counts
+from thermosprout.trials.analysis.pairs import Cells, compare_pairs, usual_unlikeness
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
 
 
-_LEVEL = 0.05
+_ROOT = np.sqrt(2.0 * np.pi)
+_SHARED_SPREAD = 16.0
+"""What the other plots tell of ln spread: they agree to about 0.25."""
+
 _BLOCKS = (3, 4, 5, 6, 8, 10, 12, 15, 20)
 _SEEDS = (20, 30, 50, 80, 120, 200)
 
@@ -67,13 +69,17 @@ class Trial:
     treatments, blocks : int
         One plot of each treatment in each block, of each variety.
     varieties : int
-        Over which treatments are compared; a block of each is a block of its own.
+        Over all of which treatments are compared; a block of each is a block of its own.
     seeds : int
         Per plot.
     every_d : float
         Days between inspections.
     days : float, optional
         How long it is looked at; long enough for nearly all when absent. [d]
+    lost : float
+        Share of plots of which nothing can be counted in the end (birds, slugs, a hoe).
+    uneven : float
+        Sd of ln seeds per plot, where plots are not sown alike.
     """
 
     treatments: int = 2
@@ -82,12 +88,16 @@ class Trial:
     seeds: int = 50
     every_d: float = 1.0
     days: float | None = None
+    lost: float = 0.05
+    uneven: float = 0.0
 
     def __post_init__(self) -> None:
         if self.treatments < 2 or self.blocks < 2:
             raise InputError("a comparison needs at least two treatments and two blocks")
         if self.seeds < 1 or self.every_d <= 0:
             raise InputError("a plot needs seeds, and inspections a time between them")
+        if not 0.0 <= self.lost <= 0.8 or not 0.0 <= self.uneven <= 2.0:
+            raise InputError("the share of plots lost lies between 0 and 0.8")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,7 +154,8 @@ def power(
     """Chance that the trial shows a difference at 5 %, by the same test as the analysis.
 
     One treatment differs, all others do as the reference; the chance is that of showing it
-    against the reference after adjustment for all pairs that are compared (Holm).
+    against the reference, over the plots of all varieties, after adjustment for all pairs that
+    are compared (Holm).
 
     Parameters
     ----------
@@ -161,37 +172,90 @@ def power(
     ------
     InputError
         When both or none of the differences are given, or one is larger than can be.
+
+    Notes
+    -----
+    Counts of each plot are drawn; the half emergence read from them is drawn about the plot's
+    true one with the variance that the looks allow (Fisher's information of the interval-censored
+    log-normal), in place of fitting every plot.
     """
     if (later_d == 0.0) == (points == 0.0):
         raise InputError("say either how many days or how many points are to be shown")
     shape = (truths.trials, trial.blocks * trial.varieties, trial.treatments)
-    t50 = np.broadcast_to(truths.t50_d[:, None, None], shape).copy()
     stand = np.broadcast_to(truths.stand[:, None, None], shape).copy()
-    t50[:, :, 1] = np.maximum(t50[:, :, 1] + later_d, 0.2)
     # A difference that does not fit above is looked for below.
     up = (stand[:, :, 1] + points >= 0.0) & (stand[:, :, 1] + points <= 1.0)
     stand[:, :, 1] = np.clip(stand[:, :, 1] + np.where(up, points, -points), 0.0, 1.0)
-    each = [
-        np.broadcast_to(a[:, None, None], shape).ravel()
-        for a in (truths.sigma, truths.speed_sd, truths.correlation)
-    ]
-    looks = _looks(trial, truths, later_d)
-    plots = shape[1] * shape[2]
-    seeds = np.full(t50.size, trial.seeds)
-    counts = simulate_counts(
-        rng, t50=t50.ravel(), sigma=each[0], stand=stand.ravel(), seeds=seeds,
-        inspections=np.repeat(looks, plots, axis=0),
-        speed_sd=each[1], correlation=each[2],
-    )  # fmt: skip
+    spread = np.exp(trial.uneven * rng.standard_normal(shape))
+    seeds = np.maximum(np.rint(trial.seeds * spread), 1).astype(np.int64)
+    came = _stands(rng, seeds, stand, truths.correlation[:, None, None])
     if points:
-        score = angle(counts[:, -1].astype(float), seeds.astype(float))
+        score = angle(came.astype(float), seeds.astype(float))
     else:
-        score = _time_scores(counts, seeds, np.repeat(looks, plots, axis=0))
+        score = _half_scores(rng, trial, truths, came, later_d)
+    score[rng.random(shape) < trial.lost] = np.nan
+    layout = np.repeat(np.arange(trial.varieties), trial.blocks)
+    pairs = pairs_of(range(trial.treatments))
+    likeness = usual_unlikeness(Cells.of_blocks(np.zeros(shape[1:]), layout), pairs)
+    fits = compare_pairs(Cells.of_blocks(score, layout), pairs, likeness=likeness)
     # The pair of the two comes first, and is adjusted for all the others as in the analysis.
-    p_values = holm_adjusted(_pairs(score.reshape(shape)))[:, 0]
-    chance = float((p_values <= _LEVEL).mean())
+    adjusted = holm_adjusted(np.nan_to_num(fits.p_value, nan=1.0))[:, 0]
+    chance = float((adjusted <= LEVEL).mean())
     error = float(np.sqrt(max(chance * (1.0 - chance), 1e-4) / truths.trials))
     return Power(trial=trial, chance=chance, standard_error=error)
+
+
+def _stands(
+    rng: np.random.Generator,
+    seeds: npt.NDArray[np.int64],
+    stand: FloatArray,
+    correlation: FloatArray,
+) -> npt.NDArray[np.int64]:
+    """Seedlings of plots whose seeds share some of their luck (beta-binomial)."""
+    rho = np.maximum(correlation, 1e-6)
+    mean = np.clip(stand, 1e-6, 1.0 - 1e-6)
+    luck = rng.beta(mean * (1.0 - rho) / rho, (1.0 - mean) * (1.0 - rho) / rho)
+    return rng.binomial(seeds, luck)
+
+
+def _half_scores(
+    rng: np.random.Generator,
+    trial: Trial,
+    truths: Truths,
+    came: npt.NDArray[np.int64],
+    later_d: float,
+) -> FloatArray:
+    """Ln half emergence as the counts tell it, shape (trial, block, treatment)."""
+    looks = _looks(trial, truths, later_d)
+    half = np.broadcast_to(truths.t50_d[:, None], (truths.trials, trial.treatments)).copy()
+    half[:, 1] = np.maximum(half[:, 1] + later_d, 0.2)
+    told = np.stack(
+        [_information(looks, half[:, k], truths.sigma) for k in (0, 1)], axis=1
+    )  # of one seedling: (trial, treatment 0 or 1, 3)
+    told = told[:, [min(k, 1) if k == 1 else 0 for k in range(trial.treatments)]]
+    number = np.maximum(came, 1).astype(float)
+    place, shared, width = (number * told[:, None, :, k] for k in range(3))
+    variance = 1.0 / (place - shared**2 / (width + _SHARED_SPREAD))
+    centre = np.log(half)[:, None, :] + truths.speed_sd[:, None, None] * rng.standard_normal(
+        came.shape
+    )
+    score = centre + np.sqrt(np.maximum(variance, 0.0)) * rng.standard_normal(came.shape)
+    return np.where(came >= LEAST_SEEDLINGS, score, np.nan)
+
+
+def _information(looks: FloatArray, half: FloatArray, sigma: FloatArray) -> FloatArray:
+    """What one seedling tells of ln half emergence and ln spread: (trial, 3) of the matrix."""
+    with np.errstate(divide="ignore"):
+        z = (np.log(looks) - np.log(half)[:, None]) / sigma[:, None]
+    edge = np.full((len(z), 1), np.inf)
+    z = np.concatenate([-edge, z, edge], axis=1)
+    finite = np.isfinite(z)
+    density = np.where(finite, np.exp(-0.5 * np.where(finite, z, 0.0) ** 2) / _ROOT, 0.0)
+    share = np.maximum(np.diff(ndtr(z), axis=1), 1e-12)
+    by_place = -np.diff(density, axis=1) / sigma[:, None]
+    by_width = -np.diff(density * np.where(finite, z, 0.0), axis=1)
+    pairs = ((by_place, by_place), (by_place, by_width), (by_width, by_width))
+    return np.stack([(one * other / share).sum(axis=1) for one, other in pairs], axis=1)
 
 
 def _looks(trial: Trial, truths: Truths, later_d: float) -> FloatArray:
@@ -212,57 +276,6 @@ def _looks(trial: Trial, truths: Truths, later_d: float) -> FloatArray:
     return np.minimum(table, np.ceil(latest / trial.every_d)[:, None] * trial.every_d)
 
 
-def _time_scores(
-    counts: npt.NDArray[np.int64], seeds: npt.NDArray[np.int64], looks: FloatArray
-) -> FloatArray:
-    came = np.diff(counts, axis=1, prepend=0).astype(float)
-    left = np.concatenate([np.zeros((len(looks), 1)), looks], axis=1)
-    right = np.concatenate([looks, np.full((len(looks), 1), np.inf)], axis=1)
-    number = np.concatenate([came, (seeds - counts[:, -1])[:, None]], axis=1)
-    empty = number <= 0
-    left, right = np.where(empty, np.nan, left), np.where(empty, np.nan, right)
-    left, right, number = _packed(left, right, np.where(empty, np.nan, number))
-    fits = fit_plots(left, right, number)
-    return np.where(counts[:, -1] >= LEAST_SEEDLINGS, fits.mu, np.nan)
-
-
-def _packed(*tables: FloatArray) -> tuple[FloatArray, ...]:
-    """Intervals with seeds moved to the front, so that empty ones cost nothing."""
-    order = np.argsort(np.isnan(tables[0]), axis=1, kind="stable")
-    width = int((~np.isnan(tables[0])).sum(axis=1).max())
-    return tuple(np.take_along_axis(table, order, axis=1)[:, :width] for table in tables)
-
-
-def _pairs(score: FloatArray) -> FloatArray:
-    """P value of every pair that the analysis compares, per trial; one where it fails.
-
-    Parameters
-    ----------
-    score : ndarray, shape (trial, block, treatment)
-        NaN where a plot has no score; its block is then left out.
-
-    Returns
-    -------
-    ndarray, shape (trial, pair)
-        Not adjusted; the second treatment against the first comes first.
-    """
-    held = np.asarray(np.isfinite(score).all(axis=2))
-    blocks = held.sum(axis=1)
-    score = np.where(held[:, :, None], score, 0.0)
-    treatments = score.shape[2]
-    size = np.maximum(blocks, 1)
-    centred = score - score.mean(axis=2, keepdims=True)
-    effect = centred.sum(axis=1) / size[:, None]
-    rest = np.where(held[:, :, None], centred - effect[:, None, :], 0.0)
-    df = np.maximum((blocks - 1) * (treatments - 1), 1)
-    variance = (rest**2).sum(axis=(1, 2)) / df
-    a, b = np.array(pairs_of(range(treatments))).T
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = np.abs(effect[:, a] - effect[:, b]) / np.sqrt(2.0 * variance / size)[:, None]
-    known = ((blocks > 1) & (variance > 0))[:, None]
-    return np.where(known, 2.0 * stdtr(df[:, None], -np.nan_to_num(t)), 1.0)
-
-
 def smallest_trial(
     trial: Trial,
     truths: Truths,
@@ -270,17 +283,17 @@ def smallest_trial(
     *,
     later_d: float = 0.0,
     points: float = 0.0,
-    wanted: float = 0.8,
-    tried: Callable[[Power], None] | None = None,
+    target: float = 0.8,
+    progress: Callable[[], None] | None = None,
 ) -> Power | None:
-    """Fewest seeds in all, over blocks and seeds a plot, that reach the wanted chance.
+    """Fewest seeds in all, over blocks and seeds a plot, that reach the target chance.
 
     Parameters
     ----------
     trial : Trial
         Gives treatments and inspections.
-    tried : callable, optional
-        Told of each size tried.
+    progress : callable, optional
+        Called for each size of trial tried, :data:`SEARCHED` times in all.
 
     Returns
     -------
@@ -293,28 +306,26 @@ def smallest_trial(
     def at(blocks: int, seeds: int) -> Power:
         nonlocal steps
         steps += 1
-        found = power(
-            replace(trial, blocks=blocks, seeds=seeds), truths, rng, later_d=later_d, points=points
-        )
-        if tried is not None:
-            tried(found)
-        return found
+        if progress is not None:
+            progress()
+        size = replace(trial, blocks=blocks, seeds=seeds)
+        return power(size, truths, rng, later_d=later_d, points=points)
 
     for blocks in _BLOCKS:
         sizes = [
             n for n in _SEEDS if best is None or blocks * n < best.trial.blocks * best.trial.seeds
         ]
-        if not sizes or (found := at(blocks, sizes[-1])).chance < wanted:
+        if not sizes or (reached := at(blocks, sizes[-1])).chance < target:
             continue
-        best, low, high = found, 0, len(sizes) - 1
+        best, low, high = reached, 0, len(sizes) - 1
         while low < high:  # more seeds never hurt, so the fewest are found by halving
             middle = (low + high) // 2
-            found = at(blocks, sizes[middle])
-            if found.chance >= wanted:
-                best, high = found, middle
+            reached = at(blocks, sizes[middle])
+            if reached.chance >= target:
+                best, high = reached, middle
             else:
                 low = middle + 1
-    if tried is not None and best is not None:
+    if progress is not None:
         for _ in range(SEARCHED - steps):
-            tried(best)
+            progress()
     return best

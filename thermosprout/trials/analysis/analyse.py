@@ -1,4 +1,4 @@
-"""A trial analysed: each treatment summed up, differences told with what is not known of them."""
+"""Analysis of a trial: each treatment summed up, treatments compared, and what it means."""
 
 from __future__ import annotations
 
@@ -12,18 +12,38 @@ from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.trials.analysis.betabinomial import plot_correlation
 from thermosprout.trials.analysis.block_model import fit_blocked
-from thermosprout.trials.analysis.compare import Group, differences, fit_group, holm, summaries
-from thermosprout.trials.analysis.conclusions import cautions, verdict
+from thermosprout.trials.analysis.cautions import cautions
+from thermosprout.trials.analysis.compare import (
+    LEVEL,
+    Fits,
+    Group,
+    differences,
+    fit_group,
+    holm,
+    interaction_p,
+    summaries,
+)
 from thermosprout.trials.analysis.curves import emergence_curve, emergence_shape
-from thermosprout.trials.analysis.intervals import ClockName
-from thermosprout.trials.analysis.measures import T50_PLANTED, PlotScores, score_plots
+from thermosprout.trials.analysis.intervals import ClockName, plot_intervals
+from thermosprout.trials.analysis.measures import (
+    STAND,
+    STAND_STARTED,
+    T50_PLANTED,
+    PlotScores,
+    score_plots,
+)
 from thermosprout.trials.analysis.results import (
+    CurveFit,
     Difference,
+    Interaction,
     TreatmentSummary,
     TrialResult,
     Variation,
     VarietyResult,
 )
+from thermosprout.trials.analysis.sentences import bottom_line, verdict
+from thermosprout.trials.analysis.timing import two_flushes
+from thermosprout.trials.records.read import complete
 from thermosprout.trials.records.read import plots as plots_of
 from thermosprout.trials.records.values import treatment_order
 
@@ -32,6 +52,8 @@ if TYPE_CHECKING:
 
 
 Compared = Literal["treatment", "variety", "seed_lot"]
+
+_POOR_P = 0.01
 
 
 def analyse(
@@ -72,10 +94,12 @@ def analyse(
     Notes
     -----
     Seeds of one plot are not independent, so that plots are the replicates: each plot gives one
-    score per measure (the angle of its stand, the ln of its median time from an interval-censored
-    log-normal fit with a share that never emerges), compared by least squares on treatment and
-    block with Student's t, and by permutation within blocks.
+    score per measure (the angle of its stand, the ln of its half emergence from an
+    interval-censored log-normal fit or, where that does not fit, from the step curve), compared
+    within blocks by Student's t with the scatter of the two treatments' own plots, and by
+    permutation.
     """
+    records = complete(records)
     thermal_times = None if thermal is None else np.asarray(thermal, dtype=float)
     counted = records["inspected"].notna().to_numpy()
     if not counted.any():
@@ -90,8 +114,8 @@ def analyse(
     rng = np.random.default_rng(seed)
     whole = _group(plots, np.arange(len(plots)), factor, None)
     fits = fit_group(whole, scores, level)
-    found, overall, errors = differences(whole, scores, fits, rng, resamples)
-    found = holm(found)
+    compared, overall, errors = differences(whole, scores, fits, rng, resamples)
+    compared = holm(compared)
     varieties = _by_variety(plots, scores, factor, level, rng, resamples)
     code = whole.block * len(whole.labels) + whole.treatment
     variation = Variation(
@@ -103,24 +127,59 @@ def analyse(
         _with_curve(s, records, thermal_times, clock, whole, i, variation.stand_correlation, level)
         for i, s in enumerate(summaries(whole, scores, fits, level))
     )
+    fit = _curve_fit(records, whole, scores)
+    tests = [*compared, *(item for variety in varieties for item in variety.differences)]
     result = TrialResult(
         treatments=treatments,
-        differences=tuple(found),
+        differences=tuple(compared),
         overall=tuple(overall),
         varieties=varieties,
         variation=variation,
-        warnings=(*notes, *cautions(records, whole, scores, found)),
+        interactions=_interactions(whole, fits) if varieties else (),
+        curve_fit=fit,
+        warnings=(*notes, *cautions(records, whole, scores, compared, fit)),
+        bottom_line=(),
         verdict=(),
         compared=factor,
         blocks=int(np.unique(plots["block"]).size),
-        comparisons=sum(item.p_value is not None for item in _all(found, varieties)),
+        comparisons=sum(item.p_value is not None for item in tests),
         interval=level,
     )
-    return replace(result, verdict=verdict(result))
+    return replace(result, bottom_line=bottom_line(result), verdict=verdict(result))
 
 
-def _all(found: list[Difference], varieties: tuple[VarietyResult, ...]) -> list[Difference]:
-    return found + [item for variety in varieties for item in variety.differences]
+def _interactions(group: Group, fits: Fits) -> tuple[Interaction, ...]:
+    """Whether varieties differ in what treatments do, for the stand and half emergence."""
+    stand = STAND if fits[STAND.name] is fits[STAND_STARTED.name] else STAND_STARTED
+    result = []
+    for measure in (stand, T50_PLANTED):
+        fitted = fits[measure.name]
+        p = None if fitted is None else interaction_p(group, fitted)
+        if p is not None:
+            result.append(Interaction(measure=measure.name, p_value=p, shown=p <= LEVEL))
+    return tuple(result)
+
+
+def _curve_fit(records: pd.DataFrame, group: Group, scores: PlotScores) -> CurveFit:
+    """How well the log-normal fits, and which treatments came in two flushes."""
+    plot_p = scores.shape.plot_p[group.rows]
+    poor = group.plots.loc[np.nan_to_num(plot_p, nan=1.0) < _POOR_P, "plot"]
+    flushes = {}
+    if not scores.shape.fits:
+        intervals = plot_intervals(records, "planted")
+        for index, label in enumerate(group.labels):
+            mine = intervals["plot"].isin(group.plots.loc[group.treatment == index, "plot"])
+            part = intervals[mine]
+            days = two_flushes(*(part[c].to_numpy(dtype=float) for c in ("left", "right", "seeds")))
+            if days is not None:
+                flushes[label] = days
+    p = scores.shape.p_value
+    return CurveFit(
+        half_from=scores.half_from,
+        p_value=p if np.isfinite(p) else None,
+        poor=tuple(poor) if not scores.shape.fits else (),
+        flushes=flushes,
+    )
 
 
 def _factor(plots: pd.DataFrame) -> Compared:
@@ -145,6 +204,9 @@ def _group(
         labels=labels,
         treatment=pd.Categorical(part[factor], categories=labels).codes.astype(np.intp),
         block=pd.factorize(blocks)[0].astype(np.intp),
+        stratum=np.zeros(len(part), dtype=np.intp)
+        if factor == "variety"
+        else pd.factorize(part["variety"])[0].astype(np.intp),
         variety=variety,
     )
 
@@ -161,20 +223,19 @@ def _by_variety(
     if factor == "variety" or plots["variety"].nunique() < 2:
         return ()
     names = list(dict.fromkeys(plots["variety"]))
-    found: list[Difference] = []
+    compared: list[Difference] = []
     summed: dict[str, tuple[TreatmentSummary, ...]] = {}
     for name in names:
         rows = np.flatnonzero((plots["variety"] == name).to_numpy())
         group = _group(plots, rows, factor, name)
         fits = fit_group(group, scores, level)
         summed[name] = summaries(group, scores, fits, level)
-        found += differences(group, scores, fits, rng, resamples)[0]
-    found = holm(found)
-    told: dict[str, list[Difference]] = {name: [] for name in names}
-    for item in found:
-        told[item.variety or ""].append(item)
+        compared += differences(group, scores, fits, rng, resamples)[0]
+    by_name: dict[str, list[Difference]] = {name: [] for name in names}
+    for item in holm(compared):
+        by_name[item.variety or ""].append(item)
     return tuple(
-        VarietyResult(variety=name, treatments=summed[name], differences=tuple(told[name]))
+        VarietyResult(variety=name, treatments=summed[name], differences=tuple(by_name[name]))
         for name in names
     )
 

@@ -2,21 +2,19 @@
 
 Plots, not seeds, are the replicates: the error is what plots of one block still differ by, and
 Student's t keeps the tests honest when there are few of them.
-
-P values adjusted for the number of comparisons of one measure.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import fdtrc, stdtr, stdtrit
 
-from thermosprout.arrays import FloatArray
-
-IntArray = npt.NDArray[np.intp]
+from thermosprout.arrays import FloatArray, IntArray
+from thermosprout.trials.analysis.pairs import lend, unlikeness
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,8 +49,8 @@ class BlockedFit:
     means : ndarray, shape (treatment,)
         Mean score of each treatment over its plots.
     mean_half_width : ndarray, shape (treatment,)
-        Half width of the interval of each mean, block to block variation included; NaN without
-        replicates.
+        Half width of the interval of each mean, block to block variation included, from the
+        scatter of the treatment's own plots; NaN without replicates.
     error_variance : float
         Of one plot within its block.
     df : int
@@ -144,9 +142,7 @@ def fit_blocked(
     explained = float(effects @ (centred.T @ response))
     residual = max(float(response @ response) - explained, 0.0)
     variance = max(residual / df, least_variance) if df > 0 else np.nan
-    means, half = _means(
-        score, treatment, block, treatments, weight, residual, df, least_variance, level
-    )
+    means, half = _means(score, treatment, treatments, weight, least_variance, level)
     return BlockedFit(
         means=means,
         mean_half_width=half,
@@ -191,32 +187,29 @@ def _overall(explained: float, rank: int, variance: float, df: int) -> float:
 def _means(
     score: FloatArray,
     treatment: IntArray,
-    block: IntArray,
     treatments: int,
     weight: FloatArray,
-    residual: float,
-    df: int,
     least: float,
     level: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Treatment means and their half widths, with what blocks add to the variance of a plot."""
+    """Treatment means and their half widths, blocks counting as part of how plots differ."""
     number = np.bincount(treatment, weight, minlength=treatments)
     with np.errstate(invalid="ignore", divide="ignore"):
         means = np.bincount(treatment, weight * score, treatments) / number
-    within = float((weight * (score - means[treatment]) ** 2).sum())
-    free = score.size - int((number > 0).sum())
-    if free < 1:
-        return means, np.full(treatments, np.nan)
-    variance = max(within / free, least)
-    # Plots of one block share its luck, so that they count for less (Satterthwaite 1946).
-    between = max(within - residual, 0.0)
-    block_df = max(np.unique(block).size - 1, 1)
-    parts = between**2 / block_df + (residual**2 / df if df > 0 else 0.0)
-    worth = within**2 / parts if parts > 0 else float(free)
-    worth = float(np.clip(worth, 1.0, free))
-    with np.errstate(divide="ignore"):
-        half = stdtrit(worth, 0.5 + level / 2.0) * np.sqrt(variance / number)
-    return means, np.asarray(half)
+        square = np.bincount(treatment, weight * (score - means[treatment]) ** 2, treatments)
+        df = np.maximum(np.bincount(treatment, minlength=treatments) - 1.0, 0.0)
+        variance, df = lend(square / df, df, _usual_unlikeness(tuple(df.tolist())))
+        half = stdtrit(df, 0.5 + level / 2.0) * np.sqrt(np.maximum(variance, least) / number)
+    return means, np.where(df > 0, half, np.nan)
+
+
+@lru_cache(maxsize=64)
+def _usual_unlikeness(df: tuple[float, ...]) -> float:
+    """Median unlikeness of variances with these degrees of freedom where all are equal."""
+    free = np.broadcast_to(np.array(df), (999, len(df)))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        variance = 2.0 * np.random.default_rng(1).standard_gamma(free / 2.0) / free
+    return float(np.median(unlikeness(variance, free)[1]))
 
 
 def holm_adjusted(p: npt.ArrayLike) -> FloatArray:

@@ -8,9 +8,9 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
+from scipy.special import stdtr
 
-from thermosprout.arrays import FloatArray
+from thermosprout.arrays import BoolArray, FloatArray, IntArray
 from thermosprout.trials.analysis.block_model import BlockedFit, fit_blocked, holm_adjusted
 from thermosprout.trials.analysis.measures import (
     BED_DAYS,
@@ -26,11 +26,13 @@ from thermosprout.trials.analysis.measures import (
     back,
     difference,
 )
+from thermosprout.trials.analysis.pairs import Cells, compare_pairs
 from thermosprout.trials.analysis.permutation import permute_within_blocks
 from thermosprout.trials.analysis.results import (
     Difference,
     Overall,
     PlotError,
+    PlotStands,
     TreatmentSummary,
     Value,
 )
@@ -39,13 +41,16 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-IntArray = npt.NDArray[np.intp]
+LEVEL = 0.05
+"""Of the tests: a difference is shown when its adjusted p is not above it."""
 
 BY_PLOTS = "plots as replicates"
 BY_PERMUTATION = "permutation within blocks"
 
 _FLOOR = 0.02
+_WIDEST = float(np.log(10.0))
 _MOST_PAIRED = 12
+_MOST_VARIETIES = 30
 _TIMES = (
     "t50_since_planted_d",
     "t50_since_started_d",
@@ -58,6 +63,7 @@ _TIMES = (
     BED_DAYS.name,
     HARVEST_STARTED.name,
 )
+_SEEDLING_TIMES = frozenset(_TIMES) - {BED_DAYS.name, HARVEST_STARTED.name}
 _STARTED_AS_PLANTED = {
     T50_STARTED.name: T50_PLANTED.name,
     "first_since_started_d": "first_since_planted_d",
@@ -80,8 +86,8 @@ class Group:
     labels : list of str
         Treatments in the order they are told; the first is the one others are held against.
     treatment : ndarray of int, shape (plot,)
-    block : ndarray of int, shape (plot,)
-        Blocks, one set per variety where varieties are compared together.
+    block, stratum : ndarray of int, shape (plot,)
+        Blocks, one set per variety where varieties are compared together; and that set.
     variety : str or None
     """
 
@@ -90,7 +96,14 @@ class Group:
     labels: list[str]
     treatment: IntArray
     block: IntArray
+    stratum: IntArray
     variety: str | None = None
+
+    def plots_of(self, label: int, size: int) -> BoolArray:
+        """Which of all ``size`` scored plots hold a treatment."""
+        mine = np.zeros(size, dtype=bool)
+        mine[self.rows[self.treatment == label]] = True
+        return mine
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,12 +118,15 @@ class Fitted:
         On that scale; NaN where a plot has none.
     plain_variance : float
         Error variance of plots without their weights.
+    floor : float
+        Least error variance, of plots that happen to be all alike.
     """
 
     fit: BlockedFit
     scale: ScaleName
     score: FloatArray
     plain_variance: float
+    floor: float
 
 
 def fit_measure(group: Group, scores: PlotScores, measure: str, level: float) -> Fitted | None:
@@ -126,6 +142,8 @@ def fit_measure(group: Group, scores: PlotScores, measure: str, level: float) ->
     if measure not in scores.scores:
         return None
     score = scores.scores[measure][group.rows]
+    if measure in _SEEDLING_TIMES:
+        score = np.where(_timed(group, scores), score, np.nan)
     known = np.isfinite(score)
     if not known.any():
         return None
@@ -135,7 +153,7 @@ def fit_measure(group: Group, scores: PlotScores, measure: str, level: float) ->
     logs = _weighed(group, score, chance, known, level, "ln")
     if logs.fit.df < 2:
         return logs
-    times = scores.values[measure][group.rows]
+    times = np.where(known, scores.values[measure][group.rows], np.nan)
     plain = _weighed(group, times, chance * times**2, known, level, "plain")
     # The logarithm times the geometric mean is on the scale of the times themselves.
     middle = float(np.exp(score[known].mean()))
@@ -146,7 +164,7 @@ def _weighed(
     group: Group,
     score: FloatArray,
     chance: FloatArray,
-    known: npt.NDArray[np.bool_],
+    known: BoolArray,
     level: float,
     scale: ScaleName,
 ) -> Fitted:
@@ -158,7 +176,47 @@ def _weighed(
     if first.df > 0 and luck.max() > 1.2 * luck.min():
         own = max(first.error_variance - float(np.median(luck)), 0.0)
         fit = fit_blocked(*parts, least_variance=floor, weights=1.0 / (own + luck), level=level)
-    return Fitted(fit=fit, scale=scale, score=score, plain_variance=first.error_variance)
+    return Fitted(
+        fit=fit, scale=scale, score=score, plain_variance=first.error_variance, floor=floor
+    )
+
+
+def _timed(group: Group, scores: PlotScores) -> BoolArray:
+    """Plots of treatments whose half emergence lies between looks, shape (plot,)."""
+    size = scores.seedlings.size
+    timed = [scores.timing.timed(group.plots_of(i, size)) for i in range(len(group.labels))]
+    return np.array(timed)[group.treatment]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StillToCome:
+    """Share of the seeds planted that may still come up in each treatment, shape (treatment,).
+
+    Attributes
+    ----------
+    share : ndarray
+        By the rate of coming; infinite where that sets no bound, zero where all plots were
+        counted once: their stand is that of the day they were counted.
+    unfinished : ndarray of bool
+        Where so much may come that the stand is not compared.
+    """
+
+    share: FloatArray
+    unfinished: BoolArray
+
+
+def still_to_come(group: Group, scores: PlotScores, seeds: str) -> StillToCome:
+    """What may still come up after the last look, of ``seeds_planted`` or ``seeds_started``."""
+    labels = len(group.labels)
+    if (scores.timing.looks[group.rows] < 2).all():
+        return StillToCome(share=np.zeros(labels), unfinished=np.zeros(labels, dtype=bool))
+    masks = [group.plots_of(i, scores.seedlings.size) for i in range(labels)]
+    sown = np.bincount(group.treatment, group.plots[seeds].to_numpy(dtype=float), labels)
+    late = np.array([scores.timing.still_to_come(mask) for mask in masks])
+    return StillToCome(
+        share=late / np.maximum(sown, 1.0),
+        unfinished=np.array([scores.timing.unfinished(mask) for mask in masks]),
+    )
 
 
 Fits = Mapping[str, Fitted | None]
@@ -185,31 +243,54 @@ def summaries(
     group: Group, scores: PlotScores, fits: Fits, level: float
 ) -> tuple[TreatmentSummary, ...]:
     """Sum up every treatment of a group."""
-    found = []
+    rest = still_to_come(group, scores, "seeds_planted")
+    result = []
     for index, label in enumerate(group.labels):
         mine = group.treatment == index
         part = group.plots[mine]
-        seedlings = scores.seedlings[group.rows][mine].sum()
+        seedlings = scores.seedlings[group.rows][mine]
+        planted = part["seeds_planted"].to_numpy(dtype=float)
         times = {
             name: _time(fits[name], scores, name, group.rows[mine], index, level) for name in _TIMES
         }
-        found.append(
+        shares = seedlings[planted > 0] / planted[planted > 0]
+        result.append(
             TreatmentSummary(
                 treatment=label,
                 plots=len(part),
                 seeds_started=int(part["seeds_started"].sum()),
                 seeds_planted=int(part["seeds_planted"].sum()),
-                emerged=int(seedlings),
-                stand=_share(
-                    fits[STAND.name], seedlings, part["seeds_planted"].sum(), index, level
-                ),
+                emerged=int(seedlings.sum()),
+                stand=_share(fits[STAND.name], seedlings.sum(), planted.sum(), index, level),
                 stand_per_started=_share(
-                    fits[STAND_STARTED.name], seedlings, part["seeds_started"].sum(), index, level
+                    fits[STAND_STARTED.name],
+                    seedlings.sum(),
+                    part["seeds_started"].sum(),
+                    index,
+                    level,
+                ),
+                still_to_come=float(rest.share[index]),
+                plot_stands=PlotStands(
+                    lowest=float(shares.min()) if shares.size else np.nan,
+                    highest=float(shares.max()) if shares.size else np.nan,
+                    scatter_p=scatter_p(seedlings, planted),
                 ),
                 **times,  # type: ignore[arg-type]
             )
         )
-    return tuple(found)
+    return tuple(result)
+
+
+def scatter_p(emerged: FloatArray, seeds: FloatArray) -> float | None:
+    """Whether plots of one treatment differ by more than chance among seeds: chi-square, p."""
+    from scipy.special import chdtrc
+
+    emerged, seeds = emerged[seeds > 0], seeds[seeds > 0]
+    if emerged.size < 2 or not 0 < emerged.sum() < seeds.sum():
+        return None
+    expected = seeds * emerged.sum() / seeds.sum()
+    square = (emerged - expected) ** 2 / (expected * (1.0 - expected / seeds))
+    return float(chdtrc(emerged.size - 1, square.sum()))
 
 
 def _share(
@@ -261,11 +342,22 @@ def _time(
     if not np.isfinite(half):  # no replicates: only chance among the seeds is known
         variance = float(np.nanmean(scores.seed_variance[name][rows]))
         half = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(variance / rows.size))
-    return Value(
-        estimate=back(fitted.scale, centre),
-        low=max(0.0, back(fitted.scale, centre - half)),
-        high=back(fitted.scale, centre + half),
-    )
+    estimate = back(fitted.scale, centre)
+    low, high = back(fitted.scale, centre - half), back(fitted.scale, centre + half)
+    reach = _reach(name, scores, rows)
+    if reach is None:
+        if fitted.scale == "ln" and half > _WIDEST:
+            return Value(estimate=estimate)
+        return Value(estimate=estimate, low=max(0.0, low), high=high)
+    return Value(estimate=estimate, low=max(0.0, low), high=max(min(high, reach), estimate))
+
+
+def _reach(measure: str, scores: PlotScores, rows: IntArray) -> float | None:
+    """Latest that seedlings of these plots were looked for, on the clock of a measure."""
+    if measure not in scores.reach:
+        return None
+    latest = scores.reach[measure][rows]
+    return float(np.nanmax(latest)) if np.isfinite(latest).any() else None
 
 
 def pairs_of(labels: Sequence[object]) -> list[tuple[int, int]]:
@@ -302,8 +394,7 @@ def differences(
             overall.append(
                 Overall(measure=measure.name, p_value=fit.overall_p, method=f"{BY_PLOTS}, F test")
             )
-        for a, b in pairs_of(group.labels):
-            found += _compare(group, scores, measure, fitted, a, b, rng, resamples)
+        found += _compare_all(group, scores, measure, fitted, rng, resamples)
     return found, overall, errors
 
 
@@ -314,6 +405,70 @@ def _is_idle(measure: Measure, group: Group) -> bool:
     return measure in (T50_STARTED, HARVEST_STARTED) and _same(group, "started", "planted")
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Gap:
+    """One difference of scores with its error; NaN where there is none."""
+
+    estimate: float
+    half_width: float
+    standard_error: float
+    df: float
+
+
+def _compare_all(
+    group: Group,
+    scores: PlotScores,
+    measure: Measure,
+    fitted: Fitted,
+    rng: np.random.Generator,
+    resamples: int,
+) -> list[Difference]:
+    """Compare all pairs of treatments in one measure."""
+    known = np.isfinite(fitted.score)
+    pairs = pairs_of(group.labels)
+    present = np.bincount(group.treatment[known], minlength=len(group.labels)) > 0
+    pairs = [(a, b) for a, b in pairs if present[a] and present[b]]
+    if not pairs:
+        return []
+    block = group.block[known] if fitted.fit.blocked else np.zeros(int(known.sum()), dtype=np.intp)
+    cells = Cells.of_plots(
+        fitted.score[known], group.treatment[known], block, len(group.labels), fitted.fit.weights,
+        group.stratum[known] if fitted.fit.blocked else None,
+    )  # fmt: skip
+    fits = compare_pairs(cells, pairs, least_variance=fitted.floor)
+    half = fits.half_width(fitted.fit.level)
+    rest = None
+    if measure in (STAND, STAND_STARTED):
+        column = "seeds_planted" if measure is STAND else "seeds_started"
+        rest = still_to_come(group, scores, column)
+    result: list[Difference] = []
+    for index, (a, b) in enumerate(pairs):
+        gap = _Gap(
+            estimate=float(fits.gap[index]),
+            half_width=float(half[index]),
+            standard_error=float(fits.standard_error[index]),
+            df=float(fits.df[index]),
+        )
+        if not np.isfinite(gap.standard_error):
+            gap = _by_least_squares(fitted, a, b)
+        result += _compare(group, scores, measure, fitted, a, b, gap, rest, rng, resamples)
+    return result
+
+
+def _by_least_squares(fitted: Fitted, a: int, b: int) -> _Gap:
+    """Difference by the blocks of all treatments, for pairs that hardly meet in a block."""
+    contrast = fitted.fit.contrast(a, b)
+    if contrast is None:
+        plain = float(fitted.fit.means[a] - fitted.fit.means[b])
+        return _Gap(estimate=plain, half_width=np.nan, standard_error=np.nan, df=np.nan)
+    return _Gap(
+        estimate=contrast.estimate,
+        half_width=contrast.half_width,
+        standard_error=contrast.standard_error,
+        df=contrast.df,
+    )
+
+
 def _compare(
     group: Group,
     scores: PlotScores,
@@ -321,32 +476,22 @@ def _compare(
     fitted: Fitted,
     a: int,
     b: int,
+    gap: _Gap,
+    rest: StillToCome | None,
     rng: np.random.Generator,
     resamples: int,
 ) -> list[Difference]:
     score, fit = fitted.score, fitted.fit
     known = np.isfinite(score) & np.isin(group.treatment, (a, b))
     is_a = group.treatment[known] == a
-    if is_a.all() or not is_a.any():
-        return []
-    base = Difference(
-        a=group.labels[a],
-        b=group.labels[b],
-        measure=measure.name,
-        estimate=None,
-        low=None,
-        high=None,
-        p_value=None,
-        method=BY_PLOTS,
-        variety=group.variety,
-    )
     middle = 0.5 * float(fit.means[a] + fit.means[b])
     plain = float(fit.means[a] - fit.means[b])
-    contrast = fit.contrast(a, b)
-    gap = plain if contrast is None else contrast.estimate
-    half = np.nan if contrast is None else contrast.half_width
     middle_half = 0.5 * float(fit.mean_half_width[a] + fit.mean_half_width[b])
-    estimate, low, high = difference(fitted.scale, middle, gap, half, middle_half / np.sqrt(2.0))
+    if not np.isfinite(middle_half):  # a treatment of one plot has no interval of its own
+        middle_half = gap.half_width
+    estimate, low, high = difference(
+        fitted.scale, middle, gap.estimate, gap.half_width, middle_half / np.sqrt(2.0)
+    )
     if fitted.scale == "angle":
         # Angles of plots average to a little more or less than their shares do.
         values = scores.values[measure.name][group.rows][known]
@@ -357,23 +502,48 @@ def _compare(
         )
         shift = raw - difference("angle", middle, plain, 0.0, 0.0)[0]
         estimate, low, high = (float(np.clip(x + shift, -1.0, 1.0)) for x in (estimate, low, high))
-    found = [
-        replace(
-            base,
-            estimate=estimate,
-            low=low if contrast is not None else None,
-            high=high if contrast is not None else None,
-            p_value=None if contrast is None else contrast.p_value,
-        )
-    ]
+    base = Difference(
+        a=group.labels[a],
+        b=group.labels[b],
+        measure=measure.name,
+        estimate=estimate,
+        low=None,
+        high=None,
+        p_value=None,
+        method=BY_PLOTS,
+        variety=group.variety,
+    )
+    if rest is not None and rest.unfinished[[a, b]].any():
+        return [base]
+    result = [base]
+    if np.isfinite(gap.standard_error):
+        distance = abs(gap.estimate)
+        if rest is not None:
+            # Whichever is behind may still catch up by what the rate of coming allows.
+            behind = a if gap.estimate < 0 else b
+            low, high = max(low - rest.share[b], -1.0), min(high + rest.share[a], 1.0)
+            distance = max(distance - _as_angle(fit.means[behind], rest.share[behind]), 0.0)
+        rows = np.concatenate([group.rows[group.treatment == t] for t in (a, b)])
+        reach = _reach(measure.name, scores, rows)
+        if reach is not None:
+            low, high = max(low, -reach), min(high, reach)
+        too_wide = fitted.scale == "ln" and reach is None and gap.half_width > _WIDEST
+        p_value = float(2.0 * stdtr(gap.df, -distance / gap.standard_error))
+        result = [
+            replace(
+                base,
+                low=None if too_wide else low,
+                high=None if too_wide else high,
+                p_value=p_value,
+            )
+        ]
     test = permute_within_blocks(
         score[known], is_a, group.block[known], rng=rng, resamples=resamples
     )
     if test is not None and test.arrangements > 1:
-        found.append(
+        result.append(
             replace(
                 base,
-                estimate=estimate,
                 p_value=test.p_value,
                 method=BY_PERMUTATION,
                 mid_p=test.mid_p,
@@ -382,7 +552,45 @@ def _compare(
                 exact=test.exact,
             )
         )
-    return found
+    return result
+
+
+def _as_angle(mean: float, more: float) -> float:
+    """Rise of an angle when its share rises by ``more``."""
+    share = float(np.sin(np.clip(mean, 0.0, np.pi / 2)) ** 2)
+    return float(np.arcsin(np.sqrt(min(share + more, 1.0))) - np.arcsin(np.sqrt(share)))
+
+
+def interaction_p(group: Group, fitted: Fitted) -> float | None:
+    """F test that treatments do the same in every variety; p, or None where it cannot be made.
+
+    Notes
+    -----
+    Weighted least squares on blocks within varieties and treatments, against the same with
+    treatments of each variety.
+    """
+    from scipy.special import fdtrc
+
+    known = np.isfinite(fitted.score)
+    sets = np.unique(group.stratum[known])
+    if not 2 <= sets.size <= _MOST_VARIETIES:
+        return None
+    root = np.sqrt(fitted.fit.weights)[:, None]
+    blocks = np.unique(group.block[known], return_inverse=True)[1]
+    each = group.treatment[known] + len(group.labels) * group.stratum[known]
+    left, ranks = [], []
+    for column in (group.treatment[known], np.unique(each, return_inverse=True)[1]):
+        design = np.hstack([np.eye(int(c.max()) + 1)[c] for c in (blocks, column)])
+        best, _, rank, _ = np.linalg.lstsq(
+            root * design, root[:, 0] * fitted.score[known], rcond=None
+        )
+        left.append(float(((root[:, 0] * (fitted.score[known] - design @ best)) ** 2).sum()))
+        ranks.append(int(rank))
+    more, free = ranks[1] - ranks[0], int(known.sum()) - ranks[1]
+    if more < 1 or free < 1:
+        return None
+    error = max(left[1] / free, fitted.floor)
+    return float(fdtrc(more, free, max(left[0] - left[1], 0.0) / more / error))
 
 
 def holm(found: list[Difference]) -> list[Difference]:
@@ -395,19 +603,7 @@ def holm(found: list[Difference]) -> list[Difference]:
     for members in families.values():
         adjusted = holm_adjusted([found[i].p_value or 0.0 for i in members])
         for index, p in zip(members, adjusted.tolist(), strict=True):
-            result[index] = replace(found[index], p_adjusted=p, comparisons=len(members))
+            result[index] = replace(
+                found[index], p_adjusted=p, comparisons=len(members), shown=p <= LEVEL
+            )
     return result
-
-
-__all__ = [
-    "BY_PERMUTATION",
-    "BY_PLOTS",
-    "Group",
-    "differences",
-    "fit_group",
-    "fit_measure",
-    "holm",
-    "pairs_of",
-    "summaries",
-    "wilson",
-]

@@ -17,6 +17,7 @@ from thermosprout.errors import FitError, InputError
 
 _ROOT = np.sqrt(2.0 * np.pi)
 _LEAST = 1e-300
+_LEAST_GAIN = 1e-11
 _BOUNDS = np.array([[-20.0, 20.0], [np.log(0.002), np.log(5.0)], [-25.0, 25.0]])
 
 
@@ -149,8 +150,11 @@ def fit_many(
         gradient[moved], hessian[moved] = new[1][better], new[2][better]
         damping[live] = np.where(better, damping[live] / 5.0, damping[live] * 8.0)
         damping = np.clip(damping, 1e-12, 1e12)
-        flat = np.abs(_inside(theta, gradient)).max(axis=1) < 1e-8 * total
-        done |= flat | (damping >= 1e12)
+        uphill = np.abs(_inside(theta, gradient)).max(axis=1)
+        # Half the slope along a Newton step is what the likelihood can still gain.
+        gain = 0.5 * np.abs((gradient[live] * step).sum(axis=1))
+        done[live] |= better & (gain < _LEAST_GAIN) & (uphill[live] < 1e-6 * total[live])
+        done |= (uphill < 1e-8 * total) | (damping >= 1e12)
     plain = value if penalty is None else _evaluate(theta, ln_left, ln_right, weight, None)[0]
     return LogNormalFits(
         mu=theta[:, 0],

@@ -11,6 +11,14 @@ import numpy as np
 from thermosprout.arrays import FloatArray
 from thermosprout.trials.analysis.intervals import padded, plot_intervals
 from thermosprout.trials.analysis.lognormal import LogNormalFits, fit_plots
+from thermosprout.trials.analysis.timing import (
+    PlotTiming,
+    ShapeCheck,
+    check_shape,
+    plot_timing,
+    step_quantile,
+    step_variance,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,6 +95,9 @@ DESCRIBED: tuple[str, ...] = (
 """Times that are shown for each treatment and not tested."""
 
 
+HalfFrom = Literal["log-normal", "step curve"]
+
+
 @dataclass(frozen=True, kw_only=True)
 class PlotScores:
     """Values and scores of each plot, arrays of shape (plot,), NaN where there is none.
@@ -99,17 +110,27 @@ class PlotScores:
         Measure name to score: the angle of a share, the ln of a time.
     seed_variance : dict
         Measure name to the part of the score's variance that chance among seeds brings.
-    fits : LogNormalFits
-        Of the days since planting.
     seedlings : ndarray
         Emerged at the last inspection.
+    reach : dict
+        Time measure to the latest at which seedlings of each plot were looked for, in its unit.
+    timing : PlotTiming
+    shape : ShapeCheck
+        Of the log-normal, for all plots.
     """
 
     values: dict[str, FloatArray]
     scores: dict[str, FloatArray]
     seed_variance: dict[str, FloatArray]
-    fits: LogNormalFits
     seedlings: FloatArray
+    reach: dict[str, FloatArray]
+    timing: PlotTiming
+    shape: ShapeCheck
+
+    @property
+    def half_from(self) -> HalfFrom:
+        """What half emergence is read from."""
+        return "log-normal" if self.shape.fits else "step curve"
 
 
 def angle(emerged: FloatArray, seeds: FloatArray) -> FloatArray:
@@ -131,6 +152,8 @@ def score_plots(
     thermal : ndarray, shape (row of records,), optional
         Thermal time since planting. [C d]
     """
+    import pandas as pd
+
     seedlings = plots["final"].to_numpy(dtype=float)
     planted = plots["seeds_planted"].to_numpy(dtype=float)
     started = plots["seeds_started"].to_numpy(dtype=float)
@@ -144,8 +167,14 @@ def score_plots(
         STAND.name: 1.0 / (4.0 * planted + 2.0),
         STAND_STARTED.name: 1.0 / (4.0 * started + 2.0),
     }
-    fits = _fit(plot_intervals(records, "planted"), plots)
-    enough = seedlings >= LEAST_SEEDLINGS
+    counts = _counts(plot_intervals(records, "planted"), plots)
+    fits = fit_plots(*counts)
+    last = _days(plots["last_inspected"], plots["planted"])
+    looks = plots["inspections"].to_numpy(dtype=float)
+    timing = plot_timing(*counts, looks, last)
+    shape = check_shape(*counts, fits)
+    # A plot that was counted once has no time of its own.
+    enough = (seedlings >= LEAST_SEEDLINGS) & (looks > 1)
     lead = _days(plots["planted"], plots["started"])
     first = _first(records, plots)
 
@@ -155,31 +184,55 @@ def score_plots(
             values[name], scores[name] = kept, np.log(kept)
         variance[name] = np.full(days.shape, 1e-4) if seeds_part is None else seeds_part
 
-    t50, location = np.exp(fits.mu), fits.covariance[:, 0, 0]
+    half = _half(counts, fits, shape)
+    tenth, full = (
+        fits.quantile(q) if shape.fits else step_quantile(*counts, q) for q in (0.1, 0.9)
+    )
+    t50, location = half
     add(T50_PLANTED.name, t50, location)
     add(T50_STARTED.name, t50 + lead, location * (t50 / (t50 + lead)) ** 2)
     add("first_since_planted_d", first)
     add("first_since_started_d", first + lead)
-    add("full_since_planted_d", fits.quantile(0.9))
-    add("full_since_started_d", fits.quantile(0.9) + lead)
-    add("spread_d", fits.quantile(0.9) - fits.quantile(0.1))
+    add("full_since_planted_d", full)
+    add("full_since_started_d", full + lead)
+    add("spread_d", full - tenth)
+    reach = {name: last + (lead if "started" in name else 0.0) for name in values if _is_time(name)}
     if thermal is not None:
-        warm = _fit(plot_intervals(records, "thermal", thermal), plots)
-        add(THERMAL_50.name, np.exp(warm.mu), warm.covariance[:, 0, 0])
+        warm = _counts(plot_intervals(records, "thermal", thermal), plots)
+        add(THERMAL_50.name, *_half(warm, fit_plots(*warm), shape))
+        ends = pd.Series(thermal).groupby(records["plot"].to_numpy()).max()
+        reach[THERMAL_50.name] = ends.reindex(plots["plot"]).to_numpy(dtype=float)
     if plots["first_harvest"].notna().any():
         enough = plots["first_harvest"].notna().to_numpy()
         add(BED_DAYS.name, _days(plots["first_harvest"], plots["planted"]))
         add(HARVEST_STARTED.name, _days(plots["first_harvest"], plots["started"]))
     return PlotScores(
-        values=values, scores=scores, seed_variance=variance, fits=fits, seedlings=seedlings
-    )
+        values=values, scores=scores, seed_variance=variance, seedlings=seedlings, reach=reach,
+        timing=timing, shape=shape,
+    )  # fmt: skip
+
+
+def _is_time(name: str) -> bool:
+    return name not in (STAND.name, STAND_STARTED.name)
 
 
 def _days(later: pd.Series, earlier: pd.Series) -> FloatArray:
     return np.asarray((later - earlier).dt.total_seconds().to_numpy(dtype=float) / 86_400.0)
 
 
-def _fit(intervals: pd.DataFrame, plots: pd.DataFrame) -> LogNormalFits:
+def _half(
+    counts: tuple[FloatArray, FloatArray, FloatArray], fits: LogNormalFits, shape: ShapeCheck
+) -> tuple[FloatArray, FloatArray]:
+    """Half emergence of each plot, and the variance that chance among seeds brings to its ln."""
+    if shape.fits:
+        return np.exp(fits.mu), fits.covariance[:, 0, 0]
+    return step_quantile(*counts, 0.5), step_variance(*counts)
+
+
+def _counts(
+    intervals: pd.DataFrame, plots: pd.DataFrame
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Left and right ends and seeds of the intervals of each plot, shape (plot, interval)."""
     import pandas as pd
 
     code = pd.Index(plots["plot"]).get_indexer(intervals["plot"])
@@ -188,7 +241,7 @@ def _fit(intervals: pd.DataFrame, plots: pd.DataFrame) -> LogNormalFits:
     # A count on the clock's zero (looked at on the planting day) has no width to lie in.
     columns[1] = np.maximum(columns[1], columns[0] + 1e-3)
     left, right, seeds = padded(code[order], len(plots), *columns)
-    return fit_plots(left, right, seeds)
+    return left, right, seeds
 
 
 def _first(records: pd.DataFrame, plots: pd.DataFrame) -> FloatArray:

@@ -48,8 +48,30 @@ class Shape:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PlotStands:
+    """How the plots of one treatment differ in stand.
+
+    Attributes
+    ----------
+    lowest, highest : float
+        Share of the seeds planted that emerged.
+    scatter_p : float or None
+        Chi-square test that chance among seeds alone makes them differ.
+    """
+
+    lowest: float
+    highest: float
+    scatter_p: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
 class TreatmentSummary:
-    """One treatment. Times without a seedling to time are None; see the field names for units."""
+    """One treatment; see the field names for units.
+
+    Times are None where no seedling can be timed: none came, or not between two looks.
+    ``still_to_come`` is the share of the seeds planted that may come up after the last look, by
+    the rate of coming; infinite (None in the document) where that sets no bound.
+    """
 
     treatment: str
     plots: int
@@ -68,6 +90,8 @@ class TreatmentSummary:
     spread_d: Value | None
     bed_days_to_first_harvest: Value | None
     first_harvest_since_started_d: Value | None
+    still_to_come: float
+    plot_stands: PlotStands
     log_normal: Shape | None = None
     curve: Curve | None = None
 
@@ -80,6 +104,8 @@ class Difference:
     ----------
     estimate, low, high : float or None
         In the unit of the measure.
+    shown : bool
+        Whether the difference stands at 5 % after adjustment.
     p_value, p_adjusted : float or None
         Two-sided; adjusted for the number of ``comparisons`` of this measure (Holm).
     method : str
@@ -103,6 +129,7 @@ class Difference:
     high: float | None
     p_value: float | None
     method: str
+    shown: bool = False
     p_adjusted: float | None = None
     comparisons: int = 1
     mid_p: float | None = None
@@ -119,6 +146,37 @@ class Overall:
     measure: str
     p_value: float
     method: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Interaction:
+    """F test that a treatment does the same in every variety, in one measure."""
+
+    measure: str
+    p_value: float
+    shown: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class CurveFit:
+    """What half emergence is read from, and how well the log-normal fits the counts.
+
+    Attributes
+    ----------
+    half_from : str
+        ``log-normal``, or ``step curve`` where that does not fit.
+    p_value : float or None
+        Chi-square test of the log-normal, all plots together.
+    poor : tuple of str
+        Plots that it does not fit.
+    flushes : dict
+        Treatment to the days since planting of its two flushes, where it had two.
+    """
+
+    half_from: str
+    p_value: float | None
+    poor: tuple[str, ...]
+    flushes: dict[str, tuple[float, float]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -160,21 +218,28 @@ class VarietyResult:
 
 @dataclass(frozen=True, kw_only=True)
 class TrialResult:
-    """Everything the analysis says; :meth:`to_json` is the document other programs read."""
+    """Everything the analysis says; :meth:`to_dict` is the document other programs read.
+
+    ``bottom_line`` holds the one to three sentences that a grower would repeat, ``verdict`` those
+    that support them, ``warnings`` what to keep in mind.
+    """
 
     treatments: tuple[TreatmentSummary, ...]
     differences: tuple[Difference, ...]
     overall: tuple[Overall, ...]
     varieties: tuple[VarietyResult, ...]
     variation: Variation
+    interactions: tuple[Interaction, ...]
+    curve_fit: CurveFit
     warnings: tuple[str, ...]
+    bottom_line: tuple[str, ...]
     verdict: tuple[str, ...]
     compared: str
     blocks: int
     comparisons: int
     interval: float = 0.9
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """Nested plain data; numbers to six digits, what is not known as None."""
         document: dict[str, Any] = _plain(asdict(self))
         document["contrast"] = "a minus b"

@@ -17,12 +17,16 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+_LEAST = ("plot", "treatment", "planted", "seeds_planted", "inspected", "emerged")
+"""Columns without which records cannot be analysed."""
+
 __all__ = [
     "Added",
     "Appended",
     "Loaded",
     "Row",
     "append_records",
+    "complete",
     "load",
     "plots",
     "read_records",
@@ -189,6 +193,65 @@ def to_frame(histories: dict[str, PlotHistory], *, planned: bool = False) -> pd.
             "inspected_local": [m.text if m is not None else "" for m in inspected],
         }
     )
+
+
+def complete(records: pd.DataFrame) -> pd.DataFrame:
+    """Table of records with every column the analysis reads, from one that may lack some.
+
+    Parameters
+    ----------
+    records : pandas.DataFrame
+        One row per plot and inspection with ``plot``, ``treatment``, ``planted``,
+        ``seeds_planted``, ``inspected`` and ``emerged``. Dates may be text, dates or timestamps
+        (with a time zone, or else taken as UTC). Without ``started`` and ``seeds_started`` all
+        seed counts as planted on the day it was started; other columns count as empty.
+
+    Raises
+    ------
+    InputError
+        When one of those six is missing, a date cannot be read, or counts fall, exceed the seeds
+        planted or come before the planting.
+    """
+    import numpy as np
+    import pandas as pd
+
+    for name in _LEAST:
+        if name not in records.columns:
+            raise InputError(
+                f"the table has no column {name!r}", hint=f"it needs {', '.join(_LEAST)}"
+            )
+    table = records.copy()
+    table.attrs = dict(records.attrs)
+    for name, other in (("started", "planted"), ("seeds_started", "seeds_planted")):
+        if name not in table:
+            table[name] = table[other]
+    for name in ("block", "variety", "seed_lot", "note", "observer"):
+        table[name] = table[name].fillna("").astype(str) if name in table else ""
+    for name in ("plot", "treatment"):
+        table[name] = table[name].astype(str)
+    for name in ("depth_cm", "temperature_C", "stations_filled"):
+        table[name] = pd.to_numeric(table[name]) if name in table else np.nan
+    for name in ("started", "planted", "inspected", "first_harvest", "entered"):
+        stamps = table[name] if name in table else pd.Series(pd.NaT, index=table.index)
+        try:
+            instants = pd.to_datetime(stamps, utc=True)
+        except (ValueError, TypeError) as error:
+            raise InputError(f"the column {name!r} holds no dates ({error})") from None
+        table[name] = instants.dt.tz_localize(None).astype("datetime64[ns]")
+    for name in ("started", "planted", "inspected"):
+        if f"{name}_local" not in table:
+            table[f"{name}_local"] = table[name].dt.strftime("%Y-%m-%d").fillna("")
+    counted = table[table["inspected"].notna()].sort_values("inspected", kind="stable")
+    falls = counted.groupby("plot", sort=False)["emerged"].diff() < 0
+    for fault, words in (
+        (falls, "falls from one inspection to the next"),
+        (counted["emerged"] > counted["seeds_planted"], "is more than the seeds planted"),
+        (counted["inspected"] < counted["planted"].dt.floor("D"), "was made before the planting"),
+    ):
+        if fault.any():
+            row = counted[fault].iloc[0]
+            raise InputError(f"the count of plot {row['plot']} on {row['inspected_local']} {words}")
+    return table
 
 
 def plots(records: pd.DataFrame) -> pd.DataFrame:

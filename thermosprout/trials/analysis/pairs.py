@@ -1,0 +1,280 @@
+"""Pairs of treatments compared within blocks, each pair with the scatter of its own plots.
+
+A steady treatment and one whose plots scatter cannot share one error: tests of the second would
+show too much. Each pair has the variance of its own differences; where treatments scatter alike it
+borrows a little from the other pairs, since four blocks alone say little of a variance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import stdtr, stdtrit
+
+from thermosprout.arrays import FloatArray, IntArray
+
+_BORROWED = 2
+_LIKENESS_DRAWS = 999
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cells:
+    """Plots summed up by block and treatment; leading axes hold trials side by side.
+
+    Attributes
+    ----------
+    mean, precision : ndarray, shape (..., block, treatment)
+        Mean score of the plots of a cell and the sum of their weights, 0 where there is none.
+    square, df : ndarray, shape (..., treatment)
+        Weighted sum of squares of plots about their cell's mean, and its degrees of freedom.
+    stratum : ndarray of int, shape (block,)
+        Which set a block belongs to; sets (varieties) may differ in what a treatment does.
+    """
+
+    mean: FloatArray
+    precision: FloatArray
+    square: FloatArray
+    df: FloatArray
+    stratum: IntArray
+
+    @classmethod
+    def of_plots(
+        cls,
+        score: FloatArray,
+        treatment: IntArray,
+        block: IntArray,
+        treatments: int,
+        weights: FloatArray,
+        stratum: IntArray | None = None,
+    ) -> Cells:
+        """Sum up plots; every array has shape (plot,)."""
+        codes, first = np.unique(block, return_index=True)
+        where = np.searchsorted(codes, block) * treatments + treatment
+        shape = (codes.size, treatments)
+        size = codes.size * treatments
+        precision = np.bincount(where, weights, size)
+        total = np.bincount(where, weights * score, size)
+        mean = total / np.where(precision > 0, precision, 1.0)
+        rest = weights * (score - mean[where]) ** 2
+        number = np.bincount(where, minlength=size).reshape(shape)
+        return cls(
+            mean=mean.reshape(shape),
+            precision=precision.reshape(shape),
+            square=np.bincount(treatment, rest, treatments),
+            df=np.maximum(number - 1, 0).sum(axis=0).astype(float),
+            stratum=np.zeros(codes.size, dtype=np.intp) if stratum is None else stratum[first],
+        )
+
+    @classmethod
+    def of_blocks(cls, score: FloatArray, stratum: IntArray | None = None) -> Cells:
+        """One plot a cell: scores of shape (..., block, treatment), NaN where a plot was lost."""
+        missing = np.isnan(score)
+        shape = (*score.shape[:-2], score.shape[-1])
+        return cls(
+            mean=np.where(missing, 0.0, score),
+            precision=np.where(missing, 0.0, 1.0),
+            square=np.zeros(shape),
+            df=np.zeros(shape),
+            stratum=np.zeros(score.shape[-2], dtype=np.intp) if stratum is None else stratum,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairFits:
+    """Differences of pairs, a minus b; each array has shape (..., pair), NaN without an error.
+
+    Attributes
+    ----------
+    gap, standard_error, df : ndarray
+    variance : ndarray
+        Of one plot of weight one, mean of the two treatments.
+    """
+
+    gap: FloatArray
+    standard_error: FloatArray
+    df: FloatArray
+    variance: FloatArray
+
+    @property
+    def p_value(self) -> FloatArray:
+        """Two-sided, by Student's t."""
+        return np.asarray(2.0 * stdtr(self.df, -np.abs(self.gap) / self.standard_error))
+
+    def half_width(self, level: float) -> FloatArray:
+        """Half width of the interval of each difference."""
+        return np.asarray(stdtrit(self.df, 0.5 + level / 2.0) * self.standard_error)
+
+
+def compare_pairs(
+    cells: Cells,
+    pairs: Sequence[tuple[int, int]],
+    *,
+    least_variance: float = 0.0,
+    likeness: float | None = None,
+) -> PairFits:
+    """Compare pairs of treatments within the blocks in which they meet.
+
+    Parameters
+    ----------
+    cells : Cells
+    pairs : sequence of (int, int)
+        Treatments a and b.
+    least_variance : float
+        Floor, for plots that happen to be all alike.
+    likeness : float, optional
+        How unlike the variances of pairs may be and still lend to each other, see
+        :func:`usual_unlikeness`; worked out from the layout when absent.
+
+    Notes
+    -----
+    With one plot of each treatment a block this is the paired t test; with several plots in a
+    block the variances of the two treatments come in as Welch (1938, Biometrika 29:350-362) and
+    Satterthwaite (1946, Biometrics Bull. 2:110-114) have it. Where the pairs are no more unlike
+    than pairs of equal scatter mostly are, each borrows up to two degrees of freedom from their
+    mean (after Smyth 2004, Stat. Appl. Genet. Mol. Biol. 3:3).
+    """
+    own = _own_variances(cells, pairs)
+    gap, information, variance, df = own
+    if len(pairs) > 1:
+        limit = usual_unlikeness(cells, pairs) if likeness is None else likeness
+        variance, df = lend(variance, df, limit)
+    variance = np.maximum(variance, least_variance)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        error = np.sqrt(variance / information)
+    usable = (df >= 1) & (variance > 0)
+    return PairFits(
+        gap=np.where(information > 0, gap, np.nan),
+        standard_error=np.where(usable, error, np.nan),
+        df=np.where(usable, df, np.nan),
+        variance=np.where(usable, variance, np.nan),
+    )
+
+
+def _own_variances(
+    cells: Cells, pairs: Sequence[tuple[int, int]]
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Difference, its information for plots of variance one, variance and df of every pair."""
+    a, b = np.array(pairs).T
+    pa, pb = cells.precision[..., a], cells.precision[..., b]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        weight = np.where((pa > 0) & (pb > 0), pa * pb / (pa + pb), 0.0)
+        information = weight.sum(axis=-2)
+        apart = cells.mean[..., a] - cells.mean[..., b]
+        gap = (weight * apart).sum(axis=-2) / information
+        between, free = _between(weight, apart, gap, cells.stratum)
+        # What plots of one treatment in one block differ by, where there are several.
+        parts = [
+            (((weight / information[..., None, :]) ** 2 / p).sum(axis=-2, where=weight > 0))
+            * (cells.square[..., t] / cells.df[..., t])
+            for t, p in ((a, pa), (b, pb))
+        ]
+        within = parts[0] + parts[1]
+        free_a, free_b = cells.df[..., a], cells.df[..., b]
+        within_df = within**2 / (parts[0] ** 2 / free_a + parts[1] ** 2 / free_b)
+        both = (free_a > 0) & (free_b > 0) & (information > 0)
+        within_df = np.where(both, np.nan_to_num(within_df), 0.0)
+        within = np.where(both, within * information, 0.0)
+        df = free + within_df
+        variance = (between + within_df * within) / df
+    return gap, information, np.where(df > 0, variance, np.nan), df
+
+
+def _between(
+    weight: FloatArray, apart: FloatArray, gap: FloatArray, stratum: IntArray
+) -> tuple[FloatArray, FloatArray]:
+    """Sum of squares of the differences of blocks about their mean, and degrees of freedom."""
+    met = (weight > 0).sum(axis=-2).astype(float)
+    whole = (weight * (apart - gap[..., None, :]) ** 2).sum(axis=-2, where=weight > 0)
+    sets = np.unique(stratum)
+    if sets.size < 2:
+        return whole, np.maximum(met - 1.0, 0.0)
+    square, free = np.zeros(whole.shape), np.zeros(met.shape)
+    for one in sets:
+        w, d = weight[..., stratum == one, :], apart[..., stratum == one, :]
+        centre = (w * d).sum(axis=-2) / w.sum(axis=-2)
+        square += (w * (d - centre[..., None, :]) ** 2).sum(axis=-2, where=w > 0)
+        free += np.maximum((w > 0).sum(axis=-2) - 1.0, 0.0)
+    # With hardly a second block of any variety, varieties stand in for blocks.
+    apart_enough = free >= 2
+    return (
+        np.where(apart_enough, square, whole),
+        np.where(apart_enough, free, np.maximum(met - 1.0, 0.0)),
+    )
+
+
+def lend(variance: FloatArray, df: FloatArray, limit: float) -> tuple[FloatArray, FloatArray]:
+    """Variances that borrow from their mean where they are alike; shape (..., group).
+
+    Parameters
+    ----------
+    variance, df : ndarray
+        NaN or 0 where a group has none.
+    limit : float
+        Unlikeness up to which they lend.
+
+    Returns
+    -------
+    tuple of ndarray
+        Variance and degrees of freedom, each group with up to two more, never more than half of
+        its own.
+    """
+    mean, unlike = unlikeness(variance, df)
+    # A group alone has nobody to borrow from.
+    several = (np.nan_to_num(variance) > 0).sum(axis=-1) > 1
+    alike = ((unlike <= limit) & several)[..., None]
+    more = np.where(alike, np.minimum(_BORROWED, np.floor(df / 2.0)), 0.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lent = (df * np.nan_to_num(variance) + more * mean[..., None]) / (df + more)
+    return np.where(df > 0, lent, np.nan), df + more
+
+
+def unlikeness(variance: FloatArray, df: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean of the variances of groups, and how far its ln is above their mean ln.
+
+    Notes
+    -----
+    The core of Bartlett's statistic (1937, Proc. R. Soc. A 160:268-282); shape (..., group) in,
+    (...) out.
+    """
+    weight = np.where(np.nan_to_num(variance) > 0, df, 0.0)
+    safe = np.where(weight > 0, variance, 1.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        total = weight.sum(axis=-1)
+        mean = (weight * safe).sum(axis=-1) / total
+        unlike = np.log(mean) - (weight * np.log(safe)).sum(axis=-1) / total
+    return np.nan_to_num(mean), np.nan_to_num(unlike)
+
+
+def usual_unlikeness(cells: Cells, pairs: Sequence[tuple[int, int]]) -> float:
+    """Median unlikeness of the pairs' variances where all plots scatter alike, for one layout."""
+    known = cells.precision > 0
+    return _median_unlikeness(
+        known.shape, known.tobytes(), tuple(cells.df.tolist()), tuple(cells.stratum.tolist()),
+        tuple(pairs),
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=256)
+def _median_unlikeness(
+    shape: tuple[int, int],
+    layout: bytes,
+    df: tuple[float, ...],
+    stratum: tuple[int, ...],
+    pairs: tuple[tuple[int, int], ...],
+) -> float:
+    rng = np.random.default_rng(1)
+    known = np.frombuffer(layout, dtype=bool).reshape(shape)
+    score = rng.standard_normal((_LIKENESS_DRAWS, *shape))
+    free = np.broadcast_to(np.array(df), (_LIKENESS_DRAWS, shape[1]))
+    alike = Cells(
+        mean=np.where(known, score, 0.0),
+        precision=np.broadcast_to(known.astype(float), score.shape),
+        square=2.0 * rng.standard_gamma(free / 2.0),
+        df=free,
+        stratum=np.array(stratum, dtype=np.intp),
+    )
+    _, _, variance, df_own = _own_variances(alike, pairs)
+    return float(np.median(unlikeness(variance, df_own)[1]))

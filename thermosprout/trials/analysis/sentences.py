@@ -1,0 +1,316 @@
+"""The outcome of a trial in sentences: first what a grower would repeat, then what supports it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermosprout.trials.analysis.compare import BY_PLOTS
+from thermosprout.trials.analysis.measures import (
+    BED_DAYS,
+    COMPARED,
+    HARVEST_STARTED,
+    STAND,
+    STAND_STARTED,
+    T50_PLANTED,
+    T50_STARTED,
+    THERMAL_50,
+    Measure,
+)
+from thermosprout.trials.analysis.results import Difference, TrialResult
+from thermosprout.trials.analysis.sample_size import blocks_needed
+
+_MOST_SENTENCES = 8
+_MOST_OPENING = 3
+_SMALL = {
+    STAND.name: 0.05,
+    STAND_STARTED.name: 0.05,
+    T50_PLANTED.name: 0.5,
+    T50_STARTED.name: 0.5,
+    BED_DAYS.name: 1.0,
+    HARVEST_STARTED.name: 1.0,
+}
+"""Differences below which nobody would change what they do (our judgement)."""
+
+_SENTENCES = {
+    STAND.name: "{a} had {amount} {way} stand than {b} per seed planted",
+    STAND_STARTED.name: "{a} had {amount} {way} stand than {b} per seed started",
+    T50_PLANTED.name: "{a} reached half emergence {amount} {way} than {b}, counted from planting",
+    T50_STARTED.name: "{a} reached half emergence {amount} {way} than {b}, counted from starting "
+    "the seed",
+    THERMAL_50.name: "{a} needed {amount} {way} than {b} from planting to half emergence",
+    BED_DAYS.name: "{a} gave its first harvest {amount} {way} than {b}, counted from planting",
+    HARVEST_STARTED.name: "{a} gave its first harvest {amount} {way} than {b}, counted from "
+    "starting the seed",
+}
+_HANDLING = {"soaked": "Soaking", "presprouted": "Pre-sprouting", "direct": "Direct sowing"}
+
+
+def bottom_line(result: TrialResult) -> tuple[str, ...]:
+    """One to three sentences on each treatment against the first, for a neighbour over the fence.
+
+    The first treatment is ``direct`` where it is in the trial.
+    """
+    labels = [summary.treatment for summary in result.treatments]
+    if len(labels) < 2:
+        return ("One treatment: nothing to compare",)
+    by_pair = {
+        (item.a, item.measure): item
+        for item in result.differences
+        if item.b == labels[0] and item.method == BY_PLOTS
+    }
+    stands = any((label, STAND_STARTED.name) in by_pair for label in labels)
+    stand = STAND_STARTED if stands else STAND
+    lines = [
+        _Line(
+            name=_name(label),
+            time=by_pair.get((label, T50_PLANTED.name)),
+            stand=by_pair.get((label, stand.name)),
+        )
+        for label in labels[1:]
+    ]
+    against = "" if labels[0] == "direct" else f" against {labels[0]}"
+    clear = [line for line in lines if line.shows]
+    unclear = [line for line in lines if not line.shows]
+    told = lines if len(lines) <= _MOST_OPENING else clear[: _MOST_OPENING - 1]
+    sentences = [f"{line.name}{against}: {line.words(stand)}" for line in told]
+    if len(lines) > len(told):
+        rest = len(clear) - len(told)
+        more = f"{rest} more differ in something; " if rest > 0 else ""
+        sentences.append(
+            f"{more}no clear difference for {len(unclear)} of {len(lines)} others"
+            + (against or " against direct")
+        )
+    sentences = sentences[:_MOST_OPENING]
+    if any(item.shown for item in result.interactions):
+        sentences[_MOST_OPENING - 1 :] = ["What it brings differs between varieties, see below"]
+    return tuple(sentences)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Line:
+    """One treatment against the first: what is to be said of its time and of its stand."""
+
+    name: str
+    time: Difference | None
+    stand: Difference | None
+
+    @property
+    def shows(self) -> bool:
+        """Whether anything differs."""
+        return any(item is not None and item.shown for item in (self.time, self.stand))
+
+    def words(self, stand: Measure) -> str:
+        """Both halves of the sentence."""
+        return f"{self._time_words()}, {self._stand_words(stand)}"
+
+    def _time_words(self) -> str:
+        item = self.time
+        if item is None or item.estimate is None:
+            return "time not known"
+        if item.shown:
+            return f"up {_round_days(item.estimate)} {_way(T50_PLANTED, item.estimate)}"
+        if item.low is None or item.high is None:
+            return "time not compared"
+        if max(abs(item.low), abs(item.high)) < _SMALL[T50_PLANTED.name]:
+            return "up at the same time"
+        return "not clearly sooner or later"
+
+    def _stand_words(self, stand: Measure) -> str:
+        per = " per seed started" if stand is STAND_STARTED else ""
+        item = self.stand
+        if item is None or item.estimate is None:
+            return "stand not known"
+        if item.shown:
+            number = f"{100 * abs(item.estimate):.0f}"
+            of = "seeds started" if stand is STAND_STARTED else "seeds"
+            return f"{number} {'more' if item.estimate > 0 else 'fewer'} plants from 100 {of}"
+        if item.low is None or item.high is None:
+            return "stand not compared"
+        if max(abs(item.low), abs(item.high)) < _SMALL[stand.name]:
+            return f"as many plants{per}"
+        return f"no clear difference in plants{per}"
+
+
+def _name(label: str) -> str:
+    return _HANDLING.get(label.casefold(), label[:1].upper() + label[1:])
+
+
+def _round_days(days: float) -> str:
+    size = abs(days)
+    number = f"{size:.0f}" if size >= 2.95 else f"{size:.1f}".removesuffix(".0")
+    return f"{number} day{'' if number == '1' else 's'}"
+
+
+def verdict(result: TrialResult) -> tuple[str, ...]:
+    """Sentences on all comparisons, those that are shown first."""
+    if len(result.treatments) < 2:
+        return ("There is one treatment, so there is nothing to compare",)
+    shown: list[str] = []
+    unclear: list[str] = []
+    for measure in COMPARED:
+        mine = [
+            item
+            for item in result.differences
+            if item.measure == measure.name and item.method == BY_PLOTS
+        ]
+        shown += _list_pairs(measure, [i for i in mine if i.shown], _clear, "differ clearly")
+        unclear += _list_pairs(
+            measure, [i for i in mine if not i.shown], _unclear, "do not differ clearly"
+        )
+    sentences = [*shown, *_varieties(result), *unclear, *_next_trial(result)]
+    if result.comparisons > 1:
+        sentences.append(
+            f"Ranges are {100 * result.interval:.0f} % intervals; p is adjusted for the number of "
+            f"comparisons of a measure (Holm), {result.comparisons} tests in all"
+        )
+    return tuple(sentences)
+
+
+def _list_pairs(
+    measure: Measure,
+    items: Sequence[Difference],
+    sentence: Callable[[Measure, Difference], str],
+    state: str,
+) -> Iterator[str]:
+    for item in items[:_MOST_SENTENCES]:
+        yield sentence(measure, item)
+    if len(items) > _MOST_SENTENCES:
+        yield f"{len(items) - _MOST_SENTENCES} more pairs {state} in {measure.words}"
+
+
+def amount(measure: Measure, size: float) -> str:
+    """Size of a difference with its unit, without its sign."""
+    if measure.kind == "share":
+        points = f"{abs(size) * 100:.0f}"
+        return f"{points} point{'' if points == '1' else 's'}"
+    if measure is THERMAL_50:
+        return f"{abs(size):.0f} °C d"
+    return f"{abs(size):.1f} days"
+
+
+def _span(measure: Measure, near: float, far: float) -> str:
+    """Two sizes with their unit said once, as 0.4–1.2 days."""
+    return f"{amount(measure, near).split(' ')[0]}–{amount(measure, far)}"
+
+
+def _way(measure: Measure, size: float) -> str:
+    if measure.kind == "share":
+        return "higher" if size > 0 else "lower"
+    if measure is THERMAL_50:
+        return "more" if size > 0 else "less"
+    return "later" if size > 0 else "sooner"
+
+
+def _p(p: float | None) -> str:
+    if p is None:
+        return ""
+    return "p < 0.001" if p < 0.001 else f"p = {p:.2f}" if p >= 0.095 else f"p = {p:.2g}"
+
+
+def _clear(measure: Measure, item: Difference) -> str:
+    estimate = item.estimate or 0.0
+    sentence = _SENTENCES[measure.name].format(
+        a=item.a, b=item.b, amount=amount(measure, estimate), way=_way(measure, estimate)
+    )
+    if item.low is None or item.high is None:
+        return f"{sentence} ({_p(item.p_adjusted)})"
+    # Adjusted for many comparisons p may stand while the plain interval is wider than zero.
+    near, far = sorted((item.low, item.high), key=abs)
+    return f"{sentence} ({_span(measure, near, far)}; {_p(item.p_adjusted)})"
+
+
+def _unclear(measure: Measure, item: Difference) -> str:
+    if item.p_value is None:
+        return f"{item.a} and {item.b} are not compared in {measure.words}"
+    head = f"No clear difference between {item.a} and {item.b} in {measure.words}"
+    if item.low is None or item.high is None:
+        return f"{head}; the plots are too few to say how large it could be"
+    small = _SMALL.get(measure.name)
+    if small is not None and max(abs(item.low), abs(item.high)) < small:
+        return f"{head}: less than {amount(measure, small)}, too little to act on"
+    tail = f" ({_p(item.p_adjusted)})" if item.p_adjusted is not None else ""
+    if item.low < 0 < item.high:
+        return (
+            f"{head}: {item.a} could be anything from {amount(measure, item.low)} "
+            f"{_way(measure, item.low)} to {amount(measure, item.high)} "
+            f"{_way(measure, item.high)}{tail}"
+        )
+    near, far = sorted((item.low, item.high), key=abs)
+    return (
+        f"{head}: {item.a} looks {_span(measure, near, far)} {_way(measure, far)}, but it may be "
+        f"chance{tail}"
+    )
+
+
+def _varieties(result: TrialResult) -> Iterator[str]:
+    """Whether varieties differ in what handling brings, and where most."""
+    measures = {measure.name: measure for measure in COMPARED}
+    for item in result.interactions:
+        measure = measures[item.measure]
+        if not item.shown:
+            yield (
+                f"No clear sign that varieties differ in what handling does to {measure.words} "
+                f"({_p(item.p_value)})"
+            )
+            continue
+        gaps: dict[tuple[str, str], dict[str, float]] = {}
+        for variety in result.varieties:
+            for d in variety.differences:
+                if d.measure == item.measure and d.method == BY_PLOTS and d.estimate is not None:
+                    gaps.setdefault((d.a, d.b), {})[variety.variety] = d.estimate
+        if not gaps:
+            continue
+        (a, b), each = max(gaps.items(), key=lambda pair: np.ptp(list(pair[1].values())))
+        parts = [
+            f"{amount(measure, gap)} {_way(measure, gap)} in {variety}"
+            for variety, gap in sorted(each.items(), key=lambda pair: pair[1])[:6]
+        ]
+        yield (
+            f"Varieties differ in what handling does to {measure.words} ({_p(item.p_value)}): "
+            f"{a} against {b} {join_names(parts)}"
+        )
+
+
+def _next_trial(result: TrialResult) -> Iterator[str]:
+    """What a next trial like this one would need to show a difference worth knowing."""
+    treatments = len(result.treatments)
+    for measure, size, words in ((T50_PLANTED, 1.0, "1-day"), (STAND, 0.1, "10-point")):
+        if measure.name not in result.variation.error:
+            continue
+        error = result.variation.error[measure.name]
+        gap = score_gap(measure, error.scale, size, result)
+        if error.df < 2 or gap is None:
+            continue
+        needed = blocks_needed(gap, error.variance, treatments, variance_df=error.df)
+        what = "difference in stand" if measure is STAND else "difference"
+        head = f"To detect a {words} {what} (80 % power, 5 % level) a similar trial needs"
+        if needed is None:
+            yield f"{head} more than 60 plots of each treatment: larger plots or a more even bed"
+        else:
+            yield f"{head} {needed} plots of each treatment, if none is lost"
+
+
+def score_gap(measure: Measure, scale: str, size: float, result: TrialResult) -> float | None:
+    """Difference of scores that a difference in the measure's unit comes to in this trial."""
+    if scale == "plain":
+        return size
+    values = [getattr(summary, measure.name) for summary in result.treatments]
+    centres = [value.estimate for value in values if value is not None]
+    centres = [c for c in centres if math.isfinite(c)]
+    if not centres:
+        return None
+    if measure.kind == "share":
+        middle = float(np.mean([np.arcsin(np.sqrt(np.clip(c, 0.0, 1.0))) for c in centres]))
+        return float(np.arcsin(min(1.0, size / max(np.sin(2.0 * middle), 0.2))))
+    middle = float(np.exp(np.mean(np.log(centres))))
+    return float(2.0 * np.arcsinh(size / (2.0 * middle)))
+
+
+def join_names(names: Sequence[str]) -> str:
+    """Names as a sentence lists them, the first six at most."""
+    shown = [*names[:6], *([f"{len(names) - 6} more"] if len(names) > 6 else [])]
+    return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + " and " + shown[-1]
