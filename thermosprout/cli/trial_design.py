@@ -117,6 +117,10 @@ def design(
     detect_days: Annotated[float, typer.Option(help="Difference in days to be shown.")] = 1.0,
     detect_points: Annotated[float, typer.Option(help="Difference in stand, points.")] = 10.0,
     every_d: Annotated[float, typer.Option(help="Days between inspections.")] = 1.0,
+    lost: Annotated[
+        float,
+        typer.Option(min=0.0, max=80.0, help="Plots that may be lost before the count, per cent."),
+    ] = 5.0,
     simulations: Annotated[
         int, typer.Option(min=100, max=20_000, help="Trials that are simulated.")
     ] = 1000,
@@ -185,7 +189,7 @@ def design(
     files = _write(plan, tasks, out, bed)
     chances = _chances(
         found, soil_c, depth, len(treatment), max(len(variety or []), 1),
-        blocks * len(planting), plan.seeds, every_d, simulations,
+        blocks * len(planting), plan.seeds, every_d, lost / 100.0, simulations,
         detect_days, detect_points / 100.0, seed,
     )  # fmt: skip
     document = {
@@ -289,6 +293,7 @@ def _chances(
     blocks: int,
     seeds: int,
     every_d: float,
+    lost: float,
     simulations: int,
     days: float,
     points: float,
@@ -306,19 +311,22 @@ def _chances(
     truths = truths_of(crop, soil_C, depth_cm=depth_cm, trials=simulations, seed=seed)
     quick = truths_of(crop, soil_C, depth_cm=depth_cm, trials=min(simulations, 300), seed=seed)
     trial = Trial(
-        treatments=treatments, varieties=varieties, blocks=blocks, seeds=seeds, every_d=every_d
-    )
+        treatments=treatments, varieties=varieties, blocks=blocks, seeds=seeds, every_d=every_d,
+        lost=lost,
+    )  # fmt: skip
     wanted = [("days", "later_d", days), ("points", "points", points)]
     wanted = [item for item in wanted if item[2]]
     found = []
     with progress("trials on paper", len(wanted) * SEARCHED) as done:
         for unit, key, size in wanted:
             here = power(trial, truths, rng, **{key: size})
-            least = smallest_trial(trial, quick, rng, tried=lambda _: done(), **{key: size})
+            least = smallest_trial(trial, quick, rng, progress=done, **{key: size})
             found.append(
                 {
                     "difference": size if unit == "days" else 100.0 * size,
                     "unit": unit,
+                    "varieties": varieties,
+                    "lost_plots": lost,
                     "chance": here.chance,
                     "standard_error": here.standard_error,
                     "smallest": None
@@ -365,12 +373,16 @@ def _tell(document: dict[str, Any], json: bool) -> None:
 
 def _chance_words(item: dict[str, Any]) -> str:
     days = "day" if item["difference"] == 1 else "days"
-    size = f"{item['difference']:g} {days if item['unit'] == 'days' else 'points of stand'}"
-    words = f"A difference of {size}: {100 * item['chance']:.0f} chances in 100 to show it at 5 %."
+    size = f"{item['difference']:g}{f' {days}' if item['unit'] == 'days' else ' points of stand'}"
+    over = "" if item["varieties"] < 2 else f" over the plots of all {item['varieties']} varieties"
+    words = (
+        f"A difference of {size} between two treatments{over}: {100 * item['chance']:.0f} % power "
+        f"at the 5 % level, {100 * item['lost_plots']:g} % of plots lost."
+    )
     least = item["smallest"]
     if least is None:
-        return f"{words} Even 20 blocks of 200 seeds a plot would not reach 80."
+        return f"{words} Even 20 blocks of 200 seeds a plot would not reach 80 %."
     return (
-        f"{words} Smallest trial with 80: {least['blocks']} blocks of {least['seeds_per_plot']} "
-        "seeds a plot."
+        f"{words} Smallest trial with 80 %: {least['blocks']} blocks of "
+        f"{least['seeds_per_plot']} seeds a plot."
     )

@@ -201,7 +201,7 @@ def score_plots(
         warm = _counts(plot_intervals(records, "thermal", thermal), plots)
         add(THERMAL_50.name, *_half(warm, fit_plots(*warm), shape))
         ends = pd.Series(thermal).groupby(records["plot"].to_numpy()).max()
-        reach[THERMAL_50.name] = ends.reindex(plots["plot"]).to_numpy(dtype=float)
+        reach[THERMAL_50.name] = np.asarray(ends.reindex(plots["plot"]), dtype=np.float64)
     if plots["first_harvest"].notna().any():
         enough = plots["first_harvest"].notna().to_numpy()
         add(BED_DAYS.name, _days(plots["first_harvest"], plots["planted"]))

@@ -55,7 +55,7 @@ class Cells:
         where = np.searchsorted(codes, block) * treatments + treatment
         shape = (codes.size, treatments)
         size = codes.size * treatments
-        precision = np.bincount(where, weights, size)
+        precision = np.bincount(where, weights, size).astype(float)
         total = np.bincount(where, weights * score, size)
         mean = total / np.where(precision > 0, precision, 1.0)
         rest = weights * (score - mean[where]) ** 2
@@ -63,7 +63,7 @@ class Cells:
         return cls(
             mean=mean.reshape(shape),
             precision=precision.reshape(shape),
-            square=np.bincount(treatment, rest, treatments),
+            square=np.bincount(treatment, rest, treatments).astype(float),
             df=np.maximum(number - 1, 0).sum(axis=0).astype(float),
             stratum=np.zeros(codes.size, dtype=np.intp) if stratum is None else stratum[first],
         )
