@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from demo.model_trial import simulate_records
 from tests.cli.test_record import run
+from tests.trials.model_trials import simulate_records
 from thermosprout.cli.app import app
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.trials.records.read import append_records, plots, read_records

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from demo.model_trial import simulate_counts
+from tests.trials.model_trials import simulate_counts
 from thermosprout.trials.records.values import REQUIRED
 
 Lines = Sequence[Sequence[object]]

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from demo.model_trial import simulate_records
 from tests.emergence.plain_crop import plain_crop
 from tests.emergence.test_clock import hourly, response_draws
 from tests.trials.conftest import many_trials
+from tests.trials.model_trials import simulate_records
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.trials.analysis.analyse import analyse
 from thermosprout.trials.analysis.compare import wilson

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from demo.model_trial import simulate_counts, simulate_records
+from tests.trials.model_trials import simulate_counts, simulate_records
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
 from thermosprout.emergence.response import ResponseDraws

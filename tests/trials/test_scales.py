@@ -11,8 +11,8 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
-from demo.model_trial import simulate_counts
 from tests.trials.conftest import many_trials
+from tests.trials.model_trials import simulate_counts
 from thermosprout.trials.analysis.analyse import analyse
 from thermosprout.trials.analysis.block_model import fit_blocked
 from thermosprout.trials.analysis.compare import (

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from demo.model_trial import _handled, simulate_counts, simulate_records
+from tests.trials.model_trials import _handled, simulate_counts, simulate_records
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
