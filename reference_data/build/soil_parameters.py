@@ -29,9 +29,9 @@ from thermosprout.arrays import FloatArray
 from thermosprout.files import write_atomic
 from thermosprout.soil.model.annual_wave import YearlyCourse, yearly_course
 from thermosprout.soil.model.ground import FITTED_FILE, GroundParameters
-from thermosprout.soil.model.run import DAY, Weather, drive, water_course
+from thermosprout.soil.model.run import DAY, Weather, run_model, water_course
 from thermosprout.soil.model.surface import COVERS
-from thermosprout.soil.model.temperature import varied
+from thermosprout.soil.model.temperature import differing_sites
 from thermosprout.soil.model.texture import LOAM
 from thermosprout.soil.model.weather import weather_arrays
 
@@ -229,7 +229,7 @@ class Problem:
 
     def daily(self, ground: GroundParameters) -> FloatArray:
         """Modelled daily means at each season's depth, shape (season, day)."""
-        driven = drive(
+        modelled = run_model(
             self.weather,
             depths_cm=self.depths,
             surface="grass",
@@ -241,7 +241,7 @@ class Problem:
             stores=self._stores(ground),
         )
         rows = np.arange(self.depth_of.size)
-        values = driven.temperature[self.depth_of, rows]
+        values = modelled.temperature[self.depth_of, rows]
         hours = 0.5 * (values[:, :-1] + values[:, 1:])
         return np.asarray(hours.reshape(rows.size, -1, DAY).mean(axis=2))
 
@@ -373,7 +373,7 @@ def spread_of(
     field = np.full(problem.measured.shape, np.nan)
     field[problem.known] = unseen
     base = problem.daily(ground)
-    effects = [problem.daily(site) - base for site in varied(ground, "grass")]
+    effects = [problem.daily(site) - base for site in differing_sites(ground, "grass")]
     return fit_spread(field, np.stack(effects), stations)
 
 

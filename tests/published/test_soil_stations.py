@@ -35,9 +35,9 @@ from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.errors import CoverageError
 from thermosprout.soil.model.ground import fitted_parameters
 from thermosprout.soil.model.temperature import (
+    model_between_gaps,
     site_effects,
     soil_temperature,
-    soil_temperature_in_pieces,
 )
 from thermosprout.soil.site_correction import correct
 from thermosprout.soil.site_readings import Kind
@@ -97,7 +97,7 @@ def judged(shared: Path) -> list[Judged]:
             "surface": "grass",
             "ground": replace(parameters[station.station_id], site_sd_K=spread),
         }
-        series = soil_temperature_in_pieces(weather, **options)
+        series = model_between_gaps(weather, **options)
         effects = site_effects(weather, series, **options)
         daily = daily_means(series, pd.DatetimeIndex(station.measured.index))
         local = daily.index + pd.Timedelta(hours=station.utc_offset_h)

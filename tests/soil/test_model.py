@@ -21,7 +21,7 @@ from thermosprout.soil.model.surface import (
     leaf_activity,
     usual_exchange,
 )
-from thermosprout.soil.model.temperature import soil_temperature, soil_temperature_in_pieces
+from thermosprout.soil.model.temperature import model_between_gaps, soil_temperature
 from thermosprout.soil.model.texture import SOILS, soil_type
 from thermosprout.soil.model.weather import sun
 from thermosprout.soil.series import check_soil_series, weather_dataset
@@ -196,7 +196,7 @@ def test_short_holes_are_bridged_long_ones_refused() -> None:
     weather["air_temperature"][500:700] = np.nan
     with pytest.raises(CoverageError, match="air temperature is missing from 2025-04-04T20:00"):
         soil_temperature(weather, depth_cm=5, surface="bare")
-    pieces = soil_temperature_in_pieces(weather, depth_cm=5, surface="bare")
+    pieces = model_between_gaps(weather, depth_cm=5, surface="bare")
     assert pieces.attrs["holes"] == 1
     assert np.isnan(pieces.values[500:700]).all()
     assert np.isfinite(pieces.values[700:]).all()

@@ -17,7 +17,7 @@ from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.convert import convert_surface
 from thermosprout.soil.depth import move, to_depth
 from thermosprout.soil.model.seedbed_water import seedbed_water
-from thermosprout.soil.model.temperature import soil_temperature, soil_temperature_in_pieces
+from thermosprout.soil.model.temperature import model_between_gaps, soil_temperature
 from thermosprout.soil.model.weather import day_starts_utc
 from thermosprout.soil.readers.logger import bridge
 from thermosprout.soil.readers.thermometer import read_readings
@@ -93,22 +93,22 @@ def test_half_a_day_moves_without_a_day_to_repeat() -> None:
     assert ((rising > 9.9) & (rising < 12.1)).all()
 
 
-def test_the_model_and_its_pieces_want_air() -> None:
+def test_the_model_wants_air_around_gaps_too() -> None:
     weather = spring(days=5)
     none = weather.assign(air_temperature=weather["air_temperature"] * np.nan)
     with pytest.raises(CoverageError, match="the weather holds no air temperature"):
-        soil_temperature_in_pieces(none, depth_cm=5.0, surface="bare")
+        model_between_gaps(none, depth_cm=5.0, surface="bare")
     broken = spring(days=8)
     air = broken["air_temperature"].values.copy()
     air[40:125] = np.nan
     pieces = broken.assign(air_temperature=("time", air))
-    with pytest.raises(CoverageError, match="no stretch of weather is 72 h long without a hole"):
-        soil_temperature_in_pieces(pieces, depth_cm=5.0, surface="bare")
+    with pytest.raises(CoverageError, match="no stretch of weather is 72 h long without a gap"):
+        model_between_gaps(pieces, depth_cm=5.0, surface="bare")
     longer = spring(days=12)
     air = longer["air_temperature"].values.copy()
     air[20:100] = np.nan
     long = longer.assign(air_temperature=("time", air))
-    series = soil_temperature_in_pieces(long, depth_cm=5.0, surface="bare")
+    series = model_between_gaps(long, depth_cm=5.0, surface="bare")
     # The first 20 hours are too short a piece, and stay empty with the hole.
     assert np.isnan(series.values[:100]).all()
     assert np.isfinite(series.values[100:]).all()

@@ -13,8 +13,20 @@ from tests.soil.test_model import spring
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.model.ground import fitted_parameters
 from thermosprout.soil.model.temperature import site_effects, soil_temperature
-from thermosprout.soil.site_correction import correct, site_spread, sort_out
-from thermosprout.soil.site_readings import Kind, check_series, kind_of, readings_from_series
+from thermosprout.soil.site_correction import (
+    classify_readings,
+    correct,
+    site_correction,
+    site_spread,
+)
+from thermosprout.soil.site_readings import (
+    ReadingKind,
+    check_series,
+    checked,
+    readings_from_series,
+    running_mean,
+    stated_kind,
+)
 
 
 @pytest.fixture(scope="module")
@@ -41,8 +53,8 @@ def _readings(series: xr.DataArray, shift: float, count: int, every: int = 29) -
 def test_no_reading_leaves_the_series_and_states_the_spread(series: xr.DataArray) -> None:
     done = correct(series, _readings(series, 0.0, 0))
     np.testing.assert_array_equal(done.series.values, series.values)
-    assert done.offset_sd_K == pytest.approx(site_spread(series))
-    assert 0.8 < done.offset_sd_K < 1.5
+    assert done.weeks_sd_K == pytest.approx(site_spread(series))
+    assert 0.8 < done.offset_sd_K <= done.weeks_sd_K < 1.6
     assert "may differ by" in done.sentence()
 
 
@@ -115,7 +127,7 @@ def test_traits_carry_april_into_summer(weather: xr.Dataset) -> None:
     other = replace(ground, sward_resistance=ground.sward_resistance + 90.0)
     series = soil_temperature(weather, depth_cm=5, surface="grass")
     truth = soil_temperature(weather, depth_cm=5, surface="grass", ground=other)
-    effects = site_effects(weather, series, depth_cm=5, surface="grass")
+    effects = site_effects(weather, depth_cm=5, surface="grass")
     table = _readings(truth, 0.0, 14, every=24)
     plain = correct(series, table)
     knowing = correct(series, table, effects=effects)
@@ -149,10 +161,10 @@ def test_means_of_days_are_told_from_readings(series: xr.DataArray) -> None:
             "soil_temp_C": 9.0,
         }
     )
-    assert kind_of(days, 8.0) is Kind.DAY
+    assert stated_kind(checked(days), 8.0) is ReadingKind.DAY
     morning = days.assign(time_utc=days["time_utc"] + pd.Timedelta(hours=9))
-    assert kind_of(morning, 8.0) is Kind.INSTANT
-    assert kind_of(days, -95.0) is Kind.INSTANT
+    assert stated_kind(checked(morning), 8.0) is None
+    assert stated_kind(checked(days), -95.0) is None
     means = series.resample(time="24h").mean()
     table = pd.DataFrame(
         {
@@ -161,8 +173,8 @@ def test_means_of_days_are_told_from_readings(series: xr.DataArray) -> None:
             "soil_temp_C": means.values[20:34] + 1.0,
         }
     )
-    done = correct(series, table, kind=kind_of(table, 8.0))
-    assert done.kind is Kind.DAY
+    done = correct(series, table, kind=ReadingKind.DAY)
+    assert done.kind is ReadingKind.DAY
     assert done.before_bias_K == pytest.approx(-1.0, abs=0.05)
 
 
@@ -193,7 +205,7 @@ def test_readings_tell_what_they_are(weather: xr.Dataset, hour: int) -> None:
     rng = np.random.default_rng(2)
     at = 24 * np.arange(20, 34) + hour
     days = series.values[: 24 * 40].reshape(-1, 24).mean(axis=1)[20:34]
-    for values, kind in ((series.values[at], Kind.INSTANT), (days, Kind.DAY)):
+    for values, kind in ((series.values[at], ReadingKind.INSTANT), (days, ReadingKind.DAY)):
         table = pd.DataFrame(
             {
                 "time_utc": series["time"].values[at],
@@ -201,28 +213,29 @@ def test_readings_tell_what_they_are(weather: xr.Dataset, hour: int) -> None:
                 "soil_temp_C": values + 0.5 + rng.normal(0, 0.2, 14),
             }
         )
-        found, moved = sort_out(series, table, 0.0)
+        found, moved = classify_readings(series, table, 0.0)
         assert found is kind
         offset = pd.to_datetime(moved["time_utc"]).dt.hour.unique()
-        assert list(offset) == ([hour] if kind is Kind.INSTANT else [0])
+        assert list(offset) == ([hour] if kind is ReadingKind.INSTANT else [0])
 
 
 def test_means_of_days_are_weighed_as_averages_of_their_hours(weather: xr.Dataset) -> None:
     """Gaussian conditioning on averages (Rasmussen & Williams 2006, eq. 2.25), hour by hour."""
     series = soil_temperature(weather, depth_cm=5, surface="grass")
-    effects = site_effects(weather, series, depth_cm=5, surface="grass")
+    effects = site_effects(weather, depth_cm=5, surface="grass")
+    slow = running_mean(effects.values, 24)
     numbers, days = fitted_parameters(), np.arange(20, 34)
-    wrong = 0.5 + 1.5 * effects.values[0] + 0.3 * np.cos(np.arange(series.sizes["time"]) / 17.0)
+    wrong = 0.5 + 1.5 * slow[0] + 0.3 * np.cos(np.arange(series.sizes["time"]) / 17.0)
     truth = series.values + wrong
     means = np.array([truth[24 * day : 24 * day + 24].mean() for day in days])
     table = pd.DataFrame(
         {"time_utc": series["time"].values[24 * days], "depth_cm": 5.0, "soil_temp_C": means}
     )
-    done = correct(series, table, effects=effects, kind=Kind.DAY, reading_sd_K=0.3)
+    done = correct(series, table, effects=effects, kind=ReadingKind.DAY, reading_sd_K=0.3)
 
     at = np.arange(0, series.sizes["time"], 3)
     apart = np.abs(at[:, None] - at[None, :]) / 24.0
-    prior = numbers.site_shift_sd_K**2 + effects.values[:, at].T @ effects.values[:, at]
+    prior = numbers.site_shift_sd_K**2 + slow[:, at].T @ slow[:, at]
     prior += numbers.monthly_sd_K**2 * np.exp(-apart / numbers.monthly_memory_d)
     prior += numbers.daily_sd_K**2 * np.exp(-apart / numbers.daily_memory_d)
     average = np.array([(at // 24 == day) / 8.0 for day in days])
@@ -230,3 +243,64 @@ def test_means_of_days_are_weighed_as_averages_of_their_hours(weather: xr.Datase
     exact = prior @ average.T @ np.linalg.solve(seen, average @ wrong[at])
     got = (done.series - series).values[at]
     assert float(np.sqrt(np.mean((got - exact) ** 2))) < 0.02 * float(np.sqrt(np.mean(exact**2)))
+
+
+def _table(series: xr.DataArray, at: np.ndarray, values: np.ndarray) -> pd.DataFrame:
+    return pd.DataFrame(
+        {"time_utc": series["time"].values[at], "depth_cm": 5.0, "soil_temp_C": values}
+    )
+
+
+def test_a_max_min_thermometer_is_read_as_the_ends_of_a_day(series: xr.DataArray) -> None:
+    truth = series.values + 1.5
+    at = 24 * np.arange(20, 34) + 8
+    ends = [(truth[hour - 23 : hour + 1].min(), truth[hour - 23 : hour + 1].max()) for hour in at]
+    table = _table(series, np.repeat(at, 2), np.ravel(ends))
+    done = site_correction(series, table, longitude=8.0)
+    assert done.kind is ReadingKind.MAX_MIN
+    assert done.before_bias_K == pytest.approx(-1.5, abs=0.05)
+    assert done.swing == pytest.approx(1.0, abs=0.1)
+    as_instants = correct(series, table)
+    late = slice(24 * 40, None)
+    errors = [
+        float(np.abs(result.series.values - truth)[late].mean()) for result in (done, as_instants)
+    ]
+    assert errors[0] < errors[1]
+
+
+def test_half_a_pair_of_a_max_min_thermometer_is_an_error(series: xr.DataArray) -> None:
+    at = 24 * np.array([20, 20, 21]) + 8
+    table = _table(series, at, np.array([4.0, 9.0, 5.0]))
+    with pytest.raises(InputError, match="gives two values at each time"):
+        correct(series, table, kind=ReadingKind.MAX_MIN)
+
+
+def test_two_readings_a_day_say_more_than_one(series: xr.DataArray) -> None:
+    """At one hour a wrong swing looks like a shift; morning and evening tell them apart."""
+    days = 24 * np.arange(20, 34)
+    twice = np.sort(np.concatenate([days[:7] + 7, days[:7] + 19]))
+    left = [
+        site_correction(series, _table(series, at, series.values[at] + 1.0), longitude=8.0)
+        for at in (twice, days + 15)
+    ]
+    assert [item.readings for item in left] == [14, 14]
+    assert left[0].weeks_sd_K < left[1].weeks_sd_K
+    assert "2 a day" in left[0].sentence()
+
+
+def test_what_readings_say_fades(series: xr.DataArray) -> None:
+    """The coming weeks are better known than those long after, and both than before."""
+    done = site_correction(series, _readings(series, 1.5, 14), longitude=8.0)
+    shift = (done.series - series).rolling(time=24, center=True).mean()
+    last = 24 * 20 + 29 * 13
+    assert float(shift[last + 24]) > float(shift[last + 24 * 40]) > 0.3
+    assert done.weeks_sd_K < site_spread(series)
+    assert done.series.attrs["site_sd_K"] < site_spread(series)
+
+
+def test_the_document_of_a_correction_has_no_gaps(series: xr.DataArray) -> None:
+    keys = {"offset_K", "offset_sd_K", "weeks_sd_K", "swing", "swing_sd"}
+    for count in (0, 14):
+        document = correct(series, _readings(series, 1.0, count)).to_dict()
+        assert document["readings"] == count
+        assert all(isinstance(document[key], float) for key in keys)

@@ -31,6 +31,7 @@ class Taken(StrEnum):
     AUTO = "auto"
     INSTANT = "instant"
     DAY = "day"
+    MAX_MIN = "max-min"
 
 
 def model(
@@ -46,7 +47,9 @@ def model(
     ] = None,
     readings_are: Annotated[
         Taken,
-        typer.Option(help="Values at their instant, or means of days that begin at the stamp."),
+        typer.Option(
+            help="Values at their instant, means of days from the stamp on, or max-min pairs."
+        ),
     ] = Taken.AUTO,
     cover: Annotated[
         str,
@@ -69,12 +72,12 @@ def model(
     from thermosprout.cli.output import note, print_json
     from thermosprout.files import write_atomic
     from thermosprout.soil.model.surface import cover_named
-    from thermosprout.soil.model.temperature import site_effects, soil_temperature_in_pieces
+    from thermosprout.soil.model.temperature import model_between_gaps
     from thermosprout.soil.model.texture import soil_type
     from thermosprout.soil.readers.thermometer import read_readings
     from thermosprout.soil.readers.weather_table import read_weather_csv
-    from thermosprout.soil.site_correction import correct, sort_out
-    from thermosprout.soil.site_readings import Kind
+    from thermosprout.soil.site_correction import site_correction
+    from thermosprout.soil.site_readings import ReadingKind
 
     lid, soil = cover_named(cover), soil_type(texture)
     given, reading = read_weather_csv(
@@ -88,16 +91,12 @@ def model(
         "cover": lid,
         "soil": soil,
     }
-    series = soil_temperature_in_pieces(given, **options)
+    series = model_between_gaps(given, **options)
     correction = None
     if readings is not None:
         table = read_readings(readings, timezone=timezone or "UTC")
-        effects = site_effects(given, series, **options)
-        if readings_are is Taken.AUTO:
-            kind, table = sort_out(series, table, lon, effects=effects)
-        else:
-            kind = Kind(readings_are.value)
-        correction = correct(series, table, effects=effects, kind=kind)
+        kind = None if readings_are is Taken.AUTO else ReadingKind(readings_are.value)
+        correction = site_correction(series, table, longitude=lon, weather=given, kind=kind)
         series = correction.series
         note(f"Site: {correction.sentence()}.")
     write_atomic(out, series_csv(series))
@@ -158,15 +157,7 @@ def _summary(series: xr.DataArray, correction: Correction | None, out: Path) -> 
         "correction": None,
     }
     if correction is not None:
-        document["correction"] = {
-            "readings": correction.readings,
-            "kind": correction.kind.value,
-            "offset_K": round(correction.offset_K, 3),
-            "offset_sd_K": round(correction.offset_sd_K, 3),
-            "swing": round(correction.swing, 3),
-            "before_bias_K": correction.before_bias_K,
-            "before_rmse_K": correction.before_rmse_K,
-        }
+        document["correction"] = correction.to_dict()
     return document
 
 
@@ -197,8 +188,8 @@ def check(
     from thermosprout.errors import InputError
     from thermosprout.soil.readers.logger import read_soil_csv
     from thermosprout.soil.readers.thermometer import read_readings
-    from thermosprout.soil.site_correction import correct, sort_out
-    from thermosprout.soil.site_readings import Kind, check_series
+    from thermosprout.soil.site_correction import site_correction
+    from thermosprout.soil.site_readings import check_series
 
     if (season is None) == (soil is None):
         raise InputError("give either --season or --soil", hint="one of the two is checked")
@@ -223,11 +214,8 @@ def check(
         series, reading = read_soil_csv(soil, depth_cm=given_depth, timezone=timezone)
         for sentence in reading.sentences():
             note(sentence)
-        kind = Kind.INSTANT
-        if lon is not None:
-            kind, table = sort_out(series, table, lon)
-        result = check_series(series, table, kind=kind)
-        correction = correct(series, table, kind=kind)
+        correction = site_correction(series, table, longitude=lon)
+        result = check_series(series, table, kind=correction.kind)
     if result.outside:
         note(f"{result.outside} readings fall outside the series and were left out.")
     document = {
@@ -236,11 +224,7 @@ def check(
         "kind": result.kind.value,
         "bias_K": round(result.bias_K, 3),
         "rmse_K": round(result.rmse_K, 3),
-        "corrected": {
-            "offset_K": round(correction.offset_K, 3),
-            "offset_sd_K": round(correction.offset_sd_K, 3),
-            "swing": round(correction.swing, 3),
-        },
+        "corrected": correction.to_dict(),
         "rows": rows,
     }
     if json:
@@ -280,4 +264,5 @@ def _row_document(item: RowShift, timezone: str) -> dict[str, Any]:
         "half_as_is": stamp(item.as_is_h),
         "half_corrected": stamp(item.corrected_h),
         "days": round(item.days, 2) if math.isfinite(item.days) else None,
+        "sd_days": round(item.sd_days, 2) if math.isfinite(item.sd_days) else None,
     }

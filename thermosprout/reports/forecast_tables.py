@@ -204,16 +204,22 @@ def soil_check_lines(document: dict[str, Any], units: Units = Units.METRIC) -> l
     factor, symbol = (1.8, "°F") if units is Units.US else (1.0, "°C")
     bias = document["bias_K"] * factor
     word = "warmer" if bias > 0 else "colder"
-    taken = ", taken as means of days" if document["kind"] == "day" else ""
+    taken = {"day": ", taken as means of days", "max-min": " of a max-min thermometer"}.get(
+        document["kind"], ""
+    )
     off = document["rmse_K"] * factor
-    shift, spread = (document["corrected"][key] * factor for key in ("offset_K", "offset_sd_K"))
+    shift, weeks, season = (
+        document["corrected"][key] * factor for key in ("offset_K", "weeks_sd_K", "offset_sd_K")
+    )
     against = (
         f"{document['readings']} readings{taken}: the series is {abs(bias):.1f} {symbol} {word} in "
         f"the mean, {off:.1f} {symbol} off in the usual case (RMSE)."
     )
     corrected = (
-        f"Corrected: shift {shift:+.1f} ± {spread:.1f} {symbol}, daily swing x "
-        f"{document['corrected']['swing']:.2f}."
+        f"Corrected: shift {shift:+.1f} {symbol}, daily swing x "
+        f"{document['corrected']['swing']:.2f}. What is left is ± {weeks:.1f} {symbol} over the "
+        f"coming weeks and ± {season:.1f} {symbol} over the season: one standard deviation, 68 % "
+        "of sites; the 80 % range is 1.3 times as wide."
     )
     lines: list[str | Table] = [str(document["source"]), against, corrected]
     if document["rows"]:
@@ -231,13 +237,15 @@ def _shift_table(rows: list[dict[str, Any]]) -> Table:
     table.add_column("half up, as it stands")
     table.add_column("corrected")
     table.add_column("shift", justify="right")
+    table.add_column("±", justify="right")
     for row in rows:
-        days = row["days"]
+        days, spread = row["days"], row["sd_days"]
         table.add_row(
             row["row"],
             row["crop"],
             (row["half_as_is"] or "not reached")[:10],
             (row["half_corrected"] or "not reached")[:10],
             "" if days is None else f"{days:+.1f} d",
+            "" if spread is None else f"{spread:.1f} d",
         )
     return table

@@ -55,10 +55,12 @@ class SeasonForecast:
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document."""
         site = self.season.data.site
+        correction = self.context.supply.correction
         return {
             "site": site.name,
             "as_of": self.as_of.astimezone(site.zone).isoformat(),
             "rows": [_row_dict(answer, self.season) for answer in self.rows],
+            "correction": None if correction is None else correction.to_dict(),
             "notes": list(self.notes),
         }
 

@@ -32,7 +32,7 @@ from thermosprout.soil.model.texture import LOAM, SoilType, soil_type
 from thermosprout.soil.readers.thermometer import read_readings
 from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import soil_series
-from thermosprout.soil.site_correction import Correction, correct, sort_out
+from thermosprout.soil.site_correction import Correction, site_correction
 from thermosprout.weather.season_soil import soil_from
 from thermosprout.weather.season_weather import SoilSource, weather_from
 
@@ -74,6 +74,8 @@ class SoilSupply:
     ----------
     notes : list of str
         How series were read and put together, for the reader.
+    correction : Correction or None
+        What the readings of the season say about its site.
     """
 
     def __init__(
@@ -87,6 +89,7 @@ class SoilSupply:
         rainfed: bool = False,
     ) -> None:
         self.notes: list[str] = []
+        self.correction: Correction | None = None
         self.watering = watering
         self.rainfed = rainfed
         self._soil = soil
@@ -124,6 +127,22 @@ class SoilSupply:
                 known = np.isfinite(float(bed["depth"]))
                 self._series[key] = to_depth(bed, key[1]) if known else bed
         return self._series[key]
+
+    def corrected(self, readings: pd.DataFrame, longitude: float) -> Correction:
+        """Correct the series of the open bed by readings taken in it.
+
+        Parameters
+        ----------
+        readings : pandas.DataFrame
+            Columns ``time_utc``, ``depth_cm``, ``soil_temp_C``.
+        longitude : float
+            Degrees east.
+        """
+        base = self.base()
+        assert base is not None  # noqa: S101 (readings belong to a season, which has a series)
+        bed = self._bed(base, cover_named(None))
+        weather = self.weather() if "texture" in bed.attrs else None
+        return site_correction(bed, readings, longitude=longitude, weather=weather)
 
     def water(
         self, depth_cm: float, cover: str | None = None, bed: str | None = None
@@ -283,18 +302,18 @@ class SeasonSoil(SoilSupply):
             raise InputError(error.what, place=self.season.place("site", "texture")) from None
 
     def base(self) -> xr.DataArray:
-        """Series at its own depth and under its own surface, corrected by the site's readings."""
+        """Series at its own depth and under its own surface; of the open bed after readings."""
         if self._base is None:
-            series = self._from_source()
+            self._base = self._from_source()
             readings = self.season.data.soil.readings_file
             if readings is not None:
                 path = self.season.existing(readings, "soil", "readings_file")
                 site = self.season.data.site
                 table = read_readings(path, timezone=site.timezone)
-                corrected = corrected_by(series, table, site.longitude)
-                self.notes.append(f"Readings of the site: {corrected.sentence()}.")
-                series = corrected.series
-            self._base = series
+                self.correction = self.corrected(table, site.longitude)
+                self.notes.append(f"Readings of the site: {self.correction.sentence()}.")
+                self._base = self.correction.series
+                self._beds.clear()
         return self._base
 
     def weather(self) -> xr.Dataset | None:
@@ -398,12 +417,6 @@ class SeasonSoil(SoilSupply):
 
     def _path(self, name: str | None, key: str) -> Path | None:
         return None if name is None else self.season.existing(name, "soil", key)
-
-
-def corrected_by(series: xr.DataArray, readings: pd.DataFrame, longitude: float) -> Correction:
-    """Correct a series by readings of its site, told apart into instants and means of days."""
-    kind, table = sort_out(series, readings, longitude)
-    return correct(series, table, kind=kind)
 
 
 def describe(series: xr.DataArray) -> str:

@@ -16,8 +16,7 @@ from thermosprout.season.context import Context, season_context
 from thermosprout.season.forecast import forecast_of
 from thermosprout.season.load import Season
 from thermosprout.season.schema import Row
-from thermosprout.season.soil import corrected_by
-from thermosprout.soil.site_correction import Correction, sort_out
+from thermosprout.soil.site_correction import Correction
 from thermosprout.soil.site_readings import SeriesCheck, check_series
 
 
@@ -29,6 +28,9 @@ class RowShift:
     ----------
     as_is_h, corrected_h : float
         Hours since 1970-01-01T00:00 UTC, NaN where the series does not reach so far.
+    sd_days : float
+        What one standard deviation of the site, as the readings leave it, moves the row by; NaN
+        where that lies past the series. [d]
     days : float
         Corrected minus as it stands: above zero, the row comes later than the series says. [d]
     """
@@ -37,6 +39,7 @@ class RowShift:
     crop: str
     as_is_h: float
     corrected_h: float
+    sd_days: float
 
     @property
     def days(self) -> float:
@@ -73,15 +76,18 @@ def check_season(
     options: dict[str, Any] = {"as_of": as_of, "offline": offline, "size": size, "seed": seed}
     stands = season_context(bare, **options)
     source = stands.supply
-    base = source.base()
-    assert base is not None  # noqa: S101 (a season has a series or models one)
-    correction = corrected_by(base, readings, season.data.site.longitude)
-    better = season_context(bare, series=correction.series, **options)
+    correction = source.corrected(readings, season.data.site.longitude)
+    corrected = correction.series
+    spread = correction.weeks_sd_K
+    better, warmer, colder = (
+        season_context(bare, series=(corrected + shift).assign_attrs(corrected.attrs), **options)
+        for shift in (0.0, spread, -spread)
+    )
     series = source.at(float(readings["depth_cm"].median()))
-    kind, table = sort_out(series, readings, season.data.site.longitude)
+    kind = correction.kind
     return SeasonCheck(
         series=series,
-        check=check_series(series, table, kind=kind),
+        check=check_series(series, readings, kind=kind),
         correction=correction,
         rows=tuple(
             RowShift(
@@ -89,6 +95,7 @@ def check_season(
                 crop=stands.of_row(row).crop.name,
                 as_is_h=_half_h(stands, row),
                 corrected_h=_half_h(better, row),
+                sd_days=(_half_h(colder, row) - _half_h(warmer, row)) / 48.0,
             )
             for row in season.data.rows
         ),

@@ -1,8 +1,8 @@
-"""The daily course of a series: its running mean, and the course a quarter of a day later.
+"""Readings of a site: what each stands for, and the series beside it at its time and depth.
 
-Readings of a site, sorted and laid beside a series at their time and depth.
-
-How far a soil temperature series is from a grower's own readings.
+A reading is the value at its instant, the mean of a day, or one of the two ends of a max-min
+thermometer. Beside each stands what the series says of the same, and the part of the daily swing
+in it: a reading at seven in the morning says little of the mean of the day.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
@@ -50,11 +51,16 @@ MIDDLE_H = 12.0
 """From the beginning of a day to its middle. [h]"""
 
 
-class Kind(StrEnum):
-    """What a reading is: the value at its instant, or the mean of the day that begins at it."""
+class ReadingKind(StrEnum):
+    """What a reading is.
+
+    The value at its instant; the mean of the day that begins at it; or, of two at one time, the
+    lowest and the highest of the 24 hours before.
+    """
 
     INSTANT = "instant"
     DAY = "day"
+    MAX_MIN = "max-min"
 
 
 def readings_from_series(logger: xr.DataArray, every_h: int = 3) -> pd.DataFrame:
@@ -69,42 +75,33 @@ def readings_from_series(logger: xr.DataArray, every_h: int = 3) -> pd.DataFrame
     ).dropna()
 
 
-def kind_of(readings: pd.DataFrame, longitude: float) -> Kind:
-    """Tell readings of instants from means of days.
+def stated_kind(readings: pd.DataFrame, longitude: float) -> ReadingKind | None:
+    """Tell the kind of readings whose times give it away; None where they leave it open.
 
-    Nobody reads a thermometer at midnight sharp day after day: stamps that are all at one hour
-    within 75 minutes of local solar midnight, one a day, are means of the days they begin.
+    Two different values at each time are those of a max-min thermometer. Nobody reads a thermometer
+    at midnight sharp day after day: one value a day, all at one hour within 75 minutes of local
+    solar midnight, are means of the days they begin. More than one a day, or at changing hours, are
+    of instants.
 
     Parameters
     ----------
     readings : pandas.DataFrame
-        With ``time_utc``.
+        As :func:`checked` gives them.
     longitude : float
         Degrees east.
     """
     if readings.empty:
-        return Kind.INSTANT
-    stamps = pd.to_datetime(readings["time_utc"], utc=True).dt.tz_localize(None)
+        return ReadingKind.INSTANT
+    pairs = readings.groupby(["time_utc", "depth_cm"])["soil_temp_C"].agg(["size", "min", "max"])
+    apart = pairs["max"] > pairs["min"]
+    if len(readings) >= 4 and (pairs["size"] == 2).all() and apart.mean() > 0.5:
+        return ReadingKind.MAX_MIN
+    stamps = readings["time_utc"]
     of_day = (stamps - stamps.dt.normalize()).dt.total_seconds() / 3600.0
     if of_day.nunique() > 1 or stamps.dt.normalize().duplicated().any():
-        return Kind.INSTANT
+        return ReadingKind.INSTANT
     solar = (float(of_day.iloc[0]) + longitude / 15.0 + 12.0) % 24.0 - 12.0
-    return Kind.DAY if abs(solar) <= 1.25 else Kind.INSTANT
-
-
-def series_at_readings(
-    series: xr.DataArray, readings: pd.DataFrame, kind: Kind = Kind.INSTANT
-) -> tuple[pd.DataFrame, FloatArray]:
-    """Readings inside the series, sorted, and the series at their time and depth. [degC]
-
-    Raises
-    ------
-    InputError, CoverageError
-        As :func:`correct`.
-    """
-    table, at = within(series, checked(readings))
-    guess, _ = laid_beside(ensemble_mean(series), table, at, kind)
-    return table, guess
+    return ReadingKind.DAY if abs(solar) <= 1.25 else None
 
 
 def checked(readings: pd.DataFrame) -> pd.DataFrame:
@@ -166,25 +163,94 @@ def ensemble_mean(series: xr.DataArray) -> xr.DataArray:
     )
 
 
-def laid_beside(
-    series: xr.DataArray, table: pd.DataFrame, at: FloatArray, kind: Kind
-) -> tuple[FloatArray, FloatArray]:
-    """Series at the time and depth of each reading, and its daily swing, as it is and trailing."""
+@dataclass(frozen=True)
+class Beside:
+    """Readings with what a series says of the same, each array of shape (reading,).
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        The readings that fall into the series.
+    at_h : ndarray
+        Hour that a reading stands for: its instant, the middle of its day, or the hour at which the
+        series was lowest or highest. [h since 1970]
+    reading, series : ndarray
+        [degC]
+    swing : ndarray, shape (2, reading)
+        Daily course of the series in each, as it is and a quarter of a day late. [K]
+    """
+
+    table: pd.DataFrame
+    at_h: FloatArray
+    reading: FloatArray
+    series: FloatArray
+    swing: FloatArray
+
+
+def beside(series: xr.DataArray, readings: pd.DataFrame, kind: ReadingKind) -> Beside:
+    """Lay readings beside a series, each at its own time and depth.
+
+    Raises
+    ------
+    InputError
+        For missing columns or values that no soil has, and for readings of a max-min thermometer
+        that are not in pairs.
+    CoverageError
+        When there are readings but none falls into the series.
+    """
+    every = checked(readings)
+    if kind is ReadingKind.MAX_MIN:
+        every = every.assign(highest=_highest(every))
+    table, at = within(series, every)
+    centre = ensemble_mean(series)
     guess, swing = np.full(at.size, np.nan), np.zeros((2, at.size))
-    time_h = hours_since_epoch(series["time"].values)
+    time_h = hours_since_epoch(centre["time"].values)
     depths = table["depth_cm"].to_numpy(dtype=float)
+    at = at + MIDDLE_H if kind is ReadingKind.DAY else at.copy()
     for depth in np.unique(depths):
-        moved = to_depth(series, float(depth)).values
-        pick = depths == depth
+        moved = to_depth(centre, float(depth)).values
+        pick = np.flatnonzero(depths == depth)
         daily = running_mean(moved, 24)
-        if kind is Kind.DAY:
-            guess[pick] = np.interp(at[pick] + MIDDLE_H, time_h, daily)
-        else:
-            guess[pick] = np.interp(at[pick], time_h, moved)
-            course = moved - daily
-            swing[0, pick] = np.interp(at[pick], time_h, course)
-            swing[1, pick] = np.interp(at[pick], time_h, trailing(course))
-    return guess, np.nan_to_num(swing)
+        if kind is ReadingKind.DAY:
+            guess[pick] = np.interp(at[pick], time_h, daily)
+            continue
+        if kind is ReadingKind.MAX_MIN:
+            at[pick] = [
+                _extreme_h(time_h, moved, at[row], highest=bool(table["highest"].iloc[row]))
+                for row in pick
+            ]
+        guess[pick] = np.interp(at[pick], time_h, moved)
+        course = moved - daily
+        swing[0, pick] = np.interp(at[pick], time_h, course)
+        swing[1, pick] = np.interp(at[pick], time_h, trailing(course))
+    known = np.isfinite(guess)
+    measured = table["soil_temp_C"].to_numpy(dtype=float)
+    return Beside(
+        table[known], at[known], measured[known], guess[known], np.nan_to_num(swing[:, known])
+    )
+
+
+def _highest(table: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Whether each reading of a max-min thermometer is the upper one of its pair."""
+    pairs = table.groupby(["time_utc", "depth_cm"])["soil_temp_C"]
+    single = pairs.transform("size") != 2
+    if single.any():
+        stamp = table["time_utc"][single].iloc[0]
+        raise InputError(
+            f"a max-min thermometer gives two values at each time, at {stamp:%Y-%m-%d %H:%M} UTC "
+            f"there is {int(single.sum())}",
+            hint="write the lowest and the highest with the time at which they were read",
+        )
+    return np.asarray(pairs.rank(method="first") == 2)
+
+
+def _extreme_h(time_h: FloatArray, values: FloatArray, until_h: float, *, highest: bool) -> float:
+    """Hour at which the 24 hours before one were lowest or highest."""
+    inside = np.flatnonzero((time_h > until_h - 24.0) & (time_h <= until_h) & np.isfinite(values))
+    if not inside.size:
+        return until_h
+    chosen = np.argmax if highest else np.argmin
+    return float(time_h[inside[chosen(values[inside])]])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,7 +266,7 @@ class SeriesCheck:
         Mean and root mean square of the differences.
     outside : int
         Readings that the series does not cover.
-    kind : Kind
+    kind : ReadingKind
         How the readings were taken.
     """
 
@@ -208,7 +274,7 @@ class SeriesCheck:
     bias_K: float
     rmse_K: float
     outside: int
-    kind: Kind
+    kind: ReadingKind
 
     @property
     def count(self) -> int:
@@ -217,7 +283,7 @@ class SeriesCheck:
 
 
 def check_series(
-    series: xr.DataArray, readings: pd.DataFrame, *, kind: Kind = Kind.INSTANT
+    series: xr.DataArray, readings: pd.DataFrame, *, kind: ReadingKind = ReadingKind.INSTANT
 ) -> SeriesCheck:
     """Compare a series with readings, each at its own depth and time.
 
@@ -226,26 +292,24 @@ def check_series(
     series : xarray.DataArray, dims ([member,] time)
     readings : pandas.DataFrame
         Columns ``time_utc``, ``depth_cm``, ``soil_temp_C``.
-    kind : Kind
-        Whether readings are of instants or means of days.
+    kind : ReadingKind
+        What the readings are.
 
     Raises
     ------
     CoverageError
         When no reading falls into the series.
     """
-    table, guess = series_at_readings(series, readings, kind)
-    known = np.isfinite(guess)
-    if not known.any():
+    pairs = beside(series, readings, kind)
+    if not pairs.at_h.size:
         raise CoverageError("the series has no value at the time of any reading")
-    measured = table["soil_temp_C"].to_numpy(dtype=float)[known]
     compared = pd.DataFrame(
         {
-            "time_utc": table["time_utc"].to_numpy()[known],
-            "depth_cm": table["depth_cm"].to_numpy(dtype=float)[known],
-            "reading_C": measured,
-            "series_C": guess[known],
-            "difference_K": guess[known] - measured,
+            "time_utc": pairs.table["time_utc"].to_numpy(),
+            "depth_cm": pairs.table["depth_cm"].to_numpy(dtype=float),
+            "reading_C": pairs.reading,
+            "series_C": pairs.series,
+            "difference_K": pairs.series - pairs.reading,
         }
     )
     difference = compared["difference_K"].to_numpy()

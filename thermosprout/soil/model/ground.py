@@ -46,8 +46,9 @@ class GroundParameters:
         4 K, from memory. [K]
     conductivity_factor : float
         On the conductivity of the texture: roots, humus and structure.
-    site_sd_K : float
-        Spread of the seasonal mean of single sites about the model fitted to others. [K]
+    site_sd_K, season_sd_K : float
+        Spread of single sites about the model fitted to others: of the mean of three weeks, as long
+        as a row lies in the ground, and of the mean of a season. [K]
     site_shift_sd_K : float
         Shift of a site that stays, beside what its traits do. [K]
     monthly_sd_K, monthly_memory_d : float
@@ -71,7 +72,8 @@ class GroundParameters:
     dew_gap_moist: float = 0.0
     dew_gap_dry: float = 4.0
     conductivity_factor: float = 1.0
-    site_sd_K: float = 1.2
+    site_sd_K: float = 1.35
+    season_sd_K: float = 1.1
     site_shift_sd_K: float = 0.9
     monthly_sd_K: float = 0.8
     monthly_memory_d: float = 40.0

@@ -103,7 +103,7 @@ class Weather:
 
 
 @dataclass(frozen=True)
-class Driven:
+class ModelRun:
     """Soil temperature at each hour, shape (depth, member, step + 1), and the water balance."""
 
     temperature: FloatArray
@@ -173,7 +173,7 @@ def water_course(
     Parameters
     ----------
     weather, surface, cover, ground
-        As for :func:`drive`.
+        As for :func:`run_model`.
     soil : SoilType
     start : tuple of ndarray, shape (member,), optional
         Water missing from the top soil and from the root zone; none where absent. [mm]
@@ -216,7 +216,7 @@ def _sky(weather: Weather, ground: GroundParameters, dry: FloatArray | float = 0
     return Sky(weather.air, vapour, weather.radiation, _clearness(weather))
 
 
-def drive(
+def run_model(
     weather: Weather,
     *,
     depths_cm: tuple[float, ...],
@@ -227,7 +227,7 @@ def drive(
     course: YearlyCourse,
     day_of_year: float,
     stores: Stores | None = None,
-) -> Driven:
+) -> ModelRun:
     """Run the model.
 
     Parameters
@@ -259,7 +259,7 @@ def drive(
     profile = course.profile(column.grid.nodes, day_of_year, column.diffusivity, GROUND_WARMER_K)
     which = column.classes(water, ground.root_zone_mm)
     run = _conducted(column, which, flux, depths_cm, profile)
-    return Driven(run.temperature, water, run)
+    return ModelRun(run.temperature, water, run)
 
 
 def _exchange(weather: Weather, surface: str, ground: GroundParameters) -> FloatArray:

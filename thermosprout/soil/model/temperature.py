@@ -5,12 +5,8 @@ Surface energy balance (:mod:`~thermosprout.soil.model.surface`), daily water ba
 (:mod:`~thermosprout.soil.model.conduction`) with numbers that hold for all sites
 (:mod:`~thermosprout.soil.model.ground`).
 
-Weather with long holes: the model runs on each whole piece and the holes stay empty.
-
-Traits in which sites differ, and what each does to soil temperature under the same weather.
-
-A thick sward or a windy corner shows in sun and drought, not in every hour alike. The change of the
-modelled series per sd of a trait lets a few readings in April say something about July.
+Also here: a run around long gaps in the weather (:func:`model_between_gaps`), and what the ways in
+which sites differ do to the temperature under the same weather (:func:`site_effects`).
 """
 
 from __future__ import annotations
@@ -25,7 +21,7 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.model.annual_wave import yearly_course
 from thermosprout.soil.model.ground import GroundParameters, fitted_parameters
-from thermosprout.soil.model.run import Driven, daily_mean, drive
+from thermosprout.soil.model.run import ModelRun, daily_mean, run_model
 from thermosprout.soil.model.surface import COVERS, Cover
 from thermosprout.soil.model.texture import LOAM, SoilType
 from thermosprout.soil.model.weather import LONGEST_GAP_H, weather_arrays
@@ -73,7 +69,7 @@ def soil_temperature(
     -------
     xarray.DataArray, dims ([member,] time), or (depth, [member,] time) for several depths
         Hourly soil temperature at the times of the weather. [degC] ``attrs`` hold ``source``,
-        ``surface``, ``cover``, ``site_sd_K`` (spread of unknown sites) and ``notes``.
+        ``surface``, ``cover``, ``texture``, ``site_sd_K`` (spread of unknown sites) and ``notes``.
 
     Raises
     ------
@@ -93,7 +89,7 @@ def soil_temperature(
         raise InputError(f"surface {surface!r} is unknown", hint='use "grass" or "bare"')
     numbers = fitted_parameters() if ground is None else ground
     lid = COVERS["none"] if cover is None else cover
-    driven, notes = drive_dataset(
+    modelled, notes = run_dataset(
         weather,
         depths_cm=depths,
         surface=surface,
@@ -104,7 +100,7 @@ def soil_temperature(
         ground=numbers,
     )
     size = weather.sizes["time"]
-    values = driven.temperature[:, :, :size]
+    values = modelled.temperature[:, :, :size]
     has_members = "member" in weather["air_temperature"].dims
     source = f"modelled from {weather.attrs.get('source', 'weather')}"
     if lid.name != "none":
@@ -123,6 +119,7 @@ def soil_temperature(
     for field in fields:
         field.attrs.update(
             cover=lid.name,
+            texture=soil.name,
             site_sd_K=numbers.site_sd_K,
             notes="; ".join(notes),
             moisture="daily balance" if "precipitation" in weather else "assumed moist",
@@ -134,7 +131,7 @@ def soil_temperature(
     return joined
 
 
-def drive_dataset(
+def run_dataset(
     weather: xr.Dataset,
     *,
     depths_cm: tuple[float, ...],
@@ -144,12 +141,12 @@ def drive_dataset(
     ground: GroundParameters,
     watering: xr.DataArray | None = None,
     watering_C: float = 10.0,
-) -> tuple[Driven, list[str]]:
+) -> tuple[ModelRun, list[str]]:
     """Run the model on a Dataset; the last part of a day is filled up and cut off by the caller.
 
     Returns
     -------
-    driven : Driven
+    modelled : ModelRun
         ``temperature`` has at least as many hours as the weather.
     notes : list of str
         What was bridged, guessed or assumed.
@@ -157,7 +154,7 @@ def drive_dataset(
     inputs, notes = weather_arrays(weather, watering=watering, watering_C=watering_C)
     first = weather["time"].values[0].astype("datetime64[D]")
     day_of_year = float((first - first.astype("datetime64[Y]")).astype(int)) + 1.0
-    driven = drive(
+    modelled = run_model(
         inputs,
         depths_cm=depths_cm,
         surface=surface,
@@ -167,98 +164,100 @@ def drive_dataset(
         course=yearly_course(daily_mean(inputs.air), day_of_year, float(weather.attrs["latitude"])),
         day_of_year=day_of_year,
     )
-    return driven, notes
+    return modelled, notes
 
 
-SHORTEST_PIECE_H = 72
-"""Shorter pieces than this are left out: the soil would not have forgotten its start. [h]"""
+SHORTEST_STRETCH_H = 72
+"""Shorter stretches than this are left out: the soil would not have forgotten its start. [h]"""
 
 
-def soil_temperature_in_pieces(weather: xr.Dataset, **options: Any) -> xr.DataArray:
-    """Model soil temperature where there is weather; hours inside long holes are missing.
+def model_between_gaps(weather: xr.Dataset, **options: Any) -> xr.DataArray:
+    """Model soil temperature where there is weather; hours inside long gaps are missing.
 
     Parameters
     ----------
     weather : xarray.Dataset, dims (time,)
-        Hourly; air temperature may have holes of any length.
+        Hourly; air temperature may have gaps of any length.
     **options
         Of :func:`thermosprout.soil.model.temperature.soil_temperature`.
 
     Returns
     -------
     xarray.DataArray, dims (time,)
-        On all hours of the weather; ``attrs["holes"]`` counts the holes left empty.
+        On all hours of the weather; ``attrs["holes"]`` counts the gaps left empty.
 
     Raises
     ------
     CoverageError
-        When no piece is long enough.
+        When no stretch is long enough.
     """
-    known = np.isfinite(weather["air_temperature"].values)
-    at = np.flatnonzero(known)
+    present = np.isfinite(weather["air_temperature"].values)
+    at = np.flatnonzero(present)
     if at.size == 0:
         raise CoverageError("the weather holds no air temperature")
     cuts = np.flatnonzero(np.diff(at) > LONGEST_GAP_H + 1)
     firsts = at[np.concatenate([[0], cuts + 1])]
     lasts = at[np.concatenate([cuts, [at.size - 1]])]
-    pieces = []
+    stretches = []
     for first, last in zip(firsts, lasts, strict=True):
-        if last + 1 - first >= SHORTEST_PIECE_H:
-            piece = weather.isel(time=slice(int(first), int(last) + 1))
-            pieces.append(soil_temperature(piece, **options))
-    if not pieces:
+        if last + 1 - first >= SHORTEST_STRETCH_H:
+            stretch = weather.isel(time=slice(int(first), int(last) + 1))
+            stretches.append(soil_temperature(stretch, **options))
+    if not stretches:
         raise CoverageError(
-            f"no stretch of weather is {SHORTEST_PIECE_H} h long without a hole",
+            f"no stretch of weather is {SHORTEST_STRETCH_H} h long without a gap",
             hint="give a longer series",
         )
-    series = pieces[0] if len(pieces) == 1 else xr.concat(pieces, dim="time")
+    series = stretches[0] if len(stretches) == 1 else xr.concat(stretches, dim="time")
     out = series.reindex(time=weather["time"].values)
-    out.attrs = {**pieces[0].attrs, "holes": len(firsts) - 1}
-    said = [text for piece in pieces for text in str(piece.attrs["notes"]).split("; ") if text]
-    out.attrs["notes"] = "; ".join(dict.fromkeys(said))
+    out.attrs = {**stretches[0].attrs, "holes": len(firsts) - 1}
+    notes = [
+        text for stretch in stretches for text in str(stretch.attrs["notes"]).split("; ") if text
+    ]
+    out.attrs["notes"] = "; ".join(dict.fromkeys(notes))
     return out
 
 
-TRAITS: dict[str, dict[str, float]] = {
-    "grass": {"sward_resistance": 1.0, "sward_conductance": 0.3, "exchange_day": 0.3},
+SITE_DIFFERENCES: dict[str, dict[str, float]] = {
+    "grass": {"sward_resistance": 0.7, "sward_conductance": 0.2, "exchange_day": 0.2},
     "bare": {"exchange_day": 0.3, "conductivity_factor": 0.2},
 }
-"""Parameters that vary between sites of a surface, and by how much: one sd as a share of the
-fitted value. More for the leaves: an assumption; what stations leave after it is fitted."""
+"""Parameters in which sites of a surface differ, and by how much: one sd as a share of the fitted
+value. A thick sward or a windy corner shows in sun and drought, not in every hour alike, so that a
+few readings in April say something about July. The shares of grass are the widest that leave the
+stated spread true at stations left out and spoil the season of few of them; bare: assumption."""
 
 
-def varied(ground: GroundParameters, surface: str) -> list[GroundParameters]:
-    """Parameters of sites one sd off in one trait each, in the order of :data:`TRAITS`."""
+def differing_sites(ground: GroundParameters, surface: str) -> list[GroundParameters]:
+    """Parameters of sites one sd off in one way each, in the order of :data:`SITE_DIFFERENCES`."""
     return [
         replace(ground, **{name: getattr(ground, name) * (1.0 + share)})
-        for name, share in TRAITS[surface].items()
+        for name, share in SITE_DIFFERENCES[surface].items()
     ]
 
 
-def site_effects(weather: xr.Dataset, series: xr.DataArray, **options: Any) -> xr.DataArray:
-    """Change of the modelled series when a trait of the site moves by one sd.
+def site_effects(weather: xr.Dataset, *, surface: Surface, **options: Any) -> xr.DataArray:
+    """Change of the modelled series when the site differs by one sd.
 
     Parameters
     ----------
     weather : xarray.Dataset, dims (time,)
-        That the series was modelled from.
-    series : xarray.DataArray, dims (time,)
-        As :func:`thermosprout.soil.model.temperature.soil_temperature_in_pieces` gave it.
+    surface : {"grass", "bare"}
     **options
-        As given to it.
+        Of :func:`soil_temperature`.
 
     Returns
     -------
-    xarray.DataArray, dims (trait, time)
+    xarray.DataArray, dims (difference, time)
         [K]
     """
     ground: GroundParameters = options.pop("ground", None) or fitted_parameters()
-    surface = str(series.attrs["surface"])
+    usual = model_between_gaps(weather, surface=surface, ground=ground, **options)
     changed = [
-        soil_temperature_in_pieces(weather, ground=site, **options) - series
-        for site in varied(ground, surface)
+        model_between_gaps(weather, surface=surface, ground=site, **options) - usual
+        for site in differing_sites(ground, surface)
     ]
-    effects = xr.concat(changed, dim="trait", coords="minimal", compat="override").fillna(0.0)
-    effects = effects.assign_coords(trait=list(TRAITS[surface]))
+    effects = xr.concat(changed, dim="difference", coords="minimal", compat="override").fillna(0.0)
+    effects = effects.assign_coords(difference=list(SITE_DIFFERENCES[surface]))
     effects.attrs = {"units": "K", "units_metadata": "temperature: difference"}
     return effects
