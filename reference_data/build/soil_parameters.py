@@ -1,6 +1,4 @@
-"""How single sites differ from the model: shift, error of months and error of days, fitted.
-
-Fit the global parameters of the ground to stations, and judge them on stations left out.
+"""Fit the parameters of the ground to stations, judge them on stations left out, tell the spread.
 
 Run ``python -m reference_data.build.soil_parameters --data FOLDER`` (the folder of
 :mod:`reference_data.build.weather_stations`); it prints a table and writes
@@ -8,6 +6,8 @@ Run ``python -m reference_data.build.soil_parameters --data FOLDER`` (the folder
 What is minimised is the sum over stations of the RMSE of daily means, April to September, plus a
 weak pull to published values. Every station is judged with parameters fitted to the others. Seasons
 are entered with the water that the year before left in the ground, as in a run through all years.
+What single sites do about the model (shift, error of months and error of days) is fitted to what is
+left from March on at the stations while left out.
 """
 
 from __future__ import annotations
@@ -42,6 +42,8 @@ NUGGET_K2 = 0.02
 START = (0.8, 0.8, 60.0, 0.7, 3.0)
 """Where the search starts, and centre of a weak pull: a season of half a year hardly tells a shift
 that stays from one of months. [K, K, d, K, d]"""
+ROW_D = 20
+"""Days that a row lies in the ground: the spread of a site is told for means of so many. [d]"""
 PULL_SD = 0.7
 """Of the logarithms of the first three about :data:`START`."""
 
@@ -130,7 +132,8 @@ class Season:
     """One year of one station: weather, measured days (NaN where none), and its place.
 
     ``before`` is the weather of the year before, up to the first day of ``weather``, where there
-    is one: a dry year leaves the roots short of water in the next.
+    is one: a dry year leaves the roots short of water in the next. ``measured`` is what the fit
+    sees, April to September; ``from_march`` what the spread of sites is told from.
     """
 
     station: str
@@ -140,6 +143,7 @@ class Season:
     before: Weather | None
     course: YearlyCourse
     measured: FloatArray
+    from_march: FloatArray | None = None
 
 
 def seasons_of(station: Station, most: int = SEASONS_PER_STATION) -> list[Season]:
@@ -158,15 +162,25 @@ def seasons_of(station: Station, most: int = SEASONS_PER_STATION) -> list[Season
             continue
         starts = pd.DatetimeIndex(first + np.arange(DAYS) * np.timedelta64(1, "D"))
         local = starts - pd.Timedelta(offset)
-        measured = station.measured.reindex(starts).to_numpy(dtype=float)
-        measured = np.where(growing_season(pd.DatetimeIndex(local)), measured, np.nan)
+        every = station.measured.reindex(starts).to_numpy(dtype=float)
+        measured = np.where(growing_season(pd.DatetimeIndex(local)), every, np.nan)
+        from_march = np.where(pd.DatetimeIndex(local).month >= 3, every, np.nan)
         if np.isfinite(measured).sum() < 60:
             continue
         inputs, _ = weather_arrays(piece.interpolate_na("time", fill_value="extrapolate"))
         course = yearly_course(inputs.air.reshape(1, -1, DAY).mean(axis=2), 1.0, station.latitude)
         before = _year_before(station, first)
         found.append(
-            Season(station.station_id, year, station.depth_cm, inputs, before, course, measured)
+            Season(
+                station.station_id,
+                year,
+                station.depth_cm,
+                inputs,
+                before,
+                course,
+                measured,
+                from_march,
+            )
         )
     if len(found) <= most:
         return found
@@ -213,6 +227,13 @@ class Problem:
         self.depths = tuple(sorted({season.depth_cm for season in seasons}))
         self.depth_of = np.array([self.depths.index(season.depth_cm) for season in seasons])
         self.measured = np.stack([season.measured for season in seasons])
+        self.from_march = np.stack(
+            [
+                season.measured if season.from_march is None else season.from_march
+                for season in seasons
+            ]
+        )
+        self.of_station = [season.station for season in seasons]
         self.known = np.isfinite(self.measured)
         index = np.array([self.names.index(season.station) for season in seasons])
         self.station = np.broadcast_to(index[:, None], self.measured.shape)[self.known]
@@ -348,33 +369,40 @@ def leave_one_out(
     -------
     table : pandas.DataFrame
         RMSE, bias and sd of each station. [K]
-    residuals : ndarray, shape (known day,)
-        Of the stations while left out. [K]
+    residuals : ndarray, shape (season, day)
+        Modelled minus measured from March on, each season's station left out. [K]
     parameters : dict of GroundParameters
         Fitted without the station of that name.
     """
-    rows = []
+    lines = []
     parameters: dict[str, GroundParameters] = {}
-    unseen = np.empty(problem.station.size)
+    unseen = np.empty(problem.from_march.shape)
     for index, name in enumerate(problem.names):
         at, residuals, _ = fit(problem, left_out=index, start=z, jacobian=jacobian, rounds=4)
         parameters[name] = parameters_at(at)
         own = residuals[problem.station == index]
-        unseen[problem.station == index] = own
-        rows.append((name, np.sqrt(np.mean(own**2)), own.mean(), own.std()))
-    table = pd.DataFrame(rows, columns=["station", "rmse_K", "bias_K", "sd_K"])
+        rows = np.array(problem.of_station) == name
+        unseen[rows] = (problem.daily(parameters[name]) - problem.from_march)[rows]
+        lines.append((name, np.sqrt(np.mean(own**2)), own.mean(), own.std()))
+    table = pd.DataFrame(lines, columns=["station", "rmse_K", "bias_K", "sd_K"])
     return table.set_index("station"), unseen, parameters
 
 
-def spread_of(
-    problem: Problem, ground: GroundParameters, unseen: FloatArray, stations: list[str]
-) -> Spread:
+def spread_of(problem: Problem, ground: GroundParameters, unseen: FloatArray) -> Spread:
     """Spread of sites about the model, from the residuals of stations left out."""
-    field = np.full(problem.measured.shape, np.nan)
-    field[problem.known] = unseen
     base = problem.daily(ground)
     effects = [problem.daily(site) - base for site in differing_sites(ground, "grass")]
-    return fit_spread(field, np.stack(effects), stations)
+    return fit_spread(unseen, np.stack(effects), problem.of_station)
+
+
+def row_spread(problem: Problem, unseen: FloatArray) -> float:
+    """Root mean square error of means over :data:`ROW_D` days, stations weighing the same. [K]"""
+    squares = []
+    for name in problem.names:
+        own = unseen[np.array(problem.of_station) == name]
+        means = pd.DataFrame(own.T).rolling(ROW_D, min_periods=ROW_D * 7 // 10).mean()
+        squares.append(float(np.nanmean(means.to_numpy() ** 2)))
+    return float(np.sqrt(np.mean(squares)))
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -391,10 +419,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     judged["fitted_rmse_K"] = problem.rmse(residuals)
     with_sun = [station.station_id for station in stations if station.has_radiation]
     judged_sun = judged.loc[[name for name in judged.index if name in with_sun]]
-    spread = spread_of(problem, parameters_at(z), unseen, [item.station for item in seasons])
+    spread = spread_of(problem, parameters_at(z), unseen)
     ground = replace(
         parameters_at(z),
-        site_sd_K=float(judged["bias_K"].std()),
+        site_sd_K=row_spread(problem, unseen),
+        season_sd_K=float(judged["bias_K"].std()),
         site_shift_sd_K=spread.shift_sd_K,
         monthly_sd_K=spread.monthly_sd_K,
         monthly_memory_d=spread.monthly_memory_d,

@@ -1,1 +1,43 @@
-"""The soil model: heat and water in the ground, from weather."""
+"""The soil model: heat and water in the ground, from weather.
+
+Heat
+----
+``temperature.soil_temperature`` (xarray) checks the question and hands arrays to ``run.run_model``,
+which takes members of an ensemble and seasons of many stations alike. ``surface`` writes the energy
+balance of grass, bare soil and covers as a supply and a coupling to the temperature of the ground;
+``water_balance`` holds the daily stores that it needs (FAO-56 dual coefficient) and the snow;
+``conduction`` carries the heat down, one exact step an hour for each class of wetness. ``weather``
+turns a Dataset into whole days (gaps bridged, cloud guessed from the daily range), ``annual_wave``
+gives the profile that a run starts from, ``texture`` the soils, ``ground`` the fitted numbers.
+
+Water for the seed
+------------------
+``seedbed_water.seedbed_column`` marches water through ten layers of a bare bed (``water_column``)
+and is asked at any depth; one march serves all rows of a bed. How loose a bed is, how much
+evaporates and how dry is too dry differ: ``LIKELY_BEDS`` are five beds across that spread, and
+a season deals them to its members, so that the odds carry it. On days whose rain is missing the bed
+keeps its water. A bed counts as known where it is rainfed or its own watering is listed.
+
+The daily balance of FAO-56 alone does not serve the seed: it spreads the lack of water over ten
+centimetres and so made a bed of 5 °C as dry as -10 MPa at 1.5 cm in March. Against moisture at 5 cm
+of eleven stations under sward the layers correlate by 0.85 (balance: 0.75) and err by 0.04 m3 m-3
+over dry spells that lose 0.07 (0.04). Left out: dew, and that roots of a germinated seed reach
+moister soil below, so that rainfed rows in dry spells come out late in the middle.
+
+What is fitted
+--------------
+Ten numbers in ``global_parameters.json``, the same for all sites, and the spread of sites about
+them. ``python -m reference_data.build.soil_parameters --data FOLDER`` writes the file and prints
+how every station fares with parameters fitted to the others. Nothing else may be tuned to stations.
+Every season is entered with the water that the year before left. A cover is one row in
+``reference_data/seedbed_covers.csv`` and must keep its place in
+``test_covers_act_as_growers_know_them``.
+
+Tried against the warm spring of single stations and left, with the error of stations left out
+(April to September, 1.50 K as it stands): March in the fit (1.50; sowings of March 1.18 in place of
+1.26 days, those of May 0.43 in place of 0.40), cloudiness by another slope (1.50), albedo by the
+height of the sun (1.51), lighter snow (1.51). What is left between stations is a difference of
+sites for the most part: neither moisture, height, latitude nor humidity explains it. Measured
+radiation therefore gains little over guessed: the part that varies within a station falls from 1.13
+to 1.08 K, the shift of sites stays at 1.1 K.
+"""
