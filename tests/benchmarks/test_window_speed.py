@@ -9,9 +9,9 @@ from tests.benchmarks.conftest import Paired
 from tests.planning.climates import INLAND, series, soil_under, years
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.crops.crop import Crop
+from thermosprout.emergence.course_table import CourseTable
 from thermosprout.emergence.forecast import CropDraws, clock_for
 from thermosprout.emergence.harvest import Air, HarvestNeed
-from thermosprout.emergence.thermal_time import CourseTable
 from thermosprout.emergence.treatments import seed_state
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.window import WindowQuestion, sowing_window

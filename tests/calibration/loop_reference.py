@@ -8,8 +8,8 @@ import numpy as np
 from scipy.optimize import minimize
 
 from thermosprout.calibration.likelihood import NOTED_SPREAD, SLIPS
+from thermosprout.emergence.course_table import refine
 from thermosprout.emergence.response import response
-from thermosprout.emergence.thermal_time import refine
 
 _HALF_WIDTH, _POINTS = 8.0, 161
 

@@ -8,8 +8,9 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from thermosprout.emergence.course_table import assign_members
 from thermosprout.emergence.response import ResponseDraws
-from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock, assign_members
+from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import hours_since_epoch, soil_series
 

@@ -13,12 +13,9 @@ from scipy.interpolate import CubicSpline
 
 from tests.emergence.test_clock import first_hour, hourly
 from tests.emergence.test_clock_spans import of_members, some_draws
+from thermosprout.emergence.course_table import assign_members, refine
 from thermosprout.emergence.response import ResponseDraws
-from thermosprout.emergence.thermal_time import (
-    ThermalClock,
-    assign_members,
-    refine,
-)
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.errors import CoverageError
 
 HOURS = 24 * 9 + 7

@@ -7,8 +7,9 @@ import pytest
 import xarray as xr
 
 from tests.emergence.test_clock import first_hour, hourly, response_draws
+from thermosprout.emergence.course_table import assign_members, refine
 from thermosprout.emergence.response import ResponseDraws
-from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock, assign_members, refine
+from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.errors import CoverageError
 
 HOURS = 24 * 20 + 7

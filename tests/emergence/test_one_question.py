@@ -13,6 +13,7 @@ from tests.emergence.plain_crop import plain_crop
 from tests.emergence.test_clock import first_hour, hourly, response_draws
 from tests.emergence.test_clock_spans import of_members
 from thermosprout.crops.catalogue import find_crop
+from thermosprout.emergence.course_table import CourseTable
 from thermosprout.emergence.forecast import (
     CropDraws,
     RowForecast,
@@ -23,7 +24,7 @@ from thermosprout.emergence.forecast import (
 )
 from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.response import linear_response
-from thermosprout.emergence.thermal_time import Clock, ConstantClock, CourseTable, ThermalClock
+from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment
 
 CROP = plain_crop()

@@ -4,8 +4,8 @@ What is where
 -------------
 response
     How fast seed moves on at a temperature: the straight and the curved response, and their draws.
-thermal_time
-    The one clock. A :class:`~.thermal_time.CourseTable` says how long an hourly series was at
+course_table, thermal_time
+    The one clock. A :class:`~.course_table.CourseTable` says how long an hourly series was at
     which temperature, day by day, slowed by drought; a :class:`~.thermal_time.ThermalClock` lays
     draws over it. ``start_h`` is one hour or one for each column, so that one planting day and
     hundreds of them, soil and air, one series and members are the same call. Rows of one depth
@@ -29,7 +29,7 @@ quantiles
 Decisions
 ---------
 - A draw lives under one member, by weight and without chance
-  (:func:`~.thermal_time.assign_members`).
+  (:func:`~.course_table.assign_members`).
   A member ends at its own first hole: what lies past it is inf (later than is known). One planting
   day must be known to all members; of many days a member, such as a year that ends early, may lack
   some, and its draws are then NaN (not known) on those days.

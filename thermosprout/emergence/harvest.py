@@ -15,15 +15,10 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.arrays import BoolArray, FloatArray, IntArray
+from thermosprout.emergence.course_table import CourseTable, assign_members, next_true
 from thermosprout.emergence.forecast import generator
 from thermosprout.emergence.response import ResponseDraws, linear_response
-from thermosprout.emergence.thermal_time import (
-    ConstantClock,
-    CourseTable,
-    ThermalClock,
-    assign_members,
-    next_true,
-)
+from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.errors import CoverageError
 
 if TYPE_CHECKING:

@@ -11,9 +11,9 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.dates import noon
+from thermosprout.emergence.course_table import CourseTable
 from thermosprout.emergence.forecast import clock_for
 from thermosprout.emergence.harvest import Air, HarvestNeed
-from thermosprout.emergence.thermal_time import CourseTable
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.planning.options import Option
 from thermosprout.planning.window import PROBABILITIES, SEEDS, WindowQuestion, sowing_window

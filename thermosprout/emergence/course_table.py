@@ -1,0 +1,201 @@
+"""An hourly temperature series as a table: how long it was at which temperature, day by day."""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+import xarray as xr
+
+from thermosprout.arrays import BoolArray, FloatArray, IntArray
+from thermosprout.errors import InputError
+from thermosprout.soil.series import hours_since_epoch
+
+BIN_C = 0.1
+"""Distance of the temperatures of the table. [K]"""
+DAY_H = 24
+_SUBSTEPS = 6
+
+
+def assign_members(members: int, draws: int, weights: FloatArray | None = None) -> IntArray:
+    """Assign a member of an ensemble to each draw, in proportion to their weights.
+
+    Returns
+    -------
+    ndarray of int, shape (draw,)
+        The same every time: nothing is left to chance.
+    """
+    if members == 1:
+        return np.zeros(draws, dtype=np.intp)
+    odds = np.full(members, 1.0 / members) if weights is None else weights / weights.sum()
+    edges = np.cumsum(odds)
+    # Spread each member over the whole range of draws rather than over one block of it.
+    golden = ((np.arange(draws) + 0.5) * 0.6180339887498949) % 1.0
+    return np.minimum(np.searchsorted(edges, golden, side="right"), members - 1)
+
+
+def refine(values: FloatArray, substeps: int = _SUBSTEPS) -> FloatArray:
+    """Cubic course through regular samples: (..., n) to (..., (n - 1) * substeps) midpoints.
+
+    A mean over an hour would hide what happens when the temperature crosses the base inside it.
+    """
+    from scipy.interpolate import CubicSpline
+
+    size = values.shape[-1]
+    at = (np.arange((size - 1) * substeps) + 0.5) / substeps
+    return np.asarray(CubicSpline(np.arange(size), values, axis=-1)(at))
+
+
+def next_true(flags: BoolArray) -> IntArray:
+    """First step at or after each where a flag is set, ``steps + 1`` where none is.
+
+    Parameters
+    ----------
+    flags : ndarray of bool, shape (member, step)
+
+    Returns
+    -------
+    ndarray of int, shape (member, step + 1)
+    """
+    size = flags.shape[1]
+    index = np.where(flags, np.arange(size), size + 1)
+    ahead = np.minimum.accumulate(index[:, ::-1], axis=1)[:, ::-1]
+    return np.concatenate([ahead, np.full((flags.shape[0], 1), size + 1)], axis=1)
+
+
+class CourseTable:
+    """An hourly temperature series of one or more members, tabulated for many clocks.
+
+    Parameters
+    ----------
+    series : xarray.DataArray, dims ([member,] time)
+        Hourly temperature at the instant; a member may have holes (NaN), past which nothing is
+        known of it. [degC]
+    slowing : ndarray, shape (time,) or (member, time), optional
+        Factor on progress at each time, 1 in moist soil.
+
+    Attributes
+    ----------
+    members, hours, days : int
+        Size; ``hours`` after the first and ``days`` begun.
+    hole : ndarray of bool, shape (member, hour + 1)
+        Where the series is not known.
+
+    Raises
+    ------
+    InputError
+        When the series is not hourly.
+    """
+
+    def __init__(self, series: xr.DataArray, slowing: FloatArray | None = None) -> None:
+        hours = hours_since_epoch(series["time"].values)
+        if not np.allclose(np.diff(hours), 1.0, atol=1e-6):
+            raise InputError("the temperature for a forecast must be hourly without jumps")
+        values = np.atleast_2d(series.values.astype(float))
+        self.series = series
+        self.first_h = float(hours[0])
+        self.members, self.hours = values.shape[0], values.shape[1] - 1
+        self.days = int(np.ceil(self.hours / DAY_H))
+        self.weights = None
+        if "member_weight" in series.coords:
+            self.weights = np.asarray(series["member_weight"].values, dtype=float)
+        self.hole = ~np.isfinite(values)
+        self.next_hole = next_true(self.hole)
+        # A stand-in keeps sums finite; nothing past a hole is ever reported.
+        typical = values[~self.hole].mean() if not self.hole.all() else 0.0
+        self.filled = np.where(self.hole, typical, values)
+        self.slowing = None if slowing is None else np.broadcast_to(slowing, values.shape)
+        self._tabulate()
+
+    @property
+    def last_h(self) -> float:
+        """Last hour of the series."""
+        return float(self.first_h + self.hours)
+
+    def _tabulate(self) -> None:
+        """Time spent at each temperature, (member, day, bin) [d], and where hours lie on it."""
+        fine = refine(self.filled)
+        low = np.floor(fine.min() / BIN_C) * BIN_C
+        bins = int((fine.max() - low) / BIN_C) + 2
+        self.grid = low + BIN_C * np.arange(bins)
+        position = (fine - low) / BIN_C
+        day = np.arange(fine.shape[1]) // (DAY_H * _SUBSTEPS)
+        self.table = self._spent(position, day, self._step_weight, self.days)
+        missing = ((0, 0), (0, self.days * DAY_H - self.hours))
+        mean = position.reshape(self.members, self.hours, _SUBSTEPS).mean(axis=-1)
+        mean = np.pad(mean, missing, "edge")
+        self.below = mean.astype(np.intp)
+        self.above_share = mean - self.below
+        # How the hours of a day compare: their sum is the table's. None pass beyond the series.
+        hour_weight = np.ones((self.members, self.hours))
+        if self.slowing is not None:
+            hour_weight *= self.slowing[:, 1:] + self.slowing[:, :-1]
+        self.hour_weight = np.pad(hour_weight, missing)
+
+    @property
+    def _step_weight(self) -> FloatArray | None:
+        """Factor on progress in each fine step, (member, step); None in moist soil."""
+        if self.slowing is None:
+            return None
+        factor = 0.5 * (self.slowing[:, 1:] + self.slowing[:, :-1])
+        return np.repeat(factor, _SUBSTEPS, axis=1)
+
+    def _spent(
+        self, position: FloatArray, part: IntArray, weight: FloatArray | None, parts: int
+    ) -> FloatArray:
+        """Sum weights of (member, step) into (member, part, bin), shared between two bins."""
+        bins = self.grid.size
+        size = parts * bins
+        table = np.empty((self.members, size))
+        for member, at in enumerate(position):
+            cell = at.astype(np.intp)
+            upper = at - cell
+            cell += part * bins
+            if weight is None:
+                spent = np.bincount(cell, minlength=size).astype(float)
+            else:
+                spent = np.bincount(cell, weight[member], minlength=size)
+                upper *= weight[member]
+            moved = np.bincount(cell, upper, minlength=size)
+            # The grid ends above the warmest value: the upper bin is always one of its own.
+            spent -= moved
+            spent[1:] += moved[:-1]
+            np.divide(spent, DAY_H * _SUBSTEPS, out=table[member])
+        return table.reshape(self.members, parts, bins)
+
+    def dwell(self, at_h: FloatArray) -> FloatArray:
+        """Time spent at each temperature from the start of the series to each instant.
+
+        Parameters
+        ----------
+        at_h : ndarray, shape (k,)
+            Hours, clipped to the series.
+
+        Returns
+        -------
+        ndarray, shape (member, k, bin)
+            For :meth:`ThermalClock.progress_through`; differences of two instants are a span. [d]
+        """
+        fine = refine(self.filled)
+        steps = fine.shape[1]
+        at = np.clip((np.asarray(at_h, dtype=float) - self.first_h) * _SUBSTEPS, 0.0, steps)
+        order = np.argsort(at, kind="stable")
+        cuts = np.unique(np.concatenate([np.arange(steps + 1.0), at]))
+        middle, length = 0.5 * (cuts[1:] + cuts[:-1]), np.diff(cuts)
+        step = middle.astype(np.intp)
+        segment = np.searchsorted(at[order], middle)
+        kept = segment < at.size
+        step, segment = step[kept], segment[kept]
+        weight = np.broadcast_to(length[kept], (self.members, step.size))
+        if (factor := self._step_weight) is not None:
+            weight = weight * factor[:, step]
+        position = (fine[:, step] - self.grid[0]) / BIN_C
+        spent = self._spent(position, segment, weight, at.size).cumsum(axis=1)
+        result = np.empty_like(spent)
+        result[:, order] = spent
+        return np.asarray(result)
+
+    @cached_property
+    def warmth(self) -> FloatArray:
+        """Running sum of the hourly temperatures, (member, hour + 2). [degC h]"""
+        return np.concatenate([np.zeros((self.members, 1)), self.filled.cumsum(axis=1)], axis=1)
