@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.season.test_edges import row, write_season
@@ -131,3 +132,30 @@ def test_a_file_that_covers_today_stands_in_for_a_service_that_fails(
     late = datetime(2026, 8, 1, tzinfo=UTC)
     with pytest.raises(ServiceError):
         season_context(load_season(path), as_of=late, offline=True).supply.base()
+
+
+HOUR = np.arange(90 * 24)
+WAVE = 12 + 3 * np.sin(2 * np.pi * HOUR / 24)
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        (np.where(HOUR > 1000, 21.4, WAVE), "flat line: one value for 1159 h"),
+        (WAVE * 1.8 + 32, "read as °F it is 12.0 °C"),
+        (np.where(HOUR > 1000, WAVE * 1.8 + 32, WAVE), "between 2026-04-12"),
+    ],
+    ids=["stuck", "degF", "unit that changes"],
+)
+def test_a_forecast_tells_what_looks_wrong_with_its_series(
+    tmp_path: Path, values: np.ndarray, words: str
+) -> None:
+    path = write_season(tmp_path, row("A", "2026-04-01"), values=values)
+    result = forecast_season(load_season(path), as_of=MORNING, size=100)
+    assert any(words in note for note in result.notes)
+
+
+def test_a_good_series_is_not_doubted(tmp_path: Path) -> None:
+    path = write_season(tmp_path, row("A", "2026-04-01"), values=WAVE)
+    result = forecast_season(load_season(path), as_of=MORNING, size=100)
+    assert not any("expected" in note for note in result.notes)

@@ -1,1 +1,28 @@
-"""Decisions: which treatment, which day, how many seeds."""
+"""Decisions: what to do with a row, a bed or a lot, read off the draws of a forecast.
+
+Each question has a function that takes a ``Context`` and returns a typed answer, and the answer
+writes its own document (``to_dict``), which commands print and tables are made from:
+
+==================  ====================================  ==========================
+question            function                              answer
+==================  ====================================  ==========================
+dry, soaked or      ``compare_answer.compare_ways``       ``CompareAnswer``
+sprouted?
+when to wet seed    ``presprout.plan_batch``              ``PresproutAnswer``
+which day           ``season_window.WindowBuilder``       ``window_answer.WindowAnswer``
+rows that come even ``successions.plan_case``             ``SuccessionAnswer``
+what fits a gap     ``bed_gaps.plan_openings``            ``GapsAnswer``
+seeds per station   ``stations.seeds_per_station``        ``StationsAnswer``
+a poor row          ``poor_row.weigh_poor_row``           ``PoorRow``
+this week           ``this_week.this_week``               ``Week``
+==================  ====================================  ==========================
+
+``options`` holds the ways of sowing and what one brings (``weigh``); ``compare`` weighs them against
+each other and ``advice`` puts the verdict into words; ``sow_again``, ``sprouting``, ``window``,
+``succession`` and ``seeds_needed`` are the arithmetic behind the answers; ``sensible_days`` and
+``years`` serve the window; ``evidence`` says where a season's numbers come from; ``json_values``
+rounds for documents.
+
+A new decision is a function of a ``Context`` with an answer of its own; it forecasts through
+``Context.setting`` and nothing else, so that it agrees with every other.
+"""

@@ -29,6 +29,7 @@ from thermosprout.soil.model.seedbed_water import (
 from thermosprout.soil.model.surface import Cover, cover_named
 from thermosprout.soil.model.temperature import Surface, soil_temperature
 from thermosprout.soil.model.texture import LOAM, SoilType, soil_type
+from thermosprout.soil.quality import check_series
 from thermosprout.soil.readers.thermometer import read_readings
 from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import soil_series
@@ -95,6 +96,7 @@ class SoilSupply:
         self._soil = soil
         self._surface: Surface = surface
         self._base = series
+        self._unchecked = series is not None  # a model has no sensor to go wrong
         self._weather = weather
         self._beds: dict[str, xr.DataArray] = {}
         self._series: dict[tuple[str, float], xr.DataArray] = {}
@@ -119,6 +121,7 @@ class SoilSupply:
         key = (covering.name, round(depth_cm, 2))
         if key not in self._series:
             base = self.base()
+            self._check(base)
             if base is None:
                 self._series[key] = self._modelled(key[1], covering)
             else:
@@ -217,6 +220,16 @@ class SoilSupply:
             return "Includes drought: the seedbed gets the rain and the watering listed."
         return "Includes drought: the seedbed gets nothing but rain (rainfed = true)."
 
+    def _check(self, base: xr.DataArray | None) -> None:
+        """Tell once what looks wrong with a measured series, as ``soil read`` does."""
+        if base is None or not self._unchecked:
+            return
+        self._unchecked = False
+        one = base if "member" not in base.dims else base.isel(member=0, drop=True)
+        self.notes.extend(
+            f"Soil: {check.sentence()}" for check in check_series(one) if check.name != "gaps"
+        )
+
     def _modelled(self, depth_cm: float, cover: Cover) -> xr.DataArray:
         weather = self.weather()
         if weather is None:
@@ -292,6 +305,7 @@ class SeasonSoil(SoilSupply):
         )
         self.season, self.as_of, self.offline = season, as_of, offline
         self._no_weather = False
+        self._unchecked = series is not None or season.data.soil.file is not None
 
     @property
     def soil(self) -> SoilType:
