@@ -6,7 +6,7 @@ import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -368,7 +368,7 @@ class SeasonSoil(SoilSupply):
             return modelled
         source = self._source()
         with season_hints(source.path):
-            series = self._read(source)
+            series = soil_from(source)
         if not np.isfinite(float(series["depth"])):
             series = series.assign_coords(depth=_USUAL_DEPTH_CM / 100.0)
             self.notes.append(
@@ -384,19 +384,6 @@ class SeasonSoil(SoilSupply):
         if attribution := series.attrs.get("attribution"):
             self.notes.append(str(attribution))
         return series
-
-    def _read(self, source: SoilSource) -> xr.DataArray:
-        """Series of a source; a file that covers today stands alone where the service fails."""
-        try:
-            return soil_from(source)
-        except ServiceError as error:
-            if source.path is None:
-                raise
-            alone = soil_from(replace(source, service=None))
-            if alone["time"].values[-1] < source.now:
-                raise
-            self.notes.append(f"The file alone is used: {error}")
-            return alone
 
     def _source(self) -> SoilSource:
         """Settings of the file or service for the days the season needs."""
