@@ -101,6 +101,22 @@ def read_zone(name: str, *, what: str = "") -> ZoneInfo:
     return ZoneInfo(name)
 
 
+def day_words(day: date) -> str:
+    """Day as ``6 May``."""
+    return f"{day.day} {day:%b}"
+
+
+def day_range(first: date, last: date | None) -> str:
+    """Days as ``6 May``, ``6–10 May``, ``29 May–7 Jun`` or, without an end, ``6 May or later``."""
+    if last is None:
+        return f"{day_words(first)} or later"
+    if first == last:
+        return day_words(first)
+    if (first.year, first.month) == (last.year, last.month):
+        return f"{first.day}–{day_words(last)}"
+    return f"{day_words(first)}–{day_words(last)}"
+
+
 def noon(day: date, zone: ZoneInfo) -> datetime:
     """UTC instant of a day's noon in a zone."""
     return datetime.combine(day, NOON, tzinfo=zone).astimezone(UTC)

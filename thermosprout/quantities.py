@@ -43,3 +43,8 @@ def show_length(cm: float, units: Units = Units.METRIC) -> str:
     if units is Units.US:
         return f"{cm / 2.54:.2g} in"
     return f"{cm:.1f} cm"
+
+
+def percent(share: float | None) -> str:
+    """Share as ``72 %``; an unknown one as a dash."""
+    return "–" if share is None else f"{100 * share:.0f} %"

@@ -190,7 +190,9 @@ def test_dates_alone_are_enough(trial, tmp_path: Path) -> None:
 
 def test_a_crop_nobody_listed_starts_from_a_generic_one(trial) -> None:
     records, soil = trial
-    code, out, err = run(records, "--soil", soil, "--crop", "oca", "--season", "warm", "--json")
+    code, out, err = run(
+        records, "--soil", soil, "--crop", "oca", "--crop-season", "warm", "--json"
+    )
     assert code == 0, err
     document = json.loads(out)
     assert document["prior"] == "generic warm-season crop with medium seed"

@@ -76,7 +76,7 @@ def test_a_slow_lot_is_called_slow():
         (("onion", "--replicate", "20"), "germinated/tested"),
         (("onion", "--germination", "85"), "0.85"),
         (("onion", "--tested-on", "1 May"), "is not a date"),
-        (("onion", "--counts", "3:9", "--tested", "50", "--at", "-20"), "too near the limits"),
+        (("onion", "--counts", "3:9", "--tested", "50", "--test-c", "-20"), "too near the limits"),
         (("onions and leeks",), "there is no crop"),
     ],
 )

@@ -56,7 +56,7 @@ def weather(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def place(weather: Path) -> tuple[object, ...]:
-    return ("--weather", weather, "--lat", 48, "--lon", 11, "--timezone", "Europe/Berlin")
+    return ("--weather", weather, "--at", "48, 11", "--timezone", "Europe/Berlin")
 
 
 def test_a_day_too_cold_for_the_crop_is_doubted_beside_the_advice(run: Run) -> None:

@@ -23,10 +23,10 @@ from thermosprout.soil.readers.logger import bridge
 from thermosprout.soil.readers.thermometer import read_readings
 from thermosprout.soil.series import (
     check_soil_series,
+    soil_csv,
     soil_series,
+    weather_csv,
     weather_dataset,
-    write_soil_csv,
-    write_weather_csv,
 )
 from thermosprout.soil.site_readings import check_series
 
@@ -153,9 +153,9 @@ def test_other_wishes_that_cannot_be_met(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"STATIONS\.csv: there is no station list"):
         list_stations(tmp_path)
     with pytest.raises(InputError, match="this one has members"):
-        write_soil_csv(members(), tmp_path / "soil.csv")
+        soil_csv(members())
     with pytest.raises(InputError, match="this one has members"):
-        write_weather_csv(spring(days=3, members=2), tmp_path / "weather.csv")
+        weather_csv(spring(days=3, members=2))
     assert list(tmp_path.iterdir()) == []
 
 

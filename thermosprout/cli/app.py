@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from thermosprout import __version__
-from thermosprout.cli.help import Overview, take_one_each
+from thermosprout.cli.help import Overview, use_commands
 from thermosprout.errors import ThermosproutError
 
 app = typer.Typer(
@@ -23,8 +23,8 @@ app = typer.Typer(
 )
 
 
-def _version(wanted: bool) -> None:
-    if wanted:
+def _version(shown: bool) -> None:
+    if shown:
         typer.echo(f"thermosprout {__version__}")
         raise typer.Exit
 
@@ -37,7 +37,7 @@ def root(
     ] = False,
     plain: Annotated[
         bool,
-        typer.Option("--plain", help="Tables as tab-separated lines; may stand anywhere."),
+        typer.Option("--plain", help="Print tables as tab-separated lines; goes anywhere."),
     ] = False,
 ) -> None:
     """Take the options common to all commands."""
@@ -73,7 +73,7 @@ def _gather() -> None:
     app.add_typer(trial.app, name="trial")
     app.add_typer(soil.app, name="soil")
     app.command("map")(map.map_grid)
-    take_one_each(app)
+    use_commands(app)
 
 
 _gather()
@@ -87,27 +87,30 @@ def main() -> None:
     # The matrices are small: threads of the linear algebra would wait for each other.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    from thermosprout.cli.output import note, speak_any_encoding
+
+    speak_any_encoding()
     try:
         app()
     except ThermosproutError as error:
-        sys.stderr.write(f"thermosprout: {error}\n")
+        note(f"thermosprout: {error}")
         sys.exit(error.exit_code)
     except (KeyboardInterrupt, SystemExit) as end:
-        # The command line's library turns Ctrl-C into an exit without a word.
+        # The command line's library turns Ctrl-C into a silent exit.
         if isinstance(end, SystemExit) and end.code != _STOPPED:
             raise
-        sys.stderr.write("thermosprout: stopped; a file is written whole or not at all.\n")
+        note("thermosprout: stopped. No half-written file was left.")
         sys.exit(_STOPPED)
     except BrokenPipeError:
-        # The reader of a pipe has gone; nothing is left to say, not even at interpreter exit.
+        # The reader of a pipe has gone: write nothing more, not even at interpreter exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except Exception as error:
         if os.environ.get("THERMOSPROUT_DEBUG"):
             raise
         kind = type(error).__name__
-        sys.stderr.write(
+        note(
             f"thermosprout: this should not have happened ({kind}: {error}); set "
-            "THERMOSPROUT_DEBUG=1 and run again to see where.\n"
+            "THERMOSPROUT_DEBUG=1 and run again to see where."
         )
         sys.exit(1)

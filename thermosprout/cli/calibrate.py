@@ -1,4 +1,4 @@
-"""`thermosprout calibrate`: a grower's own records move the parameters of a crop."""
+"""``calibrate``: fit a crop's parameters to a grower's own records."""
 
 from __future__ import annotations
 
@@ -16,18 +16,9 @@ if TYPE_CHECKING:
     from thermosprout.calibration.plots import Plot
     from thermosprout.crops.crop import Crop
 
-_HELP = """Move a crop's parameters by your own records, and say what they can and cannot tell.
 
-The crop's figures in the catalogue are where it starts from; records narrow or shift them.
-Records are counts (see trial sheet), or a file with the columns planted and emergence_date where
-only a date was noted.
-
-Example: thermosprout calibrate trial.csv --soil soil.csv --crop carrot --save own
-"""
-
-
-class Season(StrEnum):
-    """Season of a crop the catalogue lacks."""
+class GrowingSeason(StrEnum):
+    """Growing season of a crop the catalogue lacks."""
 
     COOL = "cool"
     WARM = "warm"
@@ -52,61 +43,71 @@ class Check(StrEnum):
 def calibrate(
     crop: opt.CropName,
     records: Annotated[
-        list[Path] | None, typer.Argument(help="Records files (CSV); several years together.")
+        list[Path] | None,
+        typer.Argument(
+            metavar="[RECORDS]...",
+            help="Records files (CSV), several years together; the season's own by default.",
+        ),
     ] = None,
     soil: Annotated[
         list[Path] | None,
-        typer.Option("--soil", help="Soil temperature (CSV) at seed depth; may be repeated."),
+        typer.Option("--soil", help="Soil temperature at seed depth (CSV); repeat for several."),
     ] = None,
     variety: Annotated[str, typer.Option("--variety", help="Report this variety.")] = "",
     lot: Annotated[str, typer.Option("--lot", help="Report this seed lot.")] = "",
     germination: Annotated[
         float | None,
-        typer.Option("--germination", min=0.01, max=1.0, help="Share of the lot that germinates."),
+        opt.number(0.01, 1.0, "--germination", help="Share of the lot that germinates, as 0.85."),
     ] = None,
     no_prior: Annotated[
         bool, typer.Option("--no-prior", help="Use the records alone (maximum likelihood).")
     ] = False,
-    season: Annotated[
-        Season | None, typer.Option("--season", help="For a crop the catalogue lacks.")
+    crop_season: Annotated[
+        GrowingSeason | None,
+        typer.Option("--crop-season", help="When a crop the catalogue lacks is grown."),
     ] = None,
     seed_size: Annotated[
-        SeedSize | None, typer.Option("--seed-size", help="For a crop the catalogue lacks.")
-    ] = None,
-    season_file: Annotated[
-        Path | None,
-        typer.Option("--season-file", help="Season whose rows were counted: other crops left out."),
+        SeedSize | None, typer.Option("--seed-size", help="Seed of a crop the catalogue lacks.")
     ] = None,
     check: Annotated[
-        Check | None, typer.Option("--check", help="Score forecasts of what is left out in turn.")
+        Check | None,
+        typer.Option(
+            "--check", help="Cross-validate: leave out each plot, date or season in turn."
+        ),
     ] = None,
     packet_days: Annotated[
         float | None,
-        typer.Option("--packet-days", min=0.5, help="Days to emergence on the seed packet."),
+        opt.number(0.5, 365.0, "--packet-days", help="Days to emergence on the seed packet."),
     ] = None,
     save: Annotated[
-        Path | None, typer.Option("--save", help="Folder to keep the estimates in.")
+        Path | None, opt.folder("--save", help="Folder to keep the estimates in.")
     ] = None,
     undo: Annotated[
         bool, typer.Option("--undo", help="Take back the last estimate in the --save folder.")
     ] = False,
-    timezone: Annotated[
-        str, typer.Option("--timezone", help="IANA time zone of dates without one.")
-    ] = "UTC",
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
     seed: opt.Seed = 0,
     json: opt.Json = False,
 ) -> None:
-    """See the module's help text."""
+    """Fit a crop's parameters to your own records and show what changed.
+
+    The fit starts from the catalogue's figures; records narrow or shift them. Records are counts
+    (see trial sheet), or a file with the columns planted and emergence_date where you noted a
+    date alone.
+
+    Example: thermosprout calibrate trial.csv --soil soil.csv --crop carrot --save own
+    """
     from thermosprout.errors import InputError
 
     if undo:
         _undo(crop, variety or None, lot or None, save, json=json)
         return
-    if not records:
-        raise InputError("no records file is named", hint="thermosprout calibrate trial.csv ...")
+    season = opt.season_here(season)
+    files = records or [opt.require_records(None, season)]
     if save is not None and no_prior:
         raise InputError(
-            "a fit without prior holds no estimate that forecasts could use",
+            "a fit without a prior is no estimate that forecasts could use",
             hint="leave out --no-prior to save",
         )
     if check is not None and no_prior:
@@ -115,13 +116,14 @@ def calibrate(
     from thermosprout.calibration.result import calibrate as run
     from thermosprout.calibration.scores import LeftOut
     from thermosprout.calibration.scores import check as score
-    from thermosprout.cli.output import console, note, print_json, progress
+    from thermosprout.cli.output import note, print_json, progress, say
 
-    series = [_soil(path, timezone) for path in soil or ()]
-    chosen, prior, told = _crop(crop, season, seed_size, no_prior=no_prior)
-    plots = _plots(records, chosen, variety, lot, germination, timezone, season_file, told)
+    zone = opt.records_zone(timezone, season)
+    series = [_soil(path, zone) for path in soil or _season_soil(season)]
+    chosen, prior, notes = _crop(crop, crop_season, seed_size, no_prior=no_prior)
+    plots = _plots(files, chosen, variety, lot, germination, timezone, season, notes)
     with progress("Calibrating", 4) as tick:
-        found = run(
+        result = run(
             chosen, plots, series, variety=variety or None, seed_lot=lot or None,
             with_prior=not no_prior, seed=seed, tick=tick,
         )  # fmt: skip
@@ -130,38 +132,33 @@ def calibrate(
         with progress(f"Leaving out each {check}", _parts(plots, check)) as tick:
             scores = score(
                 chosen, plots, series, left_out=LeftOut(check.value), packet_d=packet_days,
-                timezone=timezone, seed=seed, tick=tick,
+                timezone=zone, seed=seed, tick=tick,
             )  # fmt: skip
-    saved = save_calibration(found, save, records, prior=prior) if save is not None else ()
+    saved = save_calibration(result, save, files, prior=prior) if save is not None else ()
     document = calibration_document(
-        found, files=records, prior=prior, scores=scores, left_out=check.value if check else "",
-        saved=saved, more_warnings=told,
+        result, files=files, prior=prior, scores=scores, left_out=check.value if check else "",
+        saved=saved, more_warnings=notes,
     )  # fmt: skip
     if json:
         print_json(document)
         return
     from thermosprout.reports.crop_tables import calibration_tables
 
-    out = console()
-    for item in calibration_tables(document):
-        out.print(item)
+    say(*calibration_tables(document))
     for path in saved:
         note(f"Saved {path}")
-
-
-calibrate.__doc__ = _HELP
 
 
 def _undo(
     crop: str, variety: str | None, lot: str | None, folder: Path | None, *, json: bool
 ) -> None:
-    from thermosprout.cli.output import print_json
+    from thermosprout.cli.output import print_json, say
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.saved_estimates import undo_estimate
     from thermosprout.errors import InputError
 
     if folder is None:
-        raise InputError("--undo needs the folder of the estimates", hint="add --save FOLDER")
+        raise InputError("--undo needs the folder of the estimates", hint="add --save DIR")
     try:
         name = find_crop(crop).name
     except InputError:
@@ -170,54 +167,65 @@ def _undo(
     if json:
         print_json({"undone": str(kept), "in_force": str(now) if now else None})
         return
-    typer.echo(f"The last estimate was taken back; it is kept as {kept}.")
-    typer.echo(f"In force now: {now if now else 'the catalogue'}.")
+    say(f"The last estimate was taken back; it is kept as {kept}.")
+    say(f"In force now: {now if now else 'the catalogue'}.")
 
 
 def _soil(path: Path, timezone: str) -> xr.DataArray:
     from thermosprout.cli.output import note
     from thermosprout.soil.readers.logger import read_bridged
 
-    series, said = read_bridged(path, timezone=None if timezone == "UTC" else timezone)
-    for sentence in said:
+    series, sentences = read_bridged(path, timezone=None if timezone == "UTC" else timezone)
+    for sentence in sentences:
         note(sentence)
     return series
 
 
+def _season_soil(season: Path | None) -> list[Path]:
+    """Soil temperature file of the season, where it has one."""
+    if season is None:
+        return []
+    from thermosprout.season.load import load_season
+
+    loaded = load_season(season)
+    name = loaded.data.soil.file
+    return [] if name is None else [loaded.resolve(name, "soil", "file")]
+
+
 def _crop(
-    name: str, season: Season | None, seed_size: SeedSize | None, *, no_prior: bool
+    name: str, season: GrowingSeason | None, seed_size: SeedSize | None, *, no_prior: bool
 ) -> tuple[Crop, str, list[str]]:
-    """Return the crop, what is known of it in words, and what the user must be told."""
+    """Crop, what its figures start from, and notes for the user."""
     from dataclasses import replace
 
     from thermosprout.crops.catalogue import find_crop, generic_crop
     from thermosprout.errors import InputError
 
     try:
-        found = find_crop(name)
+        listed = find_crop(name)
     except InputError as error:
         if season is None and not no_prior and "did you mean" in error.what:
             raise InputError(
-                error.what, hint="give --season cool or --season warm for a crop it lacks"
+                error.what, hint="give --crop-season cool or warm for a crop it lacks"
             ) from None
     else:
-        return found, f"catalogue: {found.name}", []
-    like = (season or Season.COOL).value
+        return listed, f"catalogue: {listed.name}", []
+    like = (season or GrowingSeason.COOL).value
     size = (seed_size or SeedSize.MEDIUM).value
     prior = f"generic {like}-season crop with {size} seed"
-    told = [f"{name} is not in the catalogue: it starts from a {prior}, known only roughly"]
+    notes = [f"{name} is not in the catalogue: it starts from a {prior}, with wide spreads"]
     if season is None or seed_size is None:
-        told[0] += " (say --season and --seed-size to change that)"
+        notes[0] += " (--crop-season and --seed-size change that)"
     generic = generic_crop(name, season=like, seed_size=size)  # type: ignore[arg-type]
     if no_prior:
         # Without a prior nothing holds a curve in place; thermal time is the plain reading.
         generic = replace(generic, response="linear")
-    return generic, prior, told
+    return generic, prior, notes
 
 
 def _plots(
     paths: list[Path], crop: Crop, variety: str, lot: str, germination: float | None,
-    timezone: str, season_file: Path | None, told: list[str],
+    timezone: str, season: Path | None, notes: list[str],
 ) -> tuple[Plot, ...]:  # fmt: skip
     """Plots of all files; names the variety and lot where the records name none."""
     from dataclasses import replace
@@ -232,18 +240,19 @@ def _plots(
     from thermosprout.cli.output import note
     from thermosprout.crops.seed_lots import typical_viability
     from thermosprout.season.load import load_season
-    from thermosprout.trials.records.append import own_clock
     from thermosprout.trials.records.read import read_records
 
     viability = typical_viability(crop.name) if germination is None else germination
-    rows = load_season(season_file) if season_file is not None else None
+    rows = load_season(season) if season is not None else None
     plots: list[Plot] = []
     for path in paths:
         if is_dates_file(path):
-            here = read_dates(path, crop, timezone=timezone, viability=viability)
+            here = read_dates(
+                path, crop, timezone=opt.records_zone(timezone, season), viability=viability
+            )
         else:
-            clock = own_clock(path) if timezone == "UTC" else timezone
-            table = read_records(path, timezone=clock)
+            zone = opt.records_zone(timezone, season, path)
+            table = read_records(path, timezone=zone)
             for text in table.attrs.get("notes", ()):
                 note(text)
             if rows is not None:
@@ -251,7 +260,7 @@ def _plots(
                 for text in left_out:
                     note(text)
             elif mixed := mixed_lots_note(table, crop):
-                told.append(mixed)
+                notes.append(mixed)
             here = plots_of_records(table, crop, viability=viability)
         prefix = f"{path.stem} " if len(paths) > 1 else ""
         plots += [replace(plot, name=f"{prefix}{plot.name}") for plot in here]

@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from typing import Any
 
 from rich.cells import cell_len
 from rich.console import Console
 from rich.measure import Measurement
+from rich.padding import Padding
 from rich.table import Column, Table
 from rich.text import Text
+
+from thermosprout.cli.output import printable
+
+_LEAST_COLUMNS = 20
 
 
 class PlainConsole(Console):
     """Console without colour and boxes; a table becomes its title, its head and its lines."""
 
     def __init__(self) -> None:
-        super().__init__(highlight=False, no_color=True, soft_wrap=True, emoji=False)
+        super().__init__(highlight=False, no_color=True, soft_wrap=True, emoji=False, markup=False)
 
     def print(self, *objects: Any, **options: Any) -> None:
         """Print as rich does, save that tables come out as tab-separated lines."""
-        for item in objects:
+        for item in map(harmless, objects):
             if isinstance(item, Table):
                 for line in table_lines(item):
                     self.file.write(f"{line}\n")
@@ -46,10 +52,27 @@ def cell_text(cell: Any) -> str:
 
 
 def cell_lines(cell: Any) -> str:
-    """Text of a cell without markup, its lines as they are."""
-    if isinstance(cell, str):
-        cell = Text.from_markup(cell)
+    """Text of a cell, its lines as they are."""
     return cell.plain if isinstance(cell, Text) else str(cell)
+
+
+def harmless(item: Any) -> Any:
+    """Item of an answer with no terminal code in it: names in files may hold any sign.
+
+    Markup is turned off in both consoles, so brackets need nothing.
+    """
+    if isinstance(item, str):
+        return printable(item)
+    if isinstance(item, Text):
+        item.plain = printable(item.plain)
+    if isinstance(item, Padding):
+        item.renderable = harmless(item.renderable)
+    if isinstance(item, Table):
+        item.title, item.caption = harmless(item.title), harmless(item.caption)
+        for column in item.columns:
+            column.header = harmless(column.header)
+            column._cells[:] = [harmless(cell) for cell in column._cells]
+    return item
 
 
 _WIDE = 1000
@@ -61,19 +84,21 @@ class FittingConsole(Console):
     """Console on which a table that does not fit becomes a list of its rows."""
 
     def __init__(self) -> None:
-        super().__init__(highlight=False, soft_wrap=False)
+        # A width of 0, as some shells set it, would print nothing at all.
+        width = max(shutil.get_terminal_size().columns, _LEAST_COLUMNS)
+        super().__init__(highlight=False, soft_wrap=False, emoji=False, markup=False, width=width)
 
     def print(self, *objects: Any, **options: Any) -> None:
         """Print as rich does, save for tables whose words would have to be cut."""
-        for item in objects or ("",):
+        for item in map(harmless, objects or ("",)):
             if not isinstance(item, Table):
                 super().print(item, **options)
                 continue
-            wanted = Measurement.get(self, self.options.update(max_width=_WIDE), item)
-            if wanted.maximum > self.width:
+            natural = Measurement.get(self, self.options.update(max_width=_WIDE), item)
+            if natural.maximum > self.width:
                 least = [longest(column, words=not column.no_wrap) for column in item.columns]
                 most = [longest(column, words=False) for column in item.columns]
-                room = self.width - (wanted.maximum - sum(most))
+                room = self.width - (natural.maximum - sum(most))
                 if sum(least) > room:
                     self._print_rows(item)
                     continue
@@ -89,7 +114,7 @@ class FittingConsole(Console):
         heads = [cell_text(column.header) for column in table.columns]
         cells = [[cell_text(cell) for cell in column.cells] for column in table.columns]
         for row in zip(*cells, strict=True):
-            super().print(Text(row[0] or "-", style="bold"))
+            super().print(Text(row[0] or "–", style="bold"))
             pairs = zip(heads[1:], row[1:], strict=True)
             parts = [f"{head}: {cell}" if head else cell for head, cell in pairs if cell]
             for line in packed(parts, self.width - len(_INDENT)):
@@ -114,12 +139,12 @@ def packed(parts: list[str], width: int) -> Iterator[str]:
 
 def longest(column: Column, *, words: bool) -> int:
     """Cells that the longest line of a column takes, or its longest word."""
-    found = 0
+    most = 0
     for cell in (column.header, *column.cells):
         text = cell_lines(cell)
         parts = text.split() if words else text.splitlines()
-        found = max([found, *(cell_len(part) for part in parts)])
-    return found
+        most = max([most, *(cell_len(part) for part in parts)])
+    return most
 
 
 def shared(least: list[int], most: list[int], room: int) -> list[int]:

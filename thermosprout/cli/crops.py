@@ -12,15 +12,19 @@ from thermosprout.cli import options as opt
 from thermosprout.quantities import TABLE_DEPTH_CM, Units
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from thermosprout.calibration.lot_report import LotReport
     from thermosprout.crops.crop import Crop
     from thermosprout.crops.germination_test import GerminationTest
+    from thermosprout.crops.seed_lots import SeedLot
 
 
 _DRAWS = 8000
+"""Enough for a median that another seed moves by less than one part in a hundred."""
+
 _NEVER_D = 365.0
 """Days past which seed is not waited for: no seed of these crops lasts a year in wet soil."""
-"""Enough for a median that another seed moves by less than one part in a hundred."""
 
 
 class TreatmentName(StrEnum):
@@ -32,60 +36,71 @@ class TreatmentName(StrEnum):
 
 
 def crops(
-    name: Annotated[str, typer.Argument(help="Crop by any of its names; all when absent.")] = "",
+    name: Annotated[
+        str, typer.Argument(metavar="[CROP]", help="Crop, by any of its names; all if none.")
+    ] = "",
     search: Annotated[str, typer.Option(help="List crops with this in a name.")] = "",
     constant: Annotated[
-        float | None, typer.Option(help="Days at this constant soil temperature [degC].")
+        float | None, opt.number(-10.0, 60.0, help="Days at this constant soil temperature [°C].")
     ] = None,
     depth_cm: Annotated[
-        float,
-        typer.Option(min=0.1, max=20, help="Sowing depth [cm]; the published table's is 1.27."),
+        float, opt.number(0.2, 30.0, help="Sowing depth [cm]; the published table's is 1.27.")
     ] = TABLE_DEPTH_CM,
     treatment: Annotated[
         TreatmentName, typer.Option(help="How the seed is handled.")
     ] = TreatmentName.DIRECT,
     soak_h: Annotated[
-        float, typer.Option(min=0, max=240, help="Soaked: hours in water at 20 °C.")
+        float, opt.number(0.0, 240.0, help="Soaked: hours in water at 20 °C.")
     ] = 12.0,
     radicle_mm: Annotated[
-        float, typer.Option(min=0, max=60, help="Pre-sprouted: length of the radicles planted.")
+        float, opt.number(0.0, 60.0, help="Pre-sprouted: length of the roots when planted [mm].")
     ] = 3.0,
     plot: Annotated[
         Path | None, typer.Option(help="Draw days against temperature: .png, .svg or .pdf.")
     ] = None,
     estimates: Annotated[
-        Path | None, typer.Option(help="Folder of estimates from own records; lists and uses them.")
+        Path | None,
+        opt.folder("--estimates", help="Folder of estimates from your own records, to use."),
     ] = None,
-    units: opt.UnitsShown = Units.METRIC,
     seed: opt.Seed = 0,
+    force: opt.Force = False,
+    units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
 ) -> None:
     """List the crops, show one with its sources, or its days at a constant temperature.
 
     Example: thermosprout crops "sweet corn" --constant 15 --depth-cm 3
     """
-    from thermosprout.cli.output import console, note, print_json
+    from thermosprout.cli.output import (
+        PICTURES,
+        note,
+        print_json,
+        require_ending,
+        say,
+        write_figure,
+    )
     from thermosprout.crops.catalogue import catalogue, find_crop, search_crops
     from thermosprout.errors import InputError
     from thermosprout.reports import crop_tables as tables
 
+    if plot is not None:
+        require_ending(plot, PICTURES)
     if not name:
         if constant is not None or plot is not None:
             raise InputError(
                 "--constant and --plot need the name of a crop",
                 hint="`thermosprout crops` lists them",
             )
-        found = search_crops(search) if search else tuple(catalogue().values())
-        if not found:
+        listed = search_crops(search) if search else tuple(catalogue().values())
+        if not listed:
             raise InputError(f"no crop has {search!r} in a name")
         own = _own(estimates)
         if json:
-            listed: dict[str, Any] = {"crops": [_brief(crop) for crop in found]}
-            print_json(listed | ({"own_estimates": own} if estimates else {}))
+            document: dict[str, Any] = {"crops": [_brief(crop) for crop in listed]}
+            print_json(document | ({"own_estimates": own} if estimates else {}))
         else:
-            console().print(tables.list_table([_brief(crop) for crop in found], units))
-            for entry in own:
-                console().print(entry["what"])
+            say(tables.list_table([_brief(crop) for crop in listed], units))
+            say(*(entry["what"] for entry in own))
         return
     crop = find_crop(name)
     if estimates is not None:
@@ -100,7 +115,7 @@ def crops(
         if json:
             print_json(answer)
         else:
-            console().print(tables.constant_table(answer, units))
+            say(tables.constant_table(answer, units))
         for caution in cautions:
             note(caution)
     else:
@@ -108,11 +123,9 @@ def crops(
         if json:
             print_json(document)
         else:
-            for item in tables.crop_tables(document, units):
-                console().print(item)
+            say(*tables.crop_tables(document, units))
     if plot is not None:
-        _plot(crop, plot, units, seed)
-        note(f"Wrote {plot}")
+        write_figure(_figure(crop, units, seed), plot, force=force)
 
 
 def _own(folder: Path | None, crop: str = "") -> list[dict[str, Any]]:
@@ -230,10 +243,7 @@ def _constant(
     from thermosprout.crops.seed_lots import SeedLot, viability_draws
     from thermosprout.emergence.forecast import STAGES, forecast_constant, generator
     from thermosprout.emergence.treatments import Handling, Treatment
-    from thermosprout.errors import InputError
 
-    if not -10.0 <= temperature <= 60.0:
-        raise InputError(f"--constant is {temperature:g} °C, expected -10 to 60 °C")
     handlings = {
         TreatmentName.DIRECT: Handling(),
         TreatmentName.SOAKED: Handling(treatment=Treatment.SOAKED, soak_h=soak_h),
@@ -283,8 +293,8 @@ def _cautions(crop: Crop, treatment: TreatmentName, soak_h: float) -> list[str]:
     return found
 
 
-def _plot(crop: Crop, path: Path, units: Units, seed: int) -> None:
-    """Draw days against temperature with the published points."""
+def _figure(crop: Crop, units: Units, seed: int) -> Figure:
+    """Days against temperature with the published points."""
     import numpy as np
 
     from thermosprout.calibration.published import (
@@ -295,7 +305,6 @@ def _plot(crop: Crop, path: Path, units: Units, seed: int) -> None:
     )
     from thermosprout.emergence.forecast import generator
     from thermosprout.reports.forecast_figures import CropCurve, PublishedPoint, crop_figure
-    from thermosprout.reports.style import save_figure
 
     temperature = np.linspace(-2.0, 42.0, 177)
     band = days_band(crop, temperature, (0.1, 0.9), generator(seed, "plot", crop.name))
@@ -319,7 +328,7 @@ def _plot(crop: Crop, path: Path, units: Units, seed: int) -> None:
         base_C=crop.estimate.centre()["t_base_C"],
         stand=crop.stand_response(temperature),
     )
-    save_figure(crop_figure(curve, units), path)
+    return crop_figure(curve, units)
 
 
 class Store(StrEnum):
@@ -331,22 +340,37 @@ class Store(StrEnum):
 
 
 def lot(
-    crop: Annotated[str, typer.Argument(help="Crop by any of its names.")],
-    counts: Annotated[str, typer.Option(help="Germinated up to each day, as 2:3,3:20,5:41.")] = "",
-    tested: Annotated[int | None, typer.Option(min=1, help="Seeds in the test.")] = None,
-    germinated: Annotated[int | None, typer.Option(min=0, help="Seeds that germinated.")] = None,
+    crop: Annotated[
+        str,
+        typer.Argument(metavar="CROP|LOT", help="Crop, by any of its names, or lot of the season."),
+    ],
+    counts: Annotated[
+        str, typer.Option(metavar="DAY:COUNT,...", help="Germinated by each day, as 2:3,3:20,5:41.")
+    ] = "",
+    tested: Annotated[int | None, opt.number(1, 100_000, help="Seeds in the test.")] = None,
+    germinated: Annotated[int | None, opt.number(0, 100_000, help="Seeds that germinated.")] = None,
     replicate: Annotated[
-        list[str] | None, typer.Option(help="Germinated/tested of a replicate; can be repeated.")
+        list[str] | None,
+        typer.Option(metavar="COUNT/SEEDS", help="Result of one replicate; repeat for each."),
     ] = None,
-    germination: Annotated[float | None, typer.Option(help="Share on the packet, as 0.85.")] = None,
-    at: Annotated[float, typer.Option(help="Temperature of the test [degC].")] = 20.0,
-    year: Annotated[int | None, typer.Option(help="Year of harvest or packing.")] = None,
-    tested_on: Annotated[str, typer.Option(help="Day of the test, as 2026-02-01.")] = "",
+    germination: Annotated[
+        float | None, opt.number(0.0, 1.0, help="Share on the packet, as 0.85.")
+    ] = None,
+    test_c: Annotated[float, opt.number(0.0, 45.0, help="Temperature of the test [°C].")] = 20.0,
+    year: Annotated[int | None, opt.number(1900, 2100, help="Year of harvest or packing.")] = None,
+    tested_on: Annotated[str, opt.day("--tested-on", help="Day of the test, as 2026-02-01.")] = "",
     storage: Annotated[Store | None, typer.Option(help="Where it is kept.")] = None,
-    storage_c: Annotated[float | None, typer.Option(help="Store temperature [degC].")] = None,
-    moisture_pct: Annotated[float | None, typer.Option(help="Seed moisture [%].")] = None,
-    dressed: Annotated[bool, typer.Option(help="The seed is dressed (treated).")] = False,
-    on: Annotated[str, typer.Option(help="Day asked for; today by default.")] = "",
+    storage_c: Annotated[
+        float | None, opt.number(-30.0, 60.0, help="Temperature of the store [°C].")
+    ] = None,
+    moisture_pct: Annotated[
+        float | None, opt.number(1.0, 60.0, help="Moisture of the seed [%].")
+    ] = None,
+    dressed: Annotated[
+        bool, typer.Option("--dressed", help="The seed is dressed (treated).")
+    ] = False,
+    on: Annotated[str, opt.day("--on", help="Day to report on; today by default.")] = "",
+    season: opt.SeasonOption = None,
     seed: opt.Seed = 0,
     json: opt.Json = False,
 ) -> None:
@@ -354,20 +378,24 @@ def lot(
 
     Example: thermosprout lot onion --counts 3:12,4:60,6:82,10:86 --tested 100
     """
+    from dataclasses import replace
+    from datetime import date
+
     import numpy as np
 
     from thermosprout.calibration.lot_report import check_lot
-    from thermosprout.cli.output import console, note, print_json
+    from thermosprout.cli.output import note, print_json, say
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.seed_lots import SeedLot
     from thermosprout.dates import read_day
     from thermosprout.errors import InputError
     from thermosprout.reports.crop_tables import lot_tables
 
-    found = find_crop(crop)
+    seed_lot, kind = _season_lot(crop, opt.season_here(season, say=False))
+    kind = kind or find_crop(crop)
     germinated = _of_share(germination, tested, germinated, counts, replicate)
     test = _test_counts(counts, tested, germinated)
-    day = read_day(on, what="--on") if on else _today()
+    day = read_day(on, what="--on") if on else date.today()
     test_day = read_day(tested_on, what="--tested-on") if tested_on else None
     for option, value, late in (
         ("--year", year, year is not None and year > day.year),
@@ -375,36 +403,52 @@ def lot(
     ):
         if late:
             raise InputError(f"{option} {value} lies after {day.isoformat()}, the day asked for")
-    made = SeedLot(
-        id=found.name,
-        crop=found.name,
-        germination=germination,
-        seeds_tested=tested if test is None and germinated is not None else None,
-        seeds_germinated=germinated if test is None else None,
-        replicates=tuple(_replicate(text) for text in replicate or ()),
-        year=year,
-        tested_on=test_day,
-        storage=storage.value if storage else None,
-        storage_C=storage_c,
-        moisture_pct=moisture_pct,
-        dressed=dressed,
-    )
+    facts: dict[str, Any] = {
+        "germination": germination,
+        "seeds_tested": tested if test is None and germinated is not None else None,
+        "seeds_germinated": germinated if test is None else None,
+        "replicates": tuple(_replicate(text) for text in replicate or ()),
+        "year": year,
+        "tested_on": test_day,
+        "storage": storage.value if storage else None,
+        "storage_C": storage_c,
+        "moisture_pct": moisture_pct,
+        "dressed": dressed,
+    }
+    facts = {name: value for name, value in facts.items() if value not in (None, (), False)}
+    if seed_lot is None:
+        seed_lot = SeedLot(id=kind.name, crop=kind.name, **facts)
     report = check_lot(
-        made,
-        found,
+        replace(seed_lot, **facts),
+        kind,
         np.random.default_rng(seed),
         on=day,
         test=test,
-        temperature_C=at,
+        temperature_C=test_c,
     )
     document = _document(report)
     if json:
         print_json(document)
     else:
-        for item in lot_tables(document):
-            console().print(item)
+        say(*lot_tables(document))
     for sentence in report.warnings:
         note(f"{sentence[0].upper()}{sentence[1:]}.")
+
+
+def _season_lot(name: str, season: Path | None) -> tuple[SeedLot | None, Crop | None]:
+    """Seed lot of the season by its name, with its crop; nothing where there is none."""
+    if season is None:
+        return None, None
+    from thermosprout.season.load import load_season
+
+    loaded = load_season(season)
+    seed_lot = loaded.seed_lots.get(name)
+    if seed_lot is None:
+        return None, None
+    from thermosprout.cli.output import note
+
+    note(f"Lot {name}: as {season} has it.")
+    return seed_lot, next(one for one in loaded.crops.values() if one.name == seed_lot.crop)
 
 
 def _document(report: LotReport) -> dict[str, Any]:
@@ -483,9 +527,3 @@ def _replicate(text: str) -> tuple[int, int]:
         return int(germinated), int(tested)
     except ValueError:
         raise InputError(f"--replicate is {text!r}, expected germinated/tested as 22/25") from None
-
-
-def _today() -> Any:
-    from datetime import date
-
-    return date.today()

@@ -1,8 +1,7 @@
-"""Help as a map of the job: commands by what the grower is about to do."""
+"""Commands, and help as a map of the job: commands by what the grower is about to do."""
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 from typer import Typer
@@ -10,7 +9,6 @@ from typer.core import TyperCommand, TyperGroup
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
 
 MAP: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("First steps", ("demo", "start")),
@@ -20,7 +18,7 @@ MAP: tuple[tuple[str, tuple[str, ...]], ...] = (
         ("compare", "presprout", "window", "stations", "succession", "sow-again"),
     ),
     ("Try it side by side, and learn from it", ("trial", "calibrate")),
-    ("What stands behind it", ("soil", "crops", "lot", "map", "method")),
+    ("What it rests on", ("soil", "crops", "lot", "map", "method")),
 )
 """Headings and the commands under them, in the order of a season's work."""
 
@@ -36,6 +34,17 @@ _PLAIN = "--plain"
 _LONGEST = 300
 
 
+class Command(TyperCommand):
+    """Command that keeps the values of its options, so that no input is written over."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run with the values of the options remembered."""
+        from thermosprout.cli.output import running
+
+        with running(ctx.params):
+            return super().invoke(ctx)
+
+
 class Overview(TyperGroup):
     """Group whose help lists commands by the map, and that takes ``--plain`` anywhere."""
 
@@ -48,10 +57,10 @@ class Overview(TyperGroup):
 
     def list_commands(self, ctx: Any) -> list[str]:
         """Names in the order of the map; what is not on it comes last."""
-        known = [name for _, names in MAP for name in names]
+        order = [name for _, names in MAP for name in names]
         return sorted(
             self.commands,
-            key=lambda name: (known.index(name) if name in known else len(known), name),
+            key=lambda name: (order.index(name) if name in order else len(order), name),
         )
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
@@ -95,6 +104,15 @@ class Sentences(TyperGroup):
             formatter.write_dl(rows)
 
 
+def use_commands(app: Typer) -> None:
+    """Make all commands of an application, and of its groups, a :class:`Command`."""
+    for command in app.registered_commands:
+        command.cls = Command
+    for group in app.registered_groups:
+        if group.typer_instance is not None:
+            use_commands(group.typer_instance)
+
+
 def _name_values(command: Any) -> None:
     """Name what an option takes as FILE or N, not as a type of the language it is written in."""
     for inner in getattr(command, "commands", {}).values():
@@ -110,34 +128,3 @@ def _name_values(command: Any) -> None:
         if str(kind).startswith("list["):
             written = str(kind)[5:-1].rpartition(".")[2]
         option.metavar = dict(KINDS).get(written)
-
-
-class OneEach(TyperCommand):
-    """Command that tells which value is taken of an option given twice."""
-
-    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Look for options given twice, then parse as ever."""
-        from thermosprout.cli.output import note
-
-        parser: Any = self.make_parser(ctx)
-        _, _, order = parser.parse_args(args=list(args))
-        counted = Counter(
-            param.opts[-1]
-            for param in order
-            if param.param_type_name == "option"
-            and not (param.multiple or param.is_flag or param.count)
-        )
-        for option, times in counted.items():
-            if times > 1:
-                note(f"{option} is given {times} times and takes one value: the last is taken.")
-        return super().parse_args(ctx, args)
-
-
-def take_one_each(app: Typer) -> None:
-    """Have all commands of an application, and of its groups, tell of options given twice."""
-    for command in app.registered_commands:
-        if command.cls in (None, TyperCommand):
-            command.cls = OneEach
-    for group in app.registered_groups:
-        if group.typer_instance is not None:
-            take_one_each(group.typer_instance)

@@ -24,33 +24,37 @@ def map_grid(
         Path,
         typer.Argument(help="Soil temperature at seed depth on a grid: CF NetCDF, or Zarr folder."),
     ],
-    crop: Annotated[list[str], typer.Option(help="Crop of the catalogue; can be repeated.")],
-    sow: Annotated[list[str], typer.Option(help="Day of planting, 2026-05-01; can be repeated.")],
+    crop: Annotated[list[str], typer.Option(help="Crop of the catalogue; repeat for several.")],
+    sow: Annotated[
+        list[str], opt.day("--sow", help="Day of planting, as 2026-05-01; repeat for several.")
+    ],
     out: Annotated[Path, typer.Option(help="Map to write: NAME.nc for NetCDF, else Zarr.")],
     every: Annotated[
-        int, typer.Option(min=1, help="With --until: days from one planting to the next.")
+        int, opt.number(1, 366, help="With --until: days from one planting to the next.")
     ] = 7,
-    until: Annotated[str, typer.Option(help="Go on from the only --sow day up to this day.")] = "",
+    until: Annotated[
+        str, opt.day("--until", help="Repeat the only --sow day up to this day.")
+    ] = "",
     treatment: Annotated[
         list[str] | None,
-        typer.Option(help="direct (default), soaked or presprouted; can be repeated."),
+        typer.Option(help="direct (default), soaked or presprouted; repeat for several."),
     ] = None,
-    soak_h: Annotated[float | None, typer.Option(help="Hours of soaking.")] = None,
-    sprout_h: Annotated[float | None, typer.Option(help="Hours of sprouting indoors.")] = None,
-    depth_cm: Annotated[
-        float, typer.Option(min=0.2, max=30, help="Sowing depth.")
-    ] = TABLE_DEPTH_CM,
-    seeds: Annotated[int, typer.Option(min=1, help="Seeds planted in a row.")] = 100,
+    soak_h: Annotated[float | None, opt.number(0.0, 240.0, help="Hours of soaking.")] = None,
+    sprout_h: Annotated[
+        float | None, opt.number(0.0, 2400.0, help="Hours of sprouting indoors.")
+    ] = None,
+    depth_cm: Annotated[float, opt.number(0.2, 30.0, help="Sowing depth [cm].")] = TABLE_DEPTH_CM,
+    seeds: Annotated[int, opt.number(1, 1_000_000, help="Seeds planted in a row.")] = 100,
     variable: Annotated[str, typer.Option(help="Name of the hourly variable.")] = "",
     minimum: Annotated[str, typer.Option(help="Name of the daily minimum.")] = "",
     maximum: Annotated[str, typer.Option(help="Name of the daily maximum.")] = "",
-    threads: Annotated[int, typer.Option(min=1, max=256, help="Tiles at once.")] = 2,
-    memory_gb: Annotated[float, typer.Option(min=0.3, help="Memory for all tiles.")] = 1.0,
+    threads: Annotated[int, opt.number(1, 256, help="Tiles at once.")] = 2,
+    memory_gb: Annotated[float, opt.number(0.3, 10_000.0, help="Memory for all tiles [GB].")] = 1.0,
     tile_cells: Annotated[
-        int | None, typer.Option(min=1, help="Cells of a tile; what fits, by default.")
+        int | None, opt.number(1, 10**9, help="Cells of a tile; as many as fit by default.")
     ] = None,
     scheduler: Annotated[
-        str, typer.Option(help="Address of a dask scheduler, tcp://HOST:8786; its workers do it.")
+        str, typer.Option(metavar="URL", help="Dask scheduler to use, tcp://HOST:8786.")
     ] = "",
     restart: Annotated[
         bool, typer.Option("--restart", help="Forget what an interrupted run has done.")
@@ -117,7 +121,7 @@ def map_grid(
     steps: list[int] = []
     with _cluster(scheduler) as client, progress("Tiles", len(tiles(result))) as advance:
 
-        def tell(done: int, total: int) -> None:
+        def report(done: int, total: int) -> None:
             if not steps and done:
                 note(f"Going on with an interrupted map: {done} of {total} tiles are done.")
             advance(done - (steps[-1] if steps else 0))
@@ -131,7 +135,7 @@ def map_grid(
                 client=client,
                 restart=restart,
                 overwrite=force,
-                progress=tell,
+                progress=report,
             )
         except KeyboardInterrupt:
             note("The same command goes on from here.")
@@ -192,21 +196,13 @@ def _cluster(address: str) -> Iterator[Any]:
 
 def _show(rows: list[dict[str, Any]]) -> None:
     """Print the summary as a table."""
-    from rich.table import Table
+    from thermosprout.cli.output import say
+    from thermosprout.reports.words import UNKNOWN, percent, plain_table
 
-    from thermosprout.cli.output import console
-
-    table = Table(
-        title="Days from planting to half emergence, over the cells of the map",
-        box=None,
-        header_style="bold",
-        title_justify="left",
-        pad_edge=False,
-    )
-    for heading in ("Crop", "Treatment", "Planted"):
-        table.add_column(heading)
-    for heading in ("Started", "Reached", "Soonest", "Mean", "Latest"):
-        table.add_column(heading, justify="right")
+    table = plain_table(
+        "Days from planting to half emergence, over the cells of the map",
+        "crop", "treatment", "planted", "started", "reached", "soonest", "mean", "latest",
+    )  # fmt: skip
     for row in rows:
         days = row["days_since_planted"]
         table.add_row(
@@ -214,10 +210,10 @@ def _show(rows: list[dict[str, Any]]) -> None:
             row["treatment"],
             row["planted"][:10],
             f"{row['days_before_planting']:.1f} d before" if row["days_before_planting"] else "",
-            "no soil" if row["reached"] is None else f"{row['reached']:.0%}",
+            "no soil" if row["reached"] is None else percent(row["reached"]),
             *(
-                "–" if days[key] is None else f"{days[key]:.1f}"
+                UNKNOWN if days[key] is None else f"{days[key]:.1f}"
                 for key in ("soonest", "mean", "latest")
             ),
         )
-    console().print(table)
+    say(table)

@@ -1,9 +1,18 @@
-"""Options and arguments that several commands share: one wording for each."""
+"""Options and arguments that several commands share: each declared once, with one wording.
+
+An option of a single command stands in the command's own file, made by :func:`number` or
+:func:`day` where it takes a number or a date: both refuse what cannot be meant.
+"""
 
 from __future__ import annotations
 
+import inspect
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -13,88 +22,268 @@ if TYPE_CHECKING:
     from thermosprout.season.context import Context
     from thermosprout.season.setting import Question
 
+SEASON_HERE = Path("season.toml")
+"""Season file that every command takes where it is run and none is named."""
 
-Season = Annotated[Path, typer.Argument(help="The season file (TOML).")]
-SeasonOrOptions = Annotated[
-    Path | None, typer.Argument(help="A season file (TOML); or say it with the options.")
+
+# --- numbers and dates ---------------------------------------------------------------------------
+
+
+def number(low: float, high: float, *names: str, help: str) -> Any:
+    """Option that takes a number from ``low`` to ``high``, and nothing that is no number."""
+    whole = isinstance(low, int) and isinstance(high, int)
+    return typer.Option(
+        *names, min=low, max=high, help=help, metavar="N" if whole else "NUMBER", callback=_finite
+    )
+
+
+def day(*names: str, help: str) -> Any:
+    """Option that takes a date such as 2026-05-01."""
+    return typer.Option(*names, help=help, metavar="DATE", callback=_is_day)
+
+
+def days(*names: str, help: str) -> Any:
+    """Option that takes a date, or a first and a last one: 2026-05-01/2026-05-08."""
+    return typer.Option(*names, help=help, metavar="DATE[/DATE]", callback=_is_days)
+
+
+def moment(*names: str, help: str) -> Any:
+    """Option that takes a date, or a date and time with its offset from UTC."""
+    return typer.Option(*names, help=help, metavar="DATE", callback=_is_moment)
+
+
+def place(*names: str, help: str) -> Any:
+    """Option that takes latitude and longitude."""
+    return typer.Option(*names, help=help, metavar="PLACE", callback=_is_place)
+
+
+def folder(*names: str, help: str) -> Any:
+    """Option that takes a folder."""
+    return typer.Option(*names, help=help, metavar="DIR")
+
+
+def _finite(param: typer.CallbackParam, value: Any) -> Any:
+    from thermosprout.errors import InputError
+
+    for item in value if isinstance(value, list) else (value,):
+        if isinstance(item, float) and not math.isfinite(item):
+            raise InputError(f"{param.opts[-1]} is {item}, expected a number")
+    return value
+
+
+def _each(param: typer.CallbackParam, value: Any, read: Callable[..., Any]) -> Any:
+    for text in value if isinstance(value, list) else (value,):
+        if text:
+            read(text, what=param.opts[-1])
+    return value
+
+
+def _is_day(param: typer.CallbackParam, value: Any) -> Any:
+    from thermosprout.dates import read_day
+
+    return _each(param, value, read_day)
+
+
+def _is_days(param: typer.CallbackParam, value: Any) -> Any:
+    from thermosprout.dates import read_days
+
+    return _each(param, value, read_days)
+
+
+def _is_moment(param: typer.CallbackParam, value: Any) -> Any:
+    from thermosprout.dates import read_moment
+
+    return _each(param, value, lambda text, what: read_moment(text, ZoneInfo("UTC"), what=what))
+
+
+def _is_place(param: typer.CallbackParam, value: Any) -> Any:
+    from thermosprout.season.coordinates import read_coordinates
+
+    return _each(param, value, lambda text, what: read_coordinates(text))
+
+
+# --- what is asked about -------------------------------------------------------------------------
+
+Season = Annotated[
+    Path | None,
+    typer.Argument(metavar="[SEASON]", help="Season file (TOML); season.toml here by default."),
 ]
-CropName = Annotated[str, typer.Option("--crop", help="Crop by any of its names.")]
+SeasonOption = Annotated[
+    Path | None, typer.Option("--season", help="Season file (TOML); season.toml here by default.")
+]
+CropName = Annotated[str, typer.Option("--crop", help="Crop, by any of its names.")]
 LotName = Annotated[str, typer.Option("--lot", help="Seed lot of the season file.")]
 BedName = Annotated[str, typer.Option("--bed", help="Bed of the season file.")]
 Constant = Annotated[
-    float | None, typer.Option("--constant", metavar="C", help="Constant soil temperature [°C].")
+    float | None, number(-5.0, 60.0, "--constant", help="Constant soil temperature [°C].")
 ]
 SoilFile = Annotated[
-    Path | None, typer.Option("--soil", help="Soil temperature series (CSV) at seed depth.")
+    Path | None, typer.Option("--soil", help="Soil temperature at seed depth (CSV).")
 ]
 WeatherFile = Annotated[
-    Path | None, typer.Option("--weather", help="Weather table (CSV): air, covers, frosts.")
+    Path | None,
+    typer.Option("--weather", help="Weather (CSV): air, rain, frost, effect of covers."),
 ]
 AirC = Annotated[
-    float | None, typer.Option("--air-c", help="Constant air temperature for growth [°C].")
+    float | None, number(-20.0, 60.0, "--air-c", help="Constant air temperature for growth [°C].")
 ]
-Latitude = Annotated[float | None, typer.Option("--lat", help="Latitude, degrees north.")]
-Longitude = Annotated[float | None, typer.Option("--lon", help="Longitude, degrees east.")]
-Zone = Annotated[str, typer.Option("--timezone", help="IANA zone, where no season file names it.")]
+At = Annotated[str, place("--at", help='Place, where no season file gives it, as "56.2, -3.1".')]
+Zone = Annotated[
+    str, typer.Option("--timezone", metavar="ZONE", help="IANA time zone, if no file gives it.")
+]
 Surface = Annotated[
     str, typer.Option("--surface", help="Ground for soil modelled from weather: bare or grass.")
 ]
-DepthCm = Annotated[float | None, typer.Option("--depth-cm", help="Sowing depth [cm].")]
+DepthCm = Annotated[float | None, number(0.2, 30.0, "--depth-cm", help="Sowing depth [cm].")]
 Germination = Annotated[
-    float | None, typer.Option("--germination", help="Share of the lot that germinates, as 0.85.")
+    float | None,
+    number(0.0, 1.0, "--germination", help="Share of the lot that germinates, as 0.85."),
 ]
 SeedsTested = Annotated[
-    int | None, typer.Option("--seeds-tested", help="Seeds in the germination test.")
+    int | None, number(1, 100_000, "--seeds-tested", help="Seeds in the germination test.")
 ]
 Cover = Annotated[str, typer.Option("--cover", help="Cover on the bed, such as fleece.")]
 SoakH = Annotated[
-    list[float] | None, typer.Option("--soak-h", help="Soak to weigh [h]; can be repeated.")
+    list[float] | None,
+    number(0.0, 240.0, "--soak-h", help="Soak to compare [h]; repeat for several."),
 ]
+RoomC = Annotated[float, number(0.0, 40.0, "--room-c", help="Temperature of the room [°C].")]
+Plants = Annotated[int, number(1, 1_000_000, "--plants", help="Plants you want.")]
 
 
-def handling_c(help: str) -> Any:
-    """Option of a temperature at which seed is handled indoors. [degC]"""
-    return typer.Option(min=0.0, max=40.0, help=help)
-
-
-RoomC = Annotated[float, handling_c("Temperature of the room [°C].")]
-Plants = Annotated[int, typer.Option("--plants", min=1, help="Plants wanted.")]
+# --- how it is worked out and shown --------------------------------------------------------------
 
 AsOf = Annotated[
-    str,
-    typer.Option("--as-of", help="Day or instant taken as today, as 2026-05-01; now by default."),
+    str, moment("--as-of", help="Day or time taken as now, as 2026-05-01; now by default.")
 ]
-AsOfDay = Annotated[str, typer.Option("--as-of", help="Day taken as today, as 2026-05-01.")]
 Draws = Annotated[
-    int,
-    typer.Option(
-        "--draws", min=100, max=100_000, help="Outcomes drawn; more are steadier and slower."
-    ),
+    int, number(100, 100_000, "--draws", help="Outcomes drawn; more are steadier and slower.")
 ]
-Seed = Annotated[int, typer.Option("--seed", min=0, help="Seed of the random numbers.")]
+Seed = Annotated[int, number(0, 2**32 - 1, "--seed", help="Seed of the random numbers.")]
 Offline = Annotated[bool, typer.Option("--offline", help="Ask no service; use what is cached.")]
 
 SeriesOut = Annotated[Path | None, typer.Option("--out", help="Write time_utc,soil_temp_C here.")]
 Plot = Annotated[Path | None, typer.Option("--plot", help="Write a picture: .png, .svg or .pdf.")]
+Force = Annotated[bool, typer.Option("--force", help="Replace files that are there.")]
 UnitsShown = Annotated[Units, typer.Option("--units", help="Units shown.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 
-RecordsFile = Annotated[Path, typer.Argument(help="The trial's records file (CSV).")]
+# --- records -------------------------------------------------------------------------------------
+
+RecordsFile = Annotated[
+    Path | None,
+    typer.Argument(metavar="[RECORDS]", help="Records file (CSV); the season's own by default."),
+]
 Timezone = Annotated[
     str,
     typer.Option(
-        help="IANA time zone of dates that stand alone; the offset of the plots' planting, or UTC, "
-        "by default."
+        "--timezone",
+        metavar="ZONE",
+        help="IANA time zone of dates; the season's, the records' or UTC by default.",
     ),
 ]
-ZoneSeason = Annotated[
-    Path | None, typer.Option("--season", help="Season file (TOML), for its time zone.")
-]
 
 
-def zone_of(timezone: str, season: Path | None, records: Path | None = None) -> str:
-    """Time zone asked for, or else that of the season, of the records' plantings, or UTC.
+def season_here(season: Path | None, *, say: bool = True) -> Path | None:
+    """Season file that is named, else ``season.toml`` of the current folder, else None."""
+    if season is not None:
+        return season
+    if not SEASON_HERE.is_file():
+        return None
+    if say:
+        from thermosprout.cli.output import note
+
+        note(f"Season: {SEASON_HERE}")
+    return SEASON_HERE
+
+
+def require_season(season: Path | None, *, say: bool = True) -> Path:
+    """Season file that is named, or that is here.
+
+    Raises
+    ------
+    InputError
+        When there is none.
+    """
+    path = season_here(season, say=say)
+    if path is None:
+        from thermosprout.errors import InputError
+
+        raise InputError(
+            "no season file is named and there is no season.toml here",
+            hint="name one, or write one with `thermosprout start`",
+        )
+    return path
+
+
+def place_of(at: str, season: Path | None) -> tuple[float, float]:
+    """Latitude and longitude of ``--at``, else of the season. [degrees]
+
+    Raises
+    ------
+    InputError
+        When there is neither.
+    """
+    from thermosprout.season.coordinates import read_coordinates
+
+    if at:
+        return read_coordinates(at)
+    path = season_here(season)
+    if path is None:
+        from thermosprout.errors import InputError
+
+        raise InputError("no place is named", hint='add --at "56.2, -3.1"')
+    from thermosprout.season.load import load_season
+
+    site = load_season(path).data.site
+    return site.latitude, site.longitude
+
+
+def require_records(records: Path | None, season: Path | None) -> Path:
+    """Records file that is named, or that the season names.
+
+    Raises
+    ------
+    InputError
+        When there is none.
+    """
+    if records is not None:
+        return records
+    from thermosprout.errors import InputError
+
+    if season is not None and (own := season_words(season)[1]) is not None:
+        return own
+    raise InputError("no records file is named", hint="name one, such as trial.csv")
+
+
+def season_words(season: Path) -> tuple[str, Path | None]:
+    """Time zone of a season file and the records file it names, read without the science.
+
+    Raises
+    ------
+    InputError
+        When the season file is at fault.
+    """
+    import tomllib
+
+    from thermosprout.files import read_text
+
+    try:
+        document = tomllib.loads(read_text(season))
+        zone, name = document["site"]["timezone"], document.get("records", {}).get("file")
+        ZoneInfo(zone)
+    except (KeyError, TypeError, AttributeError, ValueError, OSError):
+        # What is wrong with the file is said by the one who reads it whole.
+        from thermosprout.season.load import load_season
+
+        data = load_season(season).data
+        zone, name = data.site.timezone, data.records.file if data.records else None
+    return zone, None if name is None else season.parent / name
+
+
+def records_zone(timezone: str, season: Path | None, records: Path | None = None) -> str:
+    """Time zone that is named, else that of the season, of the records' plantings, or UTC.
 
     Raises
     ------
@@ -103,54 +292,153 @@ def zone_of(timezone: str, season: Path | None, records: Path | None = None) -> 
     """
     if timezone:
         return timezone
-    if season is None:
-        from thermosprout.trials.records.append import own_clock
+    if season is not None:
+        return season_words(season)[0]
+    from thermosprout.trials.records.append import own_clock
 
-        return "UTC" if records is None else own_clock(records)
-    from thermosprout.season.load import load_season
-
-    return load_season(season).data.site.timezone
+    return "UTC" if records is None else own_clock(records)
 
 
-def ask(
-    *,
-    crop: str = "",
-    lot: str = "",
-    bed: str = "",
-    cover: str = "",
-    depth_cm: float | None = None,
-    germination: float | None = None,
-    seeds_tested: int | None = None,
-    **sources: Any,
-) -> tuple[Context, Question]:
-    """Open what the options name; a lot that is not of the season is one of their figures."""
-    from thermosprout.crops.seed_lots import SeedLot
-    from thermosprout.season.open_context import open_context
-    from thermosprout.season.setting import Question
+def records_of(records: Path | None, season: Path | None, timezone: str) -> tuple[Path, str]:
+    """Records file and time zone that a command on records is about.
 
-    seed: str | SeedLot = lot
-    if not lot and germination is not None:
-        germinated = None if seeds_tested is None else round(germination * seeds_tested)
-        seed = SeedLot(
-            id="as given",
-            crop=crop,
-            germination=germination,
-            seeds_tested=seeds_tested,
-            seeds_germinated=germinated,
+    Raises
+    ------
+    InputError
+        When no records file is named, or the season file is at fault.
+    """
+    season = season_here(season)
+    path = require_records(records, season)
+    return path, records_zone(timezone, season, path)
+
+
+# --- one question about a sowing -----------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sowing:
+    """Options that the planning commands share; each command takes those it names."""
+
+    season: Season = None
+    crop: CropName = ""
+    lot: LotName = ""
+    bed: BedName = ""
+    constant: Constant = None
+    soil: SoilFile = None
+    weather: WeatherFile = None
+    air_c: AirC = None
+    at: At = ""
+    timezone: Zone = ""
+    surface: Surface = "bare"
+    cover: Cover = ""
+    depth_cm: DepthCm = None
+    germination: Germination = None
+    seeds_tested: SeedsTested = None
+    soak_h: SoakH = None
+    room_c: RoomC = 20.0
+    as_of: AsOf = ""
+    offline: Offline = False
+    draws: Draws = 1000
+    seed: Seed = 0
+    force: Force = False
+    units: UnitsShown = Units.METRIC
+    json: Json = False
+
+    def open(self, *, crop: str = "", constant_C: float | None = None) -> tuple[Context, Question]:
+        """Open what the options name; a lot that is not of the season is one of their figures.
+
+        Parameters
+        ----------
+        crop : str
+            Crop, where the command has an option of its own for it.
+        constant_C : float, optional
+            Constant temperature to take where no season file is there. [degC]
+
+        Raises
+        ------
+        InputError
+            When no temperature is named, or a file cannot be read.
+        """
+        from thermosprout.crops.seed_lots import SeedLot
+        from thermosprout.season.coordinates import read_coordinates
+        from thermosprout.season.open_context import open_context
+        from thermosprout.season.setting import Question
+
+        crop = crop or self.crop
+        lot: str | SeedLot = self.lot
+        if not lot and self.germination is not None:
+            tested = self.seeds_tested
+            lot = SeedLot(
+                id="as given",
+                crop=crop,
+                germination=self.germination,
+                seeds_tested=tested,
+                seeds_germinated=None if tested is None else round(self.germination * tested),
+            )
+        season = self.season if self.at else season_here(self.season)
+        constant = self.constant if self.constant is not None or season is not None else constant_C
+        latitude, longitude = read_coordinates(self.at) if self.at else (None, None)
+        context = open_context(
+            season=season, soil=self.soil, weather=self.weather, constant_C=constant,
+            air_C=self.air_c, latitude=latitude, longitude=longitude, timezone=self.timezone,
+            surface=self.surface, as_of=self.as_of, offline=self.offline, size=self.draws,
+            seed=self.seed,
+        )  # fmt: skip
+        question = Question(
+            crop=crop, lot=lot, bed=self.bed, cover=self.cover, depth_cm=self.depth_cm
         )
-    question = Question(crop=crop, lot=seed, bed=bed, cover=cover, depth_cm=depth_cm)
-    return open_context(**sources), question
+        return context, question
+
+    def show(self, document: dict[str, Any], tables: list[Any], context: Context) -> None:
+        """Print the answer; how files were read goes to standard error."""
+        from thermosprout.cli.output import note, print_json, say
+
+        for sentence in context.notes:
+            note(sentence)
+        if self.json:
+            print_json(document)
+        else:
+            say(*tables)
 
 
-def show(document: dict[str, Any], tables: list[Any], context: Context, *, json: bool) -> None:
-    """Print the answer; how files were read goes to standard error."""
-    from thermosprout.cli.output import console, note, print_json
+_FIRST = ("season", "crop", "lot", "bed")
 
-    for sentence in context.notes:
-        note(sentence)
-    if json:
-        print_json(document)
-        return
-    out = console()
-    for item in tables:
-        out.print(item)
+
+def asks(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Give a command the options of :class:`Sowing` that it names, beside its own.
+
+    The command takes a ``Sowing`` first and its own options after it.
+    """
+    annotations = get_type_hints(Sowing, include_extras=True)
+    shared = {
+        field.name: inspect.Parameter(
+            field.name,
+            inspect.Parameter.KEYWORD_ONLY,
+            default=field.default,
+            annotation=annotations[field.name],
+        )
+        for field in fields(Sowing)
+        if field.name in names
+    }
+
+    def wrap(command: Callable[..., None]) -> Callable[..., None]:
+        own = [
+            parameter.replace(kind=inspect.Parameter.KEYWORD_ONLY)
+            for parameter in inspect.signature(command, eval_str=True).parameters.values()
+        ][1:]
+
+        def run(**values: Any) -> None:
+            command(Sowing(**{name: values.pop(name) for name in shared}), **values)
+
+        parameters = [
+            *(shared[name] for name in _FIRST if name in shared),
+            *own,
+            *(item for name, item in shared.items() if name not in _FIRST),
+        ]
+        run.__name__, run.__qualname__ = command.__name__, command.__qualname__
+        run.__doc__, run.__module__ = command.__doc__, command.__module__
+        run.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+        run.__annotations__ = {item.name: item.annotation for item in parameters}
+        return run
+
+    return wrap

@@ -1,22 +1,43 @@
-"""What goes where: the answer to standard output, everything else to standard error."""
+"""What goes where: the answer to standard output, all else to standard error, files where named."""
 
 from __future__ import annotations
 
+import codecs
 import json
 import math
+import stat
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+import time
+import tomllib
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from datetime import date, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
     from rich.console import Console
 
 
 JSON_FORMAT = 1
 """Number of the layout of all JSON documents: it rises when a key goes or changes its meaning."""
+
+PICTURES = (".png", ".svg", ".pdf")
+PAGES = (".html", ".htm")
+
+OUTPUTS = frozenset({"out", "plot", "blocks_plot", "calendar", "netcdf", "weather_out", "save"})
+"""Parameters of commands that name a file or folder to write; all other paths are read."""
+
+_QUIET_S = 2.0
+"""Work that takes less is not reported. [s]"""
+
+_LINE_EVERY_S = 10.0
+"""Time between two lines of progress where there is no terminal. [s]"""
+
+_PLAINER = str.maketrans({"–": "-", "…": "...", "─": "-", "²": "2", "×": "x", "±": "+/-", "°": " "})
 
 
 def clean(value: Any) -> Any:
@@ -40,8 +61,31 @@ def print_json(document: Any) -> None:
     """Print one JSON document with the number of its layout; what is not finite becomes null."""
     if isinstance(document, dict):
         document = {"format": JSON_FORMAT, **document}
-    sys.stdout.write(json.dumps(clean(document), indent=2, ensure_ascii=False, allow_nan=False))
+    utf = (sys.stdout.encoding or "utf-8").lower().replace("-", "").startswith("utf")
+    sys.stdout.write(json.dumps(clean(document), indent=2, ensure_ascii=not utf, allow_nan=False))
     sys.stdout.write("\n")
+
+
+def printable(text: str) -> str:
+    """Text in which a terminal's own codes and other invisible signs are blanks."""
+    return "".join(sign if sign.isprintable() or sign in "\n\t" else " " for sign in text)
+
+
+def speak_any_encoding() -> None:
+    """Let both standard streams write what their encoding lacks in plainer signs, never fail."""
+
+    def plainer(error: UnicodeError) -> tuple[str | bytes, int]:
+        assert isinstance(error, UnicodeEncodeError)  # noqa: S101 (these streams only write)
+        text = error.object[error.start : error.end].translate(_PLAINER)
+        plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+        return plain or "?", error.end
+
+    codecs.register_error("thermosprout", plainer)
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            with suppress(ValueError):
+                reconfigure(errors="thermosprout")
 
 
 _plain: ContextVar[bool] = ContextVar("plain", default=False)
@@ -59,39 +103,206 @@ def plain_tables() -> Iterator[None]:
 
 def console() -> Console:
     """Console for tables and sentences on standard output."""
-    if _plain.get():
-        from thermosprout.cli.console import PlainConsole
+    from thermosprout.cli.console import FittingConsole, PlainConsole
 
-        return PlainConsole()
-    from thermosprout.cli.console import FittingConsole
+    return PlainConsole() if _plain.get() else FittingConsole()
 
-    return FittingConsole()
+
+def say(*items: Any) -> None:
+    """Print sentences and tables of the answer."""
+    out = console()
+    for item in items:
+        out.print(item)
 
 
 def note(text: str) -> None:
     """One line for the reader on standard error."""
-    sys.stderr.write(f"{text}\n")
+    sys.stderr.write(f"{printable(text)}\n")
 
 
 @contextmanager
 def progress(label: str, total: int) -> Iterator[Any]:
-    """Progress bar with time left on standard error, silent where that is no terminal.
+    """Progress on standard error: a bar on a terminal, else a line now and then.
 
-    Yields a callable to be called with the number of steps just done.
+    Work that is done within two seconds goes unreported where there is no terminal. Yields a
+    callable to be called with the number of steps just done.
     """
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+    if sys.stderr.isatty():
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    err = Console(stderr=True)
-    bar = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.completed:.0f}/{task.total:.0f}"),
-        TimeRemainingColumn(),
-        console=err,
-        disable=not err.is_terminal,
-        transient=True,
-    )
-    with bar:
-        task = bar.add_task(label, total=total)
-        yield lambda steps=1: bar.advance(task, steps)
+        bar = Progress(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            TextColumn("{task.completed:.0f}/{task.total:.0f}"),
+            TimeRemainingColumn(),
+            console=Console(stderr=True),
+            transient=True,
+        )
+        with bar:
+            task = bar.add_task(label, total=total)
+            yield lambda steps=1: bar.advance(task, steps)
+        return
+    done, due = 0, time.monotonic() + _QUIET_S
+
+    def tick(steps: int = 1) -> None:
+        nonlocal done, due
+        done += steps
+        now = time.monotonic()
+        if now >= due and done < total:
+            note(f"{label}: {done} of {total}")
+            due = now + _LINE_EVERY_S
+
+    yield tick
+
+
+# --- files ---------------------------------------------------------------------------------------
+
+_values: ContextVar[Mapping[str, Any] | None] = ContextVar("values", default=None)
+
+
+@contextmanager
+def running(values: Mapping[str, Any]) -> Iterator[None]:
+    """Remember the values of a command's options while it runs: its inputs are not written over."""
+    before = _values.set(values)
+    try:
+        yield
+    finally:
+        _values.reset(before)
+
+
+def write_output(
+    path: Path, content: str | bytes, *, endings: Iterable[str] = (), force: bool = False
+) -> None:
+    """Write a file that an option names, and say so.
+
+    Parameters
+    ----------
+    path : Path
+    content : str or bytes
+    endings : iterable of str
+        Endings that such a file may have; any when empty.
+    force : bool
+        Replace a file that this program did not make, or that the command reads.
+
+    Raises
+    ------
+    InputError
+        For another ending, a device or folder, and, without ``force``, for an input of the command,
+        a file of the season, or a file that is not of the same make.
+    """
+    from thermosprout.files import write_atomic
+
+    write_atomic(check_output(path, content, endings=endings, force=force), content)
+    note(f"Wrote {path}")
+
+
+def write_figure(figure: Figure, path: Path, *, force: bool = False) -> None:
+    """Write a picture that an option names, as its ending says, and say so."""
+    from thermosprout.reports.style import figure_bytes
+
+    require_ending(path, PICTURES)
+    write_output(path, figure_bytes(figure, path), force=force)
+
+
+def require_ending(path: Path, endings: Iterable[str]) -> None:
+    """Check the ending of a file to be written, before the work is done.
+
+    Raises
+    ------
+    InputError
+        When it is not one of ``endings``.
+    """
+    from thermosprout.errors import InputError
+
+    allowed = tuple(endings)
+    if path.suffix.lower() not in allowed:
+        words = " or ".join(filter(None, (", ".join(allowed[:-1]), allowed[-1])))
+        raise InputError(f"the name of this file must end in {words}, found {path.name!r}")
+
+
+def check_output(
+    path: Path, content: str | bytes, *, endings: Iterable[str] = (), force: bool = False
+) -> Path:
+    """Check that a file may be written; the place it really lies at, behind any link.
+
+    Raises
+    ------
+    InputError
+        As :func:`write_output`.
+    """
+    from thermosprout.errors import InputError, Place
+
+    if endings:
+        require_ending(path, endings)
+    try:
+        state = path.stat()
+    except FileNotFoundError:
+        return path.resolve()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(f"cannot be written ({reason})", place=Place(file=path)) from None
+    if stat.S_ISDIR(state.st_mode):
+        raise InputError("this is a folder, a file was expected", place=Place(file=path))
+    if not stat.S_ISREG(state.st_mode):
+        raise InputError("this is a device, a file was expected", place=Place(file=path))
+    if not force:
+        for read in _inputs():
+            if read.exists() and read.samefile(path):
+                raise InputError(
+                    "this file is read by the command or the season and is not written over",
+                    place=Place(file=path),
+                    hint="give another name, or --force",
+                )
+        if not _same_make(path, content):
+            raise InputError(
+                "this file is there already and was not made by this command",
+                place=Place(file=path),
+                hint="give another name, or --force to replace it",
+            )
+    return path.resolve()
+
+
+def _inputs() -> Iterator[Path]:
+    """Files that the running command reads: those of its options, and those of its season."""
+    seasons = {Path("season.toml")}
+    for name, value in (_values.get() or {}).items():
+        if name in OUTPUTS:
+            continue
+        for item in value if isinstance(value, list | tuple) else (value,):
+            if isinstance(item, Path):
+                yield item
+                if item.suffix.lower() == ".toml":
+                    seasons.add(item)
+    for season in seasons:
+        if season.is_file():
+            yield season
+            with suppress(OSError, ValueError):
+                named = _texts(tomllib.loads(season.read_text("utf-8-sig")))
+                yield from (season.parent / text for text in named if len(text) < 255)
+
+
+def _texts(value: Any) -> Iterator[str]:
+    """All texts in a TOML document; some of them name files."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping | list):
+        for item in value.values() if isinstance(value, Mapping) else value:
+            yield from _texts(item)
+
+
+def _same_make(path: Path, content: str | bytes) -> bool:
+    """Whether the file that is there is an earlier one of what is to be written.
+
+    Pages, pictures and calendars carry the program's name; tables are known by their heading.
+    """
+    new = content.encode() if isinstance(content, str) else content
+    try:
+        old = path.read_bytes()
+    except OSError:
+        return False
+    if not old:
+        return True
+    if path.suffix.lower() in (".csv", ".txt", ""):
+        return old.splitlines()[:1] == new.splitlines()[:1]
+    return old[:4] == new[:4] and b"thermosprout" in old

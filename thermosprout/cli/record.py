@@ -8,43 +8,47 @@ from typing import Annotated
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.cli.options import RecordsFile, Timezone, ZoneSeason, zone_of
 
 _SHOWN = 24
 
 
 def record(
-    records: RecordsFile,
+    records: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[RECORDS.csv]", help="Records file; the one the season names by default."
+        ),
+    ] = None,
     counts: Annotated[
         list[str] | None,
-        typer.Argument(help="Plot and seedlings counted so far, as A1=5; or plots for --harvest."),
+        typer.Argument(
+            metavar="[PLOT=COUNT]...",
+            help="Seedlings counted so far, as A1=5; plots alone for --harvest or --planted.",
+        ),
     ] = None,
     on: Annotated[
-        str, typer.Option(help="Day of the inspection, as 2026-05-03; today by default.")
+        str, opt.moment("--on", help="Day of the inspection, as 2026-05-03; today by default.")
     ] = "",
     source: Annotated[
         Path | None,
         typer.Option("--from", help="Counts from a CSV file: plot, inspected, emerged."),
     ] = None,
     correct: Annotated[
-        bool, typer.Option("--correct", help="Replace a count that is there (it is kept).")
+        bool, typer.Option("--correct", help="Replace a count (the old one is kept).")
     ] = False,
     harvest: Annotated[
-        bool, typer.Option("--harvest", help="The plots named gave their first harvest that day.")
+        bool, typer.Option("--harvest", help="These plots gave their first harvest that day.")
     ] = False,
     planted: Annotated[
-        str, typer.Option(help="The plots named were planted on this day, not as planned.")
+        str, opt.moment("--planted", help="These plots were planted on this day, not as planned.")
     ] = "",
     started: Annotated[
-        str, typer.Option(help="Their seed was started on this day, not as planned.")
+        str, opt.moment("--started", help="Their seed was started on this day, not as planned.")
     ] = "",
     note: Annotated[str, typer.Option(help="A note for all counts.")] = "",
     observer: Annotated[str, typer.Option(help="Who counted.")] = "",
-    timezone: Timezone = "",
-    season: Annotated[
-        Path | None,
-        typer.Option(help="Season file (TOML): its time zone, and its rows to begin a file with."),
-    ] = None,
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
     json: opt.Json = False,
 ) -> None:
     """Record counts: all seedlings that have come up so far, also those that died since.
@@ -52,19 +56,28 @@ def record(
     Nothing typed is overwritten: a correction is a new line. All counts of one call are written,
     or none; when the command says so, they are on the disk.
 
-    With --season the first count of a row takes what is known of the row from the season file.
+    The first count of a row takes the facts of the row from the season file.
 
     Example: thermosprout record trial.csv A1=40 A2=35 --on 2026-06-02
     """
     from dataclasses import asdict
 
     from thermosprout.cli.output import note as tell
-    from thermosprout.cli.output import print_json
+    from thermosprout.cli.output import print_json, say
     from thermosprout.trials.records.append import append_records, filed_counts
 
-    timezone = zone_of(timezone, season, records)
-    day = _day(on, timezone)
+    named = season is not None
+    season = opt.season_here(season)
     words = counts or []
+    if records is not None and records.suffix.lower() != ".csv" and not records.is_file():
+        # No file is named: what stands first is a count, or a plot.
+        words, records = [str(records), *words], None
+    own = None if season is None else opt.season_words(season)[1]
+    records = opt.require_records(records, season)
+    timezone = opt.records_zone(timezone, season, records)
+    if not named and (own is None or own.absolute() != records.absolute()):
+        season = None  # the season here is not about these records
+    day = _day(on, timezone)
     if harvest or planted or started:
         rows = _facts(words, day if harvest else "", planted, started, source)
     elif source is not None:
@@ -92,10 +105,10 @@ def record(
         tell(sentence)
     if done.set_aside:
         tell(f"An unfinished line of a stopped writer was moved to {records.name}.unfinished.")
-    typer.echo(_summary(len(done.added), sum(item.corrects for item in done.added)))
+    say(_summary(len(done.added), sum(item.corrects for item in done.added)))
     for item in done.added:
         if item.corrects:
-            typer.echo(f"  {item.plot} on {item.inspected}: {item.before} -> {item.emerged}")
+            say(f"  {item.plot} on {item.inspected}: {item.before} -> {item.emerged}")
     for text in done.nothing_to_correct if source is None else ():
         tell(f"There was no count of {text} to correct: recorded as a new one.")
     if done.already:
@@ -181,7 +194,7 @@ def _day(text: str, timezone: str) -> str:
 
 
 def sheet(
-    records: RecordsFile,
+    records: opt.RecordsFile = None,
     out: Annotated[
         Path | None,
         typer.Option("--out", "-o", help="Page to write; beside the records by default."),
@@ -189,11 +202,10 @@ def sheet(
     title: Annotated[
         str, typer.Option(help="Name of the trial; the file's or folder's by default.")
     ] = "",
-    blind: Annotated[
-        bool, typer.Option("--blind", help="Leave treatments and varieties out of sight.")
-    ] = False,
-    timezone: Timezone = "",
-    season: ZoneSeason = None,
+    blind: Annotated[bool, typer.Option("--blind", help="Hide treatments and varieties.")] = False,
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
+    force: opt.Force = False,
     json: opt.Json = False,
 ) -> None:
     """Make a trial's record sheet: buttons to tap on a phone without signal, a table on paper.
@@ -203,27 +215,24 @@ def sheet(
 
     Example: thermosprout trial sheet trial.csv -o sheet.html
     """
-    from thermosprout.cli.output import note, print_json
+    from thermosprout.cli.output import PAGES, note, print_json, require_ending, write_output
     from thermosprout.errors import InputError, Place
-    from thermosprout.files import write_atomic
     from thermosprout.reports.record_sheet import record_sheet, sheet_of
     from thermosprout.trials.records.read import load
 
-    loaded = load(records, timezone=zone_of(timezone, season, records))
+    records, timezone = opt.records_of(records, season, timezone)
+    loaded = load(records, timezone=timezone)
     if not loaded.histories:
         raise InputError("there is no plot in the records", place=Place(file=records))
     target = out or records.with_name(f"{records.stem}-sheet.html")
-    if target.suffix.lower() not in {".html", ".htm"}:
-        raise InputError(f"a page ends in .html, found {target.name!r}")
+    require_ending(target, PAGES)
     # A plan made by `trial design` lies in a folder that has the trial's name.
     own = records.resolve().parent.name if records.stem == "records" else records.stem
     page = record_sheet(sheet_of(loaded.histories, title=title or own, blind=blind))
-    write_atomic(target, page)
+    write_output(target, page, force=force)
     for sentence in loaded.notes:
         note(sentence)
     if json:
         print_json(
             {"page": str(target), "plots": len(loaded.histories), "bytes": len(page.encode())}
         )
-    else:
-        note(f"Wrote {target}: {len(loaded.histories)} plots.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,40 +13,33 @@ from thermosprout.quantities import Units
 
 if TYPE_CHECKING:
     from thermosprout.reports.season_page import TrialReport
+    from thermosprout.season.forecast import SeasonForecast
 
 
 def forecast(
-    season: opt.Season,
+    season: opt.Season = None,
     as_of: opt.AsOf = "",
-    row: Annotated[list[str] | None, typer.Option(help="Only this row; can be repeated.")] = None,
+    row: Annotated[
+        list[str] | None, typer.Option(help="Only this row; repeat for several.")
+    ] = None,
     plot: opt.Plot = None,
-    units: opt.UnitsShown = Units.METRIC,
     draws: opt.Draws = 1000,
     seed: opt.Seed = 0,
     offline: opt.Offline = False,
+    force: opt.Force = False,
+    units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
 ) -> None:
-    """When each row shows, how full it stands, and until when to wait.
+    """When each row comes up, how full it will stand, and how long to wait for it.
 
     Example: thermosprout forecast season.toml --as-of 2026-05-08 --plot rows.png
     """
-    from thermosprout.cli.output import console, note, print_json, progress
-    from thermosprout.dates import today
-    from thermosprout.season.forecast import forecast_season
-    from thermosprout.season.load import load_season
+    from thermosprout.cli.output import PICTURES, console, print_json, require_ending, write_figure
 
-    loaded = load_season(season)
-    for name in row or ():
-        loaded.require_row(name)
-    as_seen = today(as_of, loaded.data.site.zone)
-    with progress("Forecasting rows", len(row or loaded.data.rows)) as tick:
-        result = forecast_season(
-            loaded, as_of=as_seen, size=draws, seed=seed, offline=offline,
-            only=frozenset(row) if row else None, tick=tick,
-        )  # fmt: skip
+    if plot is not None:
+        require_ending(plot, PICTURES)
+    result = _forecast(season, as_of, draws, seed, offline=offline, rows=row or ())
     document = result.to_dict()
-    for sentence in result.notes:
-        note(sentence)
     if json:
         print_json(document)
     else:
@@ -56,11 +50,32 @@ def forecast(
             out.print(item)
     if plot is not None:
         from thermosprout.reports.forecast_figures import forecast_figure
-        from thermosprout.reports.style import save_figure
         from thermosprout.season.curves import emergence_curves
 
-        save_figure(forecast_figure(emergence_curves(result), units), plot)
-        note(f"Wrote {plot}")
+        write_figure(forecast_figure(emergence_curves(result), units), plot, force=force)
+
+
+def _forecast(
+    path: Path | None, as_of: str, draws: int, seed: int, *, offline: bool, rows: Sequence[str] = ()
+) -> SeasonForecast:
+    """Forecast of a season, with what is to be said of its files on standard error."""
+    from thermosprout.cli.output import note, progress
+    from thermosprout.dates import today
+    from thermosprout.season.forecast import forecast_season
+    from thermosprout.season.load import load_season
+
+    season = load_season(opt.require_season(path))
+    for name in rows:
+        season.require_row(name)
+    now = today(as_of, season.data.site.zone)
+    with progress("Rows", len(rows or season.data.rows)) as tick:
+        result = forecast_season(
+            season, as_of=now, size=draws, seed=seed, offline=offline,
+            only=frozenset(rows) or None, tick=tick,
+        )  # fmt: skip
+    for sentence in result.notes:
+        note(sentence)
+    return result
 
 
 DEMO_DAY = "2026-05-20"
@@ -78,29 +93,24 @@ _LEFT_OUT = {
 
 def demo(
     folder: Annotated[
-        Path, typer.Argument(help="Folder to write the invented season to; made if absent.")
+        Path,
+        typer.Argument(metavar="[DIR]", help="Folder for the invented season; made if absent."),
     ] = Path("thermosprout-demo"),
-    plot: Annotated[bool, typer.Option(help="Draw the picture rows.png as well.")] = True,
+    plot: Annotated[bool, typer.Option("--plot/--no-plot", help="Draw rows.png as well.")] = True,
 ) -> None:
     """Write an invented season into a folder and forecast it, without a network.
 
     Example: thermosprout demo
     """
     from thermosprout.cli.output import note
-    from thermosprout.quantities import Units
 
     write_demo(folder)
     note(f"Wrote the invented season to {folder} (invented place, weather, rows and counts).")
     forecast(
         season=folder / "season.toml",
         as_of=DEMO_DAY,
-        row=None,
         plot=folder / "rows.png" if plot else None,
-        units=Units.METRIC,
-        draws=1000,
-        seed=0,
         offline=True,
-        json=False,
     )
 
 
@@ -139,19 +149,20 @@ def write_demo(folder: Path) -> None:
 
 
 def report(
-    season: opt.Season,
-    out: Annotated[Path, typer.Option("--out", "-o", help="Page to write (HTML).")] = Path(
+    season: opt.Season = None,
+    out: Annotated[Path, typer.Option("--out", "-o", help="Page to write (.html).")] = Path(
         "season.html"
     ),
     as_of: opt.AsOf = "",
     trial: Annotated[
         list[Path] | None,
-        typer.Option(help="Records of a trial to show with its verdict; can be repeated."),
+        typer.Option(help="Records of a trial to show with its result; repeat for several."),
     ] = None,
-    units: Annotated[Units, typer.Option(help="Units shown first.")] = Units.METRIC,
     draws: opt.Draws = 1000,
     seed: opt.Seed = 0,
     offline: opt.Offline = False,
+    force: opt.Force = False,
+    units: Annotated[Units, typer.Option(help="Units shown first.")] = Units.METRIC,
     json: opt.Json = False,
 ) -> None:
     """Make the season page: what to do this week, every row with its picture, the trials.
@@ -161,25 +172,15 @@ def report(
     Example: thermosprout report season.toml --as-of 2026-05-08 -o season.html
     """
     from thermosprout import __version__
-    from thermosprout.cli.output import note, print_json, progress
-    from thermosprout.dates import today
-    from thermosprout.errors import InputError
-    from thermosprout.files import write_atomic
+    from thermosprout.cli.output import PAGES, print_json, require_ending, write_output
     from thermosprout.planning.evidence import evidence_name, lot_words, season_evidence
     from thermosprout.planning.this_week import this_week
     from thermosprout.reports.season_page import SeasonReport, season_page
     from thermosprout.season.curves import emergence_curves
-    from thermosprout.season.forecast import forecast_season
-    from thermosprout.season.load import load_season
 
-    if out.suffix.lower() not in {".html", ".htm"}:
-        raise InputError(f"a page ends in .html, found {out.name!r}")
-    loaded = load_season(season)
-    as_seen = today(as_of, loaded.data.site.zone)
-    with progress("Forecasting rows", len(loaded.data.rows)) as tick:
-        result = forecast_season(
-            loaded, as_of=as_seen, size=draws, seed=seed, offline=offline, tick=tick
-        )
+    require_ending(out, PAGES)
+    result = _forecast(season, as_of, draws, seed, offline=offline)
+    loaded = result.season
     week = this_week(result)
     page = season_page(
         SeasonReport(
@@ -191,57 +192,40 @@ def report(
             row_evidence=[evidence_name(answer) for answer in result.rows],
             row_lots=[lot_words(loaded.row_lot(answer.row)) for answer in result.rows],
             trials=_trials(tuple(trial or ()), loaded.data.site.timezone),
-            made=f"Made by thermosprout {__version__} from {season.name}.",
+            made=f"Made by thermosprout {__version__} from {loaded.path.name}.",
             units=units,
         )
     )
-    write_atomic(out, page)
-    for sentence in result.notes:
-        note(sentence)
+    write_output(out, page, force=force)
     if json:
         print_json({"page": str(out), "bytes": len(page.encode()), **week.to_dict()})
-    else:
-        note(f"Wrote {out}: {len(result.rows)} rows, {len(page.encode()) / 1e6:.2f} MB.")
 
 
 def week(
-    season: opt.Season,
+    season: opt.Season = None,
     as_of: opt.AsOf = "",
     draws: opt.Draws = 1000,
     seed: opt.Seed = 0,
     offline: opt.Offline = False,
     json: opt.Json = False,
 ) -> None:
-    """Tell what to do this week: start soaking, look at sprouts, plant, expect, stop waiting.
+    """What to do this week: start soaking, look at sprouts, plant, expect, stop waiting.
 
     Example: thermosprout week season.toml --as-of 2026-05-12
     """
-    from thermosprout.cli.output import console, note, print_json, progress
-    from thermosprout.dates import today
+    from thermosprout.cli.output import print_json, say
     from thermosprout.planning.this_week import this_week
     from thermosprout.reports.forecast_tables import week_table
-    from thermosprout.season.forecast import forecast_season
-    from thermosprout.season.load import load_season
 
-    loaded = load_season(season)
-    as_seen = today(as_of, loaded.data.site.zone)
-    with progress("Forecasting rows", len(loaded.data.rows)) as tick:
-        result = forecast_season(
-            loaded, as_of=as_seen, size=draws, seed=seed, offline=offline, tick=tick
-        )
-    for sentence in result.notes:
-        note(sentence)
-    found = this_week(result)
+    tasks = this_week(_forecast(season, as_of, draws, seed, offline=offline))
     if json:
-        print_json(found.to_dict())
-        return
-    out = console()
-    for item in week_table(found):
-        out.print(item)
+        print_json(tasks.to_dict())
+    else:
+        say(*week_table(tasks))
 
 
 def method() -> None:
-    """Tell why the dates are what they are, with sources.
+    """How the forecast works, with sources.
 
     Example: thermosprout method
     """

@@ -64,24 +64,27 @@ _DAY_FIRST = "--day-first/--month-first"
 def read(
     file: Annotated[Path, typer.Argument(help="A logger's CSV file, or NetCDF.")],
     depth_cm: Annotated[
-        float | None, typer.Option(min=0, max=300, help="Depth of the sensor, or which one.")
+        float | None, opt.number(0.0, 300.0, help="Depth of the sensor [cm], or which one.")
     ] = None,
     timezone: Annotated[
-        str, typer.Option(help="Zone of times without one: Europe/London, UTC, UTC+1.")
+        str,
+        typer.Option(
+            metavar="ZONE", help="Zone of times without one, as Europe/London, UTC or UTC+1."
+        ),
     ] = "",
-    column: Annotated[str, typer.Option(help="Column or variable to take.")] = "",
+    column: Annotated[str, typer.Option(help="Column or variable to read.")] = "",
     day_first: Annotated[
-        bool | None, typer.Option(_DAY_FIRST, help="How 03/04/2026 is meant.")
+        bool | None, typer.Option(_DAY_FIRST, help="What 03/04/2026 means.")
     ] = None,
-    decimal: Annotated[str, typer.Option(help="Decimal mark, . or , (a comma).")] = "",
+    decimal: Annotated[str, typer.Option(help="Decimal mark: a point or a comma.")] = "",
     unit: Annotated[str, typer.Option(help="C, F or K, where the file does not say.")] = "",
-    surface: Annotated[Surface, typer.Option(help="Ground above.")] = Surface.UNKNOWN,
-    lat: Annotated[float | None, typer.Option(help="Of the cell, for NetCDF.")] = None,
-    lon: Annotated[float | None, typer.Option(help="Of the cell, east positive.")] = None,
+    surface: Annotated[Surface, typer.Option(help="Ground over the sensor.")] = Surface.UNKNOWN,
+    at: Annotated[str, opt.place("--at", help='Cell of a NetCDF grid, as "56.2, -3.1".')] = "",
     mask: Annotated[
-        list[Suspect] | None, typer.Option(help="Leave these out; can be repeated.")
+        list[Suspect] | None, typer.Option(help="Leave these values out; repeat for several.")
     ] = None,
     out: opt.SeriesOut = None,
+    force: opt.Force = False,
     json: opt.Json = False,
 ) -> None:
     """Read soil temperature from a file, say how it was read and what looks wrong.
@@ -92,10 +95,14 @@ def read(
 
     import numpy as np
 
-    from thermosprout.cli.output import note, print_json
+    from thermosprout.cli.output import print_json, require_ending, say, write_output
     from thermosprout.errors import InputError
+    from thermosprout.season.coordinates import read_coordinates
     from thermosprout.soil.quality import masked
-    from thermosprout.soil.series import write_soil_csv
+    from thermosprout.soil.series import soil_csv
+
+    if out is not None:
+        require_ending(out, [".csv"])
 
     if decimal not in ("", ".", ","):
         raise InputError(f"--decimal is . or , and not {decimal!r}")
@@ -108,7 +115,7 @@ def read(
         decimal=decimal or None,
         unit=unit or None,
         surface=surface.value,
-        place=(lat, lon),
+        place=read_coordinates(at) if at else (None, None),
     )
     left_out = 0
     if mask:
@@ -116,8 +123,7 @@ def read(
         series = masked(series, tuple(_CHECKS[kind] for kind in mask))
         left_out = before - int(np.isfinite(series.values).sum())
     if out is not None:
-        write_soil_csv(series, out)
-        note(f"Wrote {out}")
+        write_output(out, soil_csv(series), endings=[".csv"], force=force)
     values = series.values[np.isfinite(series.values)]
     if json:
         print_json(
@@ -133,14 +139,14 @@ def read(
         )
         return
     for sentence in reading.sentences():
-        typer.echo(sentence)
-    typer.echo(
+        say(sentence)
+    say(
         f"Mean {values.mean():.1f} °C, from {values.min():.1f} to {values.max():.1f} °C "
         f"over {series.sizes['time']} hours."
     )
     _show_checks(reading.checks)
     if mask:
-        typer.echo(f"{left_out} suspect hours were left out as asked.")
+        say(f"Left out: {left_out} suspect hours.")
 
 
 def _read_any(
@@ -172,66 +178,73 @@ def _read_any(
 
 
 def _show_checks(checks: tuple[Check, ...]) -> None:
-    from rich.table import Table
-
-    from thermosprout.cli.output import console
+    from thermosprout.cli.output import say
+    from thermosprout.reports.words import plain_table
 
     if not checks:
-        typer.echo("Nothing looks wrong.")
+        say("Nothing looks wrong.")
         return
-    table = Table("Check", "Found", "Expected", "Where", box=None, pad_edge=False)
+    table = plain_table("", "check", "found", "expected", "where")
     for check in checks:
         masked = " (left out)" if check.impossible else ""
         table.add_row(check.name, check.found + masked, check.expected, check.where)
-    console().print(table)
+    say(table)
 
 
 def fetch(
-    lat: Annotated[float, typer.Option(min=-90, max=90, help="Degrees north.")],
-    lon: Annotated[float, typer.Option(min=-180, max=180, help="Degrees east, west negative.")],
-    service: Annotated[Service, typer.Option(help="Who is asked.")] = Service.OPEN_METEO,
-    start: Annotated[str, typer.Option("--from", help="First day, as 2026-03-01.")] = "",
-    end: Annotated[str, typer.Option("--to", help="Last day.")] = "",
-    days_ahead: Annotated[int, typer.Option(min=0, max=16, help="Days of forecast.")] = 14,
-    past_days: Annotated[int, typer.Option(min=3, max=92, help="Days before today.")] = 60,
-    depth_cm: Annotated[float, typer.Option(min=0.5, max=30, help="Depth.")] = 5.0,
-    surface: Annotated[Bed, typer.Option(help="Ground that is modelled.")] = Bed.BARE,
-    elevation_m: Annotated[float | None, typer.Option(help="Height of the site.")] = None,
-    base_url: Annotated[str, typer.Option(help="Self-hosted instance, https://HOST.")] = "",
+    at: Annotated[
+        str, opt.place("--at", help='Place, as "56.2, -3.1"; the season\'s by default.')
+    ] = "",
+    service: Annotated[Service, typer.Option(help="Service to ask.")] = Service.OPEN_METEO,
+    start: Annotated[str, opt.day("--from", help="First day, as 2026-03-01.")] = "",
+    end: Annotated[str, opt.day("--to", help="Last day; today by default.")] = "",
+    days_ahead: Annotated[int, opt.number(0, 16, help="Days of forecast.")] = 14,
+    past_days: Annotated[int, opt.number(3, 92, help="Days before today.")] = 60,
+    depth_cm: Annotated[float, opt.number(0.5, 30.0, help="Depth [cm].")] = 5.0,
+    surface: Annotated[Bed, typer.Option(help="Ground to model.")] = Bed.BARE,
+    elevation_m: Annotated[
+        float | None, opt.number(-450.0, 6000.0, help="Height above the sea [m].")
+    ] = None,
+    base_url: Annotated[
+        str, typer.Option(metavar="URL", help="Self-hosted instance, https://HOST.")
+    ] = "",
     out: opt.SeriesOut = None,
-    weather_out: Annotated[Path | None, typer.Option(help="Write the weather here.")] = None,
+    weather_out: Annotated[Path | None, typer.Option(help="Write the weather here (.csv).")] = None,
+    season: opt.SeasonOption = None,
     offline: opt.Offline = False,
+    force: opt.Force = False,
     json: opt.Json = False,
 ) -> None:
     """Ask a weather service and model the soil at a depth: days past, or now and ahead.
 
-    Example: thermosprout soil fetch --lat 56.2 --lon -3.1 --depth-cm 3 --out fetched.csv
+    Example: thermosprout soil fetch --at "56.2, -3.1" --depth-cm 3 --out fetched.csv
     """
     import numpy as np
 
-    from thermosprout.cli.output import note, print_json
+    from thermosprout.cli.output import note, print_json, require_ending, say, write_output
     from thermosprout.soil.model.temperature import soil_temperature
-    from thermosprout.soil.series import write_soil_csv, write_weather_csv
+    from thermosprout.soil.series import soil_csv, weather_csv
     from thermosprout.weather.session import WeatherSession
 
+    for path in filter(None, (out, weather_out)):
+        require_ending(path, [".csv"])
+    lat, lon = opt.place_of(at, season)
     with WeatherSession(offline=offline) as session:
-        weather, wanted_from = _weather(
+        weather, first = _weather(
             session, service, lat, lon, _span(start, end), (past_days, days_ahead),
             elevation_m, base_url or None,
         )  # fmt: skip
     soil = soil_temperature(weather, depth_cm=depth_cm, surface=surface.value)
-    if wanted_from is not None:
-        soil = soil.sel(time=slice(np.datetime64(wanted_from), None))
-    for said in weather.attrs.get("notes", ()):
-        note(said)
+    if first is not None:
+        soil = soil.sel(time=slice(np.datetime64(first), None))
+    for sentence in weather.attrs.get("notes", ()):
+        note(sentence)
     if soil.attrs.get("notes"):
         note(f"Soil model: {soil.attrs['notes']}.")
     if out is not None:
-        write_soil_csv(soil, out)
-        note(f"Wrote {out}")
+        write_output(out, soil_csv(soil), force=force)
     if weather_out is not None:
-        write_weather_csv(weather, weather_out)
-        note(f"Wrote {weather_out}")
+        write_output(weather_out, weather_csv(weather), force=force)
     days = soil.resample(time="1D").mean()
     if json:
         print_json(
@@ -250,15 +263,15 @@ def fetch(
             }
         )
         return
-    typer.echo(
+    say(
         f"Soil at {depth_cm:g} cm, {surface.value}, {soil.attrs['source']}: "
         f"{str(soil['time'].values[0])[:16]} to {str(soil['time'].values[-1])[:16]} UTC, "
         f"mean {float(soil.mean()):.1f} °C."
     )
-    typer.echo("Daily means of the last two weeks:")
+    say("Daily means of the last two weeks:")
     for day, value in list(zip(days["time"].values, days.values, strict=True))[-14:]:
-        typer.echo(f"  {str(day)[:10]}  {round(float(value), 1) + 0.0:5.1f} °C")
-    typer.echo(weather.attrs["attribution"])
+        say(f"  {str(day)[:10]}  {round(float(value), 1) + 0.0:5.1f} °C")
+    say(weather.attrs["attribution"])
 
 
 def _span(start: str, end: str) -> tuple[date, date] | None:
@@ -289,7 +302,7 @@ def _weather(
     elevation_m: float | None,
     base_url: str | None,
 ) -> tuple[xr.Dataset, date | None]:
-    """Weather with a warm-up of the soil model before the first day wanted."""
+    """Weather from a warm-up of the soil model on, and the first day to show."""
     from datetime import UTC, datetime, timedelta
 
     from thermosprout.weather.nasa_power import get_power
@@ -321,15 +334,14 @@ def _weather(
 def status(
     json: opt.Json = False,
 ) -> None:
-    """Show which answers of weather services are cached, how old they are and until when they hold.
+    """List the cached answers of weather services, their age and how long they hold.
 
     Example: thermosprout soil status
     """
     from datetime import UTC, datetime
 
-    from rich.table import Table
-
-    from thermosprout.cli.output import console, print_json
+    from thermosprout.cli.output import print_json, say
+    from thermosprout.reports.words import plain_table
     from thermosprout.weather.session import WeatherSession, cache_folder
 
     with WeatherSession(offline=True) as session:
@@ -356,13 +368,13 @@ def status(
             }
         )
         return
-    typer.echo(f"Cache: {cache_folder()}")
+    say(f"Cache: {cache_folder()}")
     if damaged:
-        typer.echo(f"{damaged} damaged answers cannot be read; they are asked for anew.")
+        say(f"{damaged} damaged answers cannot be read; the services will be asked again.")
     if not rows:
-        typer.echo("Nothing is cached yet.")
+        say("Nothing is cached yet.")
         return
-    table = Table("Host", "What", "Place", "Age", "Holds", "kB", box=None, pad_edge=False)
+    table = plain_table("", "host", "answer", "place", "age", "holds for", "kB")
     for row in rows:
         left = None if row.expires is None else (row.expires - now).total_seconds() / 3600
         table.add_row(
@@ -370,10 +382,10 @@ def status(
             row.what,
             f"{row.latitude}, {row.longitude}",
             _hours((now - row.retrieved).total_seconds() / 3600),
-            "always" if left is None else "over" if left < 0 else f"{_hours(left)} more",
+            "always" if left is None else "expired" if left < 0 else _hours(left),
             f"{row.kilobytes:.0f}",
         )
-    console().print(table)
+    say(table)
 
 
 def _hours(hours: float) -> str:

@@ -35,21 +35,27 @@ class Taken(StrEnum):
 
 
 def model(
-    weather: Annotated[Path, typer.Argument(help="Weather table (CSV), daily or hourly.")],
-    lat: Annotated[float, typer.Option(min=-90, max=90, help="Degrees north.")],
-    lon: Annotated[float, typer.Option(min=-180, max=180, help="Degrees east.")],
-    depth_cm: Annotated[float, typer.Option(help="Depth of the seed, 0.5 to 30 cm.")],
-    surface: Annotated[Ground, typer.Option(help="Mown sward, or bare raked soil.")],
+    weather: Annotated[
+        Path, typer.Argument(metavar="WEATHER.csv", help="Weather table (CSV), daily or hourly.")
+    ],
+    depth_cm: Annotated[float, opt.number(0.5, 30.0, "--depth-cm", help="Depth of the seed [cm].")],
+    surface: Annotated[Ground, typer.Option(help="Mown grass, or bare raked soil.")],
     out: Annotated[Path, typer.Option(help="File to write: time_utc,soil_temp_C, hourly.")],
+    at: Annotated[
+        str, opt.place("--at", help='Place, as "56.2, -3.1"; the season\'s by default.')
+    ] = "",
+    lat: Annotated[
+        float | None, opt.number(-90.0, 90.0, help="Degrees north, with --lon in place of --at.")
+    ] = None,
+    lon: Annotated[
+        float | None, opt.number(-180.0, 180.0, help="Degrees east, west negative.")
+    ] = None,
     readings: Annotated[
         Path | None,
         typer.Option(help="Thermometer readings: time_utc,depth_cm,soil_temp_C."),
     ] = None,
     readings_are: Annotated[
-        Taken,
-        typer.Option(
-            help="Values at their instant, means of days from the stamp on, or max-min pairs."
-        ),
+        Taken, typer.Option(help="Readings at an instant, means of days, or max-min pairs.")
     ] = Taken.AUTO,
     cover: Annotated[
         str,
@@ -58,37 +64,47 @@ def model(
         ),
     ] = "none",
     texture: Annotated[str, typer.Option(help="Texture class of the soil.")] = "loam",
-    elevation_m: Annotated[float | None, typer.Option(help="Height above the sea, m.")] = None,
-    timezone: Annotated[
-        str | None, typer.Option(help="Zone of times and days that carry none.")
+    elevation_m: Annotated[
+        float | None, opt.number(-450.0, 6000.0, help="Height above the sea [m].")
     ] = None,
+    timezone: opt.Zone = "",
+    season: opt.SeasonOption = None,
+    force: opt.Force = False,
     json: opt.Json = False,
 ) -> None:
     """Soil temperature at seed depth from weather, corrected by readings where you have some.
 
-    Example: thermosprout soil model weather.csv --lat 56.2 --lon -3.1
-    --timezone Europe/London --depth-cm 3 --surface bare --out modelled.csv
+    Example: thermosprout soil model weather.csv --at "56.2, -3.1" --timezone Europe/London
+    --depth-cm 3 --surface bare --out modelled.csv
     """
-    from thermosprout.cli.output import note, print_json
-    from thermosprout.files import write_atomic
+    from thermosprout.cli.output import note, print_json, require_ending, say, write_output
+    from thermosprout.errors import InputError
     from thermosprout.soil.model.surface import cover_named
     from thermosprout.soil.model.temperature import model_between_gaps
     from thermosprout.soil.model.texture import soil_type
     from thermosprout.soil.readers.thermometer import read_readings
     from thermosprout.soil.readers.weather_table import read_weather_csv
+    from thermosprout.soil.series import soil_csv
     from thermosprout.soil.site_correction import site_correction
     from thermosprout.soil.site_readings import ReadingKind
 
-    lid, soil = cover_named(cover), soil_type(texture)
+    require_ending(out, [".csv"])
+    if (lat is None) != (lon is None):
+        raise InputError("--lat and --lon belong together", hint='or give --at "56.2, -3.1"')
+    if lat is None or lon is None:
+        lat, lon = opt.place_of(at, season)
+    season = opt.season_here(season, say=False)
+    timezone = timezone or (opt.season_words(season)[0] if season is not None else "")
+    covering, soil = cover_named(cover), soil_type(texture)
     given, reading = read_weather_csv(
-        weather, latitude=lat, longitude=lon, elevation_m=elevation_m, timezone=timezone
+        weather, latitude=lat, longitude=lon, elevation_m=elevation_m, timezone=timezone or None
     )
     for sentence in reading.sentences():
         note(sentence)
     options: dict[str, Any] = {
         "depth_cm": depth_cm,
         "surface": surface.value,
-        "cover": lid,
+        "cover": covering,
         "soil": soil,
     }
     series = model_between_gaps(given, **options)
@@ -99,39 +115,25 @@ def model(
         correction = site_correction(series, table, longitude=lon, weather=given, kind=kind)
         series = correction.series
         note(f"Site: {correction.sentence()}.")
-    write_atomic(out, series_csv(series))
+    write_output(out, soil_csv(series.dropna("time")), force=force)
     for text in str(series.attrs["notes"]).split("; "):
         if text:
             note(f"Note: {text}.")
-    if lid.name != "none":
-        note(f"Cover: {lid.name}: {lid.says}.")
+    if covering.name != "none":
+        note(f"Cover: {covering.name}: {covering.says}.")
     summary = _summary(series, correction, out)
     if json:
         print_json(summary)
         return
     where = "bare soil" if surface is Ground.BARE else "grass"
-    covering = "" if lid.name == "none" else f" with {lid.name}"
+    under = "" if covering.name == "none" else f" with {covering.name}"
     low, high = (round(summary[key], 1) + 0.0 for key in ("min_C", "max_C"))
-    typer.echo(
-        f"Wrote {out}: {summary['rows']} hours from {summary['start'][:10]} to "
-        f"{summary['end'][:10]}, {depth_cm:g} cm under {where}{covering}.\n"
+    say(
+        f"{summary['rows']} hours from {summary['start'][:10]} to "
+        f"{summary['end'][:10]}, {depth_cm:g} cm under {where}{under}.\n"
         f"Mean {summary['mean_C']:.1f} °C, from {low:.1f} to {high:.1f} °C; a single site may "
         f"differ by ± {summary['site_sd_K']:.1f} °C."
     )
-
-
-def series_csv(series: xr.DataArray) -> str:
-    """Hourly series as ``time_utc,soil_temp_C``; missing hours are left out."""
-    import numpy as np
-
-    values = series.values
-    stamps = np.datetime_as_string(series["time"].values, unit="s")
-    lines = [
-        f"{stamp}Z,{value:.2f}"
-        for stamp, value in zip(stamps, values, strict=True)
-        if np.isfinite(value)
-    ]
-    return "\n".join(["time_utc,soil_temp_C", *lines]) + "\n"
 
 
 def _summary(series: xr.DataArray, correction: Correction | None, out: Path) -> dict[str, Any]:
@@ -162,39 +164,54 @@ def _summary(series: xr.DataArray, correction: Correction | None, out: Path) -> 
 
 
 def check(
-    readings: Annotated[Path, typer.Argument(help="Readings: time_utc,depth_cm,soil_temp_C.")],
-    season: Annotated[
-        Path | None, typer.Option(help="Season file whose soil temperature is checked.")
+    readings: Annotated[
+        Path,
+        typer.Argument(metavar="READINGS.csv", help="Readings: time_utc,depth_cm,soil_temp_C."),
+    ],
+    season: opt.SeasonOption = None,
+    soil: Annotated[
+        Path | None, typer.Option(help="Check this soil temperature file, not the season's.")
     ] = None,
-    soil: Annotated[Path | None, typer.Option(help="Or a soil temperature file.")] = None,
     depth_cm: Annotated[
-        float | None, typer.Option(help="Depth of that file, where it does not say.")
+        float | None, opt.number(0.0, 300.0, help="Depth of that file [cm], if it does not say.")
     ] = None,
-    lon: Annotated[
-        float | None, typer.Option(help="Degrees east, to tell daily means from readings.")
-    ] = None,
-    timezone: Annotated[str, typer.Option(help="Zone of readings that carry none.")] = "UTC",
+    at: Annotated[
+        str, opt.place("--at", help="Place of that file, to tell daily means from readings.")
+    ] = "",
+    timezone: opt.Zone = "",
     plot: opt.Plot = None,
-    units: opt.UnitsShown = Units.METRIC,
-    as_of: Annotated[str, typer.Option(help="Day taken as today; now by default.")] = "",
+    as_of: opt.AsOf = "",
     offline: opt.Offline = False,
+    force: opt.Force = False,
+    units: opt.UnitsShown = Units.METRIC,
     json: opt.Json = False,
 ) -> None:
     """Soil temperature against your own readings: how far off, and what that means in days.
 
     Example: thermosprout soil check readings.csv --season season.toml --plot check.png
     """
-    from thermosprout.cli.output import note, print_json
+    from thermosprout.cli.output import (
+        PICTURES,
+        note,
+        print_json,
+        require_ending,
+        say,
+        write_figure,
+    )
     from thermosprout.errors import InputError
+    from thermosprout.season.coordinates import read_coordinates
     from thermosprout.soil.readers.logger import read_soil_csv
     from thermosprout.soil.readers.thermometer import read_readings
     from thermosprout.soil.site_correction import site_correction
     from thermosprout.soil.site_readings import check_series
 
-    if (season is None) == (soil is None):
+    if season is not None and soil is not None:
         raise InputError("give either --season or --soil", hint="one of the two is checked")
+    if plot is not None:
+        require_ending(plot, PICTURES)
     rows: list[dict[str, Any]] = []
-    if season is not None:
+    if soil is None:
+        season = opt.require_season(season)
         from thermosprout.dates import today
         from thermosprout.season.load import load_season
         from thermosprout.season.soil_check import check_season
@@ -208,13 +225,13 @@ def check(
         series, result, correction = done.series, done.check, done.correction
         rows = [_row_document(item, zone) for item in done.rows]
     else:
-        assert soil is not None  # noqa: S101 (one of the two is given)
-        table = read_readings(readings, timezone=timezone)
+        table = read_readings(readings, timezone=timezone or "UTC")
         given_depth = float(table["depth_cm"].median()) if depth_cm is None else depth_cm
-        series, reading = read_soil_csv(soil, depth_cm=given_depth, timezone=timezone)
+        series, reading = read_soil_csv(soil, depth_cm=given_depth, timezone=timezone or "UTC")
         for sentence in reading.sentences():
             note(sentence)
-        correction = site_correction(series, table, longitude=lon)
+        longitude = read_coordinates(at)[1] if at else None
+        correction = site_correction(series, table, longitude=longitude)
         result = check_series(series, table, kind=correction.kind)
     if result.outside:
         note(f"{result.outside} readings fall outside the series and were left out.")
@@ -230,21 +247,16 @@ def check(
     if json:
         print_json(document)
     else:
-        from thermosprout.cli.output import console
         from thermosprout.reports.forecast_tables import soil_check_lines
 
-        out = console()
-        for item in soil_check_lines(document, units):
-            out.print(item)
+        say(*soil_check_lines(document, units))
     if plot is not None:
         from thermosprout.reports.forecast_figures import soil_check_figure
-        from thermosprout.reports.style import save_figure
 
         figure = soil_check_figure(
             series, correction.series, result.table, "Soil temperature and readings", units
         )
-        save_figure(figure, plot)
-        note(f"Wrote {plot}")
+        write_figure(figure, plot, force=force)
 
 
 def _row_document(item: RowShift, timezone: str) -> dict[str, Any]:

@@ -18,12 +18,16 @@ T = TypeVar("T")
 
 
 def start(
-    season: Annotated[Path, typer.Argument(help="The season file to write.")] = Path("season.toml"),
+    season: Annotated[
+        Path, typer.Argument(metavar="[SEASON]", help="Season file to write.")
+    ] = Path("season.toml"),
     place: Annotated[str, typer.Option(help="What the place is called.")] = "",
-    at: Annotated[str, typer.Option(help='Latitude and longitude, as "56.2, -3.1".')] = "",
+    at: Annotated[str, opt.place("--at", help='Latitude and longitude, as "56.2, -3.1".')] = "",
     timezone: Annotated[
         str,
-        typer.Option(help="IANA time zone, as Europe/London; the nearest where that is clear."),
+        typer.Option(
+            metavar="ZONE", help="IANA time zone, as Europe/London; the nearest if that is clear."
+        ),
     ] = "",
     soil: Annotated[
         str,
@@ -31,19 +35,23 @@ def start(
             help="Where soil temperature comes from: a CSV file, open-meteo or nasa-power."
         ),
     ] = "",
-    depth_cm: Annotated[float | None, typer.Option(help="Depth of the file's sensor.")] = None,
+    depth_cm: Annotated[
+        float | None, opt.number(0.0, 300.0, help="Depth of the file's sensor [cm].")
+    ] = None,
     surface: Annotated[
         str, typer.Option(help="Ground over the sensor: bare, grass, unknown.")
     ] = "",
     row: Annotated[
         list[str] | None,
-        typer.Option(help="A row, as CROP, CROP/TREATMENT or CROP/TREATMENT/DAY; can be repeated."),
+        typer.Option(
+            metavar="CROP/TREATMENT/DATE", help="A row, at least its crop; repeat for several."
+        ),
     ] = None,
     json: opt.Json = False,
 ) -> None:
     """Write a first season file from a few questions; every answer can be an option too.
 
-    A file that is there already is never overwritten.
+    A file that is there is never overwritten.
 
     Example: thermosprout start my-season.toml --place Garden --at "56.2, -3.1"
     --soil soil.csv --depth-cm 5 --surface bare --row parsnip --row pea/soaked/2026-04-20
@@ -132,7 +140,7 @@ def _zone(timezone: str, latitude: float, longitude: float, asked: bool) -> str:
                 "another with other clocks is not far)",
                 hint=f"add --timezone, for example --timezone {guess}",
             )
-        note(f"Time zone taken: {guess}, the nearest; --timezone says otherwise.")
+        note(f"Time zone: {guess}, the nearest; --timezone names another.")
         timezone = guess
     zone = _need(timezone, "--timezone", f"Time zone, such as {guess}", read_zone, guess, asked)
     return str(zone)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,9 +11,8 @@ import typer
 
 from thermosprout.cli import options as opt
 from thermosprout.cli.help import Sentences
-from thermosprout.cli.options import RecordsFile, Timezone, ZoneSeason, zone_of
 from thermosprout.cli.record import sheet
-from thermosprout.cli.trial_design import DesignCommand, design
+from thermosprout.cli.trial_design import design
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +25,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="Plan a side-by-side trial, check its records, and read what it shows.",
 )
-app.command(cls=DesignCommand)(design)
+app.command()(design)
 app.command()(sheet)
 
 
@@ -54,16 +54,20 @@ class Compare(StrEnum):
 
 @app.command()
 def check(
-    records: RecordsFile, timezone: Timezone = "", season: ZoneSeason = None, json: opt.Json = False
+    records: opt.RecordsFile = None,
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
+    json: opt.Json = False,
 ) -> None:
     """Check every line of the records and say what is there.
 
     Example: thermosprout trial check trial.csv
     """
-    from thermosprout.cli.output import note, print_json
+    from thermosprout.cli.output import note, print_json, say
     from thermosprout.trials.records.read import load
 
-    loaded = load(records, timezone=zone_of(timezone, season, records))
+    records, timezone = opt.records_of(records, season, timezone)
+    loaded = load(records, timezone=timezone)
     histories = loaded.histories.values()
     counts = [count for history in histories for count in history.counts]
     days = sorted(count.inspected.day for count in counts if count.inspected)
@@ -86,16 +90,14 @@ def check(
     for sentence in loaded.notes:
         note(sentence)
     span = f", {days[0]} to {days[-1]}" if days else ""
-    typer.echo(
+    say(
         f"{records}: in order. {found['plots']} plots in {found['blocks']} blocks, treatments "
         f"{', '.join(found['treatments'])}; {len(counts)} counts{span}."  # type: ignore[arg-type]
     )
     if found["corrected"]:
-        typer.echo(f"{found['corrected']} counts were replaced by corrections.")
+        say(f"{found['corrected']} counts were replaced by corrections.")
     if waiting:
-        typer.echo(
-            f"Not counted yet: {', '.join(waiting[:12])}{' ...' if len(waiting) > 12 else ''}"
-        )
+        say(f"Not counted yet: {', '.join(waiting[:12])}{' ...' if len(waiting) > 12 else ''}")
 
 
 @app.command("import")
@@ -103,12 +105,15 @@ def import_table(
     table: Annotated[
         Path, typer.Argument(help="Notebook table: plots down, days across; or tidy.")
     ],
-    records: Annotated[Path, typer.Argument(help="Records file to add to, or to begin.")],
+    records: Annotated[
+        Path | None,
+        typer.Argument(metavar="[RECORDS]", help="Records file to add to, or to begin."),
+    ] = None,
     correct: Annotated[
         bool, typer.Option("--correct", help="Replace counts that are there (they are kept).")
     ] = False,
-    timezone: Timezone = "",
-    season: ZoneSeason = None,
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
     json: opt.Json = False,
 ) -> None:
     """Take counts from a notebook table or another tidy file into the records.
@@ -117,13 +122,13 @@ def import_table(
 
     Example: thermosprout trial import notebook.csv trial.csv
     """
-    from thermosprout.cli.output import note, print_json
+    from thermosprout.cli.output import note, print_json, say
     from thermosprout.files import read_text
     from thermosprout.trials.records.append import append_records, filed_counts
     from thermosprout.trials.records.file import parse_table
     from thermosprout.trials.records.notebook import read_notebook
 
-    timezone = zone_of(timezone, season, records)
+    records, timezone = opt.records_of(records, season, timezone)
     tidy = "emerged" in parse_table(table, read_text(table)).header
     rows = filed_counts(table) if tidy else read_notebook(table, timezone=timezone)
     if records.exists() and not tidy:
@@ -134,55 +139,52 @@ def import_table(
             {"records": str(records), "added": len(done.added), "already_there": len(done.already)}
         )
         return
-    typer.echo(f"{len(done.added)} lines added to {records}.")
+    say(f"{len(done.added)} lines added to {records}.")
     if done.already:
         note(f"{len(done.already)} counts were there already.")
 
 
 @app.command()
 def export(
-    records: RecordsFile,
+    records: opt.RecordsFile = None,
     form: Annotated[
         Form, typer.Option(help="wide: plots down, days across; tidy: line by line.")
     ] = (Form.WIDE),
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="File to write; standard output by default.")
     ] = None,
-    timezone: Timezone = "",
-    season: ZoneSeason = None,
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
+    force: opt.Force = False,
 ) -> None:
     """Write the records as they stand after corrections; no cell runs in a spreadsheet.
 
     Example: thermosprout trial export trial.csv --form wide -o wide.csv
     """
-    from thermosprout.cli.output import note
-    from thermosprout.errors import InputError
-    from thermosprout.files import write_atomic
+    from thermosprout.cli.output import write_output
     from thermosprout.trials.records.notebook import write_notebook, write_tidy
     from thermosprout.trials.records.read import load
 
-    loaded = load(records, timezone=zone_of(timezone, season, records))
+    records, timezone = opt.records_of(records, season, timezone)
+    loaded = load(records, timezone=timezone)
     text = write_notebook(loaded) if form is Form.WIDE else write_tidy(loaded)
     if out is None:
-        typer.echo(text, nl=False)
+        sys.stdout.write(text)
         return
-    if out.exists() and out.samefile(records):
-        raise InputError("the records themselves are not written over; give another file")
-    write_atomic(out, text)
-    note(f"Wrote {out}.")
+    write_output(out, text, endings=[".csv"], force=force)
 
 
 @app.command()
 def analyse(
-    records: RecordsFile,
+    records: opt.RecordsFile = None,
     soil: Annotated[
         Path | None, typer.Option(help="Soil temperature (CSV); adds the thermal-time clock.")
     ] = None,
     crop: Annotated[
-        str, typer.Option(help="Crop, for its base temperature on the thermal-time clock.")
+        str, typer.Option(help="Crop, for the thermal-time clock's base temperature.")
     ] = "",
     compare: Annotated[
-        Compare | None, typer.Option(help="What is compared; treatments by default.")
+        Compare | None, typer.Option(help="What to compare; treatments by default.")
     ] = None,
     clock: Annotated[
         ClockOption, typer.Option(help="Clock of the curves; thermal needs a temperature.")
@@ -191,11 +193,12 @@ def analyse(
         Path | None, typer.Option(help="Write a picture of the curves: .png, .svg or .pdf.")
     ] = None,
     blocks_plot: Annotated[
-        Path | None, typer.Option(help="Write a picture of every block beside the others.")
+        Path | None, typer.Option(help="Write a picture of the blocks side by side.")
     ] = None,
-    timezone: Timezone = "",
-    season: ZoneSeason = None,
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the random permutations.")] = 1,
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
+    seed: opt.Seed = 0,
+    force: opt.Force = False,
     json: opt.Json = False,
 ) -> None:
     """What the trial shows, what it does not, and how big a difference could still be.
@@ -204,13 +207,16 @@ def analyse(
 
     Example: thermosprout trial analyse trial.csv --soil soil.csv --plot curves.png
     """
-    from thermosprout.cli.output import console, note, print_json
+    from thermosprout.cli.output import PICTURES, print_json, require_ending, say, write_figure
     from thermosprout.trials.analysis.analyse import analyse as run
     from thermosprout.trials.records.read import read_records
 
-    table = read_records(records, timezone=zone_of(timezone, season, records))
-    timezone = zone_of(timezone, season)  # of a logger, whose clock is not that of the plots
-    thermal, said = _thermal(table, soil, crop, timezone)
+    for picture in filter(None, (plot, blocks_plot)):
+        require_ending(picture, PICTURES)
+    logger_zone = opt.records_zone(timezone, opt.season_here(season, say=False))
+    records, timezone = opt.records_of(records, season, timezone)
+    table = read_records(records, timezone=timezone)
+    thermal, said = _thermal(table, soil, crop, logger_zone)
     result = run(
         table,
         thermal=thermal,
@@ -225,20 +231,17 @@ def analyse(
     else:
         from thermosprout.reports.trial_tables import trial_tables
 
-        out = console()
-        for item in trial_tables(document):
-            out.print(item)
-    if plot is not None or blocks_plot is not None:
-        from thermosprout.reports.style import save_figure
-        from thermosprout.reports.trial_figures import blocks_figure, curves_figure
+        say(*trial_tables(document))
+    if plot is not None:
+        from thermosprout.reports.trial_figures import curves_figure
+
+        write_figure(curves_figure(document), plot, force=force)
+    if blocks_plot is not None:
+        from thermosprout.reports.trial_figures import blocks_figure
         from thermosprout.trials.analysis.curves import block_steps
 
-        if plot is not None:
-            save_figure(curves_figure(document), plot)
-            note(f"Wrote {plot}")
-        if blocks_plot is not None:
-            save_figure(blocks_figure(block_steps(table, result.compared)), blocks_plot)
-            note(f"Wrote {blocks_plot}")
+        steps = block_steps(table, result.compared)
+        write_figure(blocks_figure(steps), blocks_plot, force=force)
 
 
 def _thermal(

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from enum import StrEnum
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.cli.help import OneEach
 from thermosprout.quantities import USUAL_DEPTH_CM
 
 if TYPE_CHECKING:
@@ -19,30 +16,7 @@ if TYPE_CHECKING:
     from thermosprout.trials.design import Plan
 
 
-class OldSpellings(OneEach):
-    """Command that reads each old name of an option as the present one."""
-
-    renamed: Mapping[str, str]
-
-    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Put the present names in place of the old ones; what stands behind ``--`` is left."""
-        end = args.index("--") if "--" in args else len(args)
-        return super().parse_args(ctx, [self._now(text) for text in args[:end]] + args[end:])
-
-    def _now(self, text: str) -> str:
-        name, mark, value = text.partition("=")
-        return f"{self.renamed.get(name, name)}{mark}{value}"
-
-
 _USUAL_SPROUT_SHARE = 0.8
-
-
-class DesignCommand(OldSpellings):
-    """``design`` under the names that its options had before."""
-
-    renamed = MappingProxyType(
-        {"--room-C": "--room-c", "--soil-C": "--soil-c", "--seed-lot": "--lot"}
-    )
 
 
 class LayoutName(StrEnum):
@@ -67,72 +41,71 @@ def design(
     ],
     planting: Annotated[
         list[str],
-        typer.Option("--planting", help="Shared day, as 2026-05-02; several with --layout split."),
+        opt.moment("--planting", help="Shared day, as 2026-05-02; several with --layout split."),
     ],
-    out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the trial's files.")],
+    out: Annotated[
+        Path, typer.Option("--out", "-o", metavar="DIR", help="Folder for the trial's files.")
+    ],
     variety: Annotated[
         list[str] | None, typer.Option("--variety", "-v", help="A variety; repeat for each.")
     ] = None,
-    blocks: Annotated[int, typer.Option(min=1, max=200, help="Blocks, or replicates.")] = 4,
+    blocks: Annotated[int, opt.number(1, 200, help="Blocks, or replicates.")] = 4,
     layout: Annotated[LayoutName, typer.Option(help="How plots are randomised.")] = (
         LayoutName.BLOCKS
     ),
     together: Annotated[
-        TogetherName, typer.Option(help="What all treatments do on the shared day.")
+        TogetherName, typer.Option(help="Line treatments up by planting day or by start day.")
     ] = TogetherName.PLANT,
-    stations: Annotated[int, typer.Option(min=1, help="Stations per plot.")] = 25,
-    seeds_per_station: Annotated[int, typer.Option(min=1, help="Seeds per station.")] = 2,
+    stations: Annotated[int, opt.number(1, 100_000, help="Stations per plot.")] = 25,
+    seeds_per_station: Annotated[int, opt.number(1, 1000, help="Seeds per station.")] = 2,
     depth_cm: Annotated[
         float | None,
-        typer.Option(
-            min=0.0, max=30.0, help="Sowing depth, cm; the crop's usual one, or 2, by default."
-        ),
+        opt.number(0.0, 30.0, help="Sowing depth [cm]; the crop's usual one, or 2, by default."),
     ] = None,
-    spacing_cm: Annotated[float, typer.Option(min=0.5, help="Between stations, cm.")] = 10.0,
-    row_spacing_cm: Annotated[float, typer.Option(min=1.0, help="Between rows, cm.")] = 30.0,
-    rows: Annotated[int, typer.Option(min=1, help="Rows of stations in a plot.")] = 2,
-    gap_cm: Annotated[float, typer.Option(min=0.0, help="Between plots along the bed.")] = 30.0,
-    path_cm: Annotated[float, typer.Option(min=0.0, help="Between blocks, cm.")] = 50.0,
+    spacing_cm: Annotated[float, opt.number(0.5, 1000.0, help="Between stations [cm].")] = 10.0,
+    row_spacing_cm: Annotated[float, opt.number(1.0, 1000.0, help="Between rows [cm].")] = 30.0,
+    rows: Annotated[int, opt.number(1, 1000, help="Rows of stations in a plot.")] = 2,
+    gap_cm: Annotated[
+        float, opt.number(0.0, 10_000.0, help="Between plots along the bed [cm].")
+    ] = 30.0,
+    path_cm: Annotated[float, opt.number(0.0, 10_000.0, help="Between blocks [cm].")] = 50.0,
     soak_h: Annotated[
         float | None,
-        typer.Option(
-            min=0.0, max=240.0, help="Hours of soaking; 12, or less where the crop stands less."
-        ),
+        opt.number(0.0, 240.0, help="Hours of soaking; 12, or fewer if the crop needs it."),
     ] = None,
     sprout_h: Annotated[
-        float, typer.Option(help="Hours of sprouting; from the crop and the room when 0.")
+        float, opt.number(0.0, 2400.0, help="Hours of sprouting; from crop and room when 0.")
     ] = 0.0,
     room_c: opt.RoomC = 20.0,
     sprout_share: Annotated[
-        float,
-        typer.Option(
-            min=0.0,
-            max=1.0,
-            help="Share of the seed that sprouts; from the crop and the hours when 0.",
-        ),
+        float, opt.number(0.0, 1.0, help="Share that sprouts; from crop and hours when 0.")
     ] = 0.0,
     lot: Annotated[str, typer.Option(help="Seed lot.")] = "",
-    crop: Annotated[str, typer.Option(help="Crop, for the chance to show a difference.")] = "",
-    soil_c: Annotated[float, typer.Option(help="Soil temperature then [°C].")] = 15.0,
-    detect_days: Annotated[float, typer.Option(help="Difference in days to be shown.")] = 1.0,
-    detect_points: Annotated[float, typer.Option(help="Difference in stand, points.")] = 10.0,
-    every_d: Annotated[float, typer.Option(help="Days between inspections.")] = 1.0,
+    crop: Annotated[str, typer.Option(help="Crop, to tell what the trial can show.")] = "",
+    soil_c: Annotated[
+        float, opt.number(-5.0, 60.0, help="Soil temperature to expect [°C].")
+    ] = 15.0,
+    detect_days: Annotated[
+        float, opt.number(0.0, 365.0, help="Difference to detect [days].")
+    ] = 1.0,
+    detect_points: Annotated[
+        float, opt.number(0.0, 100.0, help="Difference to detect in stand [points].")
+    ] = 10.0,
+    every_d: Annotated[float, opt.number(0.1, 60.0, help="Days between inspections.")] = 1.0,
     lost: Annotated[
-        float,
-        typer.Option(min=0.0, max=80.0, help="Plots that may be lost before the count, per cent."),
+        float, opt.number(0.0, 80.0, help="Plots that may be lost before the count [%].")
     ] = 5.0,
-    simulations: Annotated[
-        int, typer.Option(min=100, max=20_000, help="Trials that are simulated.")
-    ] = 1000,
-    timezone: Annotated[str, typer.Option(help="IANA time zone of the dates.")] = "UTC",
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the randomisation.")] = 1,
+    simulations: Annotated[int, opt.number(100, 20_000, help="Trials to simulate.")] = 1000,
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
+    seed: opt.Seed = 0,
     json: opt.Json = False,
 ) -> None:
     """Lay out a trial: where each plot goes, what to start when, and what it will be able to show.
 
     Writes records.csv (to count into), layout.svg, layout.png and calendar.csv into a folder.
 
-    Example: thermosprout trial design -t direct -t soaked --planting 2026-05-02 -o carrots
+    Example: thermosprout trial design -t direct -t soaked --planting 2026-05-02 -o parsnips
     """
     import numpy as np
 
@@ -153,7 +126,7 @@ def design(
     own = check_treatments(treatment)
     found = _crop(crop)
     depth = _depth(depth_cm, found)
-    tz = zone(timezone)
+    tz = zone(opt.records_zone(timezone, opt.season_here(season, say=False)))
     hours = _sprout_hours(sprout_h, found, room_c)
     records = out / "records.csv"
     if records.exists():
@@ -236,8 +209,8 @@ def _soak_hours(
     if crop is None or given <= crop.safe_soak_h or "soaked" not in treatments:
         return given, []
     told = (
-        f"{crop.name} stands about {crop.safe_soak_h:g} h under water: a soak of {given:g} h "
-        "costs seed, and the trial will show that."
+        f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {given:g} h is likely to "
+        "kill some of the seed, and the trial will show that"
     )
     return given, [told]
 
@@ -265,9 +238,9 @@ def _sprout_share(given: float, crop: Crop | None, room_C: float, hours: float) 
 
 
 def _write(plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float]) -> list[Path]:
+    from thermosprout.cli.output import check_output, write_output
     from thermosprout.errors import InputError, Place
-    from thermosprout.files import write_atomic
-    from thermosprout.reports.style import save_figure
+    from thermosprout.reports.style import figure_bytes
     from thermosprout.reports.trial_figures import BedSize, layout_figure
     from thermosprout.trials.records.file import format_table
     from thermosprout.trials.records.values import neutral
@@ -277,11 +250,19 @@ def _write(plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float]) -> li
     except OSError as error:
         raise InputError(f"cannot be made ({error.strerror})", place=Place(file=out)) from None
     figure = layout_figure(plan.spots, BedSize(**bed), "Trial bed, drawn to scale")
-    files = [save_figure(figure, out / "layout.svg"), save_figure(figure, out / "layout.png")]
     rows = [[neutral(t.when), neutral(t.what), " ".join(t.plots)] for t in tasks]
-    write_atomic(out / "calendar.csv", format_table(("when", "what", "plots"), rows))
-    write_atomic(out / "records.csv", format_table(*plan.records()))
-    return [out / "records.csv", *files, out / "calendar.csv"]
+    contents: dict[Path, str | bytes] = {
+        out / "layout.svg": figure_bytes(figure, "layout.svg"),
+        out / "layout.png": figure_bytes(figure, "layout.png"),
+        out / "calendar.csv": format_table(("when", "what", "plots"), rows),
+        # Last: a folder with records in it is whole.
+        out / "records.csv": format_table(*plan.records()),
+    }
+    for path, content in contents.items():
+        check_output(path, content)
+    for path, content in contents.items():
+        write_output(path, content)
+    return [out / "records.csv", *(path for path in contents if path.name != "records.csv")]
 
 
 def _chances(
@@ -299,7 +280,7 @@ def _chances(
     points: float,
     seed: int,
 ) -> list[dict[str, Any]]:
-    """Chance to show each difference, and the smallest trial that has 8 chances in 10."""
+    """Power to detect each difference, and the smallest trial with 80 % power."""
     if crop is None or blocks * varieties < 2:
         return []
     import numpy as np
@@ -314,14 +295,14 @@ def _chances(
         treatments=treatments, varieties=varieties, blocks=blocks, seeds=seeds, every_d=every_d,
         lost=lost,
     )  # fmt: skip
-    wanted = [("days", "later_d", days), ("points", "points", points)]
-    wanted = [item for item in wanted if item[2]]
-    found = []
-    with progress("trials on paper", len(wanted) * SEARCHED) as done:
-        for unit, key, size in wanted:
+    targets = [("days", "later_d", days), ("points", "points", points)]
+    targets = [item for item in targets if item[2]]
+    chances = []
+    with progress("Simulated trials", len(targets) * SEARCHED) as done:
+        for unit, key, size in targets:
             here = power(trial, truths, rng, **{key: size})
             least = smallest_trial(trial, quick, rng, progress=done, **{key: size})
-            found.append(
+            chances.append(
                 {
                     "difference": size if unit == "days" else 100.0 * size,
                     "unit": unit,
@@ -338,37 +319,35 @@ def _chances(
                     },
                 }
             )
-    return found
+    return chances
 
 
 def _tell(document: dict[str, Any], json: bool) -> None:
-    from thermosprout.cli.output import note, print_json
+    from thermosprout.cli.output import note, print_json, say
 
     if json:
         print_json(document)
         return
-    typer.echo(
+    say(
         f"{document['plots']} plots of {document['seeds_per_plot']} seeds, "
         f"{document['depth_cm']:g} cm deep; "
         f"{document['layout_words']} (seed {document['seed']})."
     )
-    typer.echo(document["answers"])
-    typer.echo("")
+    say(document["answers"])
+    say("")
     for task in document["calendar"]:
         plots = task["plots"]
         names = " ".join(plots[:8]) + (f" and {len(plots) - 8} more" if len(plots) > 8 else "")
-        typer.echo(f"{task['when']}  {task['what']}\n    {names}")
-    typer.echo("")
+        say(f"{task['when']}  {task['what']}\n    {names}")
+    say("")
     for item in document["power"]:
-        typer.echo(_chance_words(item))
+        say(_chance_words(item))
     if not document["power"]:
-        typer.echo("Name the crop (--crop) to hear what this trial can show.")
+        say("Name the crop (--crop) to see what this trial can show.")
     for caution in document["cautions"]:
-        typer.echo(f"Caution: {caution}")
+        say(f"Caution: {caution}")
     for sentence in document["notes"]:
         note(f"{sentence}.")
-    for path in document["files"]:
-        note(f"Wrote {path}")
 
 
 def _chance_words(item: dict[str, Any]) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from thermosprout.dates import day_words
 from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.treatments import Treatment
@@ -131,11 +132,6 @@ def this_week(result: SeasonForecast) -> Week:
         now=tuple(task for task in found if task.day <= last),
         later=tuple(task for task in found if task.day > last),
     )
-
-
-def day_words(day: date) -> str:
-    """Day as 6 May."""
-    return f"{day.day} {day:%b}"
 
 
 class _Row:

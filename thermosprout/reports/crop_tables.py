@@ -6,6 +6,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from thermosprout.quantities import Units, show_length, show_temperature
+from thermosprout.reports.words import UNKNOWN, number, percent, plain_table
+
+_QUANTILES = ("p10", "p50", "p90")
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -14,14 +17,9 @@ if TYPE_CHECKING:
 
 def list_table(rows: Sequence[dict[str, Any]], units: Units) -> Table:
     """One line a crop: its cardinal temperatures and heat sum."""
-    from rich.table import Table
-
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    table.add_column("crop", no_wrap=True)
-    table.add_column("Latin name", overflow="fold")
     degree = "°F" if units is Units.US else "°C"
-    for head in (f"base {degree}", "optimum", "ceiling", "°C d", "curve"):
-        table.add_column(head, justify="right", no_wrap=True)
+    numbers = (f"base {degree}", "optimum", "ceiling", "°C d")
+    table = plain_table("", "crop", "Latin name", *numbers, "curve", numbers=numbers)
     for row in rows:
         table.add_row(
             row["name"],
@@ -38,32 +36,18 @@ def list_table(rows: Sequence[dict[str, Any]], units: Units) -> Table:
 
 def constant_table(answer: dict[str, Any], units: Units) -> Table:
     """Days since planting for each stage, and the stand."""
-    from rich.table import Table
-
-    where = f"{show_temperature(answer['temperature_C'], units)}, "
-    where += f"{show_length(answer['depth_cm'], units)} deep"
-    table = Table(
-        title=f"{answer['crop']}, {answer['treatment']}, {where}",
-        box=None,
-        header_style="bold",
-        title_justify="left",
-    )
-    table.add_column("days since planted")
-    for head in ("1 in 10 by", "even odds", "9 in 10 by"):
-        table.add_column(head, justify="right")
+    numbers = ("1 in 10 by", "even odds", "9 in 10 by")
+    table = plain_table(
+        f"{answer['crop']}, {answer['treatment']}, "
+        f"{show_temperature(answer['temperature_C'], units)}, "
+        f"{show_length(answer['depth_cm'], units)} deep",
+        "days since planted", *numbers, numbers=numbers,
+    )  # fmt: skip
     for stage, days in answer["days_since_planted"].items():
-        table.add_row(stage, *(_days(days[key]) for key in ("p10", "p50", "p90")))
-    stand = answer["stand"]
-    table.add_row("stand, % of seeds", *(_percent(stand[key]) for key in ("p10", "p50", "p90")))
+        row = ("never" if days[key] is None else number(days[key], 1) for key in _QUANTILES)
+        table.add_row(stage, *row)
+    table.add_row("stand", *(percent(answer["stand"][key]) for key in _QUANTILES))
     return table
-
-
-def _days(value: float | None) -> str:
-    return "never" if value is None else f"{value:.1f}"
-
-
-def _percent(value: float | None) -> str:
-    return "-" if value is None else f"{100 * value:.0f}"
 
 
 def crop_tables(document: dict[str, Any], units: Units) -> list[RenderableType]:
@@ -71,9 +55,13 @@ def crop_tables(document: dict[str, Any], units: Units) -> list[RenderableType]:
     parts: list[RenderableType] = [_head(document, units), "", _parameters(document)]
     if document["published_days"]:
         parts += ["", _published(document, units)]
-    parts += ["", _sources(document)]
-    parts += ["", *(f"Caution: {text}" for text in document["cautions"])]
-    return parts
+    return [
+        *parts,
+        "",
+        _sources(document),
+        "",
+        *(f"Caution: {text}" for text in document["cautions"]),
+    ]
 
 
 def _head(document: dict[str, Any], units: Units) -> str:
@@ -125,13 +113,8 @@ def _practice(practice: dict[str, float | None], units: Units) -> str:
 
 
 def _parameters(document: dict[str, Any]) -> Table:
-    from rich.table import Table
-
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    table.add_column("parameter", no_wrap=True)
-    table.add_column("typical", justify="right", no_wrap=True)
-    table.add_column("9 in 10 lots", justify="right", no_wrap=True)
-    table.add_column("meaning")
+    numbers = ("typical", "90 % of lots")
+    table = plain_table("", "parameter", *numbers, "meaning", numbers=numbers)
     for name, row in document["parameters"].items():
         table.add_row(
             name,
@@ -143,13 +126,8 @@ def _parameters(document: dict[str, Any]) -> Table:
 
 
 def _published(document: dict[str, Any], units: Units) -> Table:
-    from rich.table import Table
-
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    for head in ("soil", "published days", "recalled", "catalogue"):
-        table.add_column(head, justify="right")
-    for head in ("source", "verified"):
-        table.add_column(head)
+    numbers = ("soil", "published days", "recalled", "catalogue")
+    table = plain_table("", *numbers, "source", "verified", numbers=numbers)
     for row in document["published_days"]:
         low, high, finer = row["days_low"], row["days_high"], row["days_decimal"]
         whole = high - low == 1.0
@@ -165,12 +143,9 @@ def _published(document: dict[str, Any], units: Units) -> Table:
 
 
 def _sources(document: dict[str, Any]) -> Table:
-    from rich.table import Table
-
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    table.add_column("figure", ratio=2)
-    table.add_column("verified", no_wrap=True)
-    table.add_column("source", ratio=4)
+    table = plain_table("", "figure", "verified", "source")
+    for column, ratio in zip(table.columns, (2, None, 4), strict=True):
+        column.ratio, column.no_wrap = ratio, ratio is None
     for row in document["provenance"]:
         table.add_row(row["what"], row["verified"], row["source"])
     return table
@@ -178,17 +153,13 @@ def _sources(document: dict[str, Any]) -> Table:
 
 def lot_tables(document: dict[str, Any]) -> list[RenderableType]:
     """Viability of a lot by year, and its vigour in a sentence."""
-    from rich.table import Table
-
-    table = Table(title=document["crop"], box=None, header_style="bold", title_justify="left")
-    table.add_column("on", no_wrap=True)
-    table.add_column("alive, %", justify="right")
-    table.add_column(f"{document['interval']:.0%} interval", justify="right")
+    numbers = ("alive", f"{percent(document['interval'])} interval")
+    table = plain_table(document["crop"], "on", *numbers, numbers=numbers)
     for row in document["viability"]:
         table.add_row(
             str(row["on"]),
-            f"{100 * row['estimate']:.0f}",
-            f"{100 * row['low']:.0f} to {100 * row['high']:.0f}",
+            percent(row["estimate"]),
+            f"{100 * row['low']:.0f}–{percent(row['high'])}",
         )
     parts: list[RenderableType] = [table]
     slower = document["slower_pct"]
@@ -205,7 +176,7 @@ def vigour_sentence(slower: dict[str, float]) -> str:
         return f"Slower than a usual lot: {middle:.0f} % more time to half germination {spread}."
     if high < 0:
         return f"Quicker than a usual lot: {-middle:.0f} % less time to half germination {spread}."
-    return f"The test cannot tell its speed from a usual lot's: {middle:+.0f} % time {spread}."
+    return f"As quick as a usual lot, as far as the test shows: {middle:+.0f} % time {spread}."
 
 
 _LABELS = {
@@ -214,37 +185,30 @@ _LABELS = {
     "t_ceiling_C": "ceiling temperature [°C]",
     "thermal_time_50_Cd": "thermal time to half [°C d]",
     "sigma": "spread among seeds [ln]",
-    "germination_share": "share up to the radicle",
-    "depth_cost_Cd_per_cm": "per cm deeper [°C d]",
-    "field_factor": "live seed that emerges",
+    "germination_share": "share of warmth needed to germinate",
+    "depth_cost_Cd_per_cm": "thermal time per cm deeper [°C d]",
+    "field_factor": "share of live seed that emerges",
     "waiting_loss_per_d": "loss per day of waiting",
     "chilling_loss_per_C": "loss per °C of chilling",
-    "imbibition_share": "water uptake, share",
-    "soak_credit": "soak that counts, share",
-    "soak_loss_per_d": "loss per day of soak",
-    "radicle_mm_per_Cd": "radicle [mm per °C d]",
-    "handling_delay_Cd": "set-back of handling [°C d]",
-    "handling_loss_per_mm": "loss per mm of radicle",
-    "plot_speed_sd": "plots differ in speed [ln]",
-    "plot_stand_rho": "plots differ in stand",
+    "imbibition_share": "share of warmth for water uptake",
+    "soak_credit": "share of soak credited",
+    "soak_loss_per_d": "loss per day of soaking",
+    "radicle_mm_per_Cd": "root growth [mm per °C d]",
+    "handling_delay_Cd": "delay after handling [°C d]",
+    "handling_loss_per_mm": "loss per mm of root",
+    "plot_speed_sd": "variation between plots, speed [ln]",
+    "plot_stand_rho": "variation between plots, stand",
 }
 _ALWAYS = ("t_base_C", "thermal_time_50_Cd", "sigma", "field_factor")
 
 
 def calibration_tables(document: dict[str, Any]) -> list[RenderableType]:
     """Tables of a calibration document, each at most 80 columns wide."""
-    from rich.table import Table
-
     name = ", ".join(filter(None, (document["crop"], document["variety"], document["seed_lot"])))
     records = document["records"]
     seeds = f", {records['seeds']} seeds" if records["seeds"] else ""
-    table = Table(
-        title=f"{name}: {records['plots']} plots{seeds}", title_justify="left", box=None,
-        pad_edge=False,
-    )  # fmt: skip
-    table.add_column("", min_width=28, overflow="fold")
-    for heading in ("now", "90 %", "before", "narrower"):
-        table.add_column(heading, justify="right", no_wrap=True)
+    numbers = ("now", "90 % interval", "before", "narrower")
+    table = plain_table(f"{name}: {records['plots']} plots{seeds}", "", *numbers, numbers=numbers)
     others = []
     for key, item in document["parameters"].items():
         shown = item["learned"] or key in _ALWAYS
@@ -254,18 +218,20 @@ def calibration_tables(document: dict[str, Any]) -> list[RenderableType]:
         before = item["before"]
         span = f"{_short(before['low'])} to {_short(before['high'])}"
         if item["estimate"] is None:
-            table.add_row(_LABELS[key], "not told", "", span, "")
+            table.add_row(_LABELS[key], UNKNOWN, UNKNOWN, span, UNKNOWN)
             continue
-        narrower = "kept" if item["kept"] else f"{item['narrower']:.0%}"
+        narrower = "kept" if item["kept"] else percent(item["narrower"])
         table.add_row(
             _LABELS[key], _short(item["estimate"]),
             f"{_short(item['low'])} to {_short(item['high'])}", span,
-            narrower if document["prior"] else "",
+            narrower if document["prior"] else UNKNOWN,
         )  # fmt: skip
     items: list[RenderableType] = [table]
     if document["prior"]:
-        items.append(f"Started from: {document['prior']}. Not shown: {len(others)} parameters")
-        items[-1] = f"{items[-1]} the records hardly touch (--json has them)."
+        items.append(
+            f"Started from: {document['prior']}. Not shown: {len(others)} parameters your records "
+            "say little about (see --json)."
+        )
     else:
         items.append("From the records alone, without the catalogue.")
     items += _effects(document["treatments"])
@@ -290,27 +256,18 @@ def _effects(effects: list[dict[str, Any]]) -> list[RenderableType]:
 
 
 def _score_table(check: dict[str, Any]) -> RenderableType:
-    from rich.table import Table
-
-    table = Table(
-        title=f"Forecasts of each {check['left_out']} left out", title_justify="left", box=None,
-        pad_edge=False,
-    )  # fmt: skip
-    table.add_column("forecast by", min_width=18)
-    for heading in ("CRPS [d]", "error [d]", "in 80 %", "CRPS stand", "in 80 %"):
-        table.add_column(heading, justify="right")
+    numbers = ("CRPS [d]", "error [d]", "dates in 80 %", "CRPS stand", "stands in 80 %")
+    table = plain_table(
+        f"Forecasts of each {check['left_out']} left out", "forecast by", *numbers, numbers=numbers
+    )
     for row in check["scores"]:
         table.add_row(
             row["name"], f"{row['date_crps_d']:.2f}", f"{row['date_error_d']:.2f}",
-            _covered(row["date_covered"]),
-            "" if row["stand_crps"] is None else f"{row['stand_crps']:.3f}",
-            _covered(row["stand_covered"]),
+            percent(row["date_covered"]),
+            number(row["stand_crps"], 3),
+            percent(row["stand_covered"]),
         )  # fmt: skip
     return table
-
-
-def _covered(value: float | None) -> str:
-    return "" if value is None else f"{value:.0%}"
 
 
 def _short(value: float) -> str:

@@ -1,11 +1,28 @@
-"""Tables of the decisions: compare, presprout, sow-again, window, stations, succession."""
+"""Tables of the decisions: compare, presprout, sow-again, window, stations, succession.
+
+Each answer opens with what to do, then its tables, then what they rest on, cautions last.
+"""
 
 from __future__ import annotations
 
-from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from thermosprout.quantities import Units, show_length, show_temperature
+from thermosprout.reports.words import (
+    UNKNOWN,
+    Document,
+    Odds,
+    day_range,
+    iso_day,
+    local_time,
+    notes_and_cautions,
+    number,
+    percent,
+    percent_spread,
+    plain_table,
+    spread,
+    stage_range,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -13,135 +30,79 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.table import Table
 
-
-Document = dict[str, Any]
-
-UNKNOWN = "–"
-
 _GOALS = {
     "harvest": "earliest harvest",
     "bed-days": "fewest bed-days",
     "seed": "least seed",
     "work": "least work",
 }
+_MOST_CHOICES = 10
 
 
-def plain_table(title: str, *columns: str, caption: str | None = None) -> Table:
-    """Table in the program's one plain style."""
-    from rich import box
-    from rich.table import Table
-
-    table = Table(
-        box=box.SIMPLE_HEAD,
-        title=title,
-        title_justify="left",
-        title_style="bold",
-        caption=caption,
-        caption_justify="left",
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-    )
-    for index, name in enumerate(columns):
-        table.add_column(name, overflow="fold", no_wrap=index == 0)
-    return table
-
-
-def spread(values: dict[str, float | None] | None, places: int = 0) -> str:
-    """The middle and the range: ``12 (9-16)``; a dash past the horizon."""
-    if values is None or values["p50"] is None:
-        return UNKNOWN
-    low, high = values.get("p10"), values.get("p90")
-    ends = "–".join("…" if end is None else f"{end:.{places}f}" for end in (low, high))
-    return f"{values['p50']:.{places}f} ({ends})"
-
-
-def percent(values: dict[str, float | None] | None) -> str:
-    """Shares as per cent: ``72 (60-80)``."""
-    if values is None or values["p50"] is None:
-        return UNKNOWN
-    return spread({k: None if v is None else 100 * v for k, v in values.items()})
-
-
-def short_day(text: str | None) -> str:
-    """Day and month of an ISO date or instant."""
-    if text is None:
-        return UNKNOWN
-    day = datetime.fromisoformat(text).date() if "T" in text else date.fromisoformat(text)
-    return f"{day.day} {day:%b}"
-
-
-def _hour(text: str) -> str:
-    when = datetime.fromisoformat(text)
-    return f"{when:%a} {when.day} {when:%b %H:%M}"
-
-
-def _sentences(document: Document) -> list[RenderableType]:
+def _answer(*sentences: str) -> list[RenderableType]:
+    """What to do, in bold, and why."""
     from rich.text import Text
 
-    cautions = [Text(f"Caution: {text}", style="bold") for text in document.get("cautions", [])]
-    return [*cautions, *(Text(text) for text in document["notes"])]
+    first, *others = sentences
+    return [Text(first, style="bold"), *(Text(text) for text in others), Text("")]
 
 
 def compare_tables(document: Document, units: Units = Units.METRIC) -> list[RenderableType]:
-    """Dates, what each way takes, and the advice."""
+    """Advice, dates, and what each way takes."""
     from rich.text import Text
 
     goal = document["goal"]
     where = f" in {document['bed']}" if document["bed"] else ""
-    day = f", bed free {short_day(document['bed_free'])}" if document["bed_free"] else ""
+    day = f", bed free {iso_day(document['bed_free'])}" if document["bed_free"] else ""
     dates = plain_table(
         f"{document['crop']}{where}{day}, {show_length(document['depth_cm'], units)} deep",
-        "option", "wetted", "planted", "first", "half", "full", "since wetted",
-        caption="Days from planting to each stage, and to half since the seed was wetted; the "
-        f"range holds 8 times in 10. On {_soil(document['soil'], units)}.",
+        "method", "wetted", "planted", "first", "half", "full", "since wetted",
+        caption="Days from planting to each stage, and from wetting to half, with 80 % ranges. "
+        f"Soil: {_soil(document['soil'], units)}.",
     )  # fmt: skip
     takes = plain_table(
-        "What each way brings and takes",
-        "option", "stand", "started", "seeds", "bed-days", "gain", "left", "min", "best",
+        "What each method brings and takes",
+        "method", "stand", "started", "seeds", "bed-days", "gain", "left", "min", "best",
         caption="Stand: of the seeds planted, and of those started. Seeds to start for "
-        f"{document['plants_wanted']} plants. Bed-days to first harvest. Days gained on sowing "
-        "dry at emergence, and left at first harvest. Minutes of work. Best: odds of being so "
-        f"for the {_GOALS[goal]}.",
+        f"{document['plants_wanted']} plants. Bed-days to first harvest. Days gained over dry "
+        "seed at emergence (gain) and at first harvest (left). Minutes of work. Best: odds of "
+        f"{_GOALS[goal]}.",
+        numbers=("seeds", "gain", "left", "min", "best"),
     )  # fmt: skip
     for option in document["options"]:
         name = Text(
             option["option"], style="bold" if option["option"] == document["advised"] else ""
         )
         since = option["days_since_planted"]
-        started = short_day(option["started"]) if option["started"] else _lead(option)
+        places = 1 if _fast(since) else 0
         dates.add_row(
             name,
-            started,
-            short_day(option["planted"]) if option["planted"] else "day 0",
-            *(
-                spread(since[stage], 1 if _fast(since) else 0)
-                for stage in ("first", "half", "full")
-            ),
-            spread(option["days_since_started"]["half"], 1 if _fast(since) else 0),
+            iso_day(option["started"]) if option["started"] else _lead(option),
+            iso_day(option["planted"]) if option["planted"] else "day 0",
+            *(spread(since[stage], places) for stage in ("first", "half", "full")),
+            spread(option["days_since_started"]["half"], places),
         )
         gain = option["gain"]
         takes.add_row(
             name,
-            _middle(option["stand_per_seed_planted"]),
-            _middle(option["stand_per_seed_started"]),
+            percent(option["stand_per_seed_planted"]["p50"]),
+            percent(option["stand_per_seed_started"]["p50"]),
             UNKNOWN if option["seeds_to_start"] is None else str(option["seeds_to_start"]),
             spread(option["bed_days"]["to_harvest"]),
-            _number(gain["at_emergence_d"]["p50"]),
-            _number(gain["at_harvest_d"]["p50"]),
-            f"{option['minutes']:.0f}",
-            f"{option['best_odds'][goal]:.0%}",
+            _signed(gain["at_emergence_d"]["p50"]),
+            _signed(gain["at_harvest_d"]["p50"]),
+            number(option["minutes"]),
+            percent(option["best_odds"][goal]),
         )
-    advice = Text(document["advice"], style="bold")
-    return [dates, takes, advice, Text(document["reason"]), *_sentences(document)]
+    answer = _answer(document["advice"], document["reason"])
+    return [*answer, dates, takes, *notes_and_cautions(document)]
 
 
 def _soil(soil: Document, units: Units) -> str:
     constant = soil["constant_C"]
-    return soil["source"] if constant is None else f"constant {show_temperature(constant, units)}"
-
-
-def _middle(values: dict[str, float | None]) -> str:
-    return UNKNOWN if values["p50"] is None else f"{values['p50']:.0%}"
+    if constant is None:
+        return str(soil["source"])
+    return f"constant {show_temperature(constant, units)}"
 
 
 def _fast(since: Document) -> bool:
@@ -154,7 +115,7 @@ def _lead(option: Document) -> str:
     return "day 0" if not lead else f"-{lead:.1f} d"
 
 
-def _number(value: float | None) -> str:
+def _signed(value: float | None) -> str:
     return UNKNOWN if value is None else f"{value:+.1f}"
 
 
@@ -165,21 +126,41 @@ def presprout_tables(document: Document, units: Units = Units.METRIC) -> list[Re
     where = f" for {document['bed']}" if document["bed"] else ""
     steps = plain_table(f"Sprouting {document['crop']}{where}", "when", "what")
     for event in document["events"]:
-        steps.add_row(_hour(event["start"]), f"{event['summary']}. {event['description']}")
+        steps.add_row(local_time(event["start"]), f"{event['summary']}. {event['description']}")
     room = show_temperature(document["room_C"], units)
-    ready = spread(document["days_until_ready"], 1)
-    too_long = spread(document["days_plantable_in_the_room"], 1)
-    odds = f"{document['ready_odds']:.0%}{_cold(document, units)}"
+    ready = _time_words(document["days_until_ready"])
+    seeds = ""
+    if document["seeds_to_start"] is not None:
+        seeds = f" {document['seeds_to_start']} seeds"
+    answer = _answer(
+        f"Wet{seeds or ' the seed'} on {local_time(document['start'])}; plant on "
+        f"{iso_day(document['plant'])}.",
+        f"Odds that the batch is then fit to plant: {percent(document['ready_odds'])}"
+        f"{_cold(document, units)}.",
+    )
     lines = [
-        f"At {room} radicles are long enough after {ready} d, too long {too_long} d later.",
-        f"Odds that the batch is fit to plant: {odds}.",
+        (
+            f"At {room} roots reach planting length after {ready} "
+            f"and outgrow it {_time_words(document['days_plantable_in_the_room'])} later."
+        ),
     ]
     if document["seeds_to_start"] is not None:
         lines.append(
             f"For {document['plants_wanted']} plants start {document['seeds_to_start']} seeds and "
             f"plant {document['seeds_to_plant']} sprouted ones, in a good moist seedbed."
         )
-    return [steps, *(Text(line) for line in lines), *_sentences(document)]
+    return [*answer, steps, *(Text(line) for line in lines), *notes_and_cautions(document)]
+
+
+def _time_words(days: Odds) -> str:
+    """Time and its 80 % range in days, or in hours where it is short."""
+    middle = days["p50"]
+    if middle is None:
+        return f"a time that is not known ({UNKNOWN})"
+    if middle >= 2:
+        return f"about {spread(days)} days"
+    in_hours = {key: None if value is None else 24 * value for key, value in days.items()}
+    return f"about {spread(in_hours)} hours"
 
 
 def _cold(document: Document, units: Units) -> str:
@@ -187,91 +168,85 @@ def _cold(document: Document, units: Units) -> str:
     if not hold:
         return ""
     return (
-        f" if it may be held at {show_temperature(hold['temperature_C'], units)} "
-        f"(up to {hold['days']:g} d: {hold['source']}), "
-        f"{document['ready_odds_without_cold']:.0%} without the cold"
+        f" if sprouts are held at {show_temperature(hold['temperature_C'], units)} when early "
+        f"(up to {hold['days']:g} days: {hold['source']}), "
+        f"{percent(document['ready_odds_without_cold'])} without the cold"
     )
 
 
 def sow_again_tables(document: Document, units: Units = Units.METRIC) -> list[RenderableType]:
-    """The days ahead, the ways, and the advice."""
+    """Advice, the days ahead, and the ways."""
     from rich.text import Text
 
     counted = "" if document["counted"] is None else f", {document['counted']} counted"
     days = plain_table(
         f"Row {document['row']} ({document['crop']}){counted}: if nothing is done",
         "day", "plants", "still to come", "enough",
-        caption=f"Plants that show, of {document['plants_wanted']} wanted; share of the final "
-        "stand still to come; odds that enough show to keep the row.",
+        caption=f"Plants that show, of the {document['plants_wanted']} you want; share of the "
+        "final stand still to come; odds that enough show to keep the row.",
+        numbers=("still to come", "enough"),
     )  # fmt: skip
     for ahead in document["days"]:
         days.add_row(
-            short_day(ahead["day"]),
+            iso_day(ahead["day"]),
             spread(ahead["plants"]),
-            f"{ahead['still_to_come']:.0%}",
-            f"{ahead['enough_odds']:.0%}",
+            percent(ahead["still_to_come"]),
+            percent(ahead["enough_odds"]),
         )
     ways = plain_table(
         "What can be done today",
         "way", "plants", "half up", "first harvest", "bed-days", "more seeds",
         caption=f"Bed-days from today to {document['bed_days_until']}, for a full row.",
+        numbers=("bed-days", "more seeds"),
     )  # fmt: skip
     for way in document["ways"]:
-        mean = way["bed_days_per_full_row"]["mean"]
         ways.add_row(
             Text(way["way"], style="bold" if way["way"] == document["advised"] else ""),
             spread(way["plants"]),
-            short_day(way["half_up"]["p50"]),
-            short_day(way["first_harvest"]["p50"]),
-            UNKNOWN if mean is None else f"{mean:.0f}",
+            iso_day(way["half_up"]["p50"]),
+            iso_day(way["first_harvest"]["p50"]),
+            number(way["bed_days_per_full_row"]["mean"]),
             str(way["more_seeds"]),
         )
-    advice = Text(document["advice"], style="bold")
-    return [days, ways, advice, Text(document["reason"]), *_sentences(document)]
-
-
-_MOST_CHOICES = 10
+    answer = _answer(document["advice"], document["reason"])
+    return [*answer, days, ways, *notes_and_cautions(document)]
 
 
 def window_tables(document: Document, every: int = 7) -> list[RenderableType]:
-    """Sensible days for each cover and treatment, and figures of every seventh day."""
-    from rich.text import Text
-
+    """Best day, suitable days for each cover and treatment, and figures of every seventh day."""
     days = document["within_days"]
-    sensible = plain_table(
+    suitable = plain_table(
         f"{document['crop']}: when to plant",
         "cover", "treatment", "earliest", "last", "why not before", "why not after",
-        caption=f"Over {_seasons(document['members'])}; "
-        f"half of the row up within {days:g} days; {document['soil']['source']}.",
+        caption=f"Over {_seasons(document['members'])}; half of the row up within {days:g} days. "
+        f"Soil: {document['soil']['source']}.",
     )  # fmt: skip
-    for found in document["sensible"]:
-        sensible.add_row(
-            found["cover"],
-            found["treatment"],
-            short_day(found["earliest"]),
-            short_day(found["last"]),
-            found["before_that"],
-            found["after_that"] or UNKNOWN,
+    for row in document["sensible"]:
+        suitable.add_row(
+            row["cover"],
+            row["treatment"],
+            iso_day(row["earliest"]),
+            iso_day(row["last"]),
+            row["before_that"],
+            row["after_that"] or UNKNOWN,
         )
     table = _day_table(document["days"], days, every)
-    best = _best(document)
-    advice = [] if best is None else [Text(best, style="bold")]
-    return [sensible, table, *advice, *(Text(text) for text in document["notes"])]
+    return [*_answer(*_best(document)), suitable, table, *notes_and_cautions(document)]
 
 
 def _day_table(rows: list[Document], within: float, every: int) -> Table:
     """Every so many days; columns in which nothing is known or nothing differs are left out."""
     several = len({row["cover"] for row in rows}) > 1
     columns: list[tuple[str, str, Callable[[Document], str]]] = [
-        ("planted", "", lambda row: short_day(row["planted"])),
+        ("planted", "", lambda row: iso_day(row["planted"])),
         ("treatment", "", lambda row: str(row["treatment"])),
         (
             f"in {within:g} d",
-            "odds of half up in so many days",
-            lambda row: _share(row["odds_in_time"]),
+            f"odds of half up within {within:g} days",
+            lambda row: percent(row["odds_in_time"]),
         ),
         ("to half", "days to half emergence", lambda row: spread(row["days_to_half"])),
-        ("stand", "expected stand", lambda row: _share(row["stand"])),
+        ("stand", "expected stand", lambda row: percent(row["stand"])),
     ]
     if several:
         columns.insert(1, ("cover", "", lambda row: str(row["cover"])))
@@ -281,18 +256,18 @@ def _day_table(rows: list[Document], within: float, every: int) -> Table:
         )
     if any(row["frost_risk"] for row in rows):
         columns.append(
-            ("frost", "odds of frost on the seedlings", lambda row: _share(row["frost_risk"]))
+            ("frost", "odds of frost on the seedlings", lambda row: percent(row["frost_risk"]))
         )
     if any(row["odds_harvest_before_frost"] is not None for row in rows):
         columns.append(
             (
                 "in time",
                 "odds of a harvest before the first hard frost",
-                lambda row: _share(row["odds_harvest_before_frost"]),
+                lambda row: percent(row["odds_harvest_before_frost"]),
             )
         )
-    told = "; ".join(f"{name}: {meaning}" for name, meaning, _ in columns if meaning)
-    table = plain_table("Day by day", *(name for name, _, _ in columns), caption=f"{told}.")
+    meanings = "; ".join(f"{name}: {meaning}" for name, meaning, _ in columns if meaning)
+    table = plain_table("Day by day", *(name for name, _, _ in columns), caption=f"{meanings}.")
     by_day: dict[str, list[Document]] = {row["planted"]: [] for row in rows}
     for row in rows:
         by_day[row["planted"]].append(row)
@@ -306,45 +281,63 @@ def _seasons(members: int) -> str:
     return "one season" if members == 1 else f"{members} seasons"
 
 
-def _best(document: Document) -> str | None:
-    """Sentence on the day with the fewest bed-days, where it is known."""
+def _best(document: Document) -> tuple[str, ...]:
+    """Bottom line: the suitable days, and the day with the fewest bed-days where it is known."""
+    suitable = [row for row in document["sensible"] if row["earliest"] is not None]
+    if not suitable:
+        return (
+            (
+                f"No suitable day: half the row would take longer than {document['within_days']:g} "
+                "days to come up, or frost would take it."
+            ),
+        )
+    first = min(suitable, key=lambda row: str(row["earliest"]))
+    last = max(suitable, key=lambda row: str(row["last"]))
+    bottom = (
+        f"Plant {document['crop']} from {iso_day(first['earliest'])} ({_way(first)}) to "
+        f"{iso_day(last['last'])} ({_way(last)})."
+    )
     best = document["best"]
     if best is None:
-        return None
-    where = "" if best["cover"] == "open bed" else f" under {best['cover']}"
+        return (bottom,)
     wait = best["wait_d"]
     idle = f" {wait:.0f} days of waiting included," if wait >= 1 else ""
     return (
-        f"Fewest bed-days per full row from {short_day(best['from'])} on: {best['treatment']}"
-        f"{where}, planted on {short_day(best['planted'])} ({best['bed_days']:.0f} days,{idle} "
-        f"stand {best['stand']:.0%})."
+        bottom,
+        (
+            f"Fewest bed-days for a full row from {iso_day(best['from'])} on: {_way(best)}, "
+            f"planted on {iso_day(best['planted'])} ({best['bed_days']:.0f} days,{idle} stand "
+            f"{percent(best['stand'])})."
+        ),
     )
 
 
-def _share(value: float | None) -> str:
-    return UNKNOWN if value is None else f"{value:.0%}"
+def _way(row: Document) -> str:
+    cover = "" if row["cover"] == "open bed" else f" under {row['cover']}"
+    return f"{row['treatment']}{cover}"
 
 
 def stations_tables(document: Document) -> list[RenderableType]:
-    """Choices of seeds per station and the one to take."""
+    """The number of seeds to take, and the choices around it."""
     from rich.text import Text
 
     table = plain_table(
         f"{document['crop']}: seeds for each of {document['stations']} stations",
-        "seeds", "stations filled %", f"odds of {document['share_wanted']:.0%}", "plants",
+        "seeds", "stations filled", f"odds of {percent(document['share_wanted'])}", "plants",
         "to thin", "minutes", "seeds in all", "g",
-        caption=f"Emergence taken as {percent(document['emergence'])} % of the seeds planted. "
+        caption=f"Emergence: {percent_spread(document['emergence'])} of the seeds planted. "
         "Plants and thinning for each station.",
+        numbers=("plants", "to thin", "minutes", "seeds in all", "g"),
     )  # fmt: skip
     for choice in _shown(document["choices"], document["seeds_per_station"]):
         chosen = choice["seeds_per_station"] == document["seeds_per_station"]
         table.add_row(
             Text(str(choice["seeds_per_station"]), style="bold" if chosen else ""),
-            percent(choice["stations_filled"]),
-            f"{choice['odds_reached']:.0%}",
-            f"{choice['plants_per_station']:.1f}",
-            f"{choice['to_thin_per_station']:.1f}",
-            f"{choice['thinning_minutes']:.0f}",
+            percent_spread(choice["stations_filled"]),
+            percent(choice["odds_reached"]),
+            number(choice["plants_per_station"], 1),
+            number(choice["to_thin_per_station"], 1),
+            number(choice["thinning_minutes"]),
             str(choice["seeds_in_all"]),
             UNKNOWN if choice["grams"] is None else f"{choice['grams']:g}",
         )
@@ -354,7 +347,7 @@ def stations_tables(document: Document) -> list[RenderableType]:
             answer = f"{answer.removesuffix('.')}, or on a day when the soil suits the crop better."
     else:
         answer = f"Drop {document['seeds_per_station']} seeds in each station."
-    return [table, Text(answer, style="bold"), *(Text(text) for text in document["notes"])]
+    return [*_answer(answer), table, *notes_and_cautions(document)]
 
 
 def _shown(choices: list[Document], chosen: int | None) -> list[Document]:
@@ -370,45 +363,50 @@ def _shown(choices: list[Document], chosen: int | None) -> list[Document]:
 
 def succession_tables(document: Document) -> list[RenderableType]:
     """Sowing days of a succession."""
-    from rich.text import Text
-
     aim = "up" if document["aim"] == "emergence" else "ready"
     table = plain_table(
         f"{document['crop']}, {document['treatment']}: {aim} every {document['every_days']:g} days",
-        "sow", "days since last", f"wanted {aim}", "expected", "8 times in 10", "off by d",
+        "sow", "days since last", f"target: {aim}", "expected", "80 % range", "error (days)",
+        numbers=("days since last", "error (days)"),
     )  # fmt: skip
-    for sowing in document["sowings"]:
+    sowings = document["sowings"]
+    for sowing in sowings:
         gap = sowing["days_since_last"]
         table.add_row(
-            short_day(sowing["planted"]),
+            iso_day(sowing["planted"]),
             UNKNOWN if gap is None else f"{gap:g}",
-            short_day(sowing["wanted"]),
-            short_day(sowing["p50"]),
-            f"{short_day(sowing['p10'])} to {short_day(sowing['p90'])}",
+            iso_day(sowing["wanted"]),
+            iso_day(sowing["p50"]),
+            stage_range(sowing),
             f"{sowing['off_by_days']:+.1f}",
         )
-    return [table, *(Text(text) for text in document["notes"])]
+    answer: list[RenderableType] = []
+    if sowings:
+        listed = ", ".join(iso_day(sowing["planted"]) for sowing in sowings)
+        answer = _answer(f"Sow {document['crop']} on {listed}.")
+    return [*answer, table, *notes_and_cautions(document)]
 
 
 def openings_tables(document: Document) -> list[RenderableType]:
-    """Crops and treatments for bed openings."""
-    from rich.text import Text
+    """Crops and treatments for the days on which beds are empty."""
+    from datetime import date
 
     table = plain_table(
-        "What fits which opening",
+        "What fits while a bed is empty",
         "bed", "free", "crop", "treatment", "in time", "spare d", "stand",
-        caption="Odds that first harvest comes before the bed is wanted; days left after it in the "
-        "middle of what is expected.",
+        caption="In time: odds that first harvest comes before you need the bed. Spare: days "
+        "left after first harvest, most likely.",
+        numbers=("in time", "spare d", "stand"),
     )  # fmt: skip
     for fit in document["openings"]:
-        spare = fit["spare_days"]
+        first, last = (date.fromisoformat(fit[key]) for key in ("from", "until"))
         table.add_row(
             fit["bed"],
-            f"{short_day(fit['from'])}–{short_day(fit['until'])}",
+            day_range(first, last),
             fit["crop"],
             fit["treatment"],
-            f"{fit['ready_odds']:.0%}",
-            UNKNOWN if spare is None else f"{spare:.0f}",
-            f"{fit['stand']:.0%}",
+            percent(fit["ready_odds"]),
+            number(fit["spare_days"]),
+            percent(fit["stand"]),
         )
-    return [table, *(Text(text) for text in document["notes"])]
+    return [table, *notes_and_cautions(document)]

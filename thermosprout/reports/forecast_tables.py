@@ -2,27 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from thermosprout.planning.this_week import Week, day_words
 from thermosprout.quantities import Units, show_length, show_temperature
+from thermosprout.reports.words import (
+    UNKNOWN,
+    Document,
+    day_range,
+    day_words,
+    iso_day,
+    percent_spread,
+    plain_table,
+    spread,
+    stage_range,
+)
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.table import Table
 
+    from thermosprout.planning.this_week import Week
 
 STAGE_NAMES = ("first", "half", "full")
 
 _NARROW = 78
 """A terminal with fewer columns gets a few lines a row instead of tables."""
 
+_MOST_IN_BOTTOM_LINE = 4
+
 
 def forecast_tables(
-    document: dict[str, Any], units: Units = Units.METRIC, width: int = 80
+    document: Document, units: Units = Units.METRIC, width: int = 80
 ) -> list[RenderableType]:
-    """Two tables, dates and stands, and the notes under them.
+    """Bottom line, two tables (dates and stands), and notes.
 
     Parameters
     ----------
@@ -31,126 +45,114 @@ def forecast_tables(
     units : Units
         Of temperatures and depths.
     width : int
-        Columns of the terminal; on a narrow one each row is told in a few lines.
+        Columns of the terminal; on a narrow one each row gets a few lines.
     """
-    if width < _NARROW:
-        return _told(document, units)
-    from rich import box
-    from rich.table import Table
     from rich.text import Text
 
     as_of = datetime.fromisoformat(document["as_of"])
-    dates = Table(
-        box=box.SIMPLE_HEAD,
-        title=f"{document['site']}: when rows come up, seen from {_day_month(as_of)}",
-        title_justify="left",
-        title_style="bold",
-        caption="The likely day, then the range of days that holds 8 times in 10.",
-        caption_justify="left",
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-    )
-    for name in ("row", "planted", "first", "half", "full", "wait until"):
-        dates.add_column(name, overflow="fold", min_width=13 if name in STAGE_NAMES else None)
-    stands = Table(
-        box=box.SIMPLE_HEAD,
-        title="Both clocks, stand and soil",
-        title_justify="left",
-        title_style="bold",
-        caption=(
-            "Days to half emergence since the seed was first wetted or sown (started) and since it "
-            "went into the ground (planted); seedlings per 100 seeds planted; mean soil "
-            "temperature at seed depth."
-        ),
-        caption_justify="left",
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-    )
-    for name in ("row", "since started", "since planted", "stand", "depth", "soil"):
-        stands.add_column(name, overflow="fold")
+    title = f"{document['site']}: when rows come up, as of {day_words(as_of.date())}"
+    answer: list[RenderableType] = [Text(text) for text in _bottom_line(document)]
+    if width < _NARROW:
+        return [*answer, Text(title, style="bold"), *_row_by_row(document, units)]
+    dates = plain_table(
+        title,
+        "row", "planted", *STAGE_NAMES, "wait until",
+        caption="Most likely day; below it the range that should contain it in 8 years out of 10.",
+    )  # fmt: skip
+    stands = plain_table(
+        "Both clocks, stand and soil",
+        "row", "since started", "since planted", "stand", "depth", "soil",
+        caption="Days to half emergence since the seed was first wetted or sown (started) and "
+        "since it went into the ground (planted), share of the seeds planted, each with its 80 % "
+        "range; mean soil temperature at seed depth.",
+    )  # fmt: skip
     for row in document["rows"]:
-        title = Text(row["row"], style="bold")
-        title.append(f" {_called(row)}\n{row['treatment']}", style="not bold")
+        name = Text(row["row"], style="bold")
+        name.append(f" {row['called']}\n{row['treatment']}", style="not bold")
         dates.add_row(
-            title,
-            _day_month(datetime.fromisoformat(row["planted"])),
-            *(_stage_range(row["stages"][stage]) for stage in STAGE_NAMES),
-            _iso_day(row["wait_until"]),
+            name,
+            iso_day(row["planted"]),
+            *(_stage(row["stages"][stage]) for stage in STAGE_NAMES),
+            iso_day(row["wait_until"]),
         )
         stands.add_row(
             Text(row["row"], style="bold"),
-            _day_span(row["days_since_started"]["half"]),
-            _day_span(row["days_since_planted"]["half"]),
-            _stand(row["stand"]),
+            spread(row["days_since_started"]["half"], 1),
+            spread(row["days_since_planted"]["half"], 1),
+            percent_spread(row["stand"]),
             show_length(row["depth_cm"], units),
             show_temperature(row["soil"]["mean_C"], units),
         )
-    notes = [
-        Text(f"{row['row']}: {sentence}") for row in document["rows"] for sentence in row["notes"]
+    return [*answer, dates, stands, *(Text(text) for text in gathered_notes(document["rows"]))]
+
+
+def gathered_notes(rows: list[Document]) -> list[str]:
+    """Notes of all rows, each once with the rows it is about."""
+    about: dict[str, list[str]] = {}
+    for row in rows:
+        for sentence in row["notes"]:
+            about.setdefault(sentence, []).append(row["row"])
+    return [f"{', '.join(names)}: {sentence}" for sentence, names in about.items()]
+
+
+def _bottom_line(document: Document) -> list[str]:
+    """Rows half up, rows to expect next and rows past waiting for, in a sentence each."""
+    as_of = datetime.fromisoformat(document["as_of"])
+    waiting = [row for row in document["rows"] if _after(row["stages"]["half"]["p50"], as_of)]
+    waiting.sort(key=lambda row: str(row["stages"]["half"]["p50"]))
+    up = [row["row"] for row in document["rows"] if row not in waiting and _has_come(row, as_of)]
+    lines = []
+    if up:
+        lines.append(f"Half up by now, most likely: {', '.join(up)}.")
+    if waiting:
+        listed = ", ".join(
+            f"{row['row']} {row['called']} about {iso_day(row['stages']['half']['p50'])}"
+            for row in waiting[:_MOST_IN_BOTTOM_LINE]
+        )
+        more = len(waiting) - _MOST_IN_BOTTOM_LINE
+        lines.append(f"Half up next: {listed}{f' and {more} more' if more > 0 else ''}.")
+    over = [
+        row["row"]
+        for row in document["rows"]
+        if row["wait_until"] and datetime.fromisoformat(row["wait_until"]).date() < as_of.date()
     ]
-    return [dates, stands, *notes]
+    if over:
+        lines.append(f"Nothing more to expect: {', '.join(over)}.")
+    return lines
 
 
-def _called(row: dict[str, Any]) -> str:
-    """Return the grower's own word for a row's crop; documents of older versions have none."""
-    return str(row.get("called", row["crop"]))
+def _after(text: str | None, as_of: datetime) -> bool:
+    return text is not None and datetime.fromisoformat(text) > as_of
 
 
-def _told(document: dict[str, Any], units: Units) -> list[RenderableType]:
+def _has_come(row: Document, as_of: datetime) -> bool:
+    middle = row["stages"]["half"]["p50"]
+    return middle is not None and not _after(middle, as_of)
+
+
+def _row_by_row(document: Document, units: Units) -> list[RenderableType]:
     """Each row in a few short lines."""
     from rich.text import Text
 
-    as_of = datetime.fromisoformat(document["as_of"])
-    told: list[RenderableType] = [
-        Text(f"{document['site']}: when rows come up, seen from {_day_month(as_of)}", style="bold"),
-        Text("The likely day (and the days that hold 8 times in 10)."),
-    ]
+    lines: list[RenderableType] = [Text("Most likely day (and its 80 % range).")]
     for row in document["rows"]:
-        told.append(Text(f"\n{row['row']} {_called(row)}, {row['treatment']}", style="bold"))
-        told.append(Text(f"  planted {_day_month(datetime.fromisoformat(row['planted']))}"))
+        lines.append(Text(f"\n{row['row']} {row['called']}, {row['treatment']}", style="bold"))
+        lines.append(Text(f"  planted {iso_day(row['planted'])}"))
         for stage in STAGE_NAMES:
-            middle, days = _stage_range(row["stages"][stage]).split("\n")
-            told.append(Text(f"  {stage} {middle} ({days})"))
-        told.append(Text(f"  wait until {_iso_day(row['wait_until'])}"))
-        told.append(
-            Text(f"  half up {_day_span(row['days_since_planted']['half'])} d after planting,")
-        )
-        told.append(Text(f"    {_day_span(row['days_since_started']['half'])} d after starting"))
-        told.append(Text(f"  stand {_stand(row['stand'])} per 100 seeds planted"))
+            days = row["stages"][stage]
+            lines.append(Text(f"  {stage} {iso_day(days['p50'])} ({stage_range(days)})"))
+        lines.append(Text(f"  wait until {iso_day(row['wait_until'])}"))
+        since_planted = spread(row["days_since_planted"]["half"], 1)
+        lines.append(Text(f"  half up {since_planted} d after planting,"))
+        lines.append(Text(f"    {spread(row['days_since_started']['half'], 1)} d after starting"))
+        lines.append(Text(f"  stand {percent_spread(row['stand'])} of the seeds planted"))
         soil = show_temperature(row["soil"]["mean_C"], units)
-        told.append(Text(f"  soil {soil} at {show_length(row['depth_cm'], units)}"))
-        told.extend(Text(f"  {sentence}") for sentence in row["notes"])
-    return told
+        lines.append(Text(f"  soil {soil} at {show_length(row['depth_cm'], units)}"))
+    return [*lines, Text(""), *(Text(text) for text in gathered_notes(document["rows"]))]
 
 
-def _stand(stand: dict[str, float]) -> str:
-    low, middle, high = (100 * stand[name] for name in ("p10", "p50", "p90"))
-    return f"{middle:.0f} ({low:.0f}-{high:.0f})"
-
-
-def _day_month(when: datetime) -> str:
-    return f"{when.day} {when:%b}"
-
-
-def _iso_day(text: str | None) -> str:
-    return _day_month(datetime.fromisoformat(text)) if text else "open"
-
-
-def _stage_range(stage: dict[str, str | None]) -> str:
-    low, middle, high = (_iso_day(stage[name]) for name in ("p10", "p50", "p90"))
-    if low == high:
-        return f"{middle}\n{low}"
-    # Days of one month name it once, so that a range fits a narrow terminal.
-    if low.split()[-1] == high.split()[-1]:
-        low = low.split()[0]
-    return f"{middle}\n{low}-{high}"
-
-
-def _day_span(found: dict[str, float | None]) -> str:
-    def show(value: float | None) -> str:
-        return "open" if value is None else f"{value:.1f}"
-
-    return f"{show(found['p50'])} ({show(found['p10'])}-{show(found['p90'])})"
+def _stage(stage: Mapping[str, str | None]) -> str:
+    return f"{iso_day(stage['p50'])}\n{stage_range(stage)}"
 
 
 def week_table(week: Week) -> list[RenderableType]:
@@ -161,41 +163,32 @@ def week_table(week: Week) -> list[RenderableType]:
     week : Week
         What to do, in order.
     """
-    from rich import box
-    from rich.table import Table
     from rich.text import Text
 
-    title = f"This week, {day_words(week.today)} to {day_words(week.last)}"
+    title = f"This week, {day_range(week.today, week.last)}"
     if not week.now:
         return [Text(title, style="bold"), Text("Nothing is due.")]
-    table = Table(
-        box=box.SIMPLE_HEAD,
-        title=title,
-        title_justify="left",
-        title_style="bold",
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-    )
-    table.add_column("day", no_wrap=True)
-    table.add_column("do", overflow="fold")
-    table.add_column("row", overflow="fold")
-    table.add_column("how", overflow="fold", ratio=1)
+    table = plain_table(title, "day", "do", "row", "how")
+    table.columns[-1].ratio = 1
     for task in week.now:
-        until = f"\n- {day_words(task.until)}" if task.until else ""
         table.add_row(
-            Text(day_words(task.day) + until),
+            day_range(task.day, task.until or task.day),
             Text(str(task.kind), style="bold"),
-            Text(f"{task.row} {task.called}"),
-            Text(task.sentence),
+            f"{task.row} {task.called}",
+            task.sentence,
         )
-    items: list[RenderableType] = [table]
-    cautions = dict.fromkeys(text for task in week.now for text in task.cautions)
-    items += [Text(f"Mind: {text}") for text in cautions]
+    today = [f"{task.kind} {task.row} {task.called}" for task in week.now if task.day == week.today]
+    items: list[RenderableType] = []
+    if today:
+        items += [Text(f"Today: {'; '.join(today)}.", style="bold"), Text("")]
+    items.append(table)
     if week.later:
         soon = week.later[0]
         items.append(
             Text(f"After that: {soon.kind} {soon.row} {soon.called} on {day_words(soon.day)}.")
         )
+    cautions = dict.fromkeys(text for task in week.now for text in task.cautions)
+    items += [Text(f"Caution: {text}", style="bold") for text in cautions]
     return items
 
 
@@ -203,49 +196,38 @@ def soil_check_lines(document: dict[str, Any], units: Units = Units.METRIC) -> l
     """What ``soil check`` prints, from its JSON document."""
     factor, symbol = (1.8, "°F") if units is Units.US else (1.0, "°C")
     bias = document["bias_K"] * factor
-    word = "warmer" if bias > 0 else "colder"
-    taken = {"day": ", taken as means of days", "max-min": " of a max-min thermometer"}.get(
+    word = "warm" if bias > 0 else "cold"
+    kind = {"day": ", taken as daily means", "max-min": " of a max-min thermometer"}.get(
         document["kind"], ""
     )
-    off = document["rmse_K"] * factor
+    error = document["rmse_K"] * factor
     shift, weeks, season = (
         document["corrected"][key] * factor for key in ("offset_K", "weeks_sd_K", "offset_sd_K")
     )
-    against = (
-        f"{document['readings']} readings{taken}: the series is {abs(bias):.1f} {symbol} {word} in "
-        f"the mean, {off:.1f} {symbol} off in the usual case (RMSE)."
-    )
-    corrected = (
-        f"Corrected: shift {shift:+.1f} {symbol}, daily swing x "
-        f"{document['corrected']['swing']:.2f}. What is left is ± {weeks:.1f} {symbol} over the "
-        f"coming weeks and ± {season:.1f} {symbol} over the season: one standard deviation, 68 % "
-        "of sites; the 80 % range is 1.3 times as wide."
-    )
-    lines: list[str | Table] = [str(document["source"]), against, corrected]
+    lines: list[str | Table] = [
+        (
+            f"On average {abs(bias):.1f} {symbol} too {word}; typical error {error:.1f} {symbol} "
+            f"(RMSE), from {document['readings']} readings{kind}."
+        ),
+        (
+            f"Correction: {shift:+.1f} {symbol}, daily swing × "
+            f"{document['corrected']['swing']:.2f}. After it ± {weeks:.1f} {symbol} is left over "
+            f"the coming weeks and ± {season:.1f} {symbol} over the season (one standard "
+            "deviation, 68 % of sites; the 80 % range is 1.3 times as wide)."
+        ),
+        f"Soil: {document['source']}.",
+    ]
     if document["rows"]:
-        lines.append(_shift_table(document["rows"]))
+        table = plain_table("", "row", "crop", "half up, as it is", "corrected", "shift", "±")
+        for row in document["rows"]:
+            days, sd = row["days"], row["sd_days"]
+            table.add_row(
+                row["row"],
+                row["crop"],
+                iso_day(row["half_as_is"]),
+                iso_day(row["half_corrected"]),
+                UNKNOWN if days is None else f"{days:+.1f} d",
+                UNKNOWN if sd is None else f"{sd:.1f} d",
+            )
+        lines.append(table)
     return lines
-
-
-def _shift_table(rows: list[dict[str, Any]]) -> Table:
-    from rich.box import SIMPLE
-    from rich.table import Table
-
-    table = Table(box=SIMPLE, pad_edge=False)
-    table.add_column("row")
-    table.add_column("crop")
-    table.add_column("half up, as it stands")
-    table.add_column("corrected")
-    table.add_column("shift", justify="right")
-    table.add_column("±", justify="right")
-    for row in rows:
-        days, spread = row["days"], row["sd_days"]
-        table.add_row(
-            row["row"],
-            row["crop"],
-            (row["half_as_is"] or "not reached")[:10],
-            (row["half_corrected"] or "not reached")[:10],
-            "" if days is None else f"{days:+.1f} d",
-            "" if spread is None else f"{spread:.1f} d",
-        )
-    return table

@@ -8,11 +8,20 @@ from datetime import date, datetime
 from typing import Any
 
 from thermosprout.planning.evidence import CropEvidence
-from thermosprout.planning.this_week import Kind, Task, Week, day_words
+from thermosprout.planning.this_week import Kind, Task, Week
 from thermosprout.quantities import Units, show_length
 from thermosprout.reports.html import method_html, offline_page
 from thermosprout.reports.row_picture import RowPicture, row_picture
 from thermosprout.reports.trial_figures import TrialPicture, trial_picture
+from thermosprout.reports.words import (
+    STAGE_WORDS,
+    UNKNOWN,
+    day_words,
+    iso_day,
+    percent_spread,
+    spread,
+    stage_range,
+)
 from thermosprout.season.curves import EmergenceCurve
 
 KIND_CLASS = {
@@ -24,8 +33,6 @@ KIND_CLASS = {
     Kind.PLANT: "plant",
     Kind.EXPECT: "expect",
 }
-
-_STAGES = {"first": "first seedling", "half": "half up", "full": "nine tenths"}
 
 _NOT_SHOWN = "Not shown"
 
@@ -130,16 +137,16 @@ def _days(
 
 def _cautions(tasks: Sequence[Task]) -> list[tuple[str, str]]:
     """Cautions of the handled seed, each once with the crops it is for."""
-    found: dict[str, dict[str, None]] = {}
+    crops: dict[str, dict[str, None]] = {}
     for task in tasks:
         for caution in task.cautions:
-            found.setdefault(caution, {})[task.called] = None
-    return [(caution, ", ".join(crops)) for caution, crops in found.items()]
+            crops.setdefault(caution, {})[task.called] = None
+    return [(caution, ", ".join(names)) for caution, names in crops.items()]
 
 
 def _row(report: SeasonReport, index: int) -> dict[str, Any]:
     row, curve = report.document["rows"][index], report.curves[index]
-    stages = [(_STAGES[stage], *_span(row["stages"][stage])) for stage in _STAGES]
+    stages = [(STAGE_WORDS[stage], *_span(row["stages"][stage])) for stage in STAGE_WORDS]
     stand = row["stand"]
     seeds = row["seeds_planted"]
     picture = row_picture(curve)
@@ -151,21 +158,20 @@ def _row(report: SeasonReport, index: int) -> dict[str, Any]:
         "variety": row["variety"] or "",
         "treatment": row["treatment"],
         "bed": row["bed"] or "",
-        "planted": _day(row["planted"]),
-        "started": _day(row["started"]) if row["treatment"] != "direct" else "",
+        "planted": iso_day(row["planted"]),
+        "started": iso_day(row["started"]) if row["treatment"] != "direct" else "",
         "depth": show_length(row["depth_cm"], report.units),
         "seeds": seeds,
         "stages": stages,
         "since_planted": _day_count(row["days_since_planted"]["half"]),
         "since_started": _day_count(row["days_since_started"]["half"]),
         "plants": _plants(stand, seeds),
-        "stand": f"{100 * stand['p50']:.0f} of 100 ({100 * stand['p10']:.0f} to "
-        f"{100 * stand['p90']:.0f})",
-        "wait": _day(row["wait_until"]) if row["wait_until"] else "left open",
+        "stand": percent_spread(stand),
+        "wait": iso_day(row["wait_until"]),
         "soil": f"{soil_C:.1f} °C ({soil_C * 1.8 + 32:.0f} °F)",
         "soil_source": row["soil"]["source"],
         "notes": row["notes"],
-        "counts": [(_day(item["inspected"]), item["emerged"]) for item in row["counts"]],
+        "counts": [(iso_day(item["inspected"]), item["emerged"]) for item in row["counts"]],
         "picture": picture,
         "picture_words": _picture_words(row, stages, curve),
         "lot": report.row_lots[index],
@@ -178,7 +184,7 @@ def _picture_words(
     row: Mapping[str, Any], stages: Sequence[tuple[str, str, str]], curve: EmergenceCurve
 ) -> str:
     """What the picture shows, for those who cannot see it."""
-    told = "; ".join(
+    stages_words = "; ".join(
         f"{name} {likely}" + (f" ({span})" if span else "") for name, likely, span in stages
     )
     soil = ""
@@ -189,53 +195,31 @@ def _picture_words(
     counted = ""
     if curve.counts:
         counted = f" Last counted: {row['counts'][-1]['emerged']} seedlings."
-    return f"Seedlings per 100 seeds planted through time: {told}.{soil}{counted}"
+    return f"Seedlings per 100 seeds planted through time: {stages_words}.{soil}{counted}"
 
 
 def _plants(stand: Mapping[str, float], seeds: int) -> str:
     middle = f"{stand['p50'] * seeds:.0f}"
     return (
-        f"{middle} {'plant' if middle == '1' else 'plants'} ({stand['p10'] * seeds:.0f} to "
+        f"{middle} {'plant' if middle == '1' else 'plants'} ({stand['p10'] * seeds:.0f}–"
         f"{stand['p90'] * seeds:.0f}) from {seeds} seeds planted"
     )
 
 
-def _day(text: str | None) -> str:
-    return day_words(datetime.fromisoformat(text).date()) if text else "open"
-
-
 def _span(stage: Mapping[str, str | None]) -> tuple[str, str]:
-    """Likely day and range of a stage; what lies past the soil temperature known stays open."""
-    low, middle, high = (stage[name] for name in ("p10", "p50", "p90"))
-    if low is None:
-        return "open", ""
-    if high is None:
-        return _day(middle), f"{_day(low)} or later"
-    first, last = (datetime.fromisoformat(text).date() for text in (low, high))
-    if first == last:
-        return _day(middle), "that day"
-    if (first.year, first.month) == (last.year, last.month):
-        return _day(middle), f"{first.day}–{day_words(last)}"
-    return _day(middle), f"{day_words(first)} – {day_words(last)}"
+    """Most likely day and 80 % range of a stage."""
+    return iso_day(stage["p50"]), stage_range(stage) if stage["p10"] else ""
 
 
 def _day_count(days: Mapping[str, float | None]) -> str:
-    low, middle, high = (days[name] for name in ("p10", "p50", "p90"))
-    if low is None:
-        return "open"
-    if middle is None or high is None:
-        likely = "open" if middle is None else f"{middle:.0f} days"
-        return f"{likely} ({low:.0f} or more)"
-    if f"{low:.0f}" == f"{high:.0f}":
-        return f"{middle:.0f} days"
-    return f"{middle:.0f} days ({low:.0f} to {high:.0f})"
+    return UNKNOWN if days["p50"] is None else f"{spread(days)} days"
 
 
 def _trial(index: int, trial: TrialReport) -> dict[str, Any]:
     result = trial.result
     columns = (
-        ("stand", "stand per seed planted", 100.0, "%"),
-        ("stand_per_started", "stand per seed started", 100.0, "%"),
+        ("stand", "stand per seed planted", 100.0, " %"),
+        ("stand_per_started", "stand per seed started", 100.0, " %"),
         ("t50_since_planted_d", "half emergence, days since planted", 1.0, ""),
         ("t50_since_started_d", "half emergence, days since started", 1.0, ""),
         ("thermal_time_50_Cd", "thermal time since planted, °C d", 1.0, ""),
@@ -267,7 +251,7 @@ def _trial(index: int, trial: TrialReport) -> dict[str, Any]:
 
 def _value(value: Mapping[str, float | None] | None, factor: float, unit: str) -> str:
     if value is None or value["estimate"] is None:
-        return "–"
+        return UNKNOWN
     digits = 0 if factor == 100.0 or value["estimate"] * factor >= 100 else 1
     text = f"{value['estimate'] * factor:.{digits}f}{unit}"
     low, high = value["low"], value["high"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from thermosprout.errors import InputError
 from thermosprout.files import write_atomic
@@ -48,6 +48,13 @@ _RC = {
     "svg.fonttype": "none",
 }
 
+_METADATA: dict[str, dict[str, Any]] = {
+    "png": {"Software": "thermosprout"},
+    "svg": {"Creator": "thermosprout", "Date": None},
+    "pdf": {"Creator": "thermosprout", "CreationDate": None},
+}
+"""Who made the picture, without a date: the same picture is the same file."""
+
 
 @contextmanager
 def own_style() -> Iterator[None]:
@@ -58,6 +65,24 @@ def own_style() -> Iterator[None]:
         yield
 
 
+def figure_bytes(figure: Figure, path: str | Path) -> bytes:
+    """Figure as PNG, SVG or PDF, by the ending of a path.
+
+    Raises
+    ------
+    InputError
+        For another ending.
+    """
+    from io import BytesIO
+
+    kind = Path(path).suffix.lower().lstrip(".")
+    if kind not in _METADATA:
+        raise InputError(f"a picture ends in .png, .svg or .pdf, found {Path(path).name!r}")
+    buffer = BytesIO()
+    figure.savefig(buffer, format=kind, dpi=150, metadata=_METADATA[kind])
+    return buffer.getvalue()
+
+
 def save_figure(figure: Figure, path: str | Path) -> Path:
     """Write a figure as PNG, SVG or PDF by its ending, replacing the file whole.
 
@@ -66,14 +91,5 @@ def save_figure(figure: Figure, path: str | Path) -> Path:
     InputError
         For another ending or a folder that cannot be written to.
     """
-    from io import BytesIO
-
-    target = Path(path)
-    kind = target.suffix.lower().lstrip(".")
-    if kind not in {"png", "svg", "pdf"}:
-        raise InputError(f"a picture ends in .png, .svg or .pdf, found {target.name!r}")
-    buffer = BytesIO()
-    metadata = {"Date": None} if kind == "svg" else None
-    figure.savefig(buffer, format=kind, dpi=150, metadata=metadata)
-    write_atomic(target, buffer.getvalue())
-    return target
+    write_atomic(Path(path), figure_bytes(figure, path))
+    return Path(path)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
+from thermosprout.reports.words import UNKNOWN, plain_table
+
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
@@ -34,6 +36,7 @@ def trial_tables(document: Mapping[str, Any]) -> Iterator[RenderableType]:
     level = round(100 * document["interval"])
     for sentence in document["bottom_line"]:
         yield Text(_closed(sentence).removeprefix("- "), style="bold")
+    yield Text("")
     yield _stand(document["treatments"], level)
     yield _times(document["treatments"], level)
     if document["varieties"]:
@@ -54,18 +57,12 @@ def _closed(sentence: str) -> str:
 
 
 def _stand(treatments: list[Mapping[str, Any]], level: int) -> RenderableType:
-    from rich import box
-    from rich.table import Table
-
-    table = Table(
-        title=f"Final stand ({level} % interval)", box=box.SIMPLE_HEAD, title_justify="left"
-    )
-    table.add_column("", overflow="fold")
-    for name in ("plots", "seeds\nplanted", "emerged", "per seed\nplanted", "per seed\nstarted"):
-        table.add_column(name, justify="right")
+    numbers = ("plots", "seeds\nplanted", "emerged", "per seed\nplanted", "per seed\nstarted")
+    table = plain_table(f"Final stand ({level} % interval)", "", *numbers, numbers=numbers)
+    table.columns[0].no_wrap = False
     for item in treatments[:_MOST_ROWS]:
         table.add_row(
-            _plain(item["treatment"]),
+            item["treatment"],
             str(item["plots"]),
             str(item["seeds_planted"]),
             str(item["emerged"]),
@@ -76,40 +73,27 @@ def _stand(treatments: list[Mapping[str, Any]], level: int) -> RenderableType:
 
 
 def _times(treatments: list[Mapping[str, Any]], level: int) -> RenderableType:
-    from rich import box
-    from rich.table import Table
-
     shown = [column for column in _TIMES if any(item[column[0]] for item in treatments)]
-    table = Table(title=f"Times ({level} % interval)", box=box.SIMPLE_HEAD, title_justify="left")
-    table.add_column("", overflow="fold")
-    for _, name, _ in shown:
-        table.add_column(name, justify="right")
+    numbers = tuple(name for _, name, _ in shown)
+    table = plain_table(f"Times ({level} % interval)", "", *numbers, numbers=numbers)
+    table.columns[0].no_wrap = False
     for item in treatments[:_MOST_ROWS]:
-        table.add_row(
-            _plain(item["treatment"]), *(_number(item[key], digits) for key, _, digits in shown)
-        )
+        table.add_row(item["treatment"], *(_number(item[key], digits) for key, _, digits in shown))
     return table
-
-
-def _plain(label: str) -> str:
-    """Label that the terminal's mark-up cannot take for an instruction."""
-    from rich.markup import escape
-
-    return escape(label)
 
 
 def _share(value: Mapping[str, Any] | None) -> str:
     if value is None or value["estimate"] is None:
-        return "-"
+        return UNKNOWN
     text = f"{100 * value['estimate']:.0f} %"
     if value["low"] is not None:
-        text += f"\n{100 * value['low']:.0f} to {100 * value['high']:.0f}"
+        text += f"\n{100 * value['low']:.0f}–{100 * value['high']:.0f}"
     return text
 
 
 def _number(value: Mapping[str, Any] | None, digits: int) -> str:
     if value is None or value["estimate"] is None:
-        return "-"
+        return UNKNOWN
     text = f"{value['estimate']:.{digits}f}"
     if value["low"] is not None:
         text += f"\n{value['low']:.{digits}f} to {value['high']:.{digits}f}"

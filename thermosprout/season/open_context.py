@@ -15,8 +15,9 @@ from thermosprout.dates import today as read_today
 from thermosprout.emergence.forecast import DRAWS
 from thermosprout.errors import InputError
 from thermosprout.season.context import Context, season_context
-from thermosprout.season.load import load_season
-from thermosprout.season.schema import hours
+from thermosprout.season.coordinates import nearest_zone
+from thermosprout.season.load import Season, load_season
+from thermosprout.season.schema import FORMAT, SeasonFile, hours
 from thermosprout.season.soil import SoilSupply, Water
 from thermosprout.soil.in_memory import series_in_memory
 from thermosprout.soil.model.temperature import Surface
@@ -57,6 +58,14 @@ def open_context(
     loaded = load_season(season) if season is not None else None
     zone = read_zone(timezone) if timezone else ZoneInfo("UTC")
     file_zone = timezone or None
+    notes: list[str] = []
+    if loaded is None and latitude is not None and longitude is not None and soil is None:
+        if not timezone:
+            timezone, _ = nearest_zone(latitude, longitude)
+            zone = read_zone(timezone)
+            notes.append(f"Time zone: {timezone}, the nearest; --timezone names another.")
+        if weather is None and constant_C is None:
+            loaded = place_season(latitude, longitude, timezone, surface)
     if loaded is not None:
         zone = loaded.data.site.zone
         latitude, longitude = loaded.data.site.latitude, loaded.data.site.longitude
@@ -65,7 +74,6 @@ def open_context(
     options: dict[str, Any] = {"as_of": today, "air_C": air_C, "size": size, "seed": seed}
     if constant_C is not None:
         return Context(float(constant_C), zone=zone, season=loaded, **options)
-    notes: list[str] = []
     series: xr.DataArray | None = None
     sky: xr.Dataset | None = None
     if soil is not None:
@@ -73,7 +81,7 @@ def open_context(
         notes.extend(sentences)
     if weather is not None:
         if latitude is None or longitude is None:
-            raise InputError("a weather table needs its place", hint="add --lat and --lon")
+            raise InputError("a weather table needs its place", hint='add --at "56.2, -3.1"')
         sky, reading = read_weather_csv(
             weather, latitude=latitude, longitude=longitude, timezone=file_zone
         )
@@ -82,8 +90,12 @@ def open_context(
         context = season_context(loaded, offline=offline, series=series, weather=sky, **options)
     elif series is None and sky is None:
         raise InputError(
-            "no temperature was named",
-            hint="give a season file, --soil SOIL.csv, --weather WEATHER.csv or --constant C",
+            "there is no season file here, and no soil temperature or place is named",
+            hint=(
+                'name a season file, --at "56.2, -3.1" to ask a weather service, '
+                "--soil SOIL.csv, --weather WEATHER.csv, or --constant with a soil thermometer's "
+                "reading"
+            ),
         )
     else:
         ground: Surface = "grass" if surface == "grass" else "bare"
@@ -92,6 +104,26 @@ def open_context(
         )
     context.note(*notes)
     return context
+
+
+def place_season(latitude: float, longitude: float, timezone: str, surface: str = "bare") -> Season:
+    """Season of a place alone: a weather service gives its soil temperature."""
+    data = SeasonFile.model_validate(
+        {
+            "format": FORMAT,
+            "site": {
+                "name": f"{latitude:g}, {longitude:g}",
+                "latitude": latitude,
+                "longitude": longitude,
+                "timezone": timezone,
+            },
+            "soil": {
+                "service": "open-meteo",
+                "surface": "grass" if surface == "grass" else "bare",
+            },
+        }
+    )
+    return Season(path=Path("(place)"), data=data, crops={}, seed_lots={}, places={})
 
 
 def memory_context(

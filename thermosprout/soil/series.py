@@ -7,7 +7,6 @@ The files that other commands and programs read back.
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,7 +15,6 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError, Place
-from thermosprout.files import write_atomic
 
 SURFACES = ("bare", "grass", "unknown")
 """Ground a series was measured or modelled under."""
@@ -205,35 +203,35 @@ WEATHER_COLUMNS = {
 }
 
 
-def write_soil_csv(series: xr.DataArray, path: Path) -> None:
-    """Write ``time_utc,soil_temp_C``, an empty cell where a value is missing.
+def soil_csv(series: xr.DataArray) -> str:
+    """Series as ``time_utc,soil_temp_C``, an empty cell where a value is missing.
 
     Raises
     ------
     InputError
-        When the series has members, or the file cannot be written.
+        When the series has members.
     """
     if series.ndim != 1:
         raise InputError("a soil temperature file holds one series, this one has members")
     lines = ["time_utc,soil_temp_C"]
     lines += _rows(series["time"].values, [series.values])
-    write_atomic(path, "\n".join(lines) + "\n")
+    return "\n".join(lines) + "\n"
 
 
-def write_weather_csv(weather: xr.Dataset, path: Path) -> None:
-    """Write hourly weather with columns named by quantity and unit.
+def weather_csv(weather: xr.Dataset) -> str:
+    """Hourly weather with columns named by quantity and unit.
 
     Raises
     ------
     InputError
-        When the weather has members, or the file cannot be written.
+        When the weather has members.
     """
     if "member" in weather.dims:
         raise InputError("a weather file holds one series, this one has members")
     names = [name for name in WEATHER_COLUMNS if name in weather]
     lines = [",".join(["time_utc", *(WEATHER_COLUMNS[name] for name in names)])]
     lines += _rows(weather["time"].values, [weather[name].values for name in names])
-    write_atomic(path, "\n".join(lines) + "\n")
+    return "\n".join(lines) + "\n"
 
 
 def _rows(time: np.ndarray, columns: list[np.ndarray]) -> list[str]:

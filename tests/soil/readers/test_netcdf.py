@@ -13,7 +13,7 @@ from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.readers.logger import read_soil_csv
 from thermosprout.soil.readers.netcdf import is_netcdf, read_soil_netcdf
 from thermosprout.soil.readers.weather_table import read_weather_csv
-from thermosprout.soil.series import write_soil_csv, write_weather_csv
+from thermosprout.soil.series import soil_csv, weather_csv
 
 HOURS = pd.date_range("2026-04-01", periods=48, freq="h")
 HERE = {"latitude": 50.0, "longitude": 8.0}
@@ -147,7 +147,7 @@ def test_netcdf_nearest_cell_in_kelvin(tmp_path: Path) -> None:
     assert "layer from 0 to 7 cm" in " ".join(reading.sentences())
     with pytest.raises(CoverageError, match=r"nearest cell lies .* km away"):
         read_soil_netcdf(path, latitude=10, longitude=8)
-    with pytest.raises(InputError, match="6 cells; say where with --lat and --lon"):
+    with pytest.raises(InputError, match="6 cells; say where with --at"):
         read_soil_netcdf(path)
 
 
@@ -190,7 +190,7 @@ def test_written_files_are_read_back(tmp_path: Path) -> None:
     path = tmp_path / "era.nc"
     grid().to_netcdf(path, engine="h5netcdf")
     series, _ = read_soil_netcdf(path, **HERE)
-    write_soil_csv(series, tmp_path / "soil.csv")
+    (tmp_path / "soil.csv").write_text(soil_csv(series))
     assert (
         (tmp_path / "soil.csv").read_text().startswith("time_utc,soil_temp_C\n2026-04-01T00:00Z,")
     )
@@ -200,6 +200,6 @@ def test_written_files_are_read_back(tmp_path: Path) -> None:
     daily = tmp_path / "weather.csv"
     daily.write_text("date,air_temp_C\n" + "".join(f"2026-05-0{d},1{d}\n" for d in range(1, 6)))
     weather, _ = read_weather_csv(daily, **HERE, timezone="UTC")
-    write_weather_csv(weather, tmp_path / "out.csv")
+    (tmp_path / "out.csv").write_text(weather_csv(weather))
     back, _ = read_weather_csv(tmp_path / "out.csv", **HERE)
     assert np.allclose(back["air_temperature"], weather["air_temperature"], atol=6e-4)

@@ -293,7 +293,7 @@ def _nearest(
         raise InputError(
             f"the file holds {lat.size} cells",
             place=Place(file=path),
-            hint="say where with --lat and --lon",
+            hint="say where with --at",
         )
     row = 0
     flat_lat, flat_lon = lat.values.ravel(), lon.transpose(*lat.dims).values.ravel()
@@ -315,7 +315,7 @@ def _nearest(
             raise CoverageError(
                 f"the nearest cell lies {distance[row]:.0f} km away",
                 place=Place(file=path),
-                hint="check --lat and --lon, or take a file that holds the place",
+                hint="check --at, or take a file that holds the place",
             )
     index = dict(zip(lat.dims, np.unravel_index(row, lat.shape), strict=True))
     picked = array.isel({dim: int(at) for dim, at in index.items() if dim in array.dims})
