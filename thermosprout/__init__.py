@@ -6,16 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from thermosprout.api.ask import (
-        analyse,
-        calibrate,
         compare,
         forecast,
         planting_window,
         presprout,
-        read_records,
         read_season,
     )
     from thermosprout.api.inputs import crop, read_soil, read_weather, soil_temperature
+    from thermosprout.api.trials import analyse, calibrate, read_records
     from thermosprout.crops.seed_lots import SeedLot
     from thermosprout.maps.files import open_grid
     from thermosprout.maps.map import emergence_map as map
@@ -24,8 +22,8 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _ENTRY_POINTS = {
-    "analyse": ("thermosprout.api.ask", "analyse"),
-    "calibrate": ("thermosprout.api.ask", "calibrate"),
+    "analyse": ("thermosprout.api.trials", "analyse"),
+    "calibrate": ("thermosprout.api.trials", "calibrate"),
     "compare": ("thermosprout.api.ask", "compare"),
     "crop": ("thermosprout.api.inputs", "crop"),
     "forecast": ("thermosprout.api.ask", "forecast"),
@@ -33,7 +31,7 @@ _ENTRY_POINTS = {
     "open_grid": ("thermosprout.maps.files", "open_grid"),
     "planting_window": ("thermosprout.api.ask", "planting_window"),
     "presprout": ("thermosprout.api.ask", "presprout"),
-    "read_records": ("thermosprout.api.ask", "read_records"),
+    "read_records": ("thermosprout.api.trials", "read_records"),
     "read_season": ("thermosprout.api.ask", "read_season"),
     "read_soil": ("thermosprout.api.inputs", "read_soil"),
     "read_weather": ("thermosprout.api.inputs", "read_weather"),

@@ -18,6 +18,7 @@ DEMO = Path(__file__).parents[2] / "demo"
 MODULES = (
     "thermosprout.api.ask",
     "thermosprout.api.inputs",
+    "thermosprout.api.trials",
     "thermosprout.maps.map",
     "thermosprout.maps.files",
     "thermosprout.maps.write",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -21,12 +21,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from thermosprout.calibration.result import Calibration as Fit
-    from thermosprout.crops.crop import Crop
     from thermosprout.planning.compare_answer import CompareAnswer
     from thermosprout.planning.presprout import PresproutAnswer
     from thermosprout.season.forecast import SeasonForecast
-    from thermosprout.trials.analysis.results import TrialResult
 
 LINES = 40
 """Most lines that an answer prints of itself."""
@@ -359,121 +356,3 @@ class SproutingPlan(Answer):
         from thermosprout.reports.decision_tables import presprout_tables
 
         return presprout_tables(self.to_dict())
-
-
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
-class TrialAnalysis(Answer):
-    """What a trial shows.
-
-    Attributes
-    ----------
-    result : TrialResult
-        Treatments, differences and conclusions.
-    """
-
-    result: TrialResult
-    more_warnings: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON document of ``thermosprout trial analyse``."""
-        document = self.result.to_dict()
-        document["warnings"] = [*document["warnings"], *self.more_warnings]
-        return document
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one line a treatment: plots, seeds, stand and times with their intervals."""
-        import pandas as pd
-
-        lines = []
-        for one in self.to_dict()["treatments"]:
-            line = {key: one[key] for key in ("treatment", "plots", "seeds_planted")}
-            for measure in ("stand", "t50_since_planted_d", "t50_since_started_d"):
-                for name in ("estimate", "low", "high"):
-                    line[f"{measure}_{name}"] = (one.get(measure) or {}).get(name)
-            lines.append(line)
-        return pd.DataFrame(lines)
-
-    def differences(self) -> pd.DataFrame:
-        """Return one line a pair of treatments and measure."""
-        import pandas as pd
-
-        return pd.DataFrame(self.to_dict()["differences"])
-
-    def to_dataset(self) -> xr.Dataset:
-        """Return the treatments' figures along ``treatment``."""
-        frame = self.to_frame().set_index("treatment")
-        dataset = xr.Dataset.from_dataframe(frame)
-        for name in dataset.data_vars:
-            dataset[name].attrs["units"] = "d" if "_d_" in str(name) else "1"
-        return dataset
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the curves of the treatments with their bands."""
-        from thermosprout.reports.answer_figures import new_axes
-        from thermosprout.reports.trial_figures import draw_curves
-
-        return draw_curves(new_axes(ax, height=4.3), self.to_dict())
-
-    def _tables(self, width: int) -> Sequence[Any]:
-        from thermosprout.reports.trial_tables import trial_tables
-
-        return list(trial_tables(self.to_dict()))
-
-
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
-class Calibration(Answer):
-    """What records say of a crop's parameters.
-
-    Attributes
-    ----------
-    fit : thermosprout.calibration.result.Calibration
-        Parameters, estimates and warnings.
-    crop : Crop
-        The crop with its new estimate, ready for :func:`thermosprout.forecast`.
-    """
-
-    fit: Fit
-    crop: Crop
-    prior: str = ""
-    more_warnings: tuple[str, ...] = ()
-    files: tuple[Any, ...] = field(default=())
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON document of ``thermosprout calibrate``."""
-        from thermosprout.calibration.document import calibration_document
-
-        return calibration_document(
-            self.fit,
-            files=list(self.files),
-            prior=self.prior,
-            scores=(),
-            left_out="",
-            saved=(),
-            more_warnings=list(self.more_warnings),
-        )
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one line a parameter: estimate and 90 % interval."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            [
-                {"parameter": name, **{key: one.get(key) for key in ("estimate", "low", "high")}}
-                for name, one in self.to_dict()["parameters"].items()
-            ]
-        )
-
-    def to_dataset(self) -> xr.Dataset:
-        """Return the parameters along ``parameter``."""
-        return xr.Dataset.from_dataframe(self.to_frame().set_index("parameter"))
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw each parameter's interval before and after the records."""
-        from thermosprout.reports.answer_figures import draw_parameters
-
-        return draw_parameters(self.fit.parameters, self.crop.name, ax)
-
-    def _tables(self, width: int) -> Sequence[Any]:
-        from thermosprout.reports.crop_tables import calibration_tables
-
-        return calibration_tables(self.to_dict())

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,12 +11,10 @@ from typing import TYPE_CHECKING, Any
 import xarray as xr
 
 from thermosprout.api.answers import (
-    Calibration,
     Comparison,
     Forecast,
     PlantingWindow,
     SproutingPlan,
-    TrialAnalysis,
 )
 from thermosprout.api.inputs import (
     Day,
@@ -30,7 +27,6 @@ from thermosprout.api.inputs import (
     read_weather,
     require_zone,
 )
-from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.dates import noon
@@ -46,11 +42,8 @@ from thermosprout.season.setting import Question
 if TYPE_CHECKING:
     import pandas as pd
 
-    from thermosprout.trials.analysis.analyse import Compared
-
     SoilInput = str | Path | float | pd.Series | xr.DataArray | xr.Dataset
     WeatherInput = str | Path | pd.DataFrame | xr.Dataset
-    RecordsInput = str | Path | pd.DataFrame
 
 
 @dataclass(frozen=True, repr=False)
@@ -568,192 +561,6 @@ def presprout(
     )
 
 
-def read_records(path: str | Path, *, timezone: str | None = None) -> pd.DataFrame:
-    """Records of a trial: one line per plot and inspection.
-
-    Parameters
-    ----------
-    path : path
-        A CSV file with the columns ``plot, block, ..., inspected, emerged``.
-    timezone : str, optional
-        IANA zone of dates that stand alone; the file's own when absent.
-
-    Returns
-    -------
-    pandas.DataFrame
-
-    Raises
-    ------
-    InputError
-        For the first fault, with its line and column.
-
-    Examples
-    --------
-    >>> import thermosprout as ts
-    >>> records = ts.read_records("demo/trial.csv")
-    >>> bool((records["emerged"] <= records["seeds_planted"]).all())
-    True
-    """
-    from thermosprout.trials.records.append import own_clock
-    from thermosprout.trials.records.read import read_records as read
-
-    file = Path(path)
-    table = read(file, timezone=timezone or own_clock(file))
-    table.attrs["checked"] = True
-    return table
-
-
-def analyse(
-    records: RecordsInput,
-    *,
-    soil: SoilInput | None = None,
-    crop: str | Crop = "",
-    compare: Compared | None = None,
-    timezone: str | None = None,
-    seed: int = 1,
-) -> TrialAnalysis:
-    """What a trial shows, what it does not, and how big a difference could still be.
-
-    Parameters
-    ----------
-    records : path or DataFrame
-        See :func:`thermosprout.read_records`.
-    soil : path, Series or DataArray, optional
-        Soil temperature; adds the thermal-time clock.
-    crop : str or Crop
-        For its base temperature on that clock.
-    compare : {"treatment", "variety", "seed_lot"}, optional
-        What is compared; treatments by default.
-
-    Returns
-    -------
-    TrialAnalysis
-
-    Raises
-    ------
-    InputError
-        When nothing has been counted, or a record cannot be right.
-
-    Examples
-    --------
-    >>> import thermosprout as ts
-    >>> trial = ts.analyse(ts.read_records("demo/trial.csv"))
-    >>> trial.to_frame()["treatment"].tolist()
-    ['direct', 'soaked', 'presprouted']
-    """
-    from thermosprout.trials.analysis.analyse import analyse as run
-    from thermosprout.trials.analysis.intervals import thermal_clock
-
-    table = _records(records, timezone)
-    series = None if soil is None else _series(soil, timezone)
-    thermal, warnings = thermal_clock(table, crop, series)
-    return TrialAnalysis(
-        result=run(table, thermal=thermal, compare=compare, seed=seed),
-        more_warnings=tuple(warnings),
-    )
-
-
-def calibrate(
-    records: RecordsInput | Sequence[RecordsInput],
-    crop: str | Crop,
-    *,
-    soil: SoilInput | Sequence[SoilInput] = (),
-    variety: str | None = None,
-    lot: str | None = None,
-    germination: float | None = None,
-    with_prior: bool = True,
-    timezone: str | None = None,
-    seed: int = 0,
-) -> Calibration:
-    """Fit a crop's parameters to records and show what changed.
-
-    Parameters
-    ----------
-    records : path, DataFrame or sequence of them
-        See :func:`thermosprout.read_records`.
-    crop : str or Crop
-        Where the fit starts from.
-    soil : path, Series, DataArray or sequence of them
-        Soil temperature of the trials; not needed for dishes of known temperature.
-    variety, lot : str, optional
-        Fit this variety or lot.
-    germination : float, optional
-        Share of live seed; as is usual for the crop when absent.
-    with_prior : bool
-        Start from what is published; without it only what the records pin down is told.
-
-    Returns
-    -------
-    Calibration
-        Its ``crop`` goes straight into :func:`thermosprout.forecast`.
-
-    Raises
-    ------
-    InputError
-        When a record cannot be right, or none is of the crop.
-    FitError
-        When the fit is not to be trusted.
-
-    Examples
-    --------
-    >>> import thermosprout as ts
-    >>> fit = ts.calibrate("demo/trial.csv", "carrot", soil="demo/soil.csv")
-    >>> fit.crop.name
-    'carrot'
-    """
-    from thermosprout.calibration.plots import plots_of_records
-    from thermosprout.calibration.result import calibrate as run
-    from thermosprout.crops.seed_lots import typical_viability
-
-    sown = crop if isinstance(crop, Crop) else find_crop(crop)
-    tables = _several(records)
-    viability = typical_viability(sown.name) if germination is None else germination
-    plots = []
-    for number, table in enumerate(tables):
-        here = plots_of_records(_records(table, timezone), sown, viability=viability)
-        prefix = f"{number + 1} " if len(tables) > 1 else ""
-        plots += [replace(plot, name=f"{prefix}{plot.name}") for plot in here]
-    series = [_series(one, timezone) for one in _several(soil)]
-    fit = run(
-        sown, tuple(plots), series, variety=variety, seed_lot=lot, with_prior=with_prior, seed=seed
-    )
-    estimate = fit.estimates[-1] if fit.estimates else sown.estimate
-    return Calibration(
-        fit=fit,
-        crop=replace(sown, estimate=estimate),
-        prior=f"catalogue: {sown.name}",
-        files=tuple(Path(one) for one in tables if isinstance(one, str | Path)),
-    )
-
-
-def _several(data: Any) -> list[Any]:
-    """One thing, or each of several."""
-    return list(data) if isinstance(data, list | tuple) else [data]
-
-
-def _records(records: Any, timezone: str | None) -> pd.DataFrame:
-    if isinstance(records, str | Path):
-        return read_records(records, timezone=timezone)
-    import pandas as pd
-
-    if isinstance(records, pd.DataFrame):
-        if records.attrs.get("checked"):
-            return records
-        # A table in memory is checked by the same rules as one on disk.
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "records.csv"
-            records.to_csv(path, index=False)
-            return read_records(path, timezone=timezone)
-    raise InputError(
-        f"records cannot be taken from {type(records).__name__}; expected a file or a pandas "
-        "DataFrame"
-    )
-
-
-def _series(soil: Any, timezone: str | None) -> xr.DataArray:
-    return read_soil(soil, timezone=timezone)
-
-
 def _day(day: Day | None, what: str) -> str:
     """Day as text, empty where there is none."""
     return "" if day is None else day_of(day, what=what).isoformat()
@@ -787,11 +594,13 @@ def _context(
             soil, weather, at, timezone=timezone, as_of=today, size=draws, seed=seed, **options
         )
     opened = _season(season)
+    if isinstance(soil, int | float):
+        raise InputError("a constant temperature does not go with a season file")
     return season_context(
         opened,
         as_of=moment_of(as_of, opened.data.site.zone, what="as_of"),
         offline=offline,
-        series=None if soil is None else _series(soil, opened.data.site.timezone),
+        series=None if soil is None else read_soil(soil, timezone=opened.data.site.timezone),
         size=draws,
         seed=seed,
     )

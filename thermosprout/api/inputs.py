@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -257,17 +257,6 @@ def place(at: str | tuple[float, float]) -> tuple[float, float]:
     return read_coordinates(text)
 
 
-def day_text(day: Day, *, what: str) -> str:
-    """Day as ISO text, for the options that take a day.
-
-    Raises
-    ------
-    InputError
-        When it is neither a date nor text that is one.
-    """
-    return day_of(day, what=what).isoformat()
-
-
 def day_of(day: Day, *, what: str) -> date:
     """Day of a date, a time or a text.
 
@@ -342,10 +331,3 @@ def constant_series(temperature_C: float, first: datetime, days: int = 400) -> x
         source=f"constant {temperature_C:g} °C",
         surface="unknown",
     )
-
-
-def frame_of(rows: list[dict[str, Any]]) -> pd.DataFrame:
-    """DataFrame of flat rows."""
-    import pandas as pd
-
-    return pd.DataFrame(rows)
