@@ -13,16 +13,18 @@ import pytest
 from thermosprout.errors import InputError, Place
 from thermosprout.trials.records.append import append_records, filed_counts
 from thermosprout.trials.records.file import (
+    Mark,
     _is_whole,
-    _settled_size,
     append_text,
     clear_mark,
     format_line,
     format_table,
+    identity,
     lock_path,
     locked,
     parse_table,
     read_mark,
+    read_settled,
     set_torn_aside,
     write_mark,
 )
@@ -159,12 +161,19 @@ def test_a_last_line_that_can_be_complete(line: bytes, whole: bool) -> None:
     assert _is_whole(line, b"plot,emerged") is whole
 
 
-def test_the_settled_part_ends_before_an_unfinished_line() -> None:
+def test_the_settled_part_ends_before_an_unfinished_line(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
     head, done = b"plot,emerged\n", b'A1,"3"\n'
-    assert _settled_size(head + done, len(head)) == len(head + done)
-    assert _settled_size(head + done + b'A2,"', len(head)) == len(head + done)
-    assert _settled_size(head + done + b'A2,"4"', len(head)) == len(head + done) + 6
-    assert _settled_size(head + b'A1,"', len(head)) == len(head)
+    for text, settled in (
+        (head + done, len(head + done)),
+        (head + done + b'A2,"', len(head + done)),
+        (head + done + b'A2,"4"', len(head + done) + 6),
+        (head + b'A1,"', len(head)),
+    ):
+        path.write_bytes(text)
+        with locked(path) as lock:
+            write_mark(lock, len(head))
+        assert read_settled(path)[0].encode() == text[:settled]
 
 
 def test_what_is_unfinished_is_set_aside_once(tmp_path: Path) -> None:
@@ -173,18 +182,18 @@ def test_what_is_unfinished_is_set_aside_once(tmp_path: Path) -> None:
     with locked(path) as lock:
         assert set_torn_aside(path, lock) == ""
         write_mark(lock, 20)
-        assert read_mark(path) == 20
+        assert read_mark(path) == Mark(20, b"")
         assert set_torn_aside(path, lock) == 'A2,"'
         assert read_mark(path) is None
         assert set_torn_aside(path, lock) == ""
-        append_text(path, 'A3,"5"\n', lock)
+        append_text(path, 'A3,"5"\n', lock, identity(path))
         assert read_mark(path) is None
     assert path.read_bytes() == b'plot,emerged\nA1,"3"\nA3,"5"\n'
     assert (tmp_path / "r.csv.unfinished").read_bytes() == b'A2,"\n'
     bare = tmp_path / "bare.csv"
     bare.write_bytes(b"plot,emerged\nA1,3")
     with locked(bare) as lock:
-        append_text(bare, 'A2,"4"\n', lock)
+        append_text(bare, 'A2,"4"\n', lock, identity(bare))
         write_mark(lock, 7)
         clear_mark(lock)
     assert bare.read_bytes() == b'plot,emerged\nA1,3\nA2,"4"\n'

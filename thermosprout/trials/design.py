@@ -1,7 +1,4 @@
-"""Where each plot goes: randomised blocks, Latin squares and simpler layouts, from a seed.
-
-A planned trial: spots, days, the handling that leads up to them, and its records file.
-"""
+"""Plan of a trial: where each plot goes, what is done when, and the records file it starts with."""
 
 from __future__ import annotations
 
@@ -15,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermosprout.errors import InputError
-from thermosprout.trials.records.values import FORMAT, Moment, is_formula, read_moment
+from thermosprout.errors import InputError, Place
+from thermosprout.trials.records.values import FORMAT, Moment, read_label, read_moment
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
@@ -261,12 +258,9 @@ class Plan:
             raise InputError("a plot needs at least one station with one seed")
         if not 0.05 <= self.sprout_share <= 1.0:
             raise InputError("the share that sprouts lies between 0.05 and 1")
-        for spot in self.spots:
-            for name in (spot.variety, spot.treatment):
-                if is_formula(name):
-                    raise InputError(
-                        f"{name!r} would run as a formula in a spreadsheet; begin with a letter"
-                    )
+        labels = {self.seed_lot, *(n for s in self.spots for n in (s.variety, s.treatment))}
+        for name in sorted(labels):
+            read_label(name, Place(file="plan"))
 
     @property
     def seeds(self) -> int:

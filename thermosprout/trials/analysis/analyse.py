@@ -143,6 +143,7 @@ def analyse(
         compared=factor,
         blocks=int(np.unique(plots["block"]).size),
         comparisons=sum(item.p_value is not None for item in tests),
+        counted_once=bool((scores.timing.looks < 2).all()),
         interval=level,
     )
     return replace(result, bottom_line=bottom_line(result), verdict=verdict(result))

@@ -204,8 +204,8 @@ def _unfinished(group: Group, scores: PlotScores) -> Iterator[str]:
     if names:
         yield (
             f"seedlings of {join_names(names)} were still coming at the last look, too many for "
-            "the final stand to be known: it is not compared, and half of it may come later than "
-            "shown; count on until hardly any come"
+            "the final stand, or the day of half of it, to be known or compared; count on until "
+            "hardly any come"
         )
 
 

@@ -182,9 +182,13 @@ def _weighed(
 
 
 def _timed(group: Group, scores: PlotScores) -> BoolArray:
-    """Plots of treatments whose half emergence lies between looks, shape (plot,)."""
-    size = scores.seedlings.size
-    timed = [scores.timing.timed(group.plots_of(i, size)) for i in range(len(group.labels))]
+    """Plots of treatments whose half emergence lies between looks, shape (plot,).
+
+    Half of a stand that is not known yet is not known either.
+    """
+    timing = scores.timing
+    masks = [group.plots_of(i, scores.seedlings.size) for i in range(len(group.labels))]
+    timed = [timing.timed(mask) and not timing.unfinished(mask) for mask in masks]
     return np.array(timed)[group.treatment]
 
 

@@ -221,7 +221,8 @@ class TrialResult:
     """Everything the analysis says; :meth:`to_dict` is the document other programs read.
 
     ``bottom_line`` holds the one to three sentences that a grower would repeat, ``verdict`` those
-    that support them, ``warnings`` what to keep in mind.
+    that support them, ``warnings`` what to keep in mind. Where every plot was ``counted_once``
+    stands are those of that day.
     """
 
     treatments: tuple[TreatmentSummary, ...]
@@ -237,6 +238,7 @@ class TrialResult:
     compared: str
     blocks: int
     comparisons: int
+    counted_once: bool = False
     interval: float = 0.9
 
     def to_dict(self) -> dict[str, Any]:

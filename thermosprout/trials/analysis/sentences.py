@@ -46,6 +46,7 @@ _SENTENCES = {
     HARVEST_STARTED.name: "{a} gave its first harvest {amount} {way} than {b}, counted from "
     "starting the seed",
 }
+_ONE_COUNT = ", on the day of the only count"
 _HANDLING = {"soaked": "Soaking", "presprouted": "Pre-sprouting", "direct": "Direct sowing"}
 
 
@@ -84,6 +85,8 @@ def bottom_line(result: TrialResult) -> tuple[str, ...]:
             f"{more}no clear difference for {len(unclear)} of {len(lines)} others"
             + (against or " against direct")
         )
+    if result.counted_once:
+        sentences = [f"{sentence}{_ONE_COUNT}" for sentence in sentences]
     sentences = sentences[:_MOST_OPENING]
     if any(item.shown for item in result.interactions):
         sentences[_MOST_OPENING - 1 :] = ["What it brings differs between varieties, see below"]
@@ -157,10 +160,15 @@ def verdict(result: TrialResult) -> tuple[str, ...]:
             for item in result.differences
             if item.measure == measure.name and item.method == BY_PLOTS
         ]
-        shown += _list_pairs(measure, [i for i in mine if i.shown], _clear, "differ clearly")
-        unclear += _list_pairs(
-            measure, [i for i in mine if not i.shown], _unclear, "do not differ clearly"
+        clear = list(_list_pairs(measure, [i for i in mine if i.shown], _clear, "differ clearly"))
+        rest = list(
+            _list_pairs(
+                measure, [i for i in mine if not i.shown], _unclear, "do not differ clearly"
+            )
         )
+        once = _ONE_COUNT if result.counted_once and measure.kind == "share" else ""
+        shown += [f"{sentence}{once}" for sentence in clear]
+        unclear += [f"{sentence}{once}" for sentence in rest]
     sentences = [*shown, *_varieties(result), *unclear, *_next_trial(result)]
     if result.comparisons > 1:
         sentences.append(

@@ -1,9 +1,4 @@
-"""New lines for a records file: checked against what is there, then appended durably.
-
-The clock of a records file, for dates that stand alone where nobody names a time zone.
-
-Counts as they are handed in: a few words typed, or a small file from the bed.
-"""
+"""New lines for a records file: read as typed or from a small file, checked, added durably."""
 
 from __future__ import annotations
 
@@ -13,17 +8,20 @@ import io
 import re
 from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text, write_atomic
 from thermosprout.trials.records.file import (
+    FileReplacedError,
+    Identity,
     Line,
     Table,
     append_text,
     format_line,
     format_table,
+    identity,
     locked,
     parse_table,
     read_settled,
@@ -72,6 +70,7 @@ class Appended:
     nothing_to_correct: tuple[str, ...] = ()
 
 
+_MOST_TRIES = 5
 _LINE = re.compile(r"\(line (\d+)\)")
 
 Row = Mapping[str, str]
@@ -112,19 +111,32 @@ def append_records(
         ``correct`` is not set, or the file cannot be written. Nothing is then added.
     """
     where = Path(path)
+    if where.is_symlink():
+        where = where.resolve()  # written where it lies, the link stays
     with locked(where) as lock:
         if not where.exists():
             return _begin(where, rows, timezone, now)
         torn = set_torn_aside(where, lock)
-        plots = {row.get("plot", "") for row in rows}
-        table = _with_columns(where, _columns_needed(rows), plots)
-        plan = _Plan(table, timezone, correct, now)
-        with _told_as_new(where, plan):
-            for row in rows:
-                plan.add(row)
-            text = plan.checked_text()
-        if text:
-            append_text(where, text, lock)
+        first: _Plan | None = None
+        for _ in range(_MOST_TRIES):
+            before = identity(where)
+            text, _torn = read_settled(where)
+            if first is not None and first.stands_in(text):
+                plan = first  # another program carried the new lines over
+                break
+            plan = _planned(where, text, rows, timezone, correct, now)
+            try:
+                plan.write(lock, before)
+            except FileReplacedError:
+                first = plan
+                continue
+            break
+        else:
+            raise InputError(
+                "another program keeps replacing this file; nothing is certain to be recorded",
+                place=Place(file=where),
+                hint="pause the program that synchronises the folder and try again",
+            )
     return Appended(
         added=tuple(plan.added),
         already=tuple(plan.already),
@@ -133,9 +145,28 @@ def append_records(
     )
 
 
+def _planned(
+    path: Path,
+    text: str,
+    rows: Sequence[Row],
+    timezone: str,
+    correct: bool,
+    now: datetime | None,
+) -> _Plan:
+    """Lines for all rows, checked against the text of the file; nothing is written yet."""
+    plots = {row.get("plot", "") for row in rows}
+    table, widened = _with_columns(path, text, _columns_needed(rows), plots)
+    plan = _Plan(table, widened, timezone, correct, now)
+    with _faults_by_plot(path, plan):
+        for row in rows:
+            plan.add(row)
+        plan.check()
+    return plan
+
+
 @contextlib.contextmanager
-def _told_as_new(path: Path, plan: _Plan) -> Iterator[None]:
-    """Faults of lines that are not in the file yet are told by plot, not by a line number."""
+def _faults_by_plot(path: Path, plan: _Plan) -> Iterator[None]:
+    """Name the plot, not a line number, in faults of lines that are not in the file yet."""
     try:
         yield
     except InputError as error:
@@ -146,14 +177,14 @@ def _told_as_new(path: Path, plan: _Plan) -> Iterator[None]:
             if not plan.sound_before():
                 raise
             raise InputError(
-                f"nothing was recorded; beside the new counts {plan.told(error.what)}",
+                f"nothing was recorded; beside the new counts {plan.described(error.what)}",
                 place=place,
                 hint="look at the day and the number that were given; a count that is there "
                 "is replaced by giving its day again with --correct",
             ) from None
         column = f", {place.column}" if place.column else ""
         raise InputError(
-            f"nothing was recorded; plot {plan.current}{column}: {plan.told(error.what)}",
+            f"nothing was recorded; plot {plan.current}{column}: {plan.described(error.what)}",
             place=Place(file=path),
             hint=error.hint,
         ) from None
@@ -162,8 +193,16 @@ def _told_as_new(path: Path, plan: _Plan) -> Iterator[None]:
 class _Plan:
     """Lines to be added to one table, checked together with the lines of the same plots."""
 
-    def __init__(self, table: Table, timezone: str, correct: bool, now: datetime | None) -> None:
+    def __init__(
+        self,
+        table: Table,
+        widened: str | None,
+        timezone: str,
+        correct: bool,
+        now: datetime | None,
+    ) -> None:
         self.table = table
+        self.widened = widened
         self.tz = zone(timezone)
         self.correct = correct
         self.now = now or datetime.now(UTC)
@@ -194,13 +233,13 @@ class _Plan:
             cells = {**self._facts_as_written(facts), **cells}
         elif not {"planted", "treatment", "seeds_planted"} <= row.keys():
             raise self._unknown(plot)
-        stamp = max(
-            [self.now] + [e.entered.utc.replace(tzinfo=UTC) for e in there if e.entered is not None]
-        )  # never before a line that it corrects, also when the clock was set back
-        if stamp is not self.now:
-            stamp = stamp.replace(microsecond=min(stamp.microsecond + 1, 999_999))
+        # Later than every line that it may correct, also when the clock was set back.
+        latest = max((e.entered.utc for e in there if e.entered is not None), default=None)
+        stamp = self.now.astimezone(UTC)
+        if latest is not None:
+            stamp = max(stamp, latest.replace(tzinfo=UTC) + timedelta(microseconds=1))
         cells["format"] = FORMAT
-        cells.setdefault("entered", stamp.astimezone(UTC).isoformat().replace("+00:00", "Z"))
+        cells.setdefault("entered", stamp.isoformat().replace("+00:00", "Z"))
         line = Line(self._next, tuple(cells.get(name, "") for name in self.table.header))
         entry = read_entries(self.table, self.tz, [line])[0]
         if not self._settled(entry, there):
@@ -211,32 +250,40 @@ class _Plan:
 
     def _settled(self, entry: Entry, there: list[Entry]) -> bool:
         """Whether the entry is to be written; notes what it does."""
-        held = None
+        current = None
         if entry.inspected is not None:
             counts = settle(self.table.path, there).counts if there else ()
-            held = next(
+            current = next(
                 (c for c in counts if c.inspected and c.inspected.utc == entry.inspected.utc), None
             )
-        if held is not None and _tells_nothing_new(entry, held):
+        if current is not None and _tells_nothing_new(entry, current):
             self.already.append(entry.plot)
             return False
-        if held is not None and not self.correct:
+        if current is not None and not self.correct:
+            day = current.inspected.text if current.inspected else ""
             raise InputError(
-                f"plot {entry.plot} has {held.emerged} on {held.inspected and held.inspected.text} "
-                f"(line {held.line}), and {entry.emerged} was given",
+                f"plot {entry.plot} has {current.emerged} on {day} "
+                f"(line {current.line}), and {entry.emerged} was given",
                 place=Place(file=self.table.path),
                 hint="say that this is a correction (--correct) to replace it",
+            )
+        if current is not None and entry.entered is not None and not _later(entry, current):
+            raise InputError(
+                f"the correction of plot {entry.plot} says it was entered {entry.entered.text}, "
+                f"not after the count it is to replace (line {current.line})",
+                place=Place(file=self.table.path),
+                hint="leave its column `entered` empty to replace the count now",
             )
         self.added.append(
             Added(
                 plot=entry.plot,
                 inspected=entry.inspected.text if entry.inspected else "",
                 emerged=entry.emerged,
-                before=held.emerged if held else None,
-                corrects=held is not None,
+                before=current.emerged if current else None,
+                corrects=current is not None,
             )
         )
-        if self.correct and held is None and entry.inspected is not None:
+        if self.correct and current is None and entry.inspected is not None:
             self.nothing_to_correct.append(f"{entry.plot} on {entry.inspected.text}")
         return True
 
@@ -275,33 +322,74 @@ class _Plan:
             return False
         return True
 
-    def told(self, what: str) -> str:
-        """Fault in words, a line that is not in the file yet told as the new count."""
+    def described(self, what: str) -> str:
+        """Fault in words, a line that is not in the file yet as the new count."""
         return _LINE.sub(
-            lambda found: "(new)" if int(found[1]) >= self.first_new else found[0], what
+            lambda match: "(new)" if int(match[1]) >= self.first_new else match[0], what
         )
 
-    def checked_text(self) -> str:
-        """Text to append, after the plots it touches are found in order."""
-        if self.new:
-            touched = {line.cells[self._plot_column] for line in self.new}
-            for plot in sorted(touched):
-                self.current = plot
-                settle(self.table.path, self._there[plot])
+    def check(self) -> None:
+        """Check the plots that the new lines touch.
+
+        Raises
+        ------
+        InputError
+            When a plot is not in order with its new lines.
+        """
+        for plot in sorted({line.cells[self._plot_column] for line in self.new}):
+            self.current = plot
+            settle(self.table.path, self._there[plot])
+
+    @property
+    def text(self) -> str:
+        """Lines to be added."""
         return "".join(
             format_line(line.cells, self.table.delimiter, self.table.newline) for line in self.new
         )
 
+    def stands_in(self, text: str) -> bool:
+        """Whether all new lines are in a text already."""
+        lines = set(text.splitlines())
+        return bool(self.new) and all(line in lines for line in self.text.splitlines())
 
-def _tells_nothing_new(entry: Entry, held: Entry) -> bool:
+    def write(self, lock: int, before: Identity) -> None:
+        """Add the lines to the file that had this identity when it was read.
+
+        Raises
+        ------
+        FileReplacedError
+            When the file is another by now.
+        InputError
+            When it cannot be written.
+        """
+        path = self.table.path
+        if not self.new:
+            return
+        if self.widened is None:
+            append_text(path, self.text, lock, before)
+            return
+        if identity(path) != before:
+            raise FileReplacedError
+        # New columns change every line, so the file is replaced whole.
+        whole = self.widened if self.widened.endswith("\n") else self.widened + self.table.newline
+        write_atomic(path, whole + self.text)
+
+
+def _later(entry: Entry, other: Entry) -> bool:
+    if entry.entered is None or other.entered is None:
+        return entry.entered is not None
+    return entry.entered.utc > other.entered.utc
+
+
+def _tells_nothing_new(entry: Entry, current: Entry) -> bool:
     """Whether everything that the new count says is said by the one that is there."""
-    if entry.facts != held.facts or entry.emerged != held.emerged:
+    if entry.facts != current.facts or entry.emerged != current.emerged:
         return False
     pairs = (
-        (entry.note, held.note),
-        (entry.observer, held.observer),
-        (entry.stations_filled, held.stations_filled),
-        (entry.first_harvest, held.first_harvest),
+        (entry.note, current.note),
+        (entry.observer, current.observer),
+        (entry.stations_filled, current.stations_filled),
+        (entry.first_harvest, current.first_harvest),
     )
     return all(mine in ("", None) or mine == theirs for mine, theirs in pairs)
 
@@ -315,23 +403,26 @@ def _columns_needed(rows: Sequence[Row]) -> list[str]:
     return [name for name in KNOWN if name in given - {"format"} or name == "entered"]
 
 
-def _with_columns(path: Path, needed: Sequence[str], plots: Container[str]) -> Table:
-    """Read lines of plots; columns the file lacks are added to it, every line kept as it is."""
-    text, _ = read_settled(path)
+def _with_columns(
+    path: Path, text: str, needed: Sequence[str], plots: Container[str]
+) -> tuple[Table, str | None]:
+    """Lines of plots, and the file's text with the columns it lacks, every line kept as it is.
+
+    The text is None where no column is missing.
+    """
     table = parse_table(path, text, plots=plots)
     require_columns(table)
     missing = [name for name in needed if name not in table.header]
     if not missing:
-        return table
+        return table, None
     # As lines end for the csv module; str.splitlines would also split inside a cell.
     lines = [line.rstrip("\r\n") for line in io.StringIO(text, newline="")]
     first = next(i for i, line in enumerate(lines) if line.strip())
     tail = table.delimiter * len(missing)
     filled = [line + tail if i > first and line.strip() else line for i, line in enumerate(lines)]
     filled[first] = table.delimiter.join([lines[first], *missing])
-    text = "".join(line + table.newline for line in filled)
-    write_atomic(path, text)
-    return parse_table(path, text, plots=plots)
+    widened = "".join(line + table.newline for line in filled)
+    return parse_table(path, widened, plots=plots), widened
 
 
 def _begin(path: Path, rows: Sequence[Row], timezone: str, now: datetime | None) -> Appended:

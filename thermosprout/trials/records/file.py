@@ -1,12 +1,9 @@
-"""One writer at a time: a lock file beside the records, which also notes an append under way.
+"""A records file on disk: one writer at a time, lines appended all or none, text split to cells.
 
-Lines added to a records file so that nothing acknowledged is lost, whatever stops the program.
-
-A writer holds the lock, notes where the file ends, appends all lines in one go, syncs, and only
-then returns. A kill in between leaves at most an unfinished last line, known by that note: readers
-leave it out, and the next writer sets it aside in a file of its own.
-
-A records file as text: its header, its lines with their numbers, and how it separates cells.
+A writer holds a lock file beside the records, notes in it where the file ends and what is to be
+added, appends all lines in one go, syncs, and only then returns. A kill in between leaves a part
+of those lines at most: readers know it by the note and leave it out, and the next writer sets it
+aside in a file of its own.
 """
 
 from __future__ import annotations
@@ -16,6 +13,8 @@ import csv
 import difflib
 import io
 import os
+import re
+import stat
 import sys
 import time
 from collections.abc import Container, Iterator, Sequence
@@ -23,15 +22,48 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from thermosprout.errors import InputError, Place
-from thermosprout.files import read_text
-from thermosprout.trials.records.values import KNOWN, REQUIRED
+from thermosprout.files import read_bytes, read_text, require_plain_file
+from thermosprout.trials.records.values import KNOWN, MANDATORY
 
 _PAUSE_S = 0.02
+_MARK = 40
+_MOST_BYTES = 64_000_000
+_MARKED = re.compile(rb"|(\d{20}\n?|-{20})(\d{20}\n?|-{0,20})?.{0,20}", re.DOTALL)
+"""First bytes of a lock file: nothing, or where an append began and how long it is."""
 
 
 def lock_path(path: Path) -> Path:
-    """Path of the lock file that belongs to a file."""
-    return path.with_name(f".{path.name}.lock")
+    """Path of the lock file of a records file; of the file a link leads to, so that both agree."""
+    real = path.resolve() if path.is_symlink() else path
+    return real.with_name(f".{real.name}.lock")
+
+
+def _open_lock(beside: Path) -> int:
+    """Open a lock file, which must be one: no link, no other file's second name, nothing else."""
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0)
+    flags |= getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    if beside.is_symlink():  # where the system cannot refuse to follow it
+        raise _foreign_lock(beside)
+    try:
+        handle = os.open(beside, flags, 0o666)
+    except OSError as error:
+        raise InputError(
+            f"nothing can be recorded here ({error.strerror})", place=Place(file=beside)
+        ) from None
+    state = os.fstat(handle)
+    begin = os.read(handle, _MARK) if stat.S_ISREG(state.st_mode) else b"?"
+    if state.st_nlink > 1 or not _MARKED.fullmatch(begin):
+        os.close(handle)
+        raise _foreign_lock(beside)
+    return handle
+
+
+def _foreign_lock(beside: Path) -> InputError:
+    return InputError(
+        "this is not a lock file of the records beside it",
+        place=Place(file=beside),
+        hint="move it away; nothing was recorded",
+    )
 
 
 if sys.platform == "win32":  # pragma: no cover - other system
@@ -66,13 +98,7 @@ def locked(path: Path, *, wait_s: float = 30.0) -> Iterator[int]:
         When another program holds it longer than ``wait_s`` seconds, or the folder cannot be
         written to.
     """
-    beside = lock_path(path)
-    try:
-        handle = os.open(beside, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o666)
-    except OSError as error:
-        raise InputError(
-            f"nothing can be recorded here ({error.strerror})", place=Place(file=beside)
-        ) from None
+    handle = _open_lock(lock_path(path))
     try:
         deadline = time.monotonic() + wait_s
         while not _try_lock(handle):
@@ -88,29 +114,49 @@ def locked(path: Path, *, wait_s: float = 30.0) -> Iterator[int]:
         os.close(handle)
 
 
-def write_mark(handle: int, size: int) -> None:
-    """Note that an append starts at byte ``size`` of the file."""
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Note of an append under way: the byte it began at, and what it is to write."""
+
+    size: int
+    text: bytes
+
+
+def write_mark(handle: int, size: int, text: bytes = b"") -> None:
+    """Note that an append of ``text`` starts at byte ``size`` of the file."""
     os.lseek(handle, 0, os.SEEK_SET)
-    os.write(handle, f"{size:020d}\n".encode())
+    _write_all(handle, f"{size:020d}{len(text):020d}".encode() + text)
     os.fsync(handle)
 
 
 def clear_mark(handle: int) -> None:
     """Note that the append is complete."""
-    os.ftruncate(handle, 0)
+    os.lseek(handle, 0, os.SEEK_SET)
+    _write_all(handle, b"-" * _MARK)
 
 
-def read_mark(path: Path) -> int | None:
-    """Byte at which an unfinished append to the file began, if there is one."""
+def read_mark(path: Path) -> Mark | None:
+    """Note of an unfinished append to the file, if there is one."""
+    flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
     try:
-        text = lock_path(path).read_bytes()[:20]
+        handle = os.open(lock_path(path), flags)
     except OSError:
         return None
-    return int(text) if len(text) == 20 and text.isdigit() else None
+    with os.fdopen(handle, "rb") as stream:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            return None
+        try:
+            head = stream.read(_MARK)
+            if not head[:20].isdigit():
+                return None
+            length = int(head[20:]) if len(head) == _MARK and head[20:].isdigit() else 0
+            return Mark(int(head[:20]), stream.read(min(length, _MOST_BYTES)))
+        except OSError:
+            return None
 
 
 def read_settled(path: Path) -> tuple[str, str]:
-    """Text of a file without an unfinished last line, and that line (mostly empty).
+    """Text of a file without what an unfinished append left, and that (mostly empty).
 
     Raises
     ------
@@ -120,20 +166,23 @@ def read_settled(path: Path) -> tuple[str, str]:
     mark = read_mark(path)
     if mark is None:
         return read_text(path), ""
-    try:
-        raw = path.read_bytes()
-    except OSError:
-        return read_text(path), ""  # says what is wrong
+    raw = read_bytes(path)
     cut = _settled_size(raw, mark)
     try:
         return raw[:cut].decode("utf-8-sig"), raw[cut:].decode(errors="replace")
     except UnicodeDecodeError:
-        return read_text(path), ""
+        return read_text(path), ""  # says what is wrong
 
 
-def _settled_size(raw: bytes, mark: int) -> int:
-    """Bytes up to an unfinished last line that an append beginning at ``mark`` left behind."""
-    cut = max(mark, raw.rfind(b"\n") + 1)
+def _settled_size(raw: bytes, mark: Mark) -> int:
+    """Bytes up to what an unfinished append left behind."""
+    rest = raw[mark.size :]
+    if mark.text and rest.startswith(mark.text):
+        return len(raw)
+    if mark.text and mark.text.startswith(rest):
+        return min(mark.size, len(raw))  # lines of one append stand together or not at all
+    # Somebody else wrote since: at most a last line without its end is not theirs.
+    cut = max(mark.size, raw.rfind(b"\n") + 1)
     header = raw.removeprefix(b"\xef\xbb\xbf").lstrip(b"\r\n").split(b"\n", 1)[0]
     if cut >= len(raw) or _is_whole(raw[cut:], header):
         return len(raw)
@@ -175,44 +224,70 @@ def set_torn_aside(path: Path, lock: int) -> str:
     return torn.decode(errors="replace")
 
 
-def append_text(path: Path, text: str, lock: int) -> None:
-    """Append whole lines and return when they are on the disk. Needs the lock.
+class FileReplacedError(Exception):
+    """The file is no longer the one that was read: another program replaced or changed it."""
+
+
+Identity = tuple[int, int, int, int]
+"""Device, number, size and time of change of a file."""
+
+
+def identity(path: Path) -> Identity:
+    """What tells whether a file is still the one that was read.
 
     Raises
     ------
     InputError
+        When there is no such file.
+    """
+    return _identity(require_plain_file(path))
+
+
+def _identity(state: os.stat_result) -> Identity:
+    return state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns
+
+
+def append_text(path: Path, text: str, lock: int, before: Identity) -> None:
+    """Append whole lines and return when they are on the disk. Needs the lock.
+
+    Parameters
+    ----------
+    before : Identity
+        Of the file that the lines were made for.
+
+    Raises
+    ------
+    FileReplacedError
+        When the file is no longer that one; the lines are in none or in one that was replaced.
+    InputError
         When the disk is full or the file cannot be written; the file is then as it was.
     """
     data = text.encode()
-    for _ in range(5):
+    try:
+        handle = os.open(path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0))
+    except OSError as error:
+        raise _unwritable(path, error) from None
+    try:
+        state = os.fstat(handle)
+        if _identity(state) != before:
+            raise FileReplacedError
+        whole = data if _ends_line(handle, state.st_size) else b"\n" + data
+        write_mark(lock, state.st_size, whole)
         try:
-            handle = os.open(path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0))
+            _write_all(handle, whole)
+            os.fsync(handle)
         except OSError as error:
+            with contextlib.suppress(OSError):
+                os.ftruncate(handle, state.st_size)
             raise _unwritable(path, error) from None
-        try:
-            size = os.fstat(handle).st_size
-            whole = data if _ends_line(handle, size) else b"\n" + data
-            write_mark(lock, size)
-            try:
-                _write_all(handle, whole)
-                os.fsync(handle)
-            except OSError as error:
-                with contextlib.suppress(OSError):
-                    os.ftruncate(handle, size)
-                raise _unwritable(path, error) from None
-            same = _same_file(handle, path)
-        except OSError as error:
-            raise _unwritable(path, error) from None
-        finally:
-            os.close(handle)
-        clear_mark(lock)
-        if same:
-            return
-    raise InputError(
-        "another program keeps replacing this file; nothing is certain to be recorded",
-        place=Place(file=path),
-        hint="pause the program that synchronises the folder and try again",
-    )
+        same = _same_file(handle, path)
+    except OSError as error:
+        raise _unwritable(path, error) from None
+    finally:
+        os.close(handle)
+    clear_mark(lock)
+    if not same:
+        raise FileReplacedError
 
 
 def _ends_line(handle: int, size: int) -> bool:
@@ -329,7 +404,7 @@ def parse_table(path: Path, text: str, *, plots: Container[str] | None = None) -
         raise InputError(
             "the file is empty",
             place=Place(file=path),
-            hint=f"the first line names the columns: {', '.join(REQUIRED)}",
+            hint=f"the first line names the columns: {', '.join(MANDATORY)}",
         )
     return Table(
         path=path,
@@ -362,7 +437,7 @@ def require_columns(table: Table) -> tuple[str, ...]:
     InputError
         When a column is missing, or one is named nearly like a known column.
     """
-    for name in REQUIRED:
+    for name in MANDATORY:
         if name not in table.header:
             near = difflib.get_close_matches(name, table.header, n=1, cutoff=0.75)
             raise InputError(
@@ -370,7 +445,7 @@ def require_columns(table: Table) -> tuple[str, ...]:
                 place=table.place(1),
                 hint=f"is it the one named {near[0]!r}" + "?"
                 if near
-                else f"a records file has the columns {', '.join(REQUIRED)}",
+                else f"a records file has the columns {', '.join(MANDATORY)}",
             )
     others = tuple(name for name in table.header if name not in KNOWN)
     for name in others:

@@ -1,6 +1,6 @@
-"""Lines of a records file, read cell by cell into checked values.
+"""Lines of a records file as checked values, and the lines of one plot taken together.
 
-The lines of one plot together: corrections settled, order and facts checked.
+Corrections are settled (the later ``entered`` holds), order and facts are checked.
 """
 
 from __future__ import annotations

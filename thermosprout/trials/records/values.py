@@ -1,13 +1,8 @@
-"""The columns of a records file: one line per plot and inspection.
+"""Columns and cells of a records file: one line per plot and inspection.
 
 A line whose ``inspected`` and ``emerged`` are both empty describes a plot that has not been
-counted yet, or corrects what is known of it.
-
-One cell of a records file: text, whole numbers, decimals, and what no cell may hold.
-
-Dates and date-times as growers write them, read as instants without guessing.
-
-Names of treatments in a plan: known ones have steps in the calendar, others are one's own.
+counted yet, or corrects what is known of it. Cells hold labels, whole numbers, decimals, and dates
+or date-times with their offset, which are read without guessing; none may run as a formula.
 """
 
 from __future__ import annotations
@@ -37,7 +32,10 @@ REQUIRED: tuple[str, ...] = (
     "inspected",
     "emerged",
 )
-"""Columns every records file has."""
+"""Columns of a records file as it is written."""
+
+MANDATORY: tuple[str, ...] = tuple(n for n in REQUIRED if n not in ("variety", "seed_lot"))
+"""Columns without which a records file is not read."""
 
 OPTIONAL: tuple[str, ...] = (
     "temperature_C",
