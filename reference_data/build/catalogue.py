@@ -49,7 +49,10 @@ class Assumed:
 
 
 def assumed(parameter: str, traits: Row, sources: dict[str, str]) -> Assumed:
-    """Return the value for a crop: its own row, else its group's, else its seed size's.
+    """Return the value for a crop: fitted to published effects, else assumed.
+
+    What ``reference_data.build.handling`` fitted comes first. An assumption is the crop's own row,
+    else its group's, else its seed size's.
 
     Parameters
     ----------
@@ -58,6 +61,9 @@ def assumed(parameter: str, traits: Row, sources: dict[str, str]) -> Assumed:
     sources : dict of str to str
         Source id to citation.
     """
+    for row in read_table("handling_effects.csv"):
+        if row["crop"] == traits["crop"] and row["parameter"] == parameter:
+            return _fitted(row, sources)
     order = (traits["crop"], traits["plant_group"], traits["seed_size"])
     rows = {
         r["applies_to"]: r for r in read_table("assumptions.csv") if r["parameter"] == parameter
@@ -80,6 +86,23 @@ def assumed(parameter: str, traits: Row, sources: dict[str, str]) -> Assumed:
         what=parameter,
         source="generic prior of the model; wide, for records to narrow",
         verified="assumption",
+    )
+
+
+def _fitted(row: Row, sources: dict[str, str]) -> Assumed:
+    """Value of a fit to published effects, with the works it rests on."""
+    works = "; ".join(sources[one] for one in row["source_ids"].split(";") if one)
+    texts = {
+        "measured": f"measured: {works}",
+        "relatives": f"from its relatives ({row['relatives'].replace(';', ', ')}): {works}",
+        "all crops": "from all crops of reference_data/presowing_evidence.csv and field_stand.csv",
+    }
+    return Assumed(
+        value=float(row["value"]),
+        spread=float(row["spread"]),
+        what=row["parameter"],
+        source=texts[row["grade"]],
+        verified={"measured": "page"}.get(row["grade"], row["grade"]),
     )
 
 
@@ -360,20 +383,13 @@ def _trait_provenance(traits: Row, sources: dict[str, str]) -> list[dict[str, st
                 traits["chilling_verified"],
             )
         )
-    soaks = {
-        "snap bean": ("orphanos1968", "page"),
-        "pea": ("perry1970", "assumption"),
-        "soybean": ("hobbs1972", "assumption"),
-        "chickpea": ("harris1999", "page"),
-        "maize": ("harris1999", "page"),
-        "sorghum": ("chivasa", "page"),
-    }
-    source, verified = soaks.get(traits["crop"], ("", "assumption"))
     found.append(
         _plain(
             f"safe soak {traits['safe_soak_h']} h",
-            sources.get(source, "large legumes like pea and bean; others a day or less"),
-            verified,
+            sources.get(
+                traits["soak_source_id"], "large legumes like pea and bean; others a day or less"
+            ),
+            traits["soak_verified"],
         )
     )
     return found

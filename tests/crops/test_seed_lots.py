@@ -114,7 +114,8 @@ def test_old_lots_take_a_day_or_two_longer():
     on = date(2026, 5, 15)
     slow = np.median(ln_time_shift_draws(old, BEAN, 4000, rng(), on))
     quick = np.median(ln_time_shift_draws(fresh, BEAN, 4000, rng(), on))
-    assert 1.0 < 8.0 * (np.exp(slow) - np.exp(quick)) < 2.0
+    germinating_d = 8.0 * BEAN.estimate.centre()["germination_share"]
+    assert 1.0 < germinating_d * (np.exp(slow) - np.exp(quick)) < 2.0
 
 
 def test_a_weak_test_means_slower_seed_and_nothing_known_means_no_shift():

@@ -108,7 +108,8 @@ def test_sprouted_seed_is_carried_over_too() -> None:
     sown = 45 * 24 + 12.0
     (days,) = days_to_reach(soil, GridResponse.centre(crop), [sown], [thresholds])
     full = full_forecast(crop, values, sown, handling)
-    assert days[:, 0, 0] == pytest.approx(full, rel=0.12, abs=0.1)
+    # The earliest tenth of first seedlings of sprouted seed come in hours, 3.3 h apart at most.
+    assert days[:, 0, 0] == pytest.approx(full, rel=0.12, abs=0.15)
     (dry,) = days_to_reach(
         soil, GridResponse.centre(crop), [sown], [stage_thresholds(crop, Handling())]
     )

@@ -73,7 +73,7 @@ def log_odds(row: RowForecast, seen: Inspections) -> np.ndarray:
     progress = row.clock.progress(planted, seen.hours)
     even = seed_state(
         CROP, values, row.draws.rates, row.sowing.handling, depth_cm=row.sowing.depth_cm,
-        ln_shift=row.ln_shift,
+        ln_vigour=row.ln_shift,
     )  # fmt: skip
     share = stand_share(
         CROP, values, even, row.clock, planted_h=planted,
@@ -84,7 +84,7 @@ def log_odds(row: RowForecast, seen: Inspections) -> np.ndarray:
         speed = stats.norm.ppf((node + 0.5) / NODES)
         state = seed_state(
             CROP, values, row.draws.rates, row.sowing.handling, depth_cm=row.sowing.depth_cm,
-            ln_shift=row.ln_shift + values["plot_speed_sd"] * speed,
+            ln_shift=values["plot_speed_sd"] * speed, ln_vigour=row.ln_shift,
         )  # fmt: skip
         shown = 0.998 * state.emerged(progress) + slips
         for draw in range(size):

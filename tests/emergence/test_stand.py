@@ -42,20 +42,36 @@ def test_stand_is_the_product_of_what_is_left_at_each_step() -> None:
     assert found == pytest.approx(expected * state().survival, rel=1e-12)
 
 
-def test_cold_of_the_first_day_takes_seed_that_has_not_drunk() -> None:
+def expected_at(temperature: float, hazard: np.ndarray, log_odds: np.ndarray) -> np.ndarray:
+    """Share that comes through the seedbed, by its odds."""
+    bed = VALUES["field_factor"] * CROP.stand_response(temperature) * np.exp(-hazard)
+    odds = bed / (1 - bed) * np.exp(log_odds)
+    return odds / (1 + odds) * state().survival
+
+
+def test_cold_at_the_first_uptake_takes_seed_in_the_bed_or_in_water() -> None:
     half = np.full(5, 100.0 + 24.0 * 4)
+    wait = VALUES["waiting_loss_per_d"] * 4.0
     found = share(state(), temperature=7.0, half_h=half)
-    hazard = VALUES["waiting_loss_per_d"] * 4.0 + VALUES["chilling_loss_per_C"] * 3.0
-    expected = VIABILITY * VALUES["field_factor"] * CROP.stand_response(7.0) * np.exp(-hazard)
-    assert found == pytest.approx(expected * state().survival, rel=1e-12)
-    soaked = share(state(Treatment.SOAKED), temperature=7.0, half_h=half)
-    assert soaked == pytest.approx(found * np.exp(VALUES["chilling_loss_per_C"] * 3.0), rel=1e-12)
+    dry = wait + VALUES["chilling_loss_per_C"] * 3.0
+    assert found == pytest.approx(VIABILITY * expected_at(7.0, dry, np.zeros(5)), rel=1e-12)
+    soaked = state(Treatment.SOAKED)
+    log_odds = VALUES["soak_stand"] * (1 - np.exp(-6.0 / 0.7))
+    # Six hours in warm water leave exp(-6/3) of the cold of the bed, in water at 3 C none of it.
+    for water_C, cold in ((20.0, 3.0 * np.exp(-2.0)), (3.0, 7.0 + (3.0 - 7.0) * np.exp(-6.0))):
+        hazard = wait + VALUES["chilling_loss_per_C"] * cold
+        found = share(replace(soaked, water_C=water_C), temperature=7.0, half_h=half)
+        assert found == pytest.approx(VIABILITY * expected_at(7.0, hazard, log_odds), rel=1e-9)
 
 
-def test_seed_seen_to_sprout_needs_no_viability_and_a_half_that_lies_behind_no_wait() -> None:
-    found = share(state(Treatment.PRESPROUTED), temperature=18.0, half_h=np.full(5, 50.0))
-    expected = VALUES["field_factor"] * CROP.stand_response(18.0) * state().survival
-    assert found == pytest.approx(expected, rel=1e-12)
+def test_seed_seen_to_sprout_keeps_the_root_of_viability_and_dislikes_heat() -> None:
+    for temperature, heat in ((18.0, 0.0), (29.0, 0.15 * 4.0)):
+        found = share(
+            state(Treatment.PRESPROUTED), temperature=temperature, half_h=np.full(5, 50.0)
+        )
+        log_odds = VALUES["sprout_stand"] - heat
+        expected = np.sqrt(VIABILITY) * expected_at(temperature, np.zeros(5), log_odds)
+        assert found == pytest.approx(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize(("p", "rho"), [(0.7, 0.2), (0.15, 0.05), (0.5, 0.6)])
@@ -116,5 +132,5 @@ def test_the_first_day_is_the_one_after_planting() -> None:
             CROP, VALUES, seed, clock, planted_h=planted, half_h=half, viability=VIABILITY
         )
 
-    dry, soaked = at(state()), at(replace(state(), imbibed=True))
+    dry, soaked = at(state()), at(replace(state(), wet_h=100.0))
     assert dry == pytest.approx(soaked * np.exp(-4.0 * VALUES["chilling_loss_per_C"]), rel=1e-9)

@@ -30,7 +30,7 @@ def plan(day: str = "2026-05-10", **changed: object) -> SproutingPlan:
     return plan_sprouting(CARROT, **(asked | changed))  # type: ignore[arg-type]
 
 
-# Cold storage of germinated vegetable seeds before fluid drilling, Annals of Applied Biology 1981
+# Finch-Savage (1981, author from memory), Annals of Applied Biology
 # (read on page): days that germinated seed kept at 1 C.
 @pytest.mark.parametrize(
     ("name", "days"),
@@ -101,7 +101,8 @@ def test_more_seed_is_started_than_planted_and_dead_seed_counts() -> None:
     assert good.seeds_to_plant > good.wanted
     assert good.seeds_to_start > good.seeds_to_plant / 0.85
     assert poor.seeds_to_start > 1.8 * good.seeds_to_start
-    assert poor.seeds_to_plant == good.seeds_to_plant
+    # Sprouts of a poor lot are weak, too: its viability counts by its root.
+    assert good.seeds_to_plant < poor.seeds_to_plant < 2 * good.seeds_to_plant
 
 
 def test_a_room_too_cold_to_sprout_in_is_refused() -> None:

@@ -183,6 +183,7 @@ def _full(crop: Crop) -> dict[str, Any]:
         short_citations,
     )
     from thermosprout.crops.parameters import PARAMETERS
+    from thermosprout.planning.evidence import handling_grounds
 
     centre = crop.estimate.centre()
     parameters = {}
@@ -214,6 +215,7 @@ def _full(crop: Crop) -> dict[str, Any]:
         "seed_size": crop.seed_size,
         "practice": asdict(crop.practice),
         "cautions": list(crop.cautions),
+        "handling_rests_on": list(handling_grounds(crop, ("soaking", "sprouting"))),
         "published_days": [
             {
                 "temperature_C": cell.temperature,

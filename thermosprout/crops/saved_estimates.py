@@ -26,7 +26,7 @@ from thermosprout.crops.parameters import NAMES, PARAMETERS
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text, write_atomic
 
-FORMAT = 1
+FORMAT = 2
 """Number of the layout; a file with a later one is not read."""
 
 Key = tuple[str, str | None, str | None]

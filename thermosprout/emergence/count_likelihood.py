@@ -198,7 +198,8 @@ class CountLikelihood:
             particles.draws.rates,
             sowing.handling,
             depth_cm=sowing.depth_cm,
-            ln_shift=particles.ln_shift + particles.draws.values["plot_speed_sd"] * speed,
+            ln_shift=particles.draws.values["plot_speed_sd"] * speed,
+            ln_vigour=particles.ln_shift,
         )
 
     def stand(self, particles: Particles, state: SeedState) -> FloatArray:

@@ -208,7 +208,8 @@ def forecast_row(
         draws.rates,
         sowing.handling,
         depth_cm=sowing.depth_cm,
-        ln_shift=ln_shift + row_speed,
+        ln_shift=row_speed,
+        ln_vigour=ln_shift,
     )
     half_h = middle_h(clock, sowing.planted_h, state)
     share = stand_share(
@@ -311,7 +312,8 @@ def forecast_days(
         draws.rates,
         handling,
         depth_cm=depth_cm,
-        ln_shift=ln_shift + (row_speed[:, None] if ln_shift.ndim == 2 else row_speed),
+        ln_shift=row_speed,
+        ln_vigour=ln_shift,
     )
     middle = middle_h(clock, planted_h, state)
     known = ~np.isnan(middle)

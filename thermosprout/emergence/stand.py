@@ -21,6 +21,22 @@ _FIRST_DAY_H = 24.0
 _LONGEST_WAIT_D = 120.0
 _PACE_H = 168.0
 
+_COLD_WATER_H, _WARM_WATER_H = 1.0, 3.0
+"""How fast a soak takes the place of the bed's first day: minutes of icy water do harm, while eight
+hours of uptake in the warm are needed before cold ground no longer matters (Bramlage, Leopold &
+Parrish 1978; Rees 2021; the two times are an assumption). [h]"""
+
+_SPROUT_HOT_C, _SPROUT_HEAT_LOSS = 25.0, 0.15
+"""From this temperature of the bed on sprouts lose log odds, by this much a degree: tomato and
+cabbage stood worse sprouted than dry in hot beds, and alike at 25 degC and cooler (Odell,
+Cantliffe, Bryan & Stoffella 1992, and a study of seed covers; the size is an assumption). [degC],
+[1/K]"""
+
+_SPROUTED_ALIVE = 0.5
+"""Power of the lot's viability that is left among sprouted seed: it has shown that it lives, but
+sprouts of poor lots are weak, so that sorted sprouts of carrot, lettuce and sugar beet stood no
+better than dry seed (Suzuki & Obayashi 1994; Longden, Johnson, Darby & Salter 1979)."""
+
 
 def stand_share(
     crop: Crop,
@@ -46,8 +62,9 @@ def stand_share(
     Returns
     -------
     ndarray, shape of half_h
-        Viability (one for seed seen to sprout) times field factor at the temperature while
-        waiting, survival of the wait, of chilling in the first day and of the treatment.
+        Viability (its root for seed seen to sprout) times field factor at the temperature while
+        waiting and survival of the wait and of cold first uptake, its odds moved by the treatment,
+        times survival of the treatment.
     """
 
     def wide(values: FloatArray) -> FloatArray:
@@ -58,14 +75,47 @@ def stand_share(
     end = np.minimum(half_h, planted_h + 24.0 * _LONGEST_WAIT_D)
     waiting_d = np.clip(end - planted_h, 0.0, None) / 24.0
     hazard = wide(draws["waiting_loss_per_d"]) * waiting_d
-    if crop.chilling_sensitive and not state.imbibed:
+    if crop.chilling_sensitive and not state.proven:
         first_day = np.broadcast_to(planted_h + _FIRST_DAY_H, waiting_C.shape)
-        cold = crop.chilling_limit_C - clock.mean_temperature(planted_h, first_day)
-        hazard = hazard + wide(draws["chilling_loss_per_C"]) * np.clip(cold, 0.0, None)
+        soil_C = clock.mean_temperature(planted_h, first_day)
+        cold = _cold_uptake(crop.chilling_limit_C, soil_C, state)
+        hazard = hazard + wide(draws["chilling_loss_per_C"]) * cold
+    log_odds = wide(state.log_odds)
+    if state.proven:
+        log_odds = log_odds - _SPROUT_HEAT_LOSS * np.clip(waiting_C - _SPROUT_HOT_C, 0.0, None)
     seedbed = wide(draws["field_factor"]) * crop.stand_response(waiting_C) * np.exp(-hazard)
-    # Seed that was planted with its radicle out has shown that it is alive.
-    alive = np.ones(waiting_C.shape) if state.proven else wide(viability)
-    return np.asarray(np.clip(alive * seedbed * wide(state.survival), 0.0, 1.0))
+    alive = wide(viability) ** (_SPROUTED_ALIVE if state.proven else 1.0)
+    share = alive * moved_odds(seedbed, log_odds) * wide(state.survival)
+    return np.asarray(np.clip(share, 0.0, 1.0))
+
+
+def sprouted_share(draws: Draws, viability: FloatArray, survival: FloatArray) -> FloatArray:
+    """Share of planted sprouted seed that comes up in a good moist bed, shape (draw,).
+
+    Parameters
+    ----------
+    viability, survival : ndarray, shape (draw,)
+        Live share of the lot, and what planting leaves whole.
+    """
+    seedbed = moved_odds(draws["field_factor"], draws["sprout_stand"])
+    return np.asarray(viability**_SPROUTED_ALIVE * seedbed * survival)
+
+
+def moved_odds(share: FloatArray, log_odds: FloatArray) -> FloatArray:
+    """Share whose log odds are moved; nothing and all stay what they are."""
+    odds = np.exp(log_odds)
+    return np.asarray(share * odds / (1.0 - share + share * odds))
+
+
+def _cold_uptake(limit_C: float, soil_C: FloatArray, state: SeedState) -> FloatArray:
+    """Degrees below the limit at which the seed takes up its first water, in water or in soil."""
+    soil = np.clip(limit_C - soil_C, 0.0, None)
+    if state.wet_h <= 0:
+        return np.asarray(soil)
+    water = max(limit_C - state.water_C, 0.0)
+    replaced_h = np.where(water > soil, _COLD_WATER_H, _WARM_WATER_H)
+    left = np.exp(-state.wet_h / replaced_h)
+    return np.asarray(left * soil + (1.0 - left) * water)
 
 
 def middle_h(clock: Clock, planted_h: float | FloatArray, state: SeedState) -> FloatArray:

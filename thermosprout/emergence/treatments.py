@@ -1,8 +1,10 @@
 """What soaking and sprouting change: where seed stands on its path when planted, and who is left.
 
 For a seed that is the ``z``-th standard normal deviate of its lot, the thermal time still needed
-after planting is ``scale * exp(sigma * z) - credit``. Each treatment sets the scale, the credit
-and the range of ``z`` that goes into the ground; everything else follows from these.
+after planting is ``scale * exp(sigma * z) - credit``. Each treatment sets the scale, the credit,
+the range of ``z`` that goes into the ground, and by how much the log odds of the stand move;
+everything else follows from these. How large the effects are is measured
+(``reference_data/presowing_evidence.csv``), crop by crop where print allows.
 """
 
 from __future__ import annotations
@@ -24,6 +26,16 @@ FloatArray = npt.NDArray[np.float64]
 
 _LEAST_CD = 0.05
 """No seed comes up at the very instant it is planted."""
+
+HARM_AT_ONCE_H, FULL_SOAK_H = 0.7, 8.0
+"""How fast a soak takes its effect on the stand: soybean loses a sixth in an hour under water and
+physic nut no more in 14 h than in 2 h; soaks of an hour do next to nothing to seed that bears
+them, and eight hours are the shortest of the usual on-farm soaks (Wuebker, Mullen & Koehler 2001;
+Lozano-Isla, Miranda & Pompelli 2017; Tarquis & Bradford 1992). [h]"""
+
+DRY_BED_LOSS = 0.7
+"""Share of the germination part that sprouted seed loses again where the bed is dry: in lettuce at
+a quarter of field capacity nothing of the gain was left (assumption; directions of three works)."""
 
 PLANTABLE_MM = (1.0, 6.0)
 """Radicle lengths taken when sprouted seed is sorted (common practice, no source). [mm]"""
@@ -53,6 +65,8 @@ class Handling:
         longer ones. [mm]
     sorted : bool
         Only seeds with plantable radicles were planted.
+    dry_bed : bool
+        The bed lacks water when the seed goes in; a soak brings some of it.
     """
 
     treatment: Treatment = Treatment.DIRECT
@@ -62,6 +76,7 @@ class Handling:
     room_C: float = 20.0
     radicle_mm: float | None = None
     sorted: bool = False
+    dry_bed: bool = False
 
     def __post_init__(self) -> None:
         for name in ("soak_h", "sprout_h"):
@@ -89,8 +104,10 @@ class SeedState:
         Share of live seed started that goes into the ground.
     radicle_mm : ndarray
         Radicle length of the median planted seed, zero before germination. [mm]
-    imbibed : bool
-        Water uptake was over before planting, so cold ground cannot harm it.
+    log_odds : ndarray
+        What the treatment adds to the log odds that a seed comes through the seedbed.
+    wet_h, water_C : float
+        Hours under water before planting, and its temperature. [h], [degC]
     proven : bool
         Every planted seed has shown its radicle, so it is known to live.
     """
@@ -103,7 +120,9 @@ class SeedState:
     survival: FloatArray
     sprouted: FloatArray
     radicle_mm: FloatArray
-    imbibed: bool
+    log_odds: FloatArray
+    wet_h: float
+    water_C: float
     proven: bool
 
     def needed(self, share: FloatArray) -> FloatArray:
@@ -149,6 +168,7 @@ def seed_state(
     *,
     depth_cm: float,
     ln_shift: npt.ArrayLike = 0.0,
+    ln_vigour: npt.ArrayLike = 0.0,
 ) -> SeedState:
     """State of the seed at planting for each draw.
 
@@ -165,14 +185,24 @@ def seed_state(
     depth_cm : float
         Sowing depth. [cm]
     ln_shift : array_like, shape (draw,) or (draw, day)
-        Shift of ln thermal time for the lot's vigour and the row; the state has its shape.
+        Shift of ln thermal time of the row.
+    ln_vigour : array_like, shape (draw,) or (draw, day)
+        Shift of ln thermal time of the lot: old seed is slower to germinate, but its shoots then
+        grow alike (onion and cabbages: Powell, Thornton & Mitchell 1991).
+
+    Returns
+    -------
+    SeedState
+        Of the shape that the two shifts have together.
     """
-    shift = np.asarray(ln_shift, dtype=float)
-    days = shift.ndim == 2
+    shift, vigour = (np.atleast_1d(np.asarray(ln, dtype=float)) for ln in (ln_shift, ln_vigour))
+    days = max(shift.ndim, vigour.ndim) == 2
+    if days:
+        shift, vigour = _column(shift), _column(vigour)
     values = {name: _column(column) if days else column for name, column in draws.items()}
-    size = np.broadcast_shapes(values["sigma"].shape, shift.shape)
+    size = np.broadcast_shapes(values["sigma"].shape, shift.shape, vigour.shape)
     to_surface = values["thermal_time_50_Cd"]
-    germination = germination_time(values, shift)
+    germination = np.broadcast_to(germination_time(values, shift + vigour), size)
     deeper = values["depth_cost_Cd_per_cm"] * (depth_cm - TABLE_DEPTH_CM)
     # Shallower than the table never saves more than the way the shoot has to go.
     shoot = np.maximum((1 - values["germination_share"]) * to_surface + deeper, 0.1 * to_surface)
@@ -185,9 +215,11 @@ def seed_state(
         "survival": np.ones(size),
         "sprouted": np.ones(size),
         "radicle_mm": np.zeros(size),
+        "log_odds": np.zeros(size),
     }
-    if handling.treatment is Treatment.SOAKED:
-        in_water = _rate(rates, handling.water_C, days) * handling.soak_h / 24.0
+    soaked = handling.treatment is Treatment.SOAKED
+    if soaked:
+        in_water = _rate(rates, handling.water_C, days) / 24.0
         state |= _soak(crop, values, handling, in_water, germination)
     elif handling.treatment is Treatment.PRESPROUTED:
         in_room = _rate(rates, handling.room_C, days) * handling.sprout_h / 24.0
@@ -195,7 +227,8 @@ def seed_state(
     return SeedState(
         scale=scale,
         sigma=sigma,
-        imbibed=handling.treatment is not Treatment.DIRECT,
+        wet_h=handling.soak_h if soaked else 0.0,
+        water_C=handling.water_C,
         proven=handling.treatment is Treatment.PRESPROUTED,
         **state,
     )
@@ -242,12 +275,26 @@ def handling_survival(draws: Draws, length_mm: float | FloatArray) -> FloatArray
 def _soak(
     crop: Crop, draws: Draws, handling: Handling, in_water: FloatArray, germination: FloatArray
 ) -> dict[str, FloatArray]:
-    """Credit for imbibition, up to what imbibition needs, and loss beyond the safe time."""
-    uptake = draws["imbibition_share"] * germination
-    beyond_d = max(handling.soak_h - crop.safe_soak_h, 0.0) / 24.0
+    """Credit for the time in water, loss beyond the safe time, and what it does to the stand.
+
+    ``in_water`` is the thermal time of an hour under water.
+    """
+    soak_h = handling.soak_h
+    # Seed that is harmed gains nothing from the hours that harm it.
+    useful_h = min(soak_h, crop.safe_soak_h) if crop.harmed_by_soaking else soak_h
+    reach = draws["soak_reach"] * germination
+    credit = draws["soak_credit"] * np.minimum(in_water * useful_h, reach)
+    effect_h = HARM_AT_ONCE_H if crop.harmed_by_soaking else FULL_SOAK_H
+    log_odds = draws["soak_stand"] * (1.0 - np.exp(-soak_h / effect_h))
+    if handling.dry_bed:
+        filled = 1.0 - np.exp(-soak_h / FULL_SOAK_H)
+        credit = credit + filled * draws["dry_bed_gain"] * draws["thermal_time_50_Cd"]
+        log_odds = log_odds + filled * draws["dry_bed_stand"]
+    beyond_d = max(soak_h - crop.safe_soak_h, 0.0) / 24.0
     return {
-        "credit": draws["soak_credit"] * np.minimum(in_water, uptake),
+        "credit": credit,
         "survival": np.exp(-draws["soak_loss_per_d"] * beyond_d),
+        "log_odds": log_odds,
     }
 
 
@@ -272,11 +319,13 @@ def _sprout(
     middle = np.clip(0.5 * (low + high), 1e-15, 1 - 1e-15)
     median = germination * np.exp(draws["sigma"] * ndtri(middle))
     radicle = draws["radicle_mm_per_Cd"] * np.clip(indoors - median, 0.0, None)
+    lost = DRY_BED_LOSS * germination if handling.dry_bed else 0.0
     return {
-        "credit": indoors - draws["handling_delay_Cd"],
+        "credit": indoors - draws["handling_delay_Cd"] - lost,
         "z_low": z_low,
         "z_high": z_high,
         "sprouted": np.asarray(high - low),
         "radicle_mm": np.asarray(radicle),
         "survival": handling_survival(draws, radicle),
+        "log_odds": draws["sprout_stand"],
     }

@@ -15,6 +15,7 @@ from thermosprout.emergence.quantiles import odds
 from thermosprout.planning.advice import advise, cautions, surely
 from thermosprout.planning.advice import selected_group_note as selected_note
 from thermosprout.planning.compare import Comparison, Gain, Goal, compare, harvest_is_seen
+from thermosprout.planning.grounds import grounds
 from thermosprout.planning.json_values import Document, Odds, rounded, stamp, stamps
 from thermosprout.planning.options import Outcome, harvest_of, minutes_of, usual_options
 from thermosprout.planning.sensible_days import IN_TIME_ODDS
@@ -52,7 +53,7 @@ class CompareAnswer:
     def notes(self) -> tuple[str, ...]:
         """Plain sentences on what the figures stand on."""
         comparison, setting = self.comparison, self.comparison.setting
-        notes = [setting.water]
+        notes = [setting.water, *grounds(comparison)]
         if (selected := selected_note(comparison)) is not None:
             notes.append(selected)
         if not harvest_is_seen(comparison.outcomes):

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from thermosprout.crops.crop import Crop
+from thermosprout.crops.handling_evidence import handling_evidence
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 
@@ -28,6 +29,8 @@ HOW_KNOWN = {
     "page": "read in the source",
     "memory": "from memory, not checked",
     "assumption": "assumed, with a wide spread",
+    "relatives": "no measurement of it: taken from its relatives",
+    "all crops": "no measurement of it or its relatives: as other crops",
     "records": "own records",
 }
 
@@ -43,12 +46,16 @@ _WORDS = {
     "field_factor": "live seed that comes up",
     "waiting_loss_per_d": "loss while waiting",
     "chilling_loss_per_C": "loss by chilling",
-    "imbibition_share": "share of water uptake",
+    "soak_reach": "reach of a soak",
     "soak_credit": "credit of a soak",
+    "soak_stand": "stand after a soak",
     "soak_loss_per_d": "loss by long soaking",
+    "dry_bed_gain": "gain of a soak in a dry bed",
+    "dry_bed_stand": "stand after a soak in a dry bed",
     "radicle_mm_per_Cd": "growth of the radicle",
     "handling_delay_Cd": "set-back of handling",
     "handling_loss_per_mm": "loss in handling",
+    "sprout_stand": "stand of sprouted seed",
     "plot_speed_sd": "rows differ in speed",
     "plot_stand_rho": "rows differ in stand",
 }
@@ -66,6 +73,8 @@ class CropEvidence:
     figures : tuple of (name, value, interval)
         Words, with nine in ten odds for the interval.
     sources : tuple of (what, source, how known)
+    handling : tuple of str
+        What soaking and sprouting rest on.
     """
 
     name: str
@@ -74,6 +83,7 @@ class CropEvidence:
     figures: tuple[tuple[str, str, str], ...]
     sources: tuple[tuple[str, str, str], ...]
     cautions: tuple[str, ...]
+    handling: tuple[str, ...] = ()
 
 
 def season_evidence(result: SeasonForecast) -> dict[str, CropEvidence]:
@@ -106,7 +116,18 @@ def crop_evidence(crop: Crop, name: str = "") -> CropEvidence:
         figures=tuple(figures),
         sources=tuple(_merged((s.what, s.source, s.verified) for s in crop.estimate.provenance)),
         cautions=crop.cautions,
+        handling=handling_grounds(crop, ("soaking", "sprouting")),
     )
+
+
+def handling_grounds(crop: Crop, handlings: Iterable[str]) -> tuple[str, ...]:
+    """What an advice on ``soaking`` or ``sprouting`` rests on, one sentence each.
+
+    Own records, where the estimate has any, come on top of the published results.
+    """
+    own = [item for item in crop.estimate.provenance if item.verified == "records"]
+    more = " Your own records are reckoned in." if own else ""
+    return tuple(handling_evidence(crop.name, one).sentence() + more for one in handlings)
 
 
 def _merged(sources: Iterable[tuple[str, str, str]]) -> list[tuple[str, str, str]]:

@@ -12,6 +12,7 @@ from thermosprout.dates import noon, read_days
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.advice import DEFER, SPROUTED_NOT_FOOD
+from thermosprout.planning.evidence import handling_grounds
 from thermosprout.planning.json_values import Document, rounded
 from thermosprout.planning.options import minutes_of
 from thermosprout.planning.sprouting import SproutingPlan, plan_sprouting
@@ -94,7 +95,7 @@ class PresproutAnswer:
                 for event in self.events
             ],
             "cautions": list(dict.fromkeys((*self.crop.cautions, SPROUTED_NOT_FOOD, DEFER))),
-            "notes": list(plan.notes),
+            "notes": [*plan.notes, *handling_grounds(self.crop, ("sprouting",))],
         }
 
 

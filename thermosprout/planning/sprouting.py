@@ -16,6 +16,7 @@ from scipy.special import ndtr
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import CropDraws, generator
 from thermosprout.emergence.quantiles import odds, weighted_quantile
+from thermosprout.emergence.stand import sprouted_share
 from thermosprout.emergence.treatments import (
     germination_time,
     handling_survival,
@@ -330,7 +331,7 @@ def _seeds(
     draws: CropDraws, batch: _Batch, viability: FloatArray, wanted: int, confidence: float
 ) -> tuple[int | None, int | None]:
     """Seeds to plant and to wet, in a good moist seedbed."""
-    share = draws.values["field_factor"] * batch.survival
+    share = sprouted_share(draws.values, viability, batch.survival)
     started = share * viability * batch.sprouted
     rho = draws.values["plot_stand_rho"]
     return (

@@ -75,6 +75,7 @@ def _head(document: dict[str, Any], units: Units) -> str:
         f"{document['name']}, {document['latin_name']}" + (f"; also {names}" if names else ""),
         f"Base {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; sum {total:.0f} °C d.",
         f"Response: {document['response_reason']}.",
+        *document["handling_rests_on"],
         *(
             ["Its sum is weighed by the curve: no measure to hold against a handbook's heat sum."]
             if document["response"] == "beta"
@@ -190,12 +191,16 @@ _LABELS = {
     "field_factor": "share of live seed that emerges",
     "waiting_loss_per_d": "loss per day of waiting",
     "chilling_loss_per_C": "loss per °C of chilling",
-    "imbibition_share": "share of warmth for water uptake",
+    "soak_reach": "share of germination a soak can do",
     "soak_credit": "share of soak credited",
+    "soak_stand": "stand after a soak [log odds]",
     "soak_loss_per_d": "loss per day of soaking",
+    "dry_bed_gain": "extra gain of a soak, dry bed",
+    "dry_bed_stand": "extra stand, dry bed [log odds]",
     "radicle_mm_per_Cd": "root growth [mm per °C d]",
     "handling_delay_Cd": "delay after handling [°C d]",
     "handling_loss_per_mm": "loss per mm of root",
+    "sprout_stand": "stand of sprouts [log odds]",
     "plot_speed_sd": "variation between plots, speed [ln]",
     "plot_stand_rho": "variation between plots, stand",
 }
