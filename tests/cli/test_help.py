@@ -69,7 +69,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-NEEDS_A_NETWORK = {"soil fetch"}
+NEEDS_A_NETWORK = {"soil download"}
 
 
 @pytest.mark.parametrize("name", LEAVES)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -155,3 +156,66 @@ def test_swing_of_six_degrees_is_sound_near_the_surface(depth: float) -> None:
 
 def test_the_same_swing_at_20_cm_is_more_than_soil_lets_through() -> None:
     assert names(series(depth_cm=20.0)) == ["sensor out of the ground"]
+
+
+UNITS = {
+    "°F told as °C": lambda v: 1.8 * v + 32,
+    "°F of a cold spring": lambda v: 1.8 * (v - 11) + 32,
+}
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_another_unit_is_seen_in_april_by_the_latitude(unit: str) -> None:
+    def spoil(values: np.ndarray) -> None:
+        values[:] = UNITS[unit](values)
+
+    checks = {check.name: check for check in check_series(series(spoil), latitude=52.0)}
+    assert set(checks) == {"°F in a °C column"}
+    assert check_series(series(), latitude=52.0) == ()
+
+
+def test_celsius_taken_for_fahrenheit_is_too_cold_for_july() -> None:
+    july = np.arange(np.datetime64("2026-07-01", "ns"), np.datetime64("2026-07-20", "ns"),
+                     np.timedelta64(1, "h"))  # fmt: skip
+    values = 15 + 3 * np.cos(2 * np.pi * (np.arange(july.size) - 16) / 24)
+    cold = soil_series(july, (values - 32) / 1.8, depth_cm=5, source="invented")
+    assert [check.name for check in check_series(cold, latitude=52.0)] == [
+        "too cold for the season"
+    ]
+    south = soil_series(july, values - 6.0, depth_cm=5, source="invented")
+    assert check_series(south, latitude=-35.0) == ()
+
+
+def test_a_unit_that_changes_half_way_is_a_jump() -> None:
+    def spoil(values: np.ndarray) -> None:
+        values[360:] = 1.8 * values[360:] + 32
+
+    checks = {check.name: check for check in check_series(series(spoil))}
+    assert checks["jump"].where.startswith("between 2026-04-16T00:00")
+    assert "°F in a °C column" in checks
+
+
+def test_a_sensor_stuck_for_weeks_is_told_with_its_hours() -> None:
+    time = np.arange(np.datetime64("2026-04-01", "ns"), np.datetime64("2026-06-30", "ns"),
+                     np.timedelta64(1, "h"))  # fmt: skip
+    values = 14 + 3 * np.cos(2 * np.pi * (np.arange(time.size) - 16) / 24)
+    values[500:1646] = 21.4
+    checks = check_series(soil_series(time, values, depth_cm=5, source="invented"))
+    assert [(check.name, check.found) for check in checks if check.name == "flat line"] == [
+        ("flat line", "one value for 1146 h")
+    ]
+
+
+def test_no_measured_station_is_out_of_its_season(shared: Path) -> None:
+    """Seventeen stations from Florida to Saxony, bare and under grass, several years each."""
+    from reference_data.build.weather_stations import list_stations
+
+    folder = shared / "data/soil"
+    for entry in list_stations(folder):
+        path = folder / entry["file"]
+        depths = re.findall(r"soil_temp_(\d+)cm", path.open().readline())
+        series, _ = read_soil_csv(path, depth_cm=float(depths[0]) if depths else None)
+        checks = check_series(series, latitude=float(entry["latitude"]))
+        assert {check.name for check in checks} <= {
+            "gaps", "spikes", "flat line", "sensor out of the ground"
+        }, entry["file"]  # fmt: skip

@@ -291,7 +291,7 @@ def test_damaged_rows_are_counted_and_asked_for_anew(
         _rewrite(tmp_path / "cache", DAMAGED[damage])
         rows, damaged = session.cached()
         assert len(rows) + damaged == 1
-        shown = CliRunner().invoke(app, ["soil", "status", "--json"])
+        shown = CliRunner().invoke(app, ["soil", "cache", "--json"])
         assert shown.exit_code == 0, shown.output
         fresh = SERVICES["archive"](session, service.url)
         assert len(service.asked) == 2

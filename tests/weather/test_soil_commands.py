@@ -1,4 +1,4 @@
-"""``soil read``, ``soil fetch`` and ``soil status`` from the command line."""
+"""``soil read``, ``soil download`` and ``soil cache`` from the command line."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def run(*words: str) -> str:
 def test_read_says_how_and_writes(logger: Path, tmp_path: Path) -> None:
     out = tmp_path / "soil.csv"
     said = run("soil", "read", str(logger), "--timezone", "UTC+1", "--out", str(out))
-    assert "Columns parted by semicolons, decimal comma." in said
+    assert "Columns separated by semicolons, decimal comma." in said
     assert "time zone UTC+1, dates written day first" in said
     assert "Nothing looks wrong." in said
     assert out.read_text().splitlines()[1] == "2026-04-13T23:00Z,10.5"
@@ -81,22 +81,22 @@ def test_read_asks(tmp_path: Path) -> None:
 PLACE = ("--at", "52.2, 0.12")
 
 
-def test_fetch_now_and_ahead(service: Playing, tmp_path: Path) -> None:
+def test_download_now_and_ahead(service: Playing, tmp_path: Path) -> None:
     out, weather = tmp_path / "soil.csv", tmp_path / "weather.csv"
     said = run(
-        "soil", "fetch", *PLACE, "--base-url", service.url, "--depth-cm", "3",
+        "soil", "download", *PLACE, "--base-url", service.url, "--depth-cm", "3",
         "--out", str(out), "--weather-out", str(weather),
     )  # fmt: skip
     assert "Weather data by Open-Meteo.com (CC BY 4.0)" in said
     assert out.read_text().startswith("time_utc,soil_temp_C\n")
     assert weather.read_text().startswith("time_utc,air_temp_C,ghi_W_m2,precip_mm")
     again = run("soil", "read", str(out), "--depth-cm", "3")
-    assert "every hour" in again
+    assert "hourly rows" in again
 
 
 @pytest.mark.parametrize("name", ["open-meteo", "nasa-power"])
-def test_fetch_days_past_then_offline(name: str, service: Playing) -> None:
-    words = ("soil", "fetch", *PLACE, "--service", name, "--from", "2024-04-01", "--to",
+def test_download_days_past_then_offline(name: str, service: Playing) -> None:
+    words = ("soil", "download", *PLACE, "--service", name, "--from", "2024-04-01", "--to",
              "2024-04-20", "--base-url", service.url)  # fmt: skip
     document = json.loads(run(*words, "--json"))
     assert document["time_utc"][0] == "2024-04-01T00:00Z"
@@ -106,22 +106,22 @@ def test_fetch_days_past_then_offline(name: str, service: Playing) -> None:
     assert json.loads(run(*words, "--json", "--offline"))["soil_temp_C"] == document["soil_temp_C"]
 
 
-def test_status_shows_what_is_cached(service: Playing) -> None:
-    assert "Nothing is cached yet" in run("soil", "status")
-    run("soil", "fetch", *PLACE, "--base-url", service.url)
-    said = run("soil", "status")
+def test_cache_shows_what_is_cached(service: Playing) -> None:
+    assert "Nothing is cached yet" in run("soil", "cache")
+    run("soil", "download", *PLACE, "--base-url", service.url)
+    said = run("soil", "cache")
     assert "forecast" in said
     assert "52.2, 0.12" in said
-    document = json.loads(run("soil", "status", "--json"))
+    document = json.loads(run("soil", "cache", "--json"))
     assert document["answers"][0]["age_h"] < 1
 
 
-def test_fetch_says_what_to_do(service: Playing) -> None:
+def test_download_says_what_to_do(service: Playing) -> None:
     service.answer = lambda path, query: Reply(status=500)
     with pytest.raises(ServiceError, match="try again later, or use --offline") as caught:
-        run("soil", "fetch", *PLACE, "--base-url", service.url)
+        run("soil", "download", *PLACE, "--base-url", service.url)
     assert caught.value.exit_code == 4
     with pytest.raises(InputError, match="is not a date"):
-        run("soil", "fetch", *PLACE, "--from", "April")
+        run("soil", "download", *PLACE, "--from", "April")
     with pytest.raises(InputError, match="before the first day"):
-        run("soil", "fetch", *PLACE, "--from", "2024-04-02", "--to", "2024-04-01")
+        run("soil", "download", *PLACE, "--from", "2024-04-02", "--to", "2024-04-01")

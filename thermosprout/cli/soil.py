@@ -191,7 +191,7 @@ def _show_checks(checks: tuple[Check, ...]) -> None:
     say(table)
 
 
-def fetch(
+def download(
     at: Annotated[
         str, opt.place("--at", help='Place, as "56.2, -3.1"; the season\'s by default.')
     ] = "",
@@ -217,7 +217,7 @@ def fetch(
 ) -> None:
     """Ask a weather service and model the soil at a depth: days past, or now and ahead.
 
-    Example: thermosprout soil fetch --at "56.2, -3.1" --depth-cm 3 --out fetched.csv
+    Example: thermosprout soil download --at "56.2, -3.1" --depth-cm 3 --out bed.csv
     """
     import numpy as np
 
@@ -331,12 +331,12 @@ def _weather(
     return archive, first
 
 
-def status(
+def cache(
     json: opt.Json = False,
 ) -> None:
     """List the cached answers of weather services, their age and how long they hold.
 
-    Example: thermosprout soil status
+    Example: thermosprout soil cache
     """
     from datetime import UTC, datetime
 
@@ -401,7 +401,7 @@ app = typer.Typer(
     help="Soil temperature: read a logger, ask a weather service, see what is cached.",
 )
 app.command("read")(read)
-app.command("fetch")(fetch)
-app.command("status")(status)
+app.command("download")(download)
+app.command("cache")(cache)
 app.command("model")(soil_model.model)
 app.command("check")(soil_model.check)

@@ -77,7 +77,7 @@ def open_context(
     series: xr.DataArray | None = None
     sky: xr.Dataset | None = None
     if soil is not None:
-        series, sentences = read_bridged(soil, timezone=file_zone)
+        series, sentences = read_bridged(soil, timezone=file_zone, latitude=latitude)
         notes.extend(sentences)
     if weather is not None:
         if latitude is None or longitude is None:

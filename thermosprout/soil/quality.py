@@ -1,4 +1,9 @@
-"""Checks of a soil temperature series: what is suspect is told as rows, never mended in silence."""
+"""Checks of a soil temperature series: what is suspect is told, never mended in silence.
+
+:func:`check_series` judges a series for its depth, place and season; its sentences reach whoever
+reads a file, by ``soil read`` or with any answer. :func:`masked` leaves suspect hours out when
+the user asks for it.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
@@ -23,6 +29,12 @@ FAHRENHEIT_MEDIAN = 38.0
 """A day with a higher median is more likely degF: 38 degF is 3.3 degC. [degC]"""
 SURFACE_RANGE_K = 40.0
 """Largest daily range of a bare dry surface; from memory, common practice. [K]"""
+WARMEST_K, COLDEST_K = 28.0, 18.0
+"""How far a week of soil may lie above and below the usual air of its latitude and season: Irish
+soil at 10 cm in January lies 22 K above it, that of cool coasts in July 9 K below (stations of
+Met Eireann and the U.S. Climate Reference Network). [K]"""
+JUMP_K = 15.0
+"""From one day's median to the next; bare ground on the High Plains changes by 11 K at most. [K]"""
 DAMPING_CM = 10.0
 """Depth that damps the daily wave to 1/e in moist soil: sqrt(2 k / omega) with a diffusivity of
 0.4 mm2/s gives 10.5 cm. [cm]"""
@@ -30,7 +42,7 @@ DAMPING_CM = 10.0
 
 @dataclass(frozen=True, kw_only=True)
 class Check:
-    """One finding: what was found, what was expected, and where; ``impossible`` was masked."""
+    """One finding: what is there, what was expected, and where; ``impossible`` was left out."""
 
     name: str
     found: str
@@ -39,9 +51,11 @@ class Check:
     impossible: bool = False
 
     def sentence(self) -> str:
-        """Say the finding in one line."""
-        masked = " (impossible: left out)" if self.impossible else ""
-        return f"{self.name}: {self.found}; expected {self.expected}; {self.where}{masked}."
+        """Say the finding in one sentence, without semicolons."""
+        left_out = " (impossible, left out)" if self.impossible else ""
+        name = self.name[0].upper() + self.name[1:]
+        text = f"{name}: {self.found}, {self.where}{left_out}, expected {self.expected}."
+        return text.replace(";", ",")
 
 
 def _span(time: Stamps, mask: BoolArray) -> str:
@@ -63,9 +77,9 @@ def spikes(values: FloatArray) -> BoolArray:
         return np.zeros(values.shape, dtype=bool)
     padded = np.pad(values, 2, constant_values=np.nan)
     windows = sliding_window_view(padded, 5)
-    known = np.isfinite(windows).sum(axis=1) >= 3
+    enough = np.isfinite(windows).sum(axis=1) >= 3
     centre = np.full(values.shape, np.nan)
-    centre[known] = np.nanmedian(windows[known], axis=1)
+    centre[enough] = np.nanmedian(windows[enough], axis=1)
     return np.asarray(np.abs(values - centre) > SPIKE_K) & np.isfinite(values)
 
 
@@ -90,9 +104,9 @@ def _days(time: Stamps, values: FloatArray) -> tuple[Stamps, FloatArray, FloatAr
     start = np.searchsorted(day, days)
     medians, ranges = np.full(days.size, np.nan), np.full(days.size, np.nan)
     for row, part in enumerate(np.split(values, start[1:])):
-        known = part[np.isfinite(part)]
-        if known.size >= 18:
-            medians[row], ranges[row] = np.median(known), np.ptp(known)
+        part = part[np.isfinite(part)]
+        if part.size >= 18:
+            medians[row], ranges[row] = np.median(part), np.ptp(part)
     return days, medians, ranges, np.isfinite(medians)
 
 
@@ -142,7 +156,55 @@ def mask_impossible(values: FloatArray) -> tuple[FloatArray, BoolArray]:
     return np.where(wrong, np.nan, values), wrong
 
 
-def check_series(series: xr.DataArray, *, air: xr.DataArray | None = None) -> tuple[Check, ...]:
+def usual_air(latitude: float, time: npt.NDArray[np.datetime64]) -> FloatArray:
+    """Usual temperature at sea level by latitude and day of the year. [degC]
+
+    The yearly mean is 14.9 - 28 P2(sin latitude) (North 1975, J. Atmos. Sci. 32, 2033, from
+    memory); its swing over the year, 20 sin(latitude) with the peak in late July or January,
+    joins the zonal means of textbooks roughly: common practice, no source.
+    """
+    sine = np.sin(np.radians(latitude))
+    day = (time - time.astype("datetime64[Y]")) / np.timedelta64(1, "D")
+    mean = 14.9 - 28.0 * (3.0 * sine**2 - 1.0) / 2.0
+    return np.asarray(mean + 20.0 * sine * np.cos(2.0 * np.pi * (day - 205.0) / 365.25))
+
+
+def out_of_season(
+    time: Stamps, values: FloatArray, latitude: float
+) -> tuple[BoolArray, BoolArray, float]:
+    """Mark hours of weeks that are too warm, and too cold, for the place and season.
+
+    Returns
+    -------
+    warm, cold : bool array, shape (time,)
+    usual : float
+        Usual temperature of the air over the weeks marked. [degC]
+    """
+    days, medians, _, _ = _days(time, values)
+    weeks = pd.Series(medians).rolling(7, center=True, min_periods=4).mean().to_numpy()
+    usual = usual_air(latitude, days.astype("datetime64[ns]"))
+    warm, cold = weeks > usual + WARMEST_K, weeks < usual - COLDEST_K
+    day = time.astype("datetime64[D]")
+    level = float(usual[warm | cold].mean()) if (warm | cold).any() else float("nan")
+    return np.isin(day, days[warm]), np.isin(day, days[cold]), level
+
+
+def jumps_of_days(time: Stamps, values: FloatArray) -> tuple[BoolArray, float, float]:
+    """Mark the days at which the daily median jumps, with the medians around the first jump."""
+    days, medians, _, known = _days(time, values)
+    days, medians = days[known], medians[known]
+    if days.size < 2:
+        return np.zeros(time.shape, dtype=bool), np.nan, np.nan
+    near = np.diff(days) <= np.timedelta64(3, "D")
+    at = np.flatnonzero(near & (np.abs(np.diff(medians)) > JUMP_K)) + 1
+    marked = np.isin(time.astype("datetime64[D]"), days[at])
+    first = int(at[0]) if at.size else 1
+    return marked, float(medians[first - 1]), float(medians[first])
+
+
+def check_series(
+    series: xr.DataArray, *, air: xr.DataArray | None = None, latitude: float | None = None
+) -> tuple[Check, ...]:
     """Look through an hourly series for what is suspect; nothing is changed.
 
     Parameters
@@ -151,15 +213,17 @@ def check_series(series: xr.DataArray, *, air: xr.DataArray | None = None) -> tu
         Hourly soil temperature. [degC]
     air : xarray.DataArray, dims (time,), optional
         Hourly air temperature of the same place, to find a sensor that lies in the open. [degC]
+    latitude : float, optional
+        Of the place, to judge the level by the season. [degrees north]
     """
     time, values = series["time"].values, np.asarray(series.values, dtype=float)
     depth = 100.0 * float(series["depth"])
     over = None if air is None else air.reindex(time=time).values
-    found: list[Check] = []
+    checks: list[Check] = []
 
-    def add(name: str, mask: BoolArray, said: str, expected: str) -> None:
+    def add(name: str, mask: BoolArray, what: str, expected: str) -> None:
         if mask.any():
-            found.append(Check(name=name, found=said, expected=expected, where=_span(time, mask)))
+            checks.append(Check(name=name, found=what, expected=expected, where=_span(time, mask)))
 
     missing = ~np.isfinite(values)
     holes = _runs(missing)
@@ -167,25 +231,42 @@ def check_series(series: xr.DataArray, *, air: xr.DataArray | None = None) -> tu
         "gaps", missing, f"{int(missing.sum())} h without a value in {len(holes)} gaps",
         "a value every hour",
     )  # fmt: skip
-    jumps = spikes(values)
-    add("spikes", jumps, f"{int(jumps.sum())} h", f"within {SPIKE_K:g} K of the hours around")
+    spiky = spikes(values)
+    add("spikes", spiky, f"{int(spiky.sum())} h", f"within {SPIKE_K:g} K of the hours around")
     stuck = flat_lines(values, depth)
     add("flat line", stuck, f"one value for {int(stuck.sum())} h", "a daily swing, however small")
     hot = likely_fahrenheit(time, values)
+    if latitude is not None:
+        warm, cold, usual = out_of_season(time, values, latitude)
+        hot |= warm
+        low = float(np.nanmedian(values[cold])) if cold.any() else 0.0
+        add(
+            "too cold for the season", cold, f"median {low:.1f} °C",
+            f"soil within {COLDEST_K:g} K of the usual {usual:.0f} °C of the place; read as °C in "
+            f"a °F column it is {low * 1.8 + 32:.1f} °C",
+        )  # fmt: skip
     if hot.any():
         median = float(np.nanmedian(values[hot]))
+        season = (
+            "" if likely_fahrenheit(time, values).any() else " and within the season of the place"
+        )
         add(
             "°F in a °C column", hot, f"median {median:.1f} °C",
-            f"soil below {FAHRENHEIT_MEDIAN:g} °C on average; read as °F it is "
+            f"soil below {FAHRENHEIT_MEDIAN:g} °C on average{season}; read as °F it is "
             f"{(median - 32) / 1.8:.1f} °C",
         )  # fmt: skip
+    jumps, before, after = jumps_of_days(time, values)
+    add(
+        "jump", jumps, f"from {before:.1f} to {after:.1f} °C from one day to the next",
+        f"less than {JUMP_K:g} K, as with one unit and one place of the sensor",
+    )  # fmt: skip
     bare = out_of_ground(time, values, depth, over) & ~hot
     add(
         "sensor out of the ground", bare,
         f"{int(bare.sum()) // 24} days that swing like the air",
         f"a daily range damped by {depth:g} cm of soil" if np.isfinite(depth) else "a damped range",
     )  # fmt: skip
-    return tuple(found)
+    return tuple(checks)
 
 
 def masked(series: xr.DataArray, names: tuple[str, ...] = ("spikes", "flat line")) -> xr.DataArray:
@@ -225,7 +306,7 @@ def swapped_day_and_month(local: Stamps) -> list[int]:
     steps = np.diff(local).astype("timedelta64[s]").astype(float)
     usual = float(np.median(np.abs(steps)))
     jumps = np.flatnonzero(np.abs(steps) > max(86400.0 * 1.5, 3 * usual)) + 1
-    found = []
+    swapped = []
     for row in jumps:
         stamp = local[row].astype("datetime64[s]").item()
         if stamp.day > 12:
@@ -233,5 +314,5 @@ def swapped_day_and_month(local: Stamps) -> list[int]:
         swap = np.datetime64(stamp.replace(month=stamp.day, day=stamp.month))
         gap = abs((swap - local[row - 1]).astype("timedelta64[s]").astype(float))
         if gap <= max(86400.0, 2 * usual):
-            found.append(int(row))
-    return found
+            swapped.append(int(row))
+    return swapped

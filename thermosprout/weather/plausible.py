@@ -16,6 +16,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
+from thermosprout.soil.quality import usual_air
 from thermosprout.weather.transport import BadAnswerError
 
 FARTHEST_KM = 100.0
@@ -156,19 +157,6 @@ def require_possible(name: str, values: FloatArray) -> None:
             f"{name.replace('_', ' ')} of {wrong[0]:g} {unit} does not occur on earth",
             "try again later",
         )
-
-
-def usual_air(latitude: float, time: npt.NDArray[np.datetime64]) -> FloatArray:
-    """Usual temperature at sea level by latitude and day of the year. [degC]
-
-    The yearly mean is 14.9 - 28 P2(sin latitude) (North 1975, J. Atmos. Sci. 32, 2033, from
-    memory); its swing over the year, 20 sin(latitude) with the peak in late July or January,
-    joins the zonal means of textbooks roughly: common practice, no source.
-    """
-    sine = np.sin(np.radians(latitude))
-    day = (time - time.astype("datetime64[Y]")) / np.timedelta64(1, "D")
-    mean = 14.9 - 28.0 * (3.0 * sine**2 - 1.0) / 2.0
-    return np.asarray(mean + 20.0 * sine * np.cos(2.0 * np.pi * (day - 205.0) / 365.25))
 
 
 def _require_season(

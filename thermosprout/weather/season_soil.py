@@ -68,8 +68,10 @@ def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
         column=source.column,
         timezone=source.file_timezone or source.timezone,
         surface=source.surface,
+        latitude=source.latitude,
     )
-    past = _past_file(source, measured)
+    past, words = _past_file(source, measured)
+    said += words
     ahead = None
     attribution = ""
     if source.service is not None:
@@ -102,16 +104,21 @@ def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
     return _noted(series, [*said, str(series.attrs["notes"])], attribution)
 
 
-def _past_file(source: SoilSource, like: xr.DataArray | None) -> xr.DataArray | None:
+def _past_file(
+    source: SoilSource, like: xr.DataArray | None
+) -> tuple[xr.DataArray | None, list[str]]:
+    """Past years of the season's file at the depth of a series, and what looks wrong in them."""
     if source.past_years_file is None:
-        return None
-    past, _ = read_soil_csv(
-        source.past_years_file, timezone=source.file_timezone or source.timezone
+        return None, []
+    past, reading = read_soil_csv(
+        source.past_years_file,
+        timezone=source.file_timezone or source.timezone,
+        latitude=source.latitude,
     )
     wanted = 100.0 * float(like["depth"]) if like is not None else float(source.depth_cm or 5.0)
     if np.isfinite(float(past["depth"])) and np.isfinite(wanted):
         past = to_depth(past, wanted)
-    return past
+    return past, [f"past years: {doubt}" for doubt in reading.doubts()]
 
 
 def _noted(series: xr.DataArray, said: list[str], attribution: str) -> xr.DataArray:
@@ -126,7 +133,8 @@ def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
     surface: Surface = "grass" if source.surface == "grass" else "bare"
     recent, ahead, said = recent_and_ahead(source, session)
     attribution = str(recent.attrs.get("attribution", ""))
-    past = _past_file(source, None)
+    past, words = _past_file(source, None)
+    said += words
     seasons: list[xr.DataArray] = [] if past is None else [past]
     if past is None:
         weather, more = past_weather(source, session)

@@ -167,7 +167,7 @@ EXPORTS: dict[str, Export] = {
     ),
     "tabs": Export(
         table("Time (UTC)\tSoil temp 5cm (°C)", rows(lambda t, v: f"{t:{ISO}}\t{v}")),
-        said="parted by tabs",
+        said="separated by tabs",
     ),
     "UTF-16 as spreadsheets write it": Export(
         table("Time (UTC)\tSoil temp 5cm (°C)", rows(lambda t, v: f"{t:{ISO}}\t{v}")).encode(
@@ -442,7 +442,7 @@ EXPORTS: dict[str, Export] = {
     "a spreadsheet": Export(b"PK\x03\x04" + bytes(99), {}, "this is a spreadsheet.*save the sheet"),
     "zero bytes": Export(b"time_utc,soil\x00temp\n\x00", {}, "holds zero bytes"),
     "unknown zone": Export(
-        table("Time,Soil temp 5cm (°C)", PLAIN), {"timezone": "Middle/Earth"}, "is no time zone"
+        table("Time,Soil temp 5cm (°C)", PLAIN), {"timezone": "Middle/Earth"}, "is not a time zone"
     ),
     "unit column that changes": Export(
         table("Time (UTC),Unit,Value", _changed(

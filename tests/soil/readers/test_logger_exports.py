@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +11,12 @@ import pytest
 
 from tests.soil.readers.exports import EXPORTS, Export, soil
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.files import read_text
+from thermosprout.soil.readers.find_columns import understand
 from thermosprout.soil.readers.logger import read_soil_csv
+from thermosprout.soil.readers.netcdf import read_soil_netcdf
+from thermosprout.soil.readers.thermometer import read_readings
+from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import check_soil_series
 
 READ = {name: export for name, export in EXPORTS.items() if export.expected is None}
@@ -178,7 +185,7 @@ def test_options_that_say_nothing_known(tmp_path: Path) -> None:
         read_soil_csv(path, unit="R")
     path.write_bytes(EXPORTS["no time zone"].raw)
     # No clock on earth runs sixteen hours before UTC.
-    with pytest.raises(InputError, match=r"'UTC.16' is no time zone"):
+    with pytest.raises(InputError, match=r"'UTC.16' is not a time zone"):
         read_soil_csv(path, timezone="UTC+16")
 
 
@@ -229,3 +236,116 @@ def test_a_file_of_many_years_at_once_is_refused_unread(tmp_path: Path) -> None:
         stream.truncate(65_000_000)
     with pytest.raises(InputError, match=r"has 65 MB, at most 64 MB are read; cut it into parts"):
         read_soil_csv(path)
+
+
+@pytest.mark.parametrize(
+    ("stamps", "bad"),
+    [
+        (("9999-04-01 00:00", "9999-04-01 01:00"), "9999-04-01 00:00"),
+        (("2026-04-01 00:00", "2262-05-01 01:00"), "2262-05-01 01:00"),
+        (("0001-04-01 00:00", "0001-04-01 01:00"), "0001-04-01 00:00"),
+        (("01.04.0026 00:00", "01.04.0026 01:00"), "01.04.0026 00:00"),
+        (("9999999999", "9999999999"), "9999999999"),
+        (("9999999999999", "9999999999999"), "9999999999999"),
+    ],
+)
+def test_a_year_that_cannot_be_meant_is_refused(
+    stamps: tuple[str, str], bad: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "logger.csv"
+    path.write_text("time_utc,soil_temp_5cm_C\n" + "".join(f"{stamp},9.5\n" for stamp in stamps))
+    with pytest.raises(InputError, match=f"the year of '{bad}' is not between") as caught:
+        read_soil_csv(path)
+    assert caught.value.place is not None
+    assert caught.value.place.line == 2 + stamps.index(bad)
+
+
+NAMES = {
+    "soil_tmin_C": "soil_tmin", "soil_tmax_C": "soil_tmax", "Soil min (°C)": "soil_tmin",
+    "Soil Temperature Maximum": "soil_tmax", "min soil temp 10cm": "soil_tmin",
+    "Bodentemperatur max 5 cm": "soil_tmax", "ground_max_C": "soil_tmax", "soilmin": "soil_tmin",
+    "seedbed minimum": "soil_tmin", "Lowest soil temp": "soil_tmin", "air_tmin_C": "air_tmin",
+    "Min Temp (C)": "air_tmin", "Temp max": "air_tmax", "Tmax": "air_tmax",
+    "Grass minimum": "surface_temperature", "Soil moisture max": "soil_moisture",
+    "soil_temp_5cm_C": "soil", "Mittlere Bodentemperatur": "soil", "Temp 5cm (°C)": "temperature",
+    "Temperature 5 cm (minute mean)": "temperature", "Air temp (°C)": "air",
+    "Time (min)": "time", "Record": "counter", "depth_cm": "depth",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_a_columns_name_says(name: str) -> None:
+    assert understand(name, 0).quantity == NAMES[name]
+
+
+@pytest.mark.parametrize("low", ["soil_tmin_C", "Soil min (°C)", "Bodentemperatur min [°C]"])
+def test_extremes_of_the_soil_are_asked_about_and_never_taken_for_air(
+    low: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "days.csv"
+    lines = [f"2026-04-{day:02d},{4 + day % 3},{12 + day % 4}" for day in range(1, 15)]
+    path.write_text("\n".join([f"date,{low},{low.replace('min', 'max')}", *lines]) + "\n")
+    with pytest.raises(InputError, match=r"hold extremes of the soil.*name one with --column"):
+        read_soil_csv(path, timezone="UTC")
+    with pytest.raises(CoverageError, match="hold those of the soil"):
+        read_weather_csv(path, latitude=52.0, longitude=10.0)
+    series, _ = read_soil_csv(path, timezone="UTC", column=low)
+    assert 3.5 < float(series.mean()) < 6.5
+
+
+def test_columns_taken_and_left_out_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "logger.csv"
+    path.write_bytes(EXPORTS["air beside soil"].raw)
+    _, reading = read_soil_csv(path)
+    assert reading.column == "Soil temp 5cm (°C)"
+    assert reading.left_out == ("Air temp (°C)", "Battery (V)")
+    assert "Columns left out: 'Air temp (°C)', 'Battery (V)'." in reading.sentences()
+    _, reading = read_weather_csv(path, latitude=52.0, longitude=10.0)
+    assert reading.columns == ("Air temp (°C)",)
+    assert reading.left_out == ("Soil temp 5cm (°C)", "Battery (V)")
+
+
+READINGS = {
+    "own": "time_utc,depth_cm,soil_temp_C\n2026-04-01T07:00Z,5,9.5\n2026-04-02T15:00Z,5,12.5\n",
+    "site's own time": "time,depth_cm,soil_temp_C\n2026-04-01 09:00,5,9.5\n"
+    "2026-04-02 17:00,5,12.5\n",
+    "semicolons and commas": "Datum;depth_cm;soil_temp_C\n01.04.2026 09:00;5;9,5\n"
+    "02.04.2026 17:00;5;12,5\n",
+    "°F": "time,depth (cm),Soil temp (°F)\n2026-04-01 09:00,5,49.1\n2026-04-02 17:00,5,54.5\n",
+    "two columns of time": "date,clock,depth_cm,soil_temp_C\n2026-04-01,09:00,5,9.5\n"
+    "2026-04-02,17:00,5,12.5\n",
+}
+
+
+@pytest.mark.parametrize("form", READINGS)
+def test_readings_are_read_as_a_loggers_file_is(form: str, tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text(READINGS[form])
+    table = read_readings(path, timezone="Europe/Berlin")
+    assert [str(when) for when in table["time_utc"]] == [
+        "2026-04-01 07:00:00", "2026-04-02 15:00:00"
+    ]  # fmt: skip
+    assert list(table["soil_temp_C"]) == pytest.approx([9.5, 12.5])
+    assert list(table["depth_cm"]) == [5.0, 5.0]
+
+
+@pytest.mark.parametrize("value", ["", "warm", "140", "-9999", "nan"])
+def test_a_reading_that_is_none_is_named(value: str, tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text(READINGS["own"].replace("12.5", value))
+    with pytest.raises(InputError, match="soil_temp_C") as caught:
+        read_readings(path)
+    assert caught.value.place is not None
+    assert caught.value.place.line == 3
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes in the file system")
+@pytest.mark.parametrize("read", [read_soil_csv, read_readings, read_soil_netcdf, read_text])
+def test_pipes_devices_and_folders_are_refused_unread(
+    read: Callable[[Path], object], tmp_path: Path
+) -> None:
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "link.csv").symlink_to("/dev/zero")
+    for path in (tmp_path / "pipe.csv", tmp_path / "link.csv", Path("/dev/zero"), tmp_path):
+        with pytest.raises(InputError, match=r"a pipe or a device|a folder"):
+            read(path)

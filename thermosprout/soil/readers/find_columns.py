@@ -1,8 +1,8 @@
-"""What a column's name says: quantity, unit and depth, in our own names or a logger's.
+"""Which columns of a table hold what: from a column's name to its numbers.
 
-Cells of a column turned into numbers: decimal marks, missing values, units in the cell.
-
-Which columns of a table hold the time and the temperature, at which depth and in what unit.
+A name says quantity, unit and depth (:func:`understand`), in our own words or those that makers of
+loggers use; cells become numbers (:func:`to_numbers`); and the columns of time and soil temperature
+are chosen (:func:`time_columns`, :func:`choose_column`), or asked for where several fit.
 """
 
 from __future__ import annotations
@@ -37,6 +37,8 @@ _TO_CM = {"cm": 1.0, "mm": 0.1, "in": 2.54, "inch": 2.54, "inches": 2.54, '"': 2
 _TEMPERATURE = (
     r"temp|°|º|celsius|fahrenheit|tsoil|t_soil|tair|deg_?[cf]\b|(?:^|[_ ])t(?:_?(?:c|f))?$"
 )
+_SOIL = r"(?:soil|ground|boden|erdreich|\bsol\b|suelo|bodem|suolo|seedbed)"
+_MIN, _MAX = r"(?:min(?!ut)|lowest|coldest)", r"(?:max|highest|warmest)"
 _QUANTITIES: tuple[tuple[str, str], ...] = (
     (r"moist|vwc|swc|water[ _]content|feucht", "soil_moisture"),
     (r"dew|wet.?bulb|heat.?index|wind.?chill|feels|taupunkt", "other"),
@@ -47,10 +49,16 @@ _QUANTITIES: tuple[tuple[str, str], ...] = (
     (r"precip|rain|regen|niederschlag", "precipitation"),
     (r"batt|volt|signal|rssi|serial no|host|coupler|attached|stopped|end of file", "other"),
     (r"surface_temp|skin|sur_temp", "surface_temperature"),
-    (r"(?!.*soil)(?:air.?tmin|air.*min|tmin|t[_ ]min|mintp|min.*air)", "air_tmin"),
-    (r"(?!.*soil)(?:air.?tmax|air.*max|tmax|t[_ ]max|maxtp|max.*air)", "air_tmax"),
-    (rf"(?=.*(?:soil|ground|boden|erdreich|\bsol\b|suelo))(?=.*(?:{_TEMPERATURE}))", "soil"),
-    (r"tsoil|t_soil|^soil$|^ts_?\d|(?:soil|boden)[ _]*\d", "soil"),
+    (rf"{_SOIL}(?:.*(?<![a-z]))?t?[_ ]?(?:{_MIN}|{_MAX})", "soil extreme"),
+    (rf"(?<![a-z])t?(?:{_MIN}|{_MAX}).*{_SOIL}", "soil extreme"),
+    (rf"(?=.*{_SOIL})(?=.*(?:{_TEMPERATURE}))", "soil"),
+    (rf"tsoil|t_soil|^{_SOIL}$|^ts_?\d|{_SOIL}[ _]*\d", "soil"),
+    (rf"grass.*{_MIN}|{_MIN}.*grass|^gmin", "surface_temperature"),
+    (rf"(?:air|temp|^t).*{_MIN}|{_MIN}.*(?:air|temp)|^mintp", "air_tmin"),
+    (rf"(?:air|temp|^t).*{_MAX}|{_MAX}.*(?:air|temp)|^maxtp", "air_tmax"),
+    (r"^(?:#|no\.?|nr\.?|n°|id|index|line|row|record|count|lfd\.? nr\.?)$", "counter"),
+    (r"^depth(?:[_ (].*)?$|^tiefe", "depth"),
+    (r"^(?:units?|einheit|unité|unidad)$", "unit"),
     (rf"(?=.*(?:air|luft|outdoor|ambient|2m))(?=.*(?:{_TEMPERATURE}))|^tair|\bt avg\b", "air"),
     (_TEMPERATURE, "temperature"),
     (r"^[ ]?(?:°|º)?(?:deg)?[ _]?[cf]$", "temperature"),
@@ -58,6 +66,8 @@ _QUANTITIES: tuple[tuple[str, str], ...] = (
 _TIME = re.compile(
     r"time|date|stamp|datum|zeit|uhr|^utc|^day$|period|epoch|fecha|hora|heure|^ts$", re.IGNORECASE
 )
+_NOT_TIME = ("temperature", "air_tmin", "air_tmax", "soil extreme", "counter", "depth", "unit")
+"""Less than a name that says time: "time (local standard)" is none of these."""
 _ZONE = re.compile(
     r"(?<![a-z])(?:utc|gmt|zulu)(?![a-z])[ ]?([+\-−][ ]?\d{1,2}(?::?\d{2})?)?", re.IGNORECASE
 )
@@ -72,7 +82,7 @@ class Meaning:
     quantity: str
     unit: str | None
     depth_cm: float | None
-    said: str = ""
+    unit_row: str = ""
 
 
 def temperature_unit(text: str) -> str | None:
@@ -88,9 +98,9 @@ def understand(name: str, index: int, unit_row: str = "") -> Meaning:
     """Work out what a column holds from its name and the units row, where there is one."""
     lowered = name.strip().lower()
     quantity = "time" if _TIME.search(lowered) else "other"
-    for pattern, found in _QUANTITIES:
-        if re.search(pattern, lowered) and not (quantity == "time" and found == "temperature"):
-            quantity = found
+    for pattern, meaning in _QUANTITIES:
+        if re.search(pattern, lowered) and not (quantity == "time" and meaning in _NOT_TIME):
+            quantity = meaning
             break
     if (
         quantity == "other"
@@ -98,14 +108,14 @@ def understand(name: str, index: int, unit_row: str = "") -> Meaning:
         and temperature_unit(unit_row) in ("degC", "degF")
     ):
         quantity = "temperature"
-    if quantity == "soil" and (extreme := re.search(r"(?:[ _]|^)(min|max)(?![a-z])", lowered)):
-        quantity = f"soil_t{extreme.group(1)}"
+    if quantity == "soil extreme":
+        quantity = "soil_tmin" if re.search(_MIN, lowered) else "soil_tmax"
     depth = _DEPTH.search(lowered) or _DEPTH.search(unit_row.lower())
     depth_cm = float(depth.group(1).replace(",", ".")) * _TO_CM[depth.group(2)] if depth else None
     if depth is None and quantity == "soil" and (plain := _PLAIN_DEPTH.search(lowered)):
         depth_cm = float(plain.group(1))
     return Meaning(
-        said=unit_row,
+        unit_row=unit_row,
         name=name,
         index=index,
         quantity=quantity,
@@ -118,13 +128,13 @@ def understand_all(
     names: Sequence[str], units: Sequence[str], preamble: Sequence[str] = ()
 ) -> list[Meaning]:
     """Work out all columns; a heading line ``name: what it is`` above the table counts too."""
-    said: dict[str, str] = {}
+    legend: dict[str, str] = {}
     for line in preamble:
         key, mark, text = line.partition(":")
         if mark:
-            said.setdefault(key.strip().lower(), text)
+            legend.setdefault(key.strip().lower(), text)
     return [
-        understand(name, index, unit or said.get(name.strip().lower(), ""))
+        understand(name, index, unit or legend.get(name.strip().lower(), ""))
         for index, (name, unit) in enumerate(zip(names, units, strict=True))
     ]
 
@@ -393,6 +403,14 @@ def choose_column(
         candidates = at_depth or candidates
     if len(candidates) == 1:
         return candidates[0]
+    ends = [m.name for m in meanings if m.quantity in ("soil_tmin", "soil_tmax")]
+    if not candidates and ends:
+        raise InputError(
+            f"{' and '.join(map(repr, ends))} hold extremes of the soil, and no column its course "
+            "or its mean",
+            place=place,
+            hint="name one with --column, or add a column such as soil_temp_5cm_C",
+        )
     if not candidates:
         air = any(m.quantity in ("air", "surface_temperature") for m in meanings)
         raise InputError(

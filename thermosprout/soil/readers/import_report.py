@@ -1,10 +1,14 @@
-"""What a reader understood of a file, kept beside the data so that it can be shown."""
+"""How a file was read, kept beside the data so that it can be shown."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
 from thermosprout.soil.quality import Check
+
+_STEPS = {"hour": "hourly ", "day": "daily "}
+_NOT_REPEATED = ("gaps", "doubled hour")
+"""Checks that a sentence on how the file was read tells already."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,32 +38,59 @@ class Reading:
     step: str = ""
     start: str = ""
     end: str = ""
+    columns: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
     gaps: tuple[Gap, ...] = ()
     filled_hours: int = 0
     notes: tuple[str, ...] = ()
     checks: tuple[Check, ...] = field(default=())
 
+    def summary(self) -> list[str]:
+        """What every answer repeats: the file, its columns that were taken and those left out."""
+        step = _STEPS.get(self.step, "")
+        rows = f"{self.rows:,} {step}rows"
+        if self.step and not step:
+            rows += f" every {self.step}"
+        sentences = [f"{self.file}: read as {self.kind}, {rows}."]
+        if self.columns:
+            sentences.append(f"Columns taken: {_listed(self.columns)}.")
+        if self.left_out:
+            sentences.append(f"Columns left out: {_listed(self.left_out)}.")
+        return sentences
+
     def sentences(self) -> list[str]:
         """Say how the file was read, one plain sentence an entry."""
-        said = [f"{self.file}: read as {self.kind}, {self.rows} rows every {self.step or '?'}."]
+        sentences = self.summary()
         if self.column:
             depth = "" if self.depth_cm is None else f", {self.depth_cm:g} cm deep"
-            said.append(f"Temperature from column {self.column!r} in {self.unit}{depth}.")
+            sentences.append(f"Temperature from column {self.column!r} in {self.unit}{depth}.")
         if self.time_column:
             order = f", dates written {self.date_order}" if self.date_order else ""
-            said.append(f"Times from {self.time_column!r}, time zone {self.time_zone}{order}.")
+            sentences.append(f"Times from {self.time_column!r}, time zone {self.time_zone}{order}.")
         if self.separator:
-            said.append(f"Columns parted by {self.separator}, decimal {self.decimal or 'point'}.")
+            mark = self.decimal or "point"
+            sentences.append(f"Columns separated by {self.separator}, decimal {mark}.")
         if self.start:
-            said.append(f"Covers {self.start} to {self.end} UTC.")
+            sentences.append(f"Covers {self.start} to {self.end} UTC.")
         if self.filled_hours:
-            said.append(
+            sentences.append(
                 f"{self.filled_hours} hours in holes of at most 3 h were filled by a straight line."
             )
         if self.gaps:
             longest = max(self.gaps, key=lambda gap: gap.hours)
-            said.append(
+            sentences.append(
                 f"{len(self.gaps)} longer {'gap stays' if len(self.gaps) == 1 else 'gaps stay'} "
                 f"empty, the longest {longest.hours} h from {longest.start} UTC."
             )
-        return [*said, *self.notes]
+        return [*sentences, *self.notes]
+
+    def doubts(self) -> list[str]:
+        """Say what looks wrong in the series, one sentence a check."""
+        return [check.sentence() for check in self.checks if check.name not in _NOT_REPEATED]
+
+
+def _listed(names: tuple[str, ...], most: int = 12) -> str:
+    """Names in quotes, cut off where there are many."""
+    shown = ", ".join(repr(name) for name in names[:most])
+    rest = len(names) - most
+    return shown if rest <= 0 else f"{shown} and {rest} more"

@@ -1,8 +1,7 @@
-"""Soil temperature from a logger's or station's CSV file, in our own columns or the maker's.
+"""Soil temperature from a logger's CSV file, in our own columns or the maker's.
 
-Soil temperatures at several levels of one source, and one of them as a series.
-
-Holes of a few days in a logger's record, bridged for a forecast and told.
+:func:`read_soil_csv` reads, checks and brings to the hour; :func:`read_bridged` also closes holes
+of a few days, as forecasts need it, and says so.
 """
 
 from __future__ import annotations
@@ -60,6 +59,7 @@ def read_soil_csv(
     decimal: str | None = None,
     unit: str | None = None,
     surface: str = "unknown",
+    latitude: float | None = None,
 ) -> tuple[xr.DataArray, Reading]:
     """Read an hourly soil temperature series from a CSV file.
 
@@ -81,6 +81,8 @@ def read_soil_csv(
         Unit where the file leaves it open.
     surface : {"bare", "grass", "unknown"}
         Ground above the sensor.
+    latitude : float, optional
+        Of the place, to judge the series by its season. [degrees north]
 
     Returns
     -------
@@ -150,9 +152,24 @@ def read_soil_csv(
         gaps=hourly.gaps,
         filled_hours=hourly.filled_hours,
         notes=(*table.notes, *notes, *stamps.notes, *order_notes, *step_notes, *cut),
-        checks=(*checks, *quality.check_series(series)),
+        left_out=_left_out(table, meanings, chosen, (time_index, clock_index)),
+        checks=(*checks, *quality.check_series(series, latitude=latitude)),
     )
     return series, reading
+
+
+def _left_out(
+    table: Table, meanings: Sequence[Meaning], chosen: Meaning, times: tuple[int, int | None]
+) -> tuple[str, ...]:
+    """Names of the columns that play no part; counters and columns of units or depths do not."""
+    taken = {chosen.index, *times}
+    return tuple(
+        meaning.name
+        for meaning in meanings
+        if meaning.index not in taken
+        and meaning.quantity not in ("counter", "depth", "unit")
+        and any(row[meaning.index] for row in table.rows[:200])
+    )
 
 
 def _in_order(
@@ -355,15 +372,15 @@ def read_bridged(path: Path, **options: Any) -> tuple[xr.DataArray, list[str]]:
     Returns
     -------
     tuple of xarray.DataArray, list of str
-        Hourly soil temperature [degC], and how it was read.
+        Hourly soil temperature [degC], and how it was read and what looks wrong.
     """
     series, reading = read_soil_csv(path, **options)
-    bridged, told = bridge(series)
-    if not told:
-        return bridged, reading.sentences()
-    empty = {str(stamp)[:16] for stamp in bridged["time"].values[np.isnan(bridged.values)]}
-    left = replace(reading, gaps=tuple(gap for gap in reading.gaps if gap.start in empty))
-    return bridged, [*left.sentences(), *told]
+    bridged, notes = bridge(series)
+    if notes:
+        empty = {str(stamp)[:16] for stamp in bridged["time"].values[np.isnan(bridged.values)]}
+        gaps = tuple(gap for gap in reading.gaps if gap.start in empty)
+        reading = replace(reading, gaps=gaps)
+    return bridged, [*reading.sentences(), *notes, *reading.doubts()]
 
 
 def bridge(series: xr.DataArray, most_h: int = BRIDGED_H) -> tuple[xr.DataArray, list[str]]:

@@ -18,6 +18,7 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.files import require_plain_file
+from thermosprout.quantities import YEARS
 from thermosprout.soil import quality
 from thermosprout.soil.readers.find_columns import to_celsius
 from thermosprout.soil.readers.import_report import Reading
@@ -175,6 +176,8 @@ def read_soil_netcdf(
         )
     try:
         index = pd.DatetimeIndex(array[axis].values)
+        if index.size and not YEARS[0] <= index.year.min() <= index.year.max() <= YEARS[-1]:
+            raise ValueError
         stamps = index.round("1min").to_numpy().astype("datetime64[ns]")
     except (TypeError, ValueError, OverflowError):
         raise InputError(

@@ -1,4 +1,4 @@
-"""A text table as it stands on disk: where it begins, how it is parted, which rows it has."""
+"""A text table as it stands on disk: where it begins, what separates its columns, its rows."""
 
 from __future__ import annotations
 
@@ -192,7 +192,7 @@ def _rows(
     for number in range(first, last + 1):
         cells = split[number]
         place = Place(file=path, line=number + 1)
-        if not cells:
+        if not any(cells):
             continue
         if names and tuple(cells[:width]) == names:
             notes.append(f"The heading stands again in line {number + 1}; it was passed over.")

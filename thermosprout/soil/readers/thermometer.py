@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import math
-from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
+import numpy as np
+
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError, Place
-from thermosprout.files import read_text
-from thermosprout.quantities import YEARS
+from thermosprout.soil.readers.find_columns import (
+    Meaning,
+    stamps_of,
+    time_columns,
+    to_celsius,
+    to_numbers,
+    understand_all,
+    unit_in_cells,
+)
+from thermosprout.soil.readers.table import Table, read_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,6 +26,7 @@ if TYPE_CHECKING:
 
 COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
 """``time`` with an offset, or in the site's own time, may stand for ``time_utc``."""
+_BOUNDS = {"depth_cm": (0.0, 100.0), "soil_temp_C": (-40.0, 70.0)}
 
 
 def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
@@ -29,7 +35,8 @@ def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
     Parameters
     ----------
     path : path
-        CSV with ``time_utc`` (or ``time``), ``depth_cm`` and ``soil_temp_C``.
+        CSV with ``time_utc`` (or ``time``), ``depth_cm`` and ``soil_temp_C`` (or ``soil_temp_F``),
+        in any of the ways in which :func:`thermosprout.soil.readers.table.read_table` reads tables.
     timezone : str
         Zone of a ``time`` without an offset.
 
@@ -45,64 +52,40 @@ def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
     """
     import pandas as pd
 
-    file = Path(path)
-    # Every end of line counts as one, also the lone one of old spreadsheets.
-    reader = csv.DictReader(io.StringIO(read_text(file, limit_mb=16), newline=None))
-    names = [name.strip() for name in reader.fieldnames or []]
-    reader.fieldnames = names
-    clock = "time_utc" if "time_utc" in names else "time"
-    for name in (clock, *COLUMNS[1:]):
-        if name not in names:
-            raise InputError(
-                f"the column {name} is missing, found {', '.join(names) or 'nothing'}",
-                place=Place(file=file, line=1),
-                hint=f"name the columns {', '.join(COLUMNS)}",
-            )
-    rows = []
-    for line, row in enumerate(_cells(reader, file), start=2):
-        place = Place(file=file, line=line)
-        if not any((value or "").strip() for value in row.values() if isinstance(value, str)):
-            continue
-        when = _when(row[clock] or "", Place(file=file, line=line, column=clock), clock, timezone)
-        depth = _number(row["depth_cm"], "depth_cm", place, 0.0, 100.0)
-        value = _number(row["soil_temp_C"], "soil_temp_C", place, -40.0, 70.0)
-        rows.append((when, depth, value))
-    if not rows:
-        raise InputError("the file holds no reading", place=Place(file=file))
-    return pd.DataFrame(rows, columns=list(COLUMNS))
-
-
-def _cells(reader: csv.DictReader[str], file: Path) -> Iterator[dict[str, str]]:
-    try:
-        yield from reader
-    except csv.Error as error:
+    table = read_table(path)
+    meanings = understand_all(table.names, table.units, table.preamble)
+    time_index, clock_index = time_columns(table, meanings)
+    depth = next((m for m in meanings if m.quantity == "depth"), None)
+    value = next((m for m in meanings if m.quantity in ("soil", "temperature")), None)
+    if depth is None or value is None:
+        missing = COLUMNS[1 if depth is None else 2]
         raise InputError(
-            f"cannot be split into cells ({error})", place=Place(file=file, line=reader.line_num)
-        ) from None
-
-
-def _when(text: str, place: Place, clock: str, timezone: str) -> datetime:
-    try:
-        when = datetime.fromisoformat(text.strip())
-    except ValueError:
-        raise InputError(
-            f"{text!r} is no time, expected one such as 2026-04-05T14:00", place=place
-        ) from None
-    if when.tzinfo is None:
-        when = when.replace(tzinfo=UTC if clock == "time_utc" else ZoneInfo(timezone))
-    if when.year not in YEARS:
-        raise InputError(f"the year of {text!r} cannot be right", place=place)
-    return when.astimezone(UTC).replace(tzinfo=None)
-
-
-def _number(text: str | None, name: str, place: Place, low: float, high: float) -> float:
-    try:
-        value = float(text or "")
-    except ValueError:
-        value = math.nan
-    if not low <= value <= high:
-        raise InputError(
-            f"{text!r} is no {name}, expected a number from {low:g} to {high:g}",
-            place=Place(file=place.file, line=place.line, column=name),
+            f"the column {missing} is missing, found {', '.join(table.names)}",
+            place=Place(file=table.path, line=max(table.lines[0] - 1, 1)),
+            hint=f"name the columns {', '.join(COLUMNS)}",
         )
-    return value
+    stamps = stamps_of(table, time_index, clock_index, None, timezone)
+    unit = value.unit or unit_in_cells(table.column(value.index)) or "degC"
+    return pd.DataFrame(
+        {
+            "time_utc": stamps.utc,
+            "depth_cm": _numbers(table, depth, "depth_cm"),
+            "soil_temp_C": _numbers(table, value, "soil_temp_C", unit),
+        }
+    )
+
+
+def _numbers(table: Table, meaning: Meaning, name: str, unit: str = "") -> FloatArray:
+    """Numbers of a column, each of which must be there and within bounds."""
+    numbers, _ = to_numbers(table, meaning, None)
+    numbers = to_celsius(numbers, unit) if unit else numbers
+    low, high = _BOUNDS[name]
+    wrong = np.flatnonzero(~((numbers >= low) & (numbers <= high)))
+    if wrong.size:
+        row = int(wrong[0])
+        raise InputError(
+            f"{table.rows[row][meaning.index]!r} is no {name}, expected a number from {low:g} to "
+            f"{high:g}",
+            place=table.place(row, meaning.name),
+        )
+    return numbers

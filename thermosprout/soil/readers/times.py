@@ -1,6 +1,8 @@
-"""Wall-clock times of a file turned into UTC, with the hours of a clock change made sure of.
+"""Time stamps of a file, as people and loggers write them, turned into UTC.
 
-Time stamps as loggers write them, turned into UTC; where two readings fit, it asks.
+:func:`read_stamps` finds the one way in which all stamps are written and asks where two fit;
+:func:`to_utc` takes them through clock changes. Dates that a person types for a question are read
+by :mod:`thermosprout.dates`.
 """
 
 from __future__ import annotations
@@ -10,13 +12,15 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from thermosprout.dates import read_zone
 from thermosprout.errors import InputError, Place
+from thermosprout.quantities import YEARS
 
 Stamps = npt.NDArray[np.datetime64]
 _HOUR = np.timedelta64(3600, "s")
@@ -40,12 +44,9 @@ def find_zone(name: str) -> dt.tzinfo:
         if minutes <= 15 * 60:
             return dt.timezone(dt.timedelta(minutes=minutes if match.group(1) == "+" else -minutes))
     try:
-        return ZoneInfo(text)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise InputError(
-            f"{name!r} is no time zone",
-            hint="write an IANA name such as Europe/London, or an offset such as UTC+1",
-        ) from None
+        return read_zone(text)
+    except InputError as error:
+        raise InputError(error.what, hint=f"{error.hint}, or an offset such as UTC+1") from None
 
 
 def to_utc(
@@ -61,7 +62,7 @@ def to_utc(
     day_only: bool,
     doubled_at: list[int] | None = None,
 ) -> tuple[Stamps, str]:
-    """Turn wall-clock times into UTC, by the zone in each cell, in the heading, or given.
+    """Turn wall-clock times into UTC, by the zone in each cell, in the heading, or of the user.
 
     Lines at which a doubled hour was told apart are appended to ``doubled_at``.
 
@@ -115,8 +116,7 @@ def _offsets(zones: pd.Series) -> npt.NDArray[np.timedelta64]:
 
 
 def _cell_zone(zones: pd.Series) -> str:
-    found = list(dict.fromkeys(zones))
-    shown = ["UTC" if text in ("Z", "GMT", "UTC") else text for text in found[:2]]
+    shown = list(dict.fromkeys("UTC" if zone in ("Z", "GMT") else zone for zone in zones))[:2]
     return "as written in each time (" + ", ".join(shown) + ")"
 
 
@@ -171,7 +171,7 @@ def _doubled(
 ) -> tuple[Stamps, list[int]]:
     """Tell the two runs of a doubled hour apart by the step back between them."""
     utc = early.copy()
-    told: list[int] = []
+    settled: list[int] = []
     rows = np.flatnonzero(doubled)
     for run in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1):
         steps = np.diff(local[run])
@@ -181,7 +181,7 @@ def _doubled(
         if len(back) == 1:
             second_half = run[back[0] + 1 :] if rising else run[: back[0] + 1]
             utc[second_half] = late[second_half]
-            told.append(line)
+            settled.append(line)
             notes.append(
                 f"The doubled hour of the clock change at line {line} was told apart by the order "
                 "of the lines."
@@ -195,7 +195,7 @@ def _doubled(
             hint="if the clock of the logger never changes, set --timezone to its offset, for "
             "example UTC+1; otherwise delete the lines of that hour",
         )
-    return utc, told
+    return utc, settled
 
 
 _TIME = (
@@ -311,6 +311,8 @@ def read_stamps(
         seconds = pd.to_numeric(parts["epoch"]).to_numpy(dtype=float)
         seconds = np.where(seconds > 1e11, seconds / 1e3, seconds)
         utc = (seconds * 1e3).round().astype("int64").astype("datetime64[ms]")
+        years = pd.Series(utc.astype("datetime64[Y]").astype(int) + 1970)
+        _require_years(years, text, lines, path, column)
         stamps = utc.astype("datetime64[ns]")
         return StampReading(
             utc=stamps, local=stamps, day_only=False, zone="UTC (seconds since 1970)", order="",
@@ -403,9 +405,9 @@ def _order(
             wrong = b > 12 if (b > 12).sum() <= (a > 12).sum() else a > 12
             first = bool((wrong == (b > 12)).all())
         row = int(np.flatnonzero(wrong.to_numpy())[0])
-        found = f"{parts['a'][row]}/{parts['b'][row]}/{parts['y'][row]}"
         raise InputError(
-            f"{found} cannot be read with the {'day' if first else 'month'} first"
+            f"{parts['a'][row]}/{parts['b'][row]}/{parts['y'][row]} cannot be read with the "
+            f"{'day' if first else 'month'} first"
             + (", but other lines can only be read so: day and month are swapped" if both else ""),
             place=Place(file=path, line=lines[row], column=column),
             hint=(
@@ -446,6 +448,20 @@ def _ask_order(
     )
 
 
+def _require_years(
+    years: pd.Series, text: pd.Series, lines: Sequence[int], path: Path, column: str
+) -> None:
+    """Refuse a year that cannot be meant: later ones do not even fit the clock of the program."""
+    wrong = ~years.between(YEARS[0], YEARS[-1])
+    if wrong.any():
+        row = int(np.flatnonzero(wrong.to_numpy())[0])
+        raise InputError(
+            f"the year of {text[row]!r} is not between {YEARS[0]} and {YEARS[-1]}",
+            place=Place(file=path, line=lines[row], column=column),
+            hint="mend the line",
+        )
+
+
 def _local(
     parts: pd.DataFrame,
     month: pd.Series,
@@ -458,7 +474,8 @@ def _local(
 ) -> tuple[Stamps, bool]:
     """Wall-clock times, and whether any clock time was given."""
     year = parts["y"].astype(int)
-    year = year.where(year > 99, year + 2000)
+    year = year.where(parts["y"].str.len() > 2, year + 2000)
+    _require_years(year, text, lines, path, column)
     hour = parts["H"] if "H" in parts else pd.Series([None] * len(parts))
     has_clock = bool(hour.notna().any())
     hours = pd.to_numeric(hour).fillna(0).astype(int)

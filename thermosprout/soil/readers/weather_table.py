@@ -122,8 +122,10 @@ def read_weather_csv(
     if solar and stamps.zone == solar:
         notes.append(f"Days carry no time zone: taken as those of {solar}, from the longitude.")
     if not holds_air(columns):
+        soil = [m.name for m in meanings if m.quantity in ("soil", "soil_tmin", "soil_tmax")]
         raise CoverageError(
-            "no column holds air temperatures",
+            "no column holds air temperatures"
+            + (f": {', '.join(map(repr, soil))} hold those of the soil" if soil else ""),
             place=Place(file=table.path, line=table.lines[0]),
             hint="expected air_temp_C, or air_tmin_C and air_tmax_C",
         )
@@ -158,7 +160,15 @@ def read_weather_csv(
         start=str(weather["time"].values[0])[:16],
         end=str(weather["time"].values[-1])[:16],
         filled_hours=filled,
-        notes=(*table.notes, *stamps.notes, f"Columns used: {', '.join(used)}.", *notes, *more),
+        columns=tuple(used),
+        left_out=tuple(
+            meaning.name
+            for meaning in meanings
+            if meaning.index not in (time_index, clock_index)
+            and meaning.name not in used
+            and meaning.quantity != "counter"
+        ),
+        notes=(*table.notes, *stamps.notes, *notes, *more),
     )
     return weather, reading
 
@@ -179,7 +189,7 @@ def _columns(
             continue
         values, _ = to_numbers(table, meaning, decimal)
         if quantity in _FACTORS:
-            named = f"{meaning.name} {meaning.said}".lower()
+            named = f"{meaning.name} {meaning.unit_row}".lower()
             factor = next(f for pattern, f in _FACTORS[quantity] if re.search(pattern, named))
             values = values * factor
         else:
@@ -224,7 +234,9 @@ def possible(
 def _is_extreme(meaning: Meaning) -> bool:
     """Tell whether a column is a gust, a maximum or minimum of something we want the mean of."""
     return meaning.quantity not in ("air_tmin", "air_tmax") and bool(
-        re.search(r"min|max|gust|dir|highest|_hm\b|deg\)", f"{meaning.name} {meaning.said}".lower())
+        re.search(
+            r"min|max|gust|dir|highest|_hm\b|deg\)", f"{meaning.name} {meaning.unit_row}".lower()
+        )
     )
 
 
