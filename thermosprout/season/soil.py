@@ -37,7 +37,7 @@ from thermosprout.soil.site_correction import Correction, site_correction
 from thermosprout.weather.season_soil import soil_from
 from thermosprout.weather.season_weather import SoilSource, weather_from
 
-_ROUTINE = ("Times from", "Columns separated", "Covers")
+_ROUTINE = ("Temperature from", "Times from", "Columns separated", "Covers")
 """What ``soil read`` tells of a file and nobody needs again with every forecast."""
 
 _USUAL_DEPTH_CM = 5.0
@@ -342,7 +342,7 @@ class SeasonSoil(SoilSupply):
                 elevation_m=site.elevation_m,
                 timezone=site.timezone,
             )
-            self.notes.extend(self._beside(f"Weather: {part}") for part in reading.summary())
+            self.notes.append(self._beside(f"Weather: {reading.summary()}"))
         elif self._weather is None and settings.service is not None and not self._no_weather:
             try:
                 self._weather = weather_from(self._source())

@@ -299,7 +299,7 @@ def test_columns_taken_and_left_out_are_named(tmp_path: Path) -> None:
     _, reading = read_soil_csv(path)
     assert reading.column == "Soil temp 5cm (°C)"
     assert reading.left_out == ("Air temp (°C)", "Battery (V)")
-    assert "Columns left out: 'Air temp (°C)', 'Battery (V)'." in reading.sentences()
+    assert "rows of Soil temp 5cm (°C), without Air temp (°C), Battery (V)." in reading.summary()
     _, reading = read_weather_csv(path, latitude=52.0, longitude=10.0)
     assert reading.columns == ("Air temp (°C)",)
     assert reading.left_out == ("Soil temp 5cm (°C)", "Battery (V)")

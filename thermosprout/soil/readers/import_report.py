@@ -45,22 +45,21 @@ class Reading:
     notes: tuple[str, ...] = ()
     checks: tuple[Check, ...] = field(default=())
 
-    def summary(self) -> list[str]:
+    def summary(self) -> str:
         """What every answer repeats: the file, its columns that were taken and those left out."""
         step = _STEPS.get(self.step, "")
-        rows = f"{self.rows:,} {step}rows"
+        text = f"{self.file}: read as {self.kind}, {self.rows:,} {step}rows"
         if self.step and not step:
-            rows += f" every {self.step}"
-        sentences = [f"{self.file}: read as {self.kind}, {rows}."]
-        if self.columns:
-            sentences.append(f"Columns taken: {_listed(self.columns)}.")
+            text += f" every {self.step}"
+        if columns := self.columns or ((self.column,) if self.column else ()):
+            text += f" of {_listed(columns)}"
         if self.left_out:
-            sentences.append(f"Columns left out: {_listed(self.left_out)}.")
-        return sentences
+            text += f", without {_listed(self.left_out)}"
+        return text + "."
 
     def sentences(self) -> list[str]:
         """Say how the file was read, one plain sentence an entry."""
-        sentences = self.summary()
+        sentences = [self.summary()]
         if self.column:
             depth = "" if self.depth_cm is None else f", {self.depth_cm:g} cm deep"
             sentences.append(f"Temperature from column {self.column!r} in {self.unit}{depth}.")
@@ -90,7 +89,7 @@ class Reading:
 
 
 def _listed(names: tuple[str, ...], most: int = 12) -> str:
-    """Names in quotes, cut off where there are many."""
-    shown = ", ".join(repr(name) for name in names[:most])
+    """Names, cut off where there are many."""
+    shown = ", ".join(names[:most])
     rest = len(names) - most
     return shown if rest <= 0 else f"{shown} and {rest} more"

@@ -1,0 +1,84 @@
+"""A series that looks wrong is told with every answer that it is used for."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from thermosprout.cli.app import app
+
+SEASON = """format = 1
+[site]
+name = "Invented"
+latitude = 52.0
+longitude = 5.0
+timezone = "UTC"
+[soil]
+file = "soil.csv"
+[[rows]]
+id = "R1"
+crop = "radish"
+planted = 2026-04-20
+seeds_planted = 100
+"""
+SPOILT: dict[str, tuple[Callable[[np.ndarray], np.ndarray], str]] = {
+    "stuck": (lambda v: np.where(np.arange(v.size) % 2000 > 500, 21.4, v), "Flat line: one value"),
+    "°F": (lambda v: 1.8 * v + 32, "°F in a °C column: median"),
+    "unit half way": (
+        lambda v: np.where(np.arange(v.size) < 800, v, 1.8 * v + 32), "Jump: from",
+    ),
+}  # fmt: skip
+COMMANDS = {
+    "forecast": ["forecast", "season.toml", "--as-of", "2026-05-01"],
+    "report": ["report", "season.toml", "--as-of", "2026-05-01", "--out", "page.html"],
+    "compare": ["compare", "--crop", "radish", "--soil", "soil.csv", "--date", "2026-04-20"],
+    "calibrate": ["calibrate", "records.csv", "--soil", "soil.csv", "--crop", "radish"],
+}  # fmt: skip
+
+
+def write(folder: Path, change: Callable[[np.ndarray], np.ndarray]) -> None:
+    time = np.arange(np.datetime64("2026-03-20T00"), np.datetime64("2026-06-30T00"))
+    hours = np.arange(time.size)
+    values = change(9 + 0.004 * hours + 2.5 * np.cos(2 * np.pi * (hours - 16) / 24))
+    lines = [f"{stamp}:00Z,{value:.2f}" for stamp, value in zip(time, values, strict=True)]
+    (folder / "soil.csv").write_text("time_utc,soil_temp_5cm_C\n" + "\n".join(lines) + "\n")
+    (folder / "season.toml").write_text(SEASON)
+    (folder / "records.csv").write_text(
+        "plot,block,variety,seed_lot,treatment,started,planted,seeds_started,seeds_planted,"
+        "depth_cm,inspected,emerged\n"
+        + "".join(
+            f"A{plot},1,,,direct,2026-04-20,2026-04-20,50,50,1,2026-{day},{count + plot}\n"
+            for plot in (1, 2)
+            for day, count in (("04-25", 0), ("04-27", 12), ("04-29", 30), ("05-04", 41))
+        )
+    )
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("fault", SPOILT)
+def test_every_answer_tells_it(
+    fault: str, command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    change, sentence = SPOILT[fault]
+    write(tmp_path, change)
+    monkeypatch.chdir(tmp_path)
+    answer = CliRunner().invoke(app, COMMANDS[command])
+    told = re.sub(r"\s+", " ", f"{answer.output} {answer.exception or ''}")
+    # Moved to the depth of the seed, a jump of 40 K goes beyond what soil reaches: then it asks.
+    assert sentence in told or "check the unit" in told, answer.output
+
+
+@pytest.mark.parametrize("command", ["forecast", "compare"])
+def test_a_sound_series_has_nothing_told(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write(tmp_path, lambda values: values)
+    monkeypatch.chdir(tmp_path)
+    answer = CliRunner().invoke(app, COMMANDS[command])
+    assert answer.exit_code == 0, answer.output
+    assert "expected" not in answer.output
