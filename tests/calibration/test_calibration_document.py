@@ -11,10 +11,10 @@ import pytest
 
 from tests.calibration.growers import plain_crop
 from thermosprout.calibration.document import calibration_document
+from thermosprout.calibration.findings import Finding
 from thermosprout.calibration.plots import Plot, digest_of
-from thermosprout.calibration.result import Finding
 from thermosprout.calibration.scores import Score
-from thermosprout.calibration.warnings import Temperatures
+from thermosprout.calibration.temperatures import Temperatures
 from thermosprout.crops.parameters import PARAMETERS
 
 START = float(np.datetime64("2025-04-02T06:30", "m").astype(int)) / 60.0
@@ -46,7 +46,8 @@ def finding(name: str, estimate: float | None = 4.0, **more: object) -> Finding:
 
 def calibration(**more: object) -> SimpleNamespace:
     usual: dict[str, object] = {
-        "crop": plain_crop("beetroot"), "variety": "Red", "seed_lot": "L", "with_prior": True,
+        "prior": plain_crop("beetroot"), "checks": (),
+        "variety": "Red", "seed_lot": "L", "with_prior": True,
         "parameters": (
             finding("t_base_C"), finding("t_opt_C", narrower=0.0999), finding("sigma", None),
         ),
@@ -69,7 +70,7 @@ def test_every_key_of_a_fit_with_prior() -> None:
     records = found.pop("records")
     assert found == {
         "crop": "beetroot", "variety": "Red", "seed_lot": "L", "prior": "catalogue",
-        "response": "beta", "interval": 0.9,
+        "response": "beta", "interval": 0.9, "checks": [],
         "parameters": {
             "t_base_C": known | {"narrower": 0.123, "learned": True,
                                  "meaning": PARAMETERS["t_base_C"].meaning},

@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import first_hour, plain_crop, spring
-from thermosprout.calibration.fit import Fit
+from thermosprout.calibration.fit import Fit, base_from_prior
 from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
-from thermosprout.calibration.result import base_from_prior
 from thermosprout.crops.parameters import NAMES
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import stand_share

@@ -9,11 +9,12 @@ import pytest
 
 from tests.calibration.growers import Planting, first_hour, grow, plain_crop, spring
 from thermosprout.calibration.document import _effect, _parameter, _settings
+from thermosprout.calibration.findings import Finding, factor_finding, parameter_finding
 from thermosprout.calibration.hierarchy import LOT_SHARE, VARIETY_SHARE, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot, noted_window_h
 from thermosprout.calibration.predict import DISH_RHO, DISH_SHARE, Model
-from thermosprout.calibration.result import Finding, _factor, _finding, _level
+from thermosprout.calibration.result import _level
 from thermosprout.calibration.scores import PACKET_C, packet_days
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.forecast import forecast_constant
@@ -184,12 +185,12 @@ def test_whom_a_calibration_is_for() -> None:
 
 def test_effects_of_treatments_are_factors_with_a_prior_about_one() -> None:
     sd = 0.3
-    found = _factor("treatment fleece", "thermal_time_50_Cd", 0.9, 0.8, 1.0, sd)
+    found = factor_finding("treatment fleece", "thermal_time_50_Cd", 0.9, 0.8, 1.0, sd)
     assert found.name == "fleece:thermal_time_factor"
     z = 1.6448536269514722
     assert found.prior == pytest.approx((1.0, np.exp(-z * sd), np.exp(z * sd)))
     assert found.narrower == pytest.approx(1 - np.log(1.0 / 0.8) / (2 * z * sd))
-    other = _factor("treatment a:b", "field_factor", 1.1, 0.8, 1.4, sd)
+    other = factor_finding("treatment a:b", "field_factor", 1.1, 0.8, 1.4, sd)
     assert other.name == "a:b:stand_odds_factor"
     assert _effect(other)["treatment"] == "a:b"
     assert _effect(other)["measure"] == "stand_odds_factor"
@@ -276,16 +277,19 @@ def test_what_was_learned_is_how_much_narrower_an_interval_is() -> None:
     for factor in (1.0, 0.5):
         draws = ESTIMATE.mean + factor * rng.standard_normal((size, len(names))) @ root.T
         for name in ("thermal_time_50_Cd", "t_base_C", "t_opt_C", "t_ceiling_C"):
-            found = _finding(CROP, draws, np.full(size, 1.0 / size), name, kept=False)
+            found = parameter_finding(CROP, draws, np.full(size, 1.0 / size), name, kept=False)
             assert found.narrower == pytest.approx(1.0 - factor, abs=0.05)
             assert found.low < found.estimate < found.high
             assert found.prior[1] < found.prior[0] < found.prior[2]
     values = ESTIMATE.natural(draws)
     opt = np.quantile(values["t_base_C"] + values["opt_gap_C"], [0.05, 0.5, 0.95])
-    found = _finding(CROP, draws, np.full(size, 1.0 / size), "t_opt_C", kept=False)
+    found = parameter_finding(CROP, draws, np.full(size, 1.0 / size), "t_opt_C", kept=False)
     assert (found.low, found.estimate, found.high) == pytest.approx(tuple(opt), abs=0.02)
-    kept = _finding(CROP, draws, np.full(size, 1.0 / size), "t_opt_C", kept=True)
+    kept = parameter_finding(CROP, draws, np.full(size, 1.0 / size), "t_opt_C", kept=True)
     assert (kept.narrower, kept.estimate) == (0.0, kept.prior[0])
     # An interval wider than before has taught nothing.
     wide = ESTIMATE.mean + 2.0 * rng.standard_normal((size, len(names))) @ root.T
-    assert _finding(CROP, wide, np.full(size, 1.0 / size), "t_base_C", kept=False).narrower == 0.0
+    assert (
+        parameter_finding(CROP, wide, np.full(size, 1.0 / size), "t_base_C", kept=False).narrower
+        == 0.0
+    )

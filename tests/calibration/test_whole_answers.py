@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -203,6 +203,7 @@ def test_the_document_says_each_figure_once(answer: Calibration) -> None:
             "files": ("trial.csv",), "digest": digest_of(PLOTS), "plots": 5, "seeds": 200,
             "inspections": 15, "first_planted": "1970-01-01", "last_inspected": "1970-01-07",
         },
+        "checks": [asdict(check) for check in answer.checks],
         "warnings": ["first", *answer.warnings],
         "check": {
             "left_out": "plot",

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from thermosprout.calibration.plots import Plot
     from thermosprout.calibration.result import Calibration as Fit
     from thermosprout.trials.analysis.analyse import Compared
     from thermosprout.trials.analysis.results import TrialResult
@@ -279,26 +280,34 @@ def calibrate(
     >>> fit.crop.name
     'carrot'
     """
-    from thermosprout.calibration.plots import plots_of_records
+    from thermosprout.calibration.plots import plots_of_records, with_viability
     from thermosprout.calibration.result import calibrate as run
-    from thermosprout.crops.seed_lots import typical_viability
+    from thermosprout.crops.seed_lots import SeedLot
 
     sown = crop if isinstance(crop, Crop) else find_crop(crop)
     tables = _several(records)
-    viability = typical_viability(sown.name) if germination is None else germination
-    plots = []
+    plots: list[Plot] = []
     for number, table in enumerate(tables):
-        here = plots_of_records(_records(table, timezone), sown, viability=viability)
+        here = plots_of_records(_records(table, timezone), sown)
         prefix = f"{number + 1} " if len(tables) > 1 else ""
         plots += [replace(plot, name=f"{prefix}{plot.name}") for plot in here]
     series = [read_soil(one, timezone=timezone) for one in _several(soil)]
+    lots = {}
+    if germination is not None:
+        packet = SeedLot(id="packet", crop=sown.name, germination=germination)
+        lots = {plot.name: packet for plot in plots}
     fit = run(
-        sown, tuple(plots), series, variety=variety, seed_lot=lot, with_prior=with_prior, seed=seed
+        sown,
+        with_viability(plots, sown, lots),
+        series,
+        variety=variety,
+        seed_lot=lot,
+        with_prior=with_prior,
+        seed=seed,
     )
-    estimate = fit.estimates[-1] if fit.estimates else sown.estimate
     return Calibration(
         fit=fit,
-        crop=replace(sown, estimate=estimate),
+        crop=fit.crop,
         prior=f"catalogue: {sown.name}",
         files=tuple(Path(one) for one in tables if isinstance(one, str | Path)),
     )

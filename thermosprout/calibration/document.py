@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 
 from thermosprout import __version__
+from thermosprout.calibration.findings import INTERVAL, Finding
 from thermosprout.calibration.plots import Plot, digest_of, half_seen_d
-from thermosprout.calibration.result import INTERVAL, Calibration, Finding
+from thermosprout.calibration.result import Calibration
 from thermosprout.calibration.scores import Score
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.crops.saved_estimates import Origin, SavedEstimate, save_estimate
@@ -55,7 +56,7 @@ def save_calibration(
         ]
         saved = SavedEstimate(
             estimate=estimate,
-            response=calibration.crop.response,
+            response=calibration.prior.response,
             origin=origin_of(
                 mine, files, prior=prior, effective_draws=calibration.effective_draws or 0.0
             ),
@@ -109,11 +110,11 @@ def calibration_document(
     )
     seen = calibration.temperatures
     document: dict[str, Any] = {
-        "crop": calibration.crop.name,
+        "crop": calibration.prior.name,
         "variety": calibration.variety,
         "seed_lot": calibration.seed_lot,
         "prior": prior if calibration.with_prior else None,
-        "response": calibration.crop.response,
+        "response": calibration.prior.response,
         "interval": INTERVAL,
         "parameters": {item.name: _parameter(item) for item in calibration.parameters},
         "treatments": [_effect(item) for item in calibration.treatments],
@@ -126,6 +127,7 @@ def calibration_document(
             for key, value in asdict(origin).items()
             if key not in ("prior", "effective_draws")
         },
+        "checks": [asdict(item) for item in calibration.checks],
         "warnings": [*more_warnings, *calibration.warnings],
     }
     if scores:

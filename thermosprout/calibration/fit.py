@@ -140,6 +140,27 @@ def fit_with_prior(
     )
 
 
+def base_from_prior(fit: Fit) -> Fit:
+    """Give the base temperature back the spread it had, with all that hangs on it.
+
+    Records from a narrow range of temperatures tell the time to emergence there. What they seem
+    to say of the base temperature comes from the prior of thermal time and the shape of the
+    response; it is left out, and the other parameters follow as they hang together with it.
+    """
+    layers = fit.layers
+    index = layers.indices("t_base_C")
+    mean, covariance = fit.mean, fit.covariance
+    own = covariance[np.ix_(index, index)]
+    before = np.linalg.cholesky(layers.covariance[np.ix_(index, index)])
+    after = np.linalg.cholesky(own)
+    centred = fit.vectors[:, index] - mean[index]
+    wanted = layers.mean[index] + centred @ np.linalg.inv(after).T @ before.T
+    slope = covariance[:, index] @ np.linalg.inv(own)
+    vectors = fit.vectors + (wanted - fit.vectors[:, index]) @ slope.T
+    vectors[:, index] = wanted
+    return replace(fit, vectors=vectors)
+
+
 def starts(
     problem: Problem, rng: np.random.Generator, screened: int = SCREENED, kept: int = STARTS
 ) -> FloatArray:
@@ -214,9 +235,9 @@ def _inverse(precision: FloatArray) -> FloatArray:
 
 def _polished(problem: Problem, point: FloatArray) -> FloatArray:
     """Last digits without gradients, which the grain of the temperature bins disturbs."""
-    found = minimize(
+    end = minimize(
         lambda w: -float(problem.log_posterior(w[None])[0]), point, method="Nelder-Mead",
         options={"xatol": 1e-5, "fatol": 1e-7, "maxfev": 300,
                  "initial_simplex": np.vstack([point, point + 2e-3 * np.eye(point.size)])},
     )  # fmt: skip
-    return np.asarray(found.x)
+    return np.asarray(end.x)

@@ -16,7 +16,7 @@ from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.posterior import Problem, shear_of
 from thermosprout.calibration.predict import Model
-from thermosprout.calibration.warnings import temperatures_of
+from thermosprout.calibration.temperatures import temperatures_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.errors import FitError

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time
 from hashlib import sha256
 from io import StringIO
@@ -23,6 +23,7 @@ import pandas as pd
 
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
+from thermosprout.crops.seed_lots import SeedLot, viability_prior
 from thermosprout.emergence.counts import increments
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError, Place
@@ -260,6 +261,25 @@ def of_crop(
         return records, ()
     listed = ", ".join(f"{plot} ({others[plot]})" for plot in there)
     return kept, (f"Left out, of another crop by {season.path.name}: {listed}.",)
+
+
+def with_viability(
+    plots: Sequence[Plot], crop: Crop, lots: Mapping[str, SeedLot] | None = None
+) -> tuple[Plot, ...]:
+    """Plots with what is known of the viability of their seed, and how surely.
+
+    Parameters
+    ----------
+    lots : mapping of str to SeedLot, optional
+        By name of plot or of seed lot; a usual lot of the crop stands for those not named.
+    """
+    lots = lots or {}
+    result = []
+    for plot in plots:
+        lot = lots.get(plot.name) or lots.get(plot.seed_lot or "")
+        viability, sd = viability_prior(crop.name, lot)
+        result.append(replace(plot, viability=viability, viability_sd=sd))
+    return tuple(result)
 
 
 def mixed_lots_note(records: pd.DataFrame, crop: Crop) -> str | None:

@@ -18,10 +18,10 @@ import numpy as np
 from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.calibration.hierarchy import Layers
 from thermosprout.calibration.likelihood import Likelihood, Nodes
-from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
+from thermosprout.calibration.temperatures import middle_h
 from thermosprout.crops.crop import ResponseShape
-from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.crops.parameters import NAMES, PARAMETERS
 from thermosprout.emergence.response import ResponseDraws
 
 THERMAL = ("t_base_C", "opt_gap_C", "ceiling_gap_C", "curvature")
@@ -73,9 +73,16 @@ class Shear:
 
     def shift(self, vectors: FloatArray) -> FloatArray:
         """Logarithm of the mean response of vectors, shape (draw,)."""
+        return self._shift(vectors, self.thermal)
+
+    def shift_of_parameters(self, parameters: FloatArray) -> FloatArray:
+        """The same for vectors of parameters, transformed scale, shape (draw, parameter)."""
+        return self._shift(parameters, np.array([NAMES.index(name) for name in THERMAL]))
+
+    def _shift(self, vectors: FloatArray, places: IntArray) -> FloatArray:
         values = {
             name: PARAMETERS[name].natural(vectors[:, entry])
-            for name, entry in zip(THERMAL, self.thermal, strict=True)
+            for name, entry in zip(THERMAL, places, strict=True)
         }
         rates = ResponseDraws.from_draws(self.response, values).at(self.temperatures[None, :])
         return np.asarray(np.log(rates @ self.shares + _LEAST_RATE))
@@ -121,15 +128,6 @@ def _seen(model: Model) -> tuple[FloatArray, FloatArray]:
     places, index = np.unique(bins, return_inverse=True)
     mass = np.bincount(index, np.concatenate(weights))
     return places * _BIN_C, mass / mass.sum()
-
-
-def middle_h(plot: Plot) -> float:
-    """Hour by which half of the seedlings seen had come; the last look where none came."""
-    if plot.noted_h is not None:
-        return 0.5 * (plot.noted_h[0] + plot.noted_h[1])
-    if plot.emerged == 0:
-        return plot.last_h
-    return float(plot.hours[np.searchsorted(plot.new.cumsum(), 0.5 * plot.emerged)])
 
 
 _GRADIENT_STEP = 2e-3

@@ -8,64 +8,29 @@ from dataclasses import dataclass, replace
 import numpy as np
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
-from thermosprout.calibration.fit import DRAWN, Fit, Tick, fit_with_prior
+from thermosprout.calibration.findings import (
+    DERIVED,
+    INTERVAL,
+    Finding,
+    Z,
+    factor_finding,
+    parameter_finding,
+    treatment_findings,
+)
+from thermosprout.calibration.fit import DRAWN, Fit, Tick, base_from_prior, fit_with_prior
+from thermosprout.calibration.fit_checks import FitCheck, check_fit
 from thermosprout.calibration.maximum_likelihood import PlainFit, fit_without_prior
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
+from thermosprout.calibration.temperatures import Temperatures, temperatures_of
 from thermosprout.calibration.warnings import (
-    Temperatures,
-    temperatures_of,
     warnings_with_prior,
     warnings_without_prior,
 )
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.parameters import NAMES, PARAMETERS
-from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.errors import InputError
-
-INTERVAL = 0.9
-"""Probability of the intervals reported."""
-
-_TAIL = 0.5 * (1.0 - INTERVAL)
-_Z = 1.6448536269514722
-
-DERIVED: dict[str, tuple[str, ...]] = {
-    "t_opt_C": ("t_base_C", "opt_gap_C"),
-    "t_ceiling_C": ("t_base_C", "opt_gap_C", "ceiling_gap_C"),
-}
-"""Temperatures that are sums of parameters."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Finding:
-    """One parameter.
-
-    Attributes
-    ----------
-    estimate, low, high : float or None
-        Centre and 90 % interval; None where the records alone do not tell it.
-    prior : tuple of float
-        Estimate, low and high before the records.
-    narrower : float
-        By which part the interval is narrower than before, on the parameter's scale.
-    kept : bool
-        The catalogue's figure stands.
-    """
-
-    name: str
-    estimate: float | None
-    low: float | None
-    high: float | None
-    prior: tuple[float, float, float]
-    narrower: float
-    kept: bool
-
-    @property
-    def learned(self) -> bool:
-        """Whether the records moved or narrowed it noticeably."""
-        return not self.kept and self.narrower >= 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,13 +39,17 @@ class Calibration:
 
     Attributes
     ----------
+    prior : Crop
+        With its estimate before the records.
     estimates : tuple of Estimate
         Of the crop and of each variety and lot the records name; empty without a prior.
     treatments : tuple of Finding
         Effects of treatments unknown to the model, as factors on thermal time and odds.
+    checks : tuple of FitCheck
+        Where prior, fit and records do not agree; their sentences are among the warnings.
     """
 
-    crop: Crop
+    prior: Crop
     variety: str | None
     seed_lot: str | None
     with_prior: bool
@@ -92,6 +61,30 @@ class Calibration:
     log_likelihood: float
     plots: tuple[Plot, ...]
     estimates: tuple[Estimate, ...] = ()
+    checks: tuple[FitCheck, ...] = ()
+
+    @property
+    def crop(self) -> Crop:
+        """The crop with the estimate of the variety and lot reported, for a forecast.
+
+        Without a prior the estimate is the catalogue's still: the records alone give no spread
+        for what they do not tell.
+        """
+        for estimate in self.estimates:
+            if (estimate.variety, estimate.seed_lot) == (self.variety, self.seed_lot):
+                return replace(self.prior, estimate=estimate)
+        return self.prior
+
+    def __repr__(self) -> str:
+        name = ", ".join(filter(None, (self.prior.name, self.variety, self.seed_lot)))
+        learned = [item for item in self.parameters if item.learned and item.estimate is not None]
+        lines = [f"Calibration of {name} on {len(self.plots)} plots"]
+        lines += [
+            f"  {item.name} {item.estimate:.4g} ({item.low:.4g} to {item.high:.4g})"
+            for item in learned[:20]
+        ]
+        lines += [f"  note: {text}" for text in self.warnings[:10]]
+        return "\n".join(lines)
 
     def finding(self, name: str) -> Finding:
         """Finding of one parameter."""
@@ -170,31 +163,11 @@ def _level(
     return variety, None
 
 
-def base_from_prior(fit: Fit) -> Fit:
-    """Give the base temperature back the spread it had, with all that hangs on it.
-
-    Records from a narrow range of temperatures tell the time to emergence there. What they seem
-    to say of the base temperature comes from the prior of thermal time and the shape of the
-    response; it is left out, and the other parameters follow as they hang together with it.
-    """
-    layers = fit.layers
-    index = layers.indices("t_base_C")
-    mean, covariance = fit.mean, fit.covariance
-    own = covariance[np.ix_(index, index)]
-    before = np.linalg.cholesky(layers.covariance[np.ix_(index, index)])
-    after = np.linalg.cholesky(own)
-    centred = fit.vectors[:, index] - mean[index]
-    wanted = layers.mean[index] + centred @ np.linalg.inv(after).T @ before.T
-    slope = covariance[:, index] @ np.linalg.inv(own)
-    vectors = fit.vectors + (wanted - fit.vectors[:, index]) @ slope.T
-    vectors[:, index] = wanted
-    return replace(fit, vectors=vectors)
-
-
 def _full(
     crop: Crop, fit: Fit, series: Sequence[xr.DataArray], variety: str | None, seed_lot: str | None
 ) -> Calibration:
-    seen = temperatures_of(Model(crop, fit.plots, fit.layers, series))
+    model = Model(crop, fit.plots, fit.layers, series)
+    seen = temperatures_of(model)
     if not seen.wide_enough:
         fit = base_from_prior(fit)
     chosen, spread = fit.layers.level(variety, seed_lot)
@@ -203,18 +176,22 @@ def _full(
     noise = below @ (root[1] * np.sqrt(np.maximum(root[0], 0.0))).T
     draws = fit.vectors @ chosen.T + noise
     findings = tuple(
-        _finding(crop, draws, fit.weights, name, kept=name == "t_base_C" and not seen.wide_enough)
+        parameter_finding(
+            crop, draws, fit.weights, name, kept=name == "t_base_C" and not seen.wide_enough
+        )
         for name in (*NAMES, *DERIVED)
     )
     levels = [(None, None), *_named(fit.plots)]
+    checks = check_fit(fit, model, draws)
     return Calibration(
-        crop=crop,
+        prior=crop,
         variety=variety,
         seed_lot=seed_lot,
         with_prior=True,
         parameters=findings,
-        treatments=_treatments(fit),
-        warnings=warnings_with_prior(crop, fit, findings, seen),
+        treatments=treatment_findings(fit),
+        checks=checks,
+        warnings=warnings_with_prior(crop, fit, checks, seen),
         temperatures=seen,
         effective_draws=fit.effective_draws,
         log_likelihood=fit.log_likelihood,
@@ -228,63 +205,6 @@ def _named(plots: Sequence[Plot]) -> list[tuple[str | None, str | None]]:
     varieties = dict.fromkeys((plot.variety, None) for plot in plots if plot.variety)
     lots = dict.fromkeys((plot.variety, plot.seed_lot) for plot in plots if plot.seed_lot)
     return [*varieties, *lots]
-
-
-def _finding(
-    crop: Crop, draws: FloatArray, weights: FloatArray, name: str, *, kept: bool
-) -> Finding:
-    """One parameter from weighted draws of shape (draw, parameter), transformed scale."""
-    estimate = crop.estimate
-    if name in DERIVED:
-        parts = DERIVED[name]
-        values = sum(PARAMETERS[part].natural(draws[:, NAMES.index(part)]) for part in parts)
-        rng = np.random.default_rng(0)
-        drawn = estimate.draw(4000, rng)
-        before = np.sort(sum(drawn[part] for part in parts))
-        prior = tuple(float(np.quantile(before, p)) for p in (0.5, _TAIL, 1 - _TAIL))
-        low, middle, high = weighted_quantile(np.asarray(values), weights, [_TAIL, 0.5, 1 - _TAIL])
-        narrower = 1.0 - (high - low) / (prior[2] - prior[1])
-    else:
-        column = draws[:, NAMES.index(name)]
-        scale = PARAMETERS[name]
-        quantiles = weighted_quantile(column, weights, [_TAIL, 0.5, 1 - _TAIL])
-        low, middle, high = (float(scale.natural(q)) for q in quantiles)
-        prior = (estimate.centre()[name], *estimate.interval(name, INTERVAL))
-        sd = float(np.sqrt(estimate.covariance[NAMES.index(name), NAMES.index(name)]))
-        narrower = 1.0 - float(quantiles[2] - quantiles[0]) / max(2 * _Z * sd, 1e-12)
-    if kept:
-        middle, low, high = prior
-        narrower = 0.0
-    return Finding(
-        name=name, estimate=float(middle), low=float(low), high=float(high),
-        prior=(float(prior[0]), float(prior[1]), float(prior[2])),
-        narrower=float(max(narrower, 0.0)), kept=kept,
-    )  # fmt: skip
-
-
-def _treatments(fit: Fit) -> tuple[Finding, ...]:
-    """Effects of unknown treatments as factors, with their intervals."""
-    found = []
-    for column, entry in enumerate(fit.layers.names):
-        owner, name = entry.rsplit(":", 1)
-        if owner.startswith("treatment "):
-            quantiles = weighted_quantile(
-                fit.vectors[:, column], fit.weights, [0.5, _TAIL, 1 - _TAIL]
-            )
-            sd = float(np.sqrt(fit.layers.covariance[column, column]))
-            middle, low, high = (float(q) for q in np.exp(quantiles))
-            found.append(_factor(owner, name, middle, low, high, sd))
-    return tuple(found)
-
-
-def _factor(owner: str, name: str, middle: float, low: float, high: float, sd: float) -> Finding:
-    what = "thermal_time_factor" if name == "thermal_time_50_Cd" else "stand_odds_factor"
-    return Finding(
-        name=f"{owner.removeprefix('treatment ')}:{what}",
-        estimate=float(middle), low=float(low), high=float(high),
-        prior=(1.0, float(np.exp(-_Z * sd)), float(np.exp(_Z * sd))),
-        narrower=1.0 - float(np.log(high / low)) / (2 * _Z * sd), kept=False,
-    )  # fmt: skip
 
 
 def _plain(crop: Crop, fit: PlainFit) -> Calibration:
@@ -305,8 +225,8 @@ def _plain(crop: Crop, fit: PlainFit) -> Calibration:
         findings.append(
             Finding(
                 name=name, estimate=float(scale.natural(at)),
-                low=float(scale.natural(at - _Z * errors[row])),
-                high=float(scale.natural(at + _Z * errors[row])),
+                low=float(scale.natural(at - Z * errors[row])),
+                high=float(scale.natural(at + Z * errors[row])),
                 prior=prior, narrower=1.0, kept=False,
             )
         )  # fmt: skip
@@ -314,10 +234,10 @@ def _plain(crop: Crop, fit: PlainFit) -> Calibration:
         owner, name = entry.rsplit(":", 1)
         if owner.startswith("treatment "):
             at = float(fit.vector[fit.layers.names.index(entry)])
-            low, middle, high = np.exp(at + _Z * errors[row] * np.array([-1.0, 0.0, 1.0]))
-            effects.append(_factor(owner, name, middle, low, high, 1.0))
+            low, middle, high = np.exp(at + Z * errors[row] * np.array([-1.0, 0.0, 1.0]))
+            effects.append(factor_finding(owner, name, middle, low, high, 1.0))
     return Calibration(
-        crop=crop,
+        prior=crop,
         variety=None,
         seed_lot=None,
         with_prior=False,

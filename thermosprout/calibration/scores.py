@@ -10,13 +10,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import xarray as xr
+from scipy.special import expit, logit
 
 from thermosprout.arrays import FloatArray
-from thermosprout.calibration.fit import fit_with_prior
+from thermosprout.calibration.fit import base_from_prior, fit_with_prior
 from thermosprout.calibration.plots import Plot, half_seen_d
 from thermosprout.calibration.predict import Model
-from thermosprout.calibration.result import base_from_prior
-from thermosprout.calibration.warnings import temperatures_of
+from thermosprout.calibration.temperatures import temperatures_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.forecast import (
@@ -25,6 +25,7 @@ from thermosprout.emergence.forecast import (
     clock_for,
     forecast_constant,
     forecast_row,
+    generator,
 )
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
@@ -131,7 +132,7 @@ def forecast_draws(
         planted_h=plot.planted_h, depth_cm=plot.depth_cm, seeds_planted=plot.seeds or 200,
     )  # fmt: skip
     row = forecast_row(
-        sowing, draws, clock, viability=np.full(size, plot.viability), ln_shift=np.zeros(size),
+        sowing, draws, clock, viability=_viability(plot, size, seed), ln_shift=np.zeros(size),
         seed=seed,
     )  # fmt: skip
     if plot.dish:
@@ -141,6 +142,14 @@ def forecast_draws(
         return (half - plot.planted_h) / 24.0, None
     half = (row.hours[:, 1] - plot.planted_h) / 24.0
     return half, None if noted else row.seedlings / plot.seeds
+
+
+def _viability(plot: Plot, size: int, seed: int) -> FloatArray:
+    """Draws of the share of live seed in a plot's lot, shape (size,)."""
+    if plot.viability_sd <= 0:
+        return np.full(size, plot.viability)
+    noise = generator(seed, "viability").standard_normal(size)
+    return np.asarray(expit(logit(plot.viability) + plot.viability_sd * noise))
 
 
 def _covering(plot: Plot, series: Sequence[xr.DataArray]) -> xr.DataArray:
@@ -159,6 +168,7 @@ def check(
     left_out: LeftOut,
     packet_d: float | None = None,
     timezone: str = "UTC",
+    folds: int | None = None,
     seed: int = 0,
     tick: Callable[[int], None] | None = None,
 ) -> tuple[Score, ...]:
@@ -176,6 +186,8 @@ def check(
         Days to emergence on the seed packet; by default what the crop needs at 18 degC.
     timezone : str
         IANA time zone of the dates.
+    folds : int, optional
+        Refits at most: neighbouring dates or seasons are left out together.
     seed : int
         Of the random numbers.
     tick : callable, optional
@@ -197,6 +209,8 @@ def check(
             f"all plots are of one {left_out}, so none can be left out",
             hint="check by plot or by date" if left_out is LeftOut.SEASON else "",
         )
+    if folds is not None and len(groups) > folds:
+        groups = _merged(groups, folds)
     packet = packet_days(crop, seed=seed) if packet_d is None else packet_d
     tables: dict[str, list[_Line]] = {name: [] for name in NAMES}
     for group in groups:
@@ -242,6 +256,38 @@ def _groups(plots: Sequence[Plot], left_out: LeftOut, timezone: str) -> list[lis
             key = day.year
         found.setdefault(key, []).append(plot)
     return list(found.values())
+
+
+def _merged(groups: list[list[Plot]], folds: int) -> list[list[Plot]]:
+    """Groups in order of planting, neighbours joined until there are as few as asked for."""
+    ordered = sorted(groups, key=lambda group: group[0].planted_h)
+    parts = np.array_split(np.arange(len(ordered)), folds)
+    return [[plot for i in part for plot in ordered[i]] for part in parts]
+
+
+WORSE = 1.1
+"""Ratio of mean scores above which a calibration makes forecasts worse."""
+
+
+def widest_left_out(plots: Sequence[Plot], timezone: str = "UTC") -> LeftOut | None:
+    """Leave out seasons where there are several, else dates; None where there is one date."""
+    for left_out in (LeftOut.SEASON, LeftOut.DATE):
+        if len(_groups(plots, left_out, timezone)) > 1:
+            return left_out
+    return None
+
+
+def worse_forecasts(scores: Sequence[Score]) -> str | None:
+    """Say that forecasts get worse with a calibration, where its scores do."""
+    by_name = {score.name: score for score in scores}
+    before, after = by_name["catalogue"], by_name["calibrated"]
+    if not after.date_crps_d > WORSE * before.date_crps_d:
+        return None
+    return (
+        "forecasts of what was left out get worse with this calibration: score "
+        f"{after.date_crps_d:.2f} d, before {before.date_crps_d:.2f} d; usual error "
+        f"{after.date_error_d:.1f} d, before {before.date_error_d:.1f} d"
+    )
 
 
 def _nearest(

@@ -15,8 +15,8 @@ import numpy as np
 from thermosprout.arrays import FloatArray
 from thermosprout.calibration.hierarchy import Layers
 from thermosprout.calibration.plots import Plot
-from thermosprout.calibration.posterior import middle_h
 from thermosprout.calibration.predict import Model
+from thermosprout.calibration.temperatures import middle_h
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.soil.model.ground import fitted_parameters
 

@@ -1,95 +1,33 @@
-"""Which temperatures the records saw, and whether they can tell a base temperature.
-
-What a reader of a calibration must be told before the numbers are used.
-"""
+"""What a reader of a calibration must know before the numbers are used."""
 
 from __future__ import annotations
 
 import itertools
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
+from thermosprout.calibration.findings import Finding
+from thermosprout.calibration.fit import Fit
+from thermosprout.calibration.fit_checks import FitCheck, offsets
 from thermosprout.calibration.plots import Plot, half_seen_d
-from thermosprout.calibration.posterior import middle_h
-from thermosprout.calibration.predict import Model
+from thermosprout.calibration.temperatures import NARROW_C, Temperatures
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.germination_test import replicate_warning
 
 if TYPE_CHECKING:
-    from thermosprout.calibration.fit import Fit
     from thermosprout.calibration.maximum_likelihood import PlainFit
-    from thermosprout.calibration.result import Finding
-
-
-NARROW_C = 5.0
-"""Below this range of mean temperatures a base temperature is not reported (common practice, no
-source): the line from the plots back to no progress is longer than the plots lie apart."""
-
-_ALIKE_C = 1.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Temperatures:
-    """Mean temperature of each plot in which anything came up, from planting to half of it.
-
-    Attributes
-    ----------
-    means : ndarray, shape (plot,)
-        [degC]
-    plots_at : tuple of (float, int)
-        Temperatures a degree or more apart, and how many plots were at each.
-    """
-
-    means: FloatArray
-    plots_at: tuple[tuple[float, int], ...]
-
-    @property
-    def low(self) -> float:
-        """Lowest mean. [degC]"""
-        return float(self.means.min()) if self.means.size else np.nan
-
-    @property
-    def high(self) -> float:
-        """Highest mean. [degC]"""
-        return float(self.means.max()) if self.means.size else np.nan
-
-    @property
-    def wide_enough(self) -> bool:
-        """Whether the range can tell a base temperature."""
-        return self.means.size > 1 and self.high - self.low >= NARROW_C
-
-
-def temperatures_of(model: Model) -> Temperatures:
-    """Temperatures that the plots of a model saw."""
-    means = np.array(
-        [
-            float(model.temperature(plot, middle_h(plot)).mean())
-            for plot in model.plots
-            if plot.emerged > 0 or plot.noted_h is not None
-        ]
-    )
-    groups: list[tuple[float, int]] = []
-    for mean in np.sort(means):
-        if groups and mean - groups[-1][0] < _ALIKE_C:
-            groups[-1] = (groups[-1][0], groups[-1][1] + 1)
-        else:
-            groups.append((float(mean), 1))
-    return Temperatures(means=means, plots_at=tuple(groups))
 
 
 FEW_DRAWS = 100.0
-_FAR = 3.0
 _SCATTER = 4.0
 _COLD_C, _WARM_C = -5.0, 20.0
 
 
 def warnings_with_prior(
-    crop: Crop, fit: Fit, findings: Sequence[Finding], seen: Temperatures
+    crop: Crop, fit: Fit, checks: Sequence[FitCheck], seen: Temperatures
 ) -> tuple[str, ...]:
     """Sentences on a fit with prior, the gravest first."""
     found = []
@@ -100,17 +38,7 @@ def warnings_with_prior(
             f"the fit rests on {fit.effective_draws:.0f} effective draws: take its intervals as "
             "rough"
         )
-    for item in findings:
-        if item.name in crop.estimate.names and not item.kept and item.estimate is not None:
-            index = crop.estimate.names.index(item.name)
-            sd = float(np.sqrt(crop.estimate.covariance[index, index]))
-            moved = abs(_scaled(item.name, item.estimate) - crop.estimate.mean[index]) / sd
-            if moved > _FAR:
-                found.append(
-                    f"{item.name} came out at {item.estimate:.3g}, far from the "
-                    f"{item.prior[1]:.3g} to {item.prior[2]:.3g} known before: check the records, "
-                    "the soil temperature and the depth"
-                )
+    found += [item.sentence for item in checks]
     found += _of_plots(fit.plots, crop)
     return tuple(found)
 
@@ -145,12 +73,6 @@ def warnings_without_prior(
     found += _scatter(fit)
     found += _of_plots(fit.plots, crop)
     return tuple(found)
-
-
-def _scaled(name: str, value: float) -> float:
-    from thermosprout.crops.parameters import PARAMETERS
-
-    return float(PARAMETERS[name].transform(value))
 
 
 def _kept_base(crop: Crop, seen: Temperatures) -> str:
@@ -206,33 +128,10 @@ def _base_alone(fit: PlainFit, base: Finding, seen: Temperatures) -> list[str]:
     return found
 
 
-def _offsets(fit: PlainFit) -> tuple[list[Plot], FloatArray, FloatArray]:
-    """Plots in which seedlings came, how much later than the fit, in ln thermal time, and se."""
-    predicted = fit.model.predict(fit.vector[None])
-    plots, off, error = [], [], []
-    for index, plot in enumerate(fit.plots):
-        new = plot.telling()[1] if plot.noted_h is None else np.zeros(0)
-        if new.sum() < 3:
-            continue
-        cumulative = new.cumsum()
-        at = int(np.searchsorted(cumulative, 0.5 * new.sum()))
-        earlier = cumulative[at - 1] if at else 0.0
-        part = (0.5 * new.sum() - earlier) / new[at]
-        done = predicted.progress[0, index] + predicted.credit[0, index]
-        before = done[at - 1] if at else 0.0
-        middle = max(before + part * (done[at] - before), 1e-9)
-        sigma = float(predicted.sigma[0, index])
-        width = np.log(max(done[at], 1e-9) / max(before, 0.5 * done[at], 1e-9)) / 3.5
-        plots.append(plot)
-        off.append(np.log(middle) - predicted.ln_scale[0, index])
-        error.append(np.sqrt(1.57 * sigma**2 / new.sum() + width**2))
-    return plots, np.array(off), np.array(error)
-
-
 def _scatter(fit: PlainFit) -> list[str]:
     """Plots that differ from the fit by more than their seeds explain."""
-    plots, off, error = _offsets(fit)
-    free = len(plots) - 2
+    rows, off, error = offsets(fit.model, fit.model.predict(fit.vector[None]))
+    free = rows.size - 2
     if free < 1:
         return []
     ratio = float(np.square(off / error).sum() / free)
@@ -244,7 +143,8 @@ def _scatter(fit: PlainFit) -> list[str]:
     return [
         (
             f"plots scatter about the fit {np.sqrt(ratio):.1f} times more than their seeds "
-            f"explain; {plots[worst].name} is {change:.0%} {word}: do not trust the intervals"
+            f"explain; {fit.plots[rows[worst]].name} is {change:.0%} {word}: do not trust the "
+            "intervals"
         )
     ]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -14,7 +14,13 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from thermosprout.calibration.plots import Plot
+    from thermosprout.calibration.result import Calibration
+    from thermosprout.calibration.scores import LeftOut, Score
     from thermosprout.crops.crop import Crop
+    from thermosprout.errors import FitError
+
+_SAVING_FOLDS = 5
+"""Refits that look whether an estimate is worth saving."""
 
 
 class GrowingSeason(StrEnum):
@@ -82,6 +88,9 @@ def calibrate(
     save: Annotated[
         Path | None, opt.folder("--save", help="Folder to keep the estimates in.")
     ] = None,
+    save_anyway: Annotated[
+        bool, typer.Option("--save-anyway", help="Save even where forecasts get worse with it.")
+    ] = False,
     undo: Annotated[
         bool, typer.Option("--undo", help="Take back the last estimate in the --save folder.")
     ] = False,
@@ -114,7 +123,7 @@ def calibrate(
         raise InputError("--check scores calibrations with a prior", hint="leave out --no-prior")
     from thermosprout.calibration.document import calibration_document, save_calibration
     from thermosprout.calibration.result import calibrate as run
-    from thermosprout.calibration.scores import LeftOut
+    from thermosprout.calibration.scores import LeftOut, widest_left_out
     from thermosprout.calibration.scores import check as score
     from thermosprout.cli.output import note, print_json, progress, say
 
@@ -127,26 +136,53 @@ def calibrate(
             chosen, plots, series, variety=variety or None, seed_lot=lot or None,
             with_prior=not no_prior, seed=seed, tick=tick,
         )  # fmt: skip
-    scores: tuple[Any, ...] = ()
-    if check is not None:
-        with progress(f"Leaving out each {check}", _parts(plots, check)) as tick:
+    left_out = LeftOut(check.value) if check is not None else None
+    folds = None
+    if save is not None and not save_anyway and left_out is None:
+        left_out, folds = widest_left_out(plots, zone), _SAVING_FOLDS
+    scores: tuple[Score, ...] = ()
+    if left_out is not None:
+        with progress(f"Leaving out each {left_out}", _parts(plots, left_out, folds)) as tick:
             scores = score(
-                chosen, plots, series, left_out=LeftOut(check.value), packet_d=packet_days,
-                timezone=zone, seed=seed, tick=tick,
+                chosen, plots, series, left_out=left_out, packet_d=packet_days,
+                timezone=zone, folds=folds, seed=seed, tick=tick,
             )  # fmt: skip
-    saved = save_calibration(result, save, files, prior=prior) if save is not None else ()
+    refusal = None
+    if save is not None and not save_anyway:
+        refusal = _reason_not_to_save(result, scores)
+    saved: tuple[Path, ...] = ()
+    if save is not None and refusal is None:
+        saved = save_calibration(result, save, files, prior=prior)
     document = calibration_document(
-        result, files=files, prior=prior, scores=scores, left_out=check.value if check else "",
+        result, files=files, prior=prior, scores=scores, left_out=left_out or "",
         saved=saved, more_warnings=notes,
     )  # fmt: skip
     if json:
+        if refusal is not None:
+            raise refusal
         print_json(document)
         return
     from thermosprout.reports.crop_tables import calibration_tables
 
     say(*calibration_tables(document))
+    if refusal is not None:
+        raise refusal
     for path in saved:
         note(f"Saved {path}")
+
+
+def _reason_not_to_save(fit: Calibration, scores: tuple[Score, ...]) -> FitError | None:
+    """Why an estimate would not serve forecasts."""
+    from thermosprout.calibration.fit_checks import misfit
+    from thermosprout.calibration.scores import worse_forecasts
+    from thermosprout.errors import FitError
+
+    worse = worse_forecasts(scores) if scores else None
+    flushes = misfit(fit.checks)
+    reason = worse or (flushes.sentence if flushes else None)
+    if reason is None:
+        return None
+    return FitError(f"not saved: {reason}", hint="--save-anyway saves it all the same")
 
 
 def _undo(
@@ -236,20 +272,18 @@ def _plots(
         of_crop,
         plots_of_records,
         read_dates,
+        with_viability,
     )
     from thermosprout.cli.output import note
-    from thermosprout.crops.seed_lots import typical_viability
+    from thermosprout.crops.seed_lots import SeedLot
     from thermosprout.season.load import load_season
     from thermosprout.trials.records.read import read_records
 
-    viability = typical_viability(crop.name) if germination is None else germination
     rows = load_season(season) if season is not None else None
     plots: list[Plot] = []
     for path in paths:
         if is_dates_file(path):
-            here = read_dates(
-                path, crop, timezone=opt.records_zone(timezone, season), viability=viability
-            )
+            here = read_dates(path, crop, timezone=opt.records_zone(timezone, season))
         else:
             zone = opt.records_zone(timezone, season, path)
             table = read_records(path, timezone=zone)
@@ -261,18 +295,26 @@ def _plots(
                     note(text)
             elif mixed := mixed_lots_note(table, crop):
                 notes.append(mixed)
-            here = plots_of_records(table, crop, viability=viability)
+            here = plots_of_records(table, crop)
         prefix = f"{path.stem} " if len(paths) > 1 else ""
         plots += [replace(plot, name=f"{prefix}{plot.name}") for plot in here]
     if variety and not any(plot.variety for plot in plots):
         plots = [replace(plot, variety=variety) for plot in plots]
     if lot and not any(plot.seed_lot for plot in plots):
         plots = [replace(plot, seed_lot=lot) for plot in plots]
-    return tuple(plots)
+    lots: dict[str, SeedLot] = {}
+    if germination is not None:
+        packet = SeedLot(id="packet", crop=crop.name, germination=germination)
+        lots = {plot.name: packet for plot in plots}
+    elif rows is not None:
+        lots = {row.id: rows.row_lot(row) for row in rows.data.rows}
+    return with_viability(plots, crop, lots)
 
 
-def _parts(plots: tuple[Plot, ...], check: Check) -> int:
-    if check is Check.PLOT:
+def _parts(plots: tuple[Plot, ...], left_out: LeftOut, folds: int | None) -> int:
+    """Refits of a check, for the progress."""
+    if left_out == "plot":
         return len(plots)
-    span = 24.0 if check is Check.DATE else 24.0 * 365.25
-    return len({int(plot.planted_h // span) for plot in plots})
+    span = 24.0 if left_out == "date" else 24.0 * 365.25
+    parts = len({int(plot.planted_h // span) for plot in plots})
+    return min(parts, folds) if folds else parts

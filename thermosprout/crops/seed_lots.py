@@ -164,6 +164,7 @@ __all__ = [
     "replicate_warning",
     "viability_draws",
     "viability_interval",
+    "viability_prior",
 ]
 
 Storage = Literal["kitchen drawer", "cool cellar", "fridge with desiccant"]
@@ -202,7 +203,8 @@ class SeedLot:
     germination : float or None
         Share on the packet or from a test, between 0 and 1.
     seeds_tested, seeds_germinated : int or None
-        Counts of a germination test; they outweigh the bare share.
+        Counts of a germination test; they outweigh the bare share. Those germinated follow from
+        the share where only the seeds tested are given.
     replicates : tuple of (germinated, tested)
         Counts of each replicate, where a test had several.
     year : int or None
@@ -247,8 +249,16 @@ class SeedLot:
                 f"germination of seed lot {self.id} is {self.germination:g}, expected 0 to 1",
                 hint="write 85 % as 0.85",
             )
-        if (self.seeds_tested is None) != (self.seeds_germinated is None):
-            raise InputError(f"seed lot {self.id} needs both seeds_tested and seeds_germinated")
+        if self.seeds_germinated is not None and self.seeds_tested is None:
+            raise InputError(f"seed lot {self.id} has seeds_germinated but no seeds_tested")
+        if self.seeds_tested is not None and self.seeds_germinated is None:
+            if self.germination is None:
+                raise InputError(
+                    f"seed lot {self.id} has seeds_tested but neither seeds_germinated nor "
+                    "germination"
+                )
+            germinated = round(self.germination * self.seeds_tested)
+            object.__setattr__(self, "seeds_germinated", germinated)
         pairs = [*self.replicates]
         if self.seeds_tested is not None and self.seeds_germinated is not None:
             pairs.append((self.seeds_germinated, self.seeds_tested))
@@ -322,7 +332,7 @@ def viability_draws(
     """
     from scipy.special import ndtr, ndtri
 
-    alive, dead = _beta_counts(lot, crop)
+    alive, dead = _beta_counts(lot, crop.name)
     fresh = np.clip(rng.beta(alive, dead, size), 1e-4, 1.0 - 1e-4)
     lost = probits_lost(lot, crop, size, rng, on)
     return np.asarray(np.clip(ndtr(ndtri(fresh) - lost), 1e-6, 1.0 - 1e-6))
@@ -356,7 +366,7 @@ def ln_time_shift_draws(
         return np.asarray(np.minimum(seen + slope * aged, MOST_SHIFT))
     weak = np.zeros(size)
     if lot.counts is not None or lot.germination is not None:
-        alive, dead = _beta_counts(lot, crop)
+        alive, dead = _beta_counts(lot, crop.name)
         fresh = np.clip(rng.beta(alive, dead, size), 1e-4, 1.0 - 1e-4)
         weak = np.clip(GOOD_LOT_PROBIT - ndtri(fresh), 0.0, None)
     return np.asarray(np.minimum(slope * (aged + weak), MOST_SHIFT))
@@ -378,7 +388,7 @@ def viability_interval(
     return float(low), float(middle), float(high)
 
 
-def _beta_counts(lot: SeedLot, crop: Crop) -> tuple[float, float]:
+def _beta_counts(lot: SeedLot, crop: str) -> tuple[float, float]:
     """Parameters of the beta posterior of the lot's viability when it was tested."""
     counts = lot.counts
     if counts is not None:
@@ -388,8 +398,29 @@ def _beta_counts(lot: SeedLot, crop: Crop) -> tuple[float, float]:
     if lot.germination is not None:
         share = lot.germination
         return share * PACKET_SEEDS + 0.5, (1.0 - share) * PACKET_SEEDS + 0.5
-    share = typical_viability(crop.name)
+    share = typical_viability(crop)
     return share * UNKNOWN_SEEDS, (1.0 - share) * UNKNOWN_SEEDS
+
+
+def viability_prior(crop: str, lot: SeedLot | None = None) -> tuple[float, float]:
+    """Middle of a lot's viability, and the sd of its logit, as far as a test or a packet tells.
+
+    Parameters
+    ----------
+    lot : SeedLot, optional
+        Without one, or without figures of its own, a usual lot of the crop.
+
+    Returns
+    -------
+    tuple of float
+        Share alive and sd of its logit: that of the beta's (Abramowitz & Stegun 1964, 6.4.1, the
+        variance of ln of a gamma is the trigamma function).
+    """
+    from scipy.special import polygamma
+
+    alive, dead = _beta_counts(lot or SeedLot(id="", crop=crop), crop)
+    sd = float(np.sqrt(polygamma(1, alive) + polygamma(1, dead)))
+    return float(alive / (alive + dead)), sd
 
 
 def overdispersion(replicates: tuple[tuple[int, int], ...]) -> float:

@@ -11,7 +11,7 @@ from thermosprout.reports.style import EARTH, LEAF, QUIET, TREATMENT_INK, own_st
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from thermosprout.calibration.result import Finding
+    from thermosprout.calibration.findings import Finding
 
 _STAGES = ("first", "half", "full")
 _MARKS = {"first": "|", "half": "o", "full": "D"}
