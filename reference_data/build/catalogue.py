@@ -30,7 +30,6 @@ from thermosprout.calibration.published import (
     read_table,
 )
 from thermosprout.crops.catalogue import CATALOGUE_FILE
-from thermosprout.crops.crop import GENERAL_CAUTIONS
 from thermosprout.crops.parameters import NAMES, PARAMETERS
 from thermosprout.emergence.response import Shape
 from thermosprout.files import write_atomic
@@ -325,7 +324,7 @@ def _cautions(traits: Row) -> list[str]:
         "favism": "Raw broad beans can make people with favism seriously ill.",
     }
     cautions = [special[traits["caution"]]] if traits["caution"] else []
-    return [*cautions, *GENERAL_CAUTIONS]
+    return cautions
 
 
 def _temperature_provenance(one: Evidence, sources: dict[str, str]) -> list[dict[str, str]]:

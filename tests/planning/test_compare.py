@@ -9,11 +9,12 @@ import pytest
 
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, series, soil_under, years
+from thermosprout.crops.cautions import DRESSED, NOT_FOOD
 from thermosprout.emergence.forecast import CropDraws, clock_for
 from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
-from thermosprout.planning.advice import DRESSED, SPROUTED_NOT_FOOD, advise, cautions
+from thermosprout.planning.advice import advise, comparison_cautions
 from thermosprout.planning.compare import Comparison, Goal, compare
 from thermosprout.planning.compare_answer import CompareAnswer
 from thermosprout.planning.options import Harvest, Option, usual_options
@@ -139,15 +140,15 @@ def test_dressed_seed_is_only_sown_dry_and_says_so() -> None:
     options = usual_options(CROP, dressed=True)
     assert [o.handling.treatment for o in options] == [Treatment.DIRECT]
     found = at_setting(setting, 15.0, options)
-    assert DRESSED in cautions(found)
-    assert SPROUTED_NOT_FOOD not in cautions(found)
+    assert DRESSED in comparison_cautions(found)
+    assert NOT_FOOD not in comparison_cautions(found)
     assert advise(found, Goal.HARVEST)[0] == "Sow dry."
 
 
 def test_cautions_are_said_once(cold: Comparison) -> None:
-    said = cautions(cold)
+    said = comparison_cautions(cold)
     assert len(said) == len(set(said))
-    assert SPROUTED_NOT_FOOD in said
+    assert NOT_FOOD in said
 
 
 def test_a_way_that_kills_the_seed_is_not_advised() -> None:

@@ -7,6 +7,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from thermosprout.crops.cautions import DRESSED, GLOVES
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.germination_test import GerminationTest, replicate_warning
 from thermosprout.crops.seed_lots import SeedLot, viability_interval
@@ -123,7 +124,7 @@ def check_lot(
         low, middle, high = viability_interval(lot, crop, rng, probability=probability, on=day)
         viability.append((day, low, middle, high))
     if lot.dressed:
-        warnings.append("dressed seed is not soaked, sprouted or handled bare-handed")
+        warnings += [DRESSED.rstrip("."), GLOVES.rstrip(".")]
     return LotReport(
         lot=lot,
         probability=probability,

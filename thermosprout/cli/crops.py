@@ -117,7 +117,7 @@ def crops(
         else:
             say(tables.constant_table(answer, units))
         for caution in cautions:
-            note(caution)
+            note(f"Caution: {caution}")
     else:
         document = _full(crop)
         if json:
@@ -182,6 +182,7 @@ def _full(crop: Crop) -> dict[str, Any]:
         published_days,
         short_citations,
     )
+    from thermosprout.crops.cautions import WET, cautions
     from thermosprout.crops.parameters import PARAMETERS
     from thermosprout.planning.evidence import handling_grounds
 
@@ -214,7 +215,7 @@ def _full(crop: Crop) -> dict[str, Any]:
         "tender": crop.tender,
         "seed_size": crop.seed_size,
         "practice": asdict(crop.practice),
-        "cautions": list(crop.cautions),
+        "cautions": list(cautions([crop], WET)),
         "handling_rests_on": list(handling_grounds(crop, ("soaking", "sprouting"))),
         "published_days": [
             {
@@ -284,15 +285,18 @@ def _constant(
 
 def _cautions(crop: Crop, treatment: TreatmentName, soak_h: float) -> list[str]:
     """Cautions where seed is wetted, and the one on soaks that are too long."""
+    from thermosprout.crops.cautions import cautions
+
     if treatment is TreatmentName.DIRECT:
         return []
-    found = list(crop.cautions)
+    texts = list(cautions([crop], [treatment.value]))
     if treatment is TreatmentName.SOAKED and soak_h > crop.safe_soak_h:
-        found.insert(
+        texts.insert(
             0,
-            f"{crop.name} is safe in water for about {crop.safe_soak_h:g} h; {soak_h:g} h may kill",
+            f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {soak_h:g} h may kill "
+            "some of the seed.",
         )
-    return found
+    return texts
 
 
 def _figure(crop: Crop, units: Units, seed: int) -> Figure:

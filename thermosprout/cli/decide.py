@@ -119,7 +119,9 @@ def presprout(
     if calendar is not None:
         from thermosprout.reports.calendar import calendar_file
 
-        made = calendar_file(answer.events, made=context.as_of, name="Sprouting")
+        made = calendar_file(
+            answer.events, made=context.as_of, name="Sprouting", cautions=document["cautions"]
+        )
         write_output(calendar, made, force=sowing.force)
 
 
@@ -161,6 +163,7 @@ def window(
         write_figure,
         write_output,
     )
+    from thermosprout.crops.cautions import cautions
     from thermosprout.dates import read_day
     from thermosprout.planning.options import minutes_of, usual_options
     from thermosprout.planning.season_window import WindowBuilder
@@ -198,6 +201,11 @@ def window(
         zone=context.zone,
         soil=builder.described,
         notes=(context.water_sentence(),),
+        cautions=cautions(
+            [case.crop],
+            (str(option.handling.treatment) for option in options),
+            dressed=case.dressed or None,
+        ),
     )
     document = answer.to_dict()
     sowing.show(document, window_tables(document, every), context)

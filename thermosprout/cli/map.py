@@ -84,6 +84,7 @@ def map_grid(
         ) from None
 
     from thermosprout.crops.catalogue import find_crop
+    from thermosprout.crops.cautions import cautions
     from thermosprout.emergence.forecast import STAGES
     from thermosprout.maps.files import open_grid
     from thermosprout.maps.map import emergence_map, map_summary
@@ -116,8 +117,8 @@ def map_grid(
         seed=seed,
     )
     if set(ways) != {"direct"}:
-        for caution in dict.fromkeys(line for name in crop for line in find_crop(name).cautions):
-            note(caution)
+        for caution in cautions(map(find_crop, crop), ways):
+            note(f"Caution: {caution}")
     steps: list[int] = []
     with _cluster(scheduler) as client, progress("Tiles", len(tiles(result))) as advance:
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -109,6 +110,7 @@ def design(
     """
     import numpy as np
 
+    from thermosprout.crops.cautions import cautions
     from thermosprout.errors import InputError
     from thermosprout.trials.design import (
         ANSWERS,
@@ -159,7 +161,8 @@ def design(
         "gap_cm": gap_cm,
         "path_cm": path_cm,
     }
-    files = _write(plan, tasks, out, bed)
+    warned = cautions([] if found is None else [found], treatment)
+    files = _write(plan, tasks, out, bed, warned)
     chances = _chances(
         found, soil_c, depth, len(treatment), max(len(variety or []), 1),
         blocks * len(planting), plan.seeds, every_d, lost / 100.0, simulations,
@@ -178,7 +181,7 @@ def design(
         "power": chances,
         "files": [str(path) for path in files],
         "notes": [*own, *soak_notes],
-        "cautions": list(found.cautions) if found is not None else [],
+        "cautions": list(warned),
     }
     _tell(document, json)
 
@@ -237,7 +240,9 @@ def _sprout_share(given: float, crop: Crop | None, room_C: float, hours: float) 
     return _USUAL_SPROUT_SHARE if crop is None else max(sprouting_share(crop, room_C, hours), 0.05)
 
 
-def _write(plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float]) -> list[Path]:
+def _write(
+    plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float], warned: Iterable[str]
+) -> list[Path]:
     from thermosprout.cli.output import check_output, write_output
     from thermosprout.errors import InputError, Place
     from thermosprout.reports.style import figure_bytes
@@ -251,6 +256,7 @@ def _write(plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float]) -> li
         raise InputError(f"cannot be made ({error.strerror})", place=Place(file=out)) from None
     figure = layout_figure(plan.spots, BedSize(**bed), "Trial bed, drawn to scale")
     rows = [[neutral(t.when), neutral(t.what), " ".join(t.plots)] for t in tasks]
+    rows += [[rows[0][0], f"Caution: {text}", ""] for text in warned if rows]
     contents: dict[Path, str | bytes] = {
         out / "layout.svg": figure_bytes(figure, "layout.svg"),
         out / "layout.png": figure_bytes(figure, "layout.png"),

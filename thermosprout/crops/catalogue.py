@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from thermosprout.crops.crop import GENERAL_CAUTIONS, Crop, Practice, Season, SeedSize
+from thermosprout.crops.crop import Crop, Practice, Season, SeedSize
 from thermosprout.crops.estimate import Estimate, Provenance
 from thermosprout.crops.parameters import NAMES
 from thermosprout.errors import InputError
@@ -176,5 +176,4 @@ def generic_crop(name: str, *, season: Season, seed_size: SeedSize) -> Crop:
         tender=season == "warm",
         season=season,
         seed_size=seed_size,
-        cautions=GENERAL_CAUTIONS,
     )

@@ -17,12 +17,6 @@ ResponseShape = Literal["linear", "beta"]
 Season = Literal["cool", "warm"]
 SeedSize = Literal["small", "medium", "large"]
 
-GENERAL_CAUTIONS = (
-    "Dressed (treated, coloured) seed is neither soaked nor handled bare-handed: label first.",
-    "Seed sprouted for sowing is not food.",
-)
-"""Cautions of every crop, said where seed is soaked or sprouted."""
-
 USUAL_SOAK_H = 12.0
 """Overnight, for crops that stand it (common practice, no source). [h]"""
 

@@ -153,7 +153,6 @@ def _listed_years(crop: str) -> float:
 
 
 __all__ = [
-    "DRESSED",
     "GerminationTest",
     "SeedLot",
     "STORAGES",
@@ -170,8 +169,6 @@ __all__ = [
 Storage = Literal["kitchen drawer", "cool cellar", "fridge with desiccant"]
 
 STORAGES: tuple[str, ...] = get_args(Storage)
-
-DRESSED = "Dressed seed is neither soaked nor handled bare-handed: sow it dry, with gloves."
 
 PACKET_SEEDS = 60.0
 """A share without counts is taken like a test of this many seeds (assumption)."""

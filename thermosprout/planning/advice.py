@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.crops.crop import GENERAL_CAUTIONS
-from thermosprout.crops.seed_lots import DRESSED
+from thermosprout.crops.cautions import cautions
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.planning.compare import GOAL_WORDS, Comparison, Goal, Verdict, harvest_is_seen
@@ -14,10 +13,7 @@ from thermosprout.planning.options import Outcome
 
 FloatArray = npt.NDArray[np.float64]
 
-SPROUTED_NOT_FOOD = "Seed sprouted for sowing is not food."
 _HOPELESS = 0.1
-
-DEFER = "Instructions on the packet and local advice come first."
 
 
 def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
@@ -149,23 +145,11 @@ def capital(text: str) -> str:
     return text[0].upper() + text[1:]
 
 
-def cautions(comparison: Comparison) -> tuple[str, ...]:
-    """Cautions on the ways of sowing compared, each said once."""
-    treatments = {outcome.option.handling.treatment for outcome in comparison.outcomes}
-    said: list[str] = []
-    if comparison.setting.dressed:
-        said.append(DRESSED)
-    wet = treatments & {Treatment.SOAKED, Treatment.PRESPROUTED}
-    said.extend(
-        caution
-        for caution in comparison.setting.crop.cautions
-        # Where all seed is sown dry, the cautions of soaking and sprouting say nothing.
-        if wet or caution not in GENERAL_CAUTIONS
-    )
-    if Treatment.PRESPROUTED in treatments:
-        said.append(SPROUTED_NOT_FOOD)
-    said.append(DEFER)
-    return tuple(dict.fromkeys(said))
+def comparison_cautions(comparison: Comparison) -> tuple[str, ...]:
+    """Cautions on the ways of sowing compared."""
+    setting = comparison.setting
+    treatments = [str(outcome.option.handling.treatment) for outcome in comparison.outcomes]
+    return cautions([setting.crop], treatments, dressed=setting.dressed or None)
 
 
 def selected_group_note(comparison: Comparison) -> str | None:

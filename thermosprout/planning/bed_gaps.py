@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from thermosprout.crops.cautions import cautions
 from thermosprout.dates import noon, read_days
 from thermosprout.errors import InputError
 from thermosprout.planning.json_values import Document, local_day
@@ -17,7 +18,7 @@ from thermosprout.planning.season_window import WindowBuilder
 from thermosprout.planning.succession import FINE_PROBABILITIES, Fit, Opening, fit_openings
 from thermosprout.season.context import Context
 from thermosprout.season.schema import hours, instant
-from thermosprout.season.setting import Question
+from thermosprout.season.setting import Case, Question
 
 
 def _stamp(hour: float) -> np.datetime64:
@@ -32,6 +33,7 @@ class GapsAnswer:
     fits: tuple[Fit, ...]
     zone: ZoneInfo
     water: str
+    cautions: tuple[str, ...] = ()
 
     def to_dict(self) -> Document:
         """Return the JSON document."""
@@ -50,6 +52,7 @@ class GapsAnswer:
                 }
                 for fit in self.fits
             ],
+            "cautions": list(self.cautions),
             "notes": [self.water],
         }
 
@@ -115,17 +118,27 @@ def plan_openings(
     end = date.fromisoformat(local_day(last, zone) or "")
     builder = WindowBuilder(context, first=start, last=end + timedelta(days=1))
     fits: list[Fit] = []
+    cases: list[Case] = []
     for bed, group in _by_bed(context, gaps).items():
         windows = {}
         for name in names:
             case = context.case(replace(question, crop=name, bed=bed))
+            cases.append(case)
             windows[case.crop.name] = builder.window(
                 case,
                 usual_options(case.crop, soaks_h=(case.crop.safe_soak_h,), dressed=case.dressed),
                 probabilities=FINE_PROBABILITIES,
             )
         fits.extend(fit_openings(windows, group))
-    return GapsAnswer(fits=tuple(fits), zone=zone, water=context.water_sentence())
+    ways = {fit.treatment.partition(" ")[0].replace("-", "") for fit in fits}
+    return GapsAnswer(
+        fits=tuple(fits),
+        zone=zone,
+        water=context.water_sentence(),
+        cautions=cautions(
+            (case.crop for case in cases), ways, dressed=any(case.dressed for case in cases) or None
+        ),
+    )
 
 
 def _by_bed(context: Context, gaps: Sequence[Opening]) -> dict[str, list[Opening]]:

@@ -12,7 +12,7 @@ from thermosprout.arrays import FloatArray
 from thermosprout.dates import noon, read_day
 from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.quantiles import odds
-from thermosprout.planning.advice import advise, cautions, surely
+from thermosprout.planning.advice import advise, comparison_cautions, surely
 from thermosprout.planning.advice import selected_group_note as selected_note
 from thermosprout.planning.compare import Comparison, Gain, Goal, compare, harvest_is_seen
 from thermosprout.planning.grounds import grounds
@@ -92,7 +92,7 @@ class CompareAnswer:
             "worth_acting_on": verdict.worth_acting_on,
             "advice": advice,
             "reason": reason,
-            "cautions": [*unsuitable_day(comparison, goal), *cautions(comparison)],
+            "cautions": [*unsuitable_day(comparison, goal), *comparison_cautions(comparison)],
             "notes": list(self.notes),
         }
 

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from thermosprout.arrays import FloatArray
+from thermosprout.crops.cautions import cautions
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.quantiles import odds, weighted_quantile
 from thermosprout.planning.json_values import Document, rounded, stamps
@@ -29,6 +30,7 @@ class PoorRow:
     harvest_on: str
     zone: ZoneInfo
     notes: tuple[str, ...]
+    cautions: tuple[str, ...] = ()
 
     def to_dict(self) -> Document:
         """Return the JSON document."""
@@ -75,6 +77,7 @@ class PoorRow:
             "advised": answer.ways[answer.advised].name,
             "advice": answer.advice,
             "reason": answer.reason,
+            "cautions": list(self.cautions),
             "notes": list(self.notes),
         }
 
@@ -156,6 +159,9 @@ def weigh_poor_row(
         harvest_on=harvest.growth.source,
         zone=context.zone,
         notes=tuple(dict.fromkeys(notes)),
+        cautions=cautions(
+            [case.crop], ["direct" if case.dressed else "presprouted"], dressed=case.dressed or None
+        ),
     )
 
 

@@ -6,12 +6,11 @@ from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from thermosprout.crops.cautions import DRESSED, cautions
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.seed_lots import DRESSED
 from thermosprout.dates import noon, read_days
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
-from thermosprout.planning.advice import DEFER, SPROUTED_NOT_FOOD
 from thermosprout.planning.evidence import handling_grounds
 from thermosprout.planning.json_values import Document, rounded
 from thermosprout.planning.options import minutes_of
@@ -20,9 +19,7 @@ from thermosprout.season.context import Context
 from thermosprout.season.schema import hours, instant, local
 from thermosprout.season.setting import Question
 
-_KEEP_MOIST = (
-    "Plant into moist soil and do not let it dry. Seed that has sprouted for sowing is not food."
-)
+_KEEP_MOIST = "Plant into moist soil and do not let it dry."
 _FALLBACK = (
     "If the bed is still not free, prick the sprouts into cells or pots, or give this batch up "
     "and sow dry or start a new batch when the bed is free."
@@ -94,7 +91,7 @@ class PresproutAnswer:
                 }
                 for event in self.events
             ],
-            "cautions": list(dict.fromkeys((*self.crop.cautions, SPROUTED_NOT_FOOD, DEFER))),
+            "cautions": list(cautions([self.crop], ["presprouted"])),
             "notes": [*plan.notes, *handling_grounds(self.crop, ("sprouting",))],
         }
 
@@ -210,7 +207,7 @@ def sprouting_events(
         (
             "look",
             f"Look at the {crop} sprouts",
-            f"Look daily from now on. Fit to plant with radicles of 2 to 5 mm. {cold}",
+            f"Look daily from now on. Fit to plant with roots of 2–5 mm. {cold}",
             plan.look_h,
             10.0,
         ),

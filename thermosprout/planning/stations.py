@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy.special import bdtrc
 
 from thermosprout.arrays import FloatArray
+from thermosprout.crops.cautions import cautions
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Treatment
@@ -231,6 +232,7 @@ class StationsAnswer:
     soil: str | None
     lot: str | None = None
     notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
 
     def to_dict(self) -> Document:
         """Return the JSON document."""
@@ -260,6 +262,7 @@ class StationsAnswer:
                 for choice in plan.choices
             ],
             "seeds_per_station": plan.chosen.seeds if plan.chosen else None,
+            "cautions": list(self.cautions),
             "notes": list(self.notes),
         }
 
@@ -294,7 +297,7 @@ def seeds_per_station(
     """
     case, planted_h = context.case(question), context.planting_h(planted, question.bed)
     setting = context.setting(case, planted_h)
-    option = option_named(case.crop, treatment)
+    option = option_named(case.crop, treatment, dressed=case.dressed)
     row = setting.forecast(option.handling, planted_h, seeds=stations)
     plan = plan_stations(
         row.share,
@@ -313,6 +316,7 @@ def seeds_per_station(
         soil=setting.soil,
         lot=question.lot_name,
         notes=tuple(notes),
+        cautions=cautions([case.crop], [treatment], dressed=case.dressed or None),
     )
 
 
@@ -347,6 +351,7 @@ def seeds_at_emergence(
         soil=None,
         lot=lot,
         notes=tuple(plan_notes(plan)),
+        cautions=cautions([] if crop is None else [crop], ["direct"]),
     )
 
 

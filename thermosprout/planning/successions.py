@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from thermosprout.crops.cautions import cautions
 from thermosprout.planning.json_values import Document, local_day
 from thermosprout.planning.options import option_named
 from thermosprout.planning.season_window import EMERGENCE_D, HARVEST_D, WindowBuilder
@@ -28,6 +29,7 @@ class SuccessionAnswer:
     every_d: float
     count: int
     water: str
+    cautions: tuple[str, ...] = ()
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -60,6 +62,7 @@ class SuccessionAnswer:
                 }
                 for number, one in enumerate(sowings)
             ],
+            "cautions": list(self.cautions),
             "notes": list(self.notes),
         }
 
@@ -101,6 +104,7 @@ def plan_case(
         every_d=every_d,
         count=count,
         water=context.water_sentence(),
+        cautions=cautions([case.crop], [treatment], dressed=case.dressed or None),
     )
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from thermosprout.crops.cautions import DRESSED, cautions
 from thermosprout.dates import day_words
 from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.quantiles import weighted_quantile
@@ -146,6 +147,7 @@ class _Row:
         self.treatment = self.sowing.handling.treatment
         self.started = self.day(self.sowing.started_h)
         self.planted = self.day(self.sowing.planted_h)
+        self.dressed = result.season.row_lot(answer.row).dressed
         # Nobody gets up at night to soak seed: it is done in the evening before.
         early = local(self.sowing.started_h, self.zone).hour < _MORNING
         self.handled = self.started - timedelta(days=1) if early else self.started
@@ -161,7 +163,7 @@ class _Row:
         why: str,
         *,
         until: date | None = None,
-        handled: bool = False,
+        handled: str = "",
     ) -> Task:
         return Task(
             kind=kind,
@@ -173,8 +175,14 @@ class _Row:
             until=until if until is not None and until > day else None,
             sentence=sentence,
             why=why,
-            cautions=self.answer.crop.cautions if handled else (),
+            cautions=self._cautions(handled),
         )
+
+    def _cautions(self, way: str) -> tuple[str, ...]:
+        """Cautions for seed that is handled in a way today; none where none is handled."""
+        if not way or (way == "direct" and not self.dressed):
+            return ()
+        return cautions([self.answer.crop], [way], dressed=self.dressed or None)
 
     def tasks(self, today: date) -> Iterator[Task]:
         end = today + timedelta(days=AHEAD_D - 1)
@@ -192,6 +200,14 @@ class _Row:
 
     def _start(self) -> Task:
         handling = self.sowing.handling
+        if self.dressed:
+            return self.task(
+                Kind.SOW,
+                self.handled,
+                f"Do not wet this seed, it is dressed: sow it dry on {day_words(self.planted)}.",
+                DRESSED,
+                handled="direct",
+            )
         seeds = self.sowing.seeds_started
         count = f"{seeds} seeds" if seeds else "the seed"
         if self.treatment is Treatment.SOAKED:
@@ -203,7 +219,7 @@ class _Row:
                 self.handled,
                 f"Put {count} in water {clock}, for about {handling.soak_h:g} h.",
                 f"Sowing is on {day_words(self.planted)}.",
-                handled=True,
+                handled=str(self.treatment),
             )
         return self.task(
             Kind.SPROUT,
@@ -211,7 +227,7 @@ class _Row:
             f"Wet {count} on moist paper at {handling.room_C:g} °C "
             f"({handling.room_C * 1.8 + 32:.0f} °F).",
             f"Planting is on {day_words(self.planted)}. {self._ready_words()}",
-            handled=True,
+            handled=str(self.treatment),
         )
 
     def _ready(self) -> tuple[float, float, float] | None:
@@ -268,7 +284,7 @@ class _Row:
             f"{verb} {sowing.seeds_planted} seeds {depth} deep"
             + (", sprouts upwards or lying, into moist soil." if sprouted else "."),
             f"{self._stage_words('first')} {soil}",
-            handled=sprouted,
+            handled=str(self.treatment) if sprouted or self.dressed else "",
         )
 
     def _range(self, stage: str) -> tuple[date | None, date | None, date | None]:

@@ -31,6 +31,7 @@ class WindowAnswer:
     zone: ZoneInfo
     soil: str
     notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
 
     @cached_property
     def sensible(self) -> tuple[SensibleDays, ...]:
@@ -79,6 +80,7 @@ class WindowAnswer:
                 "stand": round(best.stand, 3),
             },
             "days": rows,
+            "cautions": list(self.cautions),
             "notes": list(self.notes),
         }
 

@@ -12,7 +12,13 @@ from thermosprout.planning.presprout import Event
 _REMIND_BEFORE = timedelta(hours=1)
 
 
-def calendar_file(events: Iterable[Event], *, made: datetime, name: str = "Sowing") -> bytes:
+def calendar_file(
+    events: Iterable[Event],
+    *,
+    made: datetime,
+    name: str = "Sowing",
+    cautions: Iterable[str] = (),
+) -> bytes:
     """Write events as a calendar with the time zones they need.
 
     Parameters
@@ -23,6 +29,8 @@ def calendar_file(events: Iterable[Event], *, made: datetime, name: str = "Sowin
         When the plan was made (aware).
     name : str
         Of the calendar.
+    cautions : iterable of str
+        Added to the first event, in which seed is wetted.
 
     Returns
     -------
@@ -49,7 +57,8 @@ def calendar_file(events: Iterable[Event], *, made: datetime, name: str = "Sowin
         end = (event.start.astimezone(UTC) + event.length).astimezone(event.start.tzinfo)
         entry.add("dtend", end)
         entry.add("summary", event.summary)
-        entry.add("description", event.description)
+        warned = cautions if len(starts) == 1 else ()
+        entry.add("description", " ".join((event.description, *warned)))
         entry.add("categories", ["sowing"])
         entry.add("transp", "TRANSPARENT")
         alarm = Alarm()

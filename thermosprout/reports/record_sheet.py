@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
+from thermosprout.crops.cautions import cautions
 from thermosprout.reports.html import data_block, offline_page
 from thermosprout.trials.records.plots import Entry, PlotHistory
 from thermosprout.trials.records.values import FORMAT, KNOWN, REQUIRED
@@ -54,6 +55,7 @@ class Sheet:
 
     title: str
     blocks: tuple[SheetBlock, ...]
+    cautions: tuple[str, ...] = ()
 
 
 def sheet_of(histories: dict[str, PlotHistory], *, title: str, blind: bool = False) -> Sheet:
@@ -80,6 +82,7 @@ def sheet_of(histories: dict[str, PlotHistory], *, title: str, blind: bool = Fal
             SheetBlock(title=f"Block {name}" if name else "Plots", plots=tuple(plots))
             for name, plots in blocks.items()
         ),
+        cautions=cautions([], (history.facts.treatment for history in histories.values())),
     )
 
 

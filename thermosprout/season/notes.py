@@ -6,8 +6,9 @@ from datetime import datetime
 
 import numpy as np
 
+from thermosprout.crops.cautions import DRESSED
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.seed_lots import DRESSED, SeedLot
+from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.season.load import Season

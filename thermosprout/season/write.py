@@ -62,7 +62,7 @@ _OFFERS = """\
 # seeds_tested = 100
 # year = 2025                      # year of harvest
 # storage = "cool cellar"          # or "kitchen drawer", "fridge with desiccant"
-# dressed = false                  # true for treated seed, which must not be soaked bare-handed
+# dressed = false                  # true for treated seed: not soaked or sprouted at home
 
 # --- beds --------------------------------------------------------------------------------------
 # [[beds]]
