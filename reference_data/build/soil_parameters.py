@@ -60,14 +60,14 @@ class Spread:
 
 
 def fit_spread(residuals: FloatArray, effects: FloatArray, stations: list[str]) -> Spread:
-    """Maximum likelihood of a constant and two fading covariances beside the trait effects.
+    """Maximum likelihood of a constant and two fading covariances beside the effects of site differences.
 
     Parameters
     ----------
     residuals : ndarray, shape (season, day)
         Modelled minus measured, NaN where nothing was measured. [K]
-    effects : ndarray, shape (trait, season, day)
-        Effect of one sd of each trait. [K]
+    effects : ndarray, shape (difference, season, day)
+        Effect of one sd of each difference. [K]
     stations : list of str
         Station of each season; every station counts the same.
     """
@@ -87,8 +87,8 @@ def fit_spread(residuals: FloatArray, effects: FloatArray, stations: list[str]) 
             shift**2 + month**2 * np.exp(-apart / memory) + daily**2 * np.exp(-apart / daily_memory)
         )
         total = 0.5 * float((((logs - np.log(START)) / PULL_SD)[:3] ** 2).sum())
-        for (pick, values, traits), share in zip(seasons, weight, strict=True):
-            matrix = field[np.ix_(pick, pick)] + traits + NUGGET_K2 * np.eye(pick.size)
+        for (pick, values, apart_by_site), share in zip(seasons, weight, strict=True):
+            matrix = field[np.ix_(pick, pick)] + apart_by_site + NUGGET_K2 * np.eye(pick.size)
             factor = cho_factor(matrix, lower=True)
             logdet = np.log(np.diag(factor[0])).sum()
             total += share * (0.5 * float(values @ cho_solve(factor, values)) + float(logdet))
@@ -149,7 +149,7 @@ class Season:
 def seasons_of(station: Station, most: int = SEASONS_PER_STATION) -> list[Season]:
     """Whole seasons of a station, spread evenly over its years."""
     time = pd.DatetimeIndex(station.weather["time"].values)
-    found = []
+    seasons = []
     for year in range(time[0].year, time[-1].year + 1):
         offset = np.timedelta64(-round(station.utc_offset_h), "h")
         first = np.datetime64(f"{year}-01-01T00", "ns") + offset
@@ -170,7 +170,7 @@ def seasons_of(station: Station, most: int = SEASONS_PER_STATION) -> list[Season
         inputs, _ = weather_arrays(piece.interpolate_na("time", fill_value="extrapolate"))
         course = yearly_course(inputs.air.reshape(1, -1, DAY).mean(axis=2), 1.0, station.latitude)
         before = _year_before(station, first)
-        found.append(
+        seasons.append(
             Season(
                 station.station_id,
                 year,
@@ -182,10 +182,10 @@ def seasons_of(station: Station, most: int = SEASONS_PER_STATION) -> list[Season
                 from_march,
             )
         )
-    if len(found) <= most:
-        return found
-    pick = np.linspace(0, len(found) - 1, most).round().astype(int)
-    return [found[i] for i in pick]
+    if len(seasons) <= most:
+        return seasons
+    pick = np.linspace(0, len(seasons) - 1, most).round().astype(int)
+    return [seasons[i] for i in pick]
 
 
 def _year_before(station: Station, first: np.datetime64) -> Weather | None:
@@ -234,14 +234,14 @@ class Problem:
             ]
         )
         self.of_station = [season.station for season in seasons]
-        self.known = np.isfinite(self.measured)
+        self.in_fit = np.isfinite(self.measured)
         index = np.array([self.names.index(season.station) for season in seasons])
-        self.station = np.broadcast_to(index[:, None], self.measured.shape)[self.known]
+        self.station = np.broadcast_to(index[:, None], self.measured.shape)[self.in_fit]
         self.count = np.bincount(self.station)
         self.weather = _joined([season.weather for season in seasons])
-        known = [(row, season.before) for row, season in enumerate(seasons) if season.before]
-        self.with_before = np.array([row for row, _ in known], dtype=int)
-        self.before = _joined([before for _, before in known]) if known else None
+        preceded = [(row, season.before) for row, season in enumerate(seasons) if season.before]
+        self.with_before = np.array([row for row, _ in preceded], dtype=int)
+        self.before = _joined([before for _, before in preceded]) if preceded else None
         self.course = YearlyCourse(
             mean=np.concatenate([season.course.mean for season in seasons]),
             amplitude=np.concatenate([season.course.amplitude for season in seasons]),
@@ -279,7 +279,7 @@ class Problem:
 
     def residuals(self, ground: GroundParameters) -> FloatArray:
         """Modelled minus measured, shape (known day,). [K]"""
-        return np.asarray((self.daily(ground) - self.measured)[self.known])
+        return np.asarray((self.daily(ground) - self.measured)[self.in_fit])
 
     def rmse(self, residuals: FloatArray) -> FloatArray:
         """RMSE of each station, shape (station,). [K]"""

@@ -148,9 +148,9 @@ def daily_means(series: xr.DataArray, starts: pd.DatetimeIndex) -> pd.Series:
     """Means of the 24 hours from each start, missing where an hour is."""
     time = pd.DatetimeIndex(series["time"].values)
     values = np.concatenate([[0.0], np.cumsum(np.nan_to_num(series.values))])
-    known = np.concatenate([[0], np.cumsum(np.isfinite(series.values))])
+    present = np.concatenate([[0], np.cumsum(np.isfinite(series.values))])
     first = time.searchsorted(starts)
     last = np.minimum(first + 24, time.size)
-    whole = (known[last] - known[first]) == 24
+    whole = (present[last] - present[first]) == 24
     inside = (starts >= time[0]) & whole
     return pd.Series(np.where(inside, (values[last] - values[first]) / 24.0, np.nan), index=starts)

@@ -79,7 +79,7 @@ def test_a_station_is_judged_by_parameters_that_it_had_no_say_in(made: Made) -> 
     assert parameters["warm"].sward_transmitted == pytest.approx(
         without.sward_transmitted, abs=0.15 * FREE[FREED][1]
     )
-    own = unseen[2][made.problem.known[2]]
+    own = unseen[2][made.problem.in_fit[2]]
     assert np.sqrt(np.mean(own**2)) == pytest.approx(table.loc["warm", "rmse_K"])
     squares = table["bias_K"] ** 2 + table["sd_K"] ** 2
     assert (table["rmse_K"] ** 2).to_numpy() == pytest.approx(squares.to_numpy())

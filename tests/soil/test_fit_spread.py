@@ -50,8 +50,8 @@ def test_a_station_with_two_seasons_counts_like_one_with_one(residuals: np.ndarr
     assert vars(twice) == pytest.approx(vars(once), rel=1e-3)
 
 
-def test_what_a_trait_explains_is_not_spread(residuals: np.ndarray) -> None:
-    """A shift of every site along one trait leaves less of it to the shift."""
+def test_what_a_difference_explains_is_not_spread(residuals: np.ndarray) -> None:
+    """A shift of every site along one difference leaves less of it to the shift."""
     some = residuals[:12]
     names = [str(i) for i in range(12)]
     plain = fit_spread(some, np.zeros((1, 12, DAYS)), names)

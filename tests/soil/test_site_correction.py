@@ -119,8 +119,8 @@ def test_readings_at_another_depth_are_moved(weather: xr.Dataset, series: xr.Dat
     assert 0.5 < done.offset_K < 1.1
 
 
-def test_traits_carry_april_into_summer(weather: xr.Dataset) -> None:
-    """A site with another sward: with its traits the readings say more about later."""
+def test_differences_carry_april_into_summer(weather: xr.Dataset) -> None:
+    """A site with another sward: with its differences the readings say more about later."""
     from dataclasses import replace
 
     ground = fitted_parameters()

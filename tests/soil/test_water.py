@@ -211,7 +211,7 @@ def test_watering_brings_it_back() -> None:
 
 def test_without_rain_the_soil_is_assumed_moist() -> None:
     water = seedbed_water(spring(rain=False), depth_cm=2.0)
-    assert not water.known
+    assert not water.rain_known
     assert (water.factor == 1.0).all()
     assert "assumed moist" in water.sentence(np.datetime64("2025-04-01", "ns"))
 

@@ -131,8 +131,8 @@ def model(
     say(
         f"{summary['rows']} hours from {summary['start'][:10]} to "
         f"{summary['end'][:10]}, {depth_cm:g} cm under {where}{under}.\n"
-        f"Mean {summary['mean_C']:.1f} °C, from {low:.1f} to {high:.1f} °C; a single site may "
-        f"differ by ± {summary['site_sd_K']:.1f} °C."
+        f"Mean {summary['mean_C']:.1f} °C, from {low:.1f} to {high:.1f} °C. Over a row's "
+        f"weeks one site may differ by ± {summary['site_sd_K']:.1f} °C (one standard deviation)."
     )
 
 

@@ -72,10 +72,10 @@ def convert_surface(
         "member" not in series.dims or change.sizes["member"] != series.sizes["member"]
     ):
         change = change.mean("member")
-    known = change.reindex(time=series["time"].values)
+    on_series = change.reindex(time=series["time"].values)
     # Beyond the weather the cover's own part is not known and is left out.
     usual = _usual(series, start, to, None) - series
-    full = known.fillna(usual.drop_vars(["depth", "member_weight"], errors="ignore"))
+    full = on_series.fillna(usual.drop_vars(["depth", "member_weight"], errors="ignore"))
     out = series.copy(data=series.values + full.transpose(*series.dims[-full.ndim :]).values)
     mean = float(full.mean())
     covering = f" under {cover.name}" if covered and cover is not None else ""

@@ -31,9 +31,10 @@ from thermosprout.soil.site_readings import (
     trailing,
 )
 
-READING_SD_K = {ReadingKind.INSTANT: 0.4, ReadingKind.DAY: 0.3, ReadingKind.MAX_MIN: 0.6}
-"""Of a kitchen or soil thermometer, its depth and its reader; less for the mean of many readings,
-more for the ends of a day. [K] Common practice, no source."""
+READING_SD_K = {ReadingKind.INSTANT: 0.6, ReadingKind.DAY: 0.3, ReadingKind.MAX_MIN: 0.8}
+"""Of a kitchen or soil thermometer, its depth and its reader (0.4 K), with the cloud of that hour,
+which no model of the day knows; less for the mean of many readings, more for the ends of a day.
+[K] Common practice, no source."""
 SWING_SD = 0.35
 """Prior sd of the factor on the daily swing, and of its lateness as a share of the swing: what
 damps a wave in the ground by a share delays it by as many radians (Carslaw & Jaeger 1959, section
@@ -53,8 +54,8 @@ _CHUNK = 20_000
 
 def site_spread(series: xr.DataArray) -> float:
     """Spread of an unknown site about a series, to be drawn once per forecast draw. [K]"""
-    given = series.attrs.get("site_sd_K")
-    return float(given) if given is not None else fitted_parameters().site_sd_K
+    spread = series.attrs.get("site_sd_K")
+    return float(spread) if spread is not None else fitted_parameters().site_sd_K
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -27,11 +27,11 @@ QUARTER_H = 6
 
 def running_mean(values: FloatArray, hours: int) -> FloatArray:
     """Centred running mean along the last axis, shorter at the ends; missing values left out."""
-    known = np.isfinite(values)
-    filled = np.where(known, values, 0.0)
+    present = np.isfinite(values)
+    filled = np.where(present, values, 0.0)
     zero = np.zeros((*values.shape[:-1], 1))
     total = np.concatenate([zero, np.cumsum(filled, axis=-1)], axis=-1)
-    number = np.concatenate([zero, np.cumsum(known, axis=-1)], axis=-1)
+    number = np.concatenate([zero, np.cumsum(present, axis=-1)], axis=-1)
     n = values.shape[-1]
     low = np.maximum(np.arange(n) - hours // 2, 0)
     high = np.minimum(np.arange(n) + hours // 2, n)
@@ -223,10 +223,14 @@ def beside(series: xr.DataArray, readings: pd.DataFrame, kind: ReadingKind) -> B
         course = moved - daily
         swing[0, pick] = np.interp(at[pick], time_h, course)
         swing[1, pick] = np.interp(at[pick], time_h, trailing(course))
-    known = np.isfinite(guess)
+    complete = np.isfinite(guess)
     measured = table["soil_temp_C"].to_numpy(dtype=float)
     return Beside(
-        table[known], at[known], measured[known], guess[known], np.nan_to_num(swing[:, known])
+        table[complete],
+        at[complete],
+        measured[complete],
+        guess[complete],
+        np.nan_to_num(swing[:, complete]),
     )
 
 

@@ -50,7 +50,7 @@ class GroundParameters:
         Spread of single sites about the model fitted to others: of the mean of three weeks, as long
         as a row lies in the ground, and of the mean of a season. [K]
     site_shift_sd_K : float
-        Shift of a site that stays, beside what its traits do. [K]
+        Shift of a site that stays, beside what its differences do. [K]
     monthly_sd_K, monthly_memory_d : float
         Error that comes and goes with mowing, growth and drought: sd [K] and time in which its
         correlation falls to 1/e [d].
@@ -96,5 +96,5 @@ def fitted_parameters() -> GroundParameters:
     if not FITTED_FILE.is_file():
         return GroundParameters()
     values = _read(FITTED_FILE.read_text(encoding="utf-8"))["parameters"]
-    known = {item.name for item in fields(GroundParameters)}
-    return GroundParameters(**{k: float(v) for k, v in values.items() if k in known})
+    names = {item.name for item in fields(GroundParameters)}
+    return GroundParameters(**{k: float(v) for k, v in values.items() if k in names})

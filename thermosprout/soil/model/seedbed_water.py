@@ -97,7 +97,7 @@ class SeedbedWater:
         Share of the progress that is left, 0 to 1, hourly; one in soil at field capacity.
     potential : xarray.DataArray, dims ([member,] time)
         Water potential at seed depth. [MPa]
-    known : bool
+    rain_known : bool
         False where rain is not known: the factor is one and the soil is *assumed* moist.
     rain_until : datetime64, optional
         End of the rain that is known.
@@ -105,7 +105,7 @@ class SeedbedWater:
 
     factor: xr.DataArray
     potential: xr.DataArray
-    known: bool = True
+    rain_known: bool = True
     rain_until: np.datetime64 | None = None
 
     def dry_odds(self, as_of: np.datetime64) -> float:
@@ -142,7 +142,7 @@ class SeedbedWater:
             Days ahead over which further loss is counted; past the rain that is known the bed
             stays as it is, which the sentence says. [d]
         """
-        if not self.known:
+        if not self.rain_known:
             return "rain and watering are not known: the seedbed is assumed moist"
         since, odds = self.dry_since(as_of), self.dry_odds(as_of)
         if since is None:
@@ -235,7 +235,7 @@ class SeedbedColumn:
             return SeedbedWater(
                 factor=self._array(moist + 1.0, "1"),
                 potential=self._array(moist, "MPa"),
-                known=False,
+                rain_known=False,
             )
         quarters = self.soil.potential(content_at(self.content, depth_cm))
         hourly = np.repeat(quarters, DAY // DAY_SHARES.size, axis=1)[:, : self.time.size]
@@ -318,8 +318,8 @@ def seedbed_column(
         soil,
         conductance=dealt.conductance,
     )
-    known = np.flatnonzero(~missing.any(axis=0))
-    until = time[known[-1]] + np.timedelta64(1, "h") if known.size else time[0]
+    measured = np.flatnonzero(~missing.any(axis=0))
+    until = time[measured[-1]] + np.timedelta64(1, "h") if measured.size else time[0]
     return SeedbedColumn(time, content, soil, dealt, members, until)
 
 
@@ -356,6 +356,6 @@ def seedbed_water(
     return SeedbedWater(
         factor=water.factor.isel(member=0),
         potential=water.potential.isel(member=0),
-        known=water.known,
+        rain_known=water.rain_known,
         rain_until=water.rain_until,
     )

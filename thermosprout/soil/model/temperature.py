@@ -88,12 +88,12 @@ def soil_temperature(
     if surface not in ("grass", "bare"):
         raise InputError(f"surface {surface!r} is unknown", hint='use "grass" or "bare"')
     numbers = fitted_parameters() if ground is None else ground
-    lid = COVERS["none"] if cover is None else cover
+    over = COVERS["none"] if cover is None else cover
     modelled, notes = run_dataset(
         weather,
         depths_cm=depths,
         surface=surface,
-        cover=lid,
+        cover=over,
         soil=soil,
         watering=watering,
         watering_C=watering_C,
@@ -103,8 +103,8 @@ def soil_temperature(
     values = modelled.temperature[:, :, :size]
     has_members = "member" in weather["air_temperature"].dims
     source = f"modelled from {weather.attrs.get('source', 'weather')}"
-    if lid.name != "none":
-        source += f", under {lid.name}"
+    if over.name != "none":
+        source += f", under {over.name}"
     fields = [
         soil_series(
             weather["time"].values,
@@ -118,7 +118,7 @@ def soil_temperature(
     ]
     for field in fields:
         field.attrs.update(
-            cover=lid.name,
+            cover=over.name,
             texture=soil.name,
             site_sd_K=numbers.site_sd_K,
             notes="; ".join(notes),

@@ -123,10 +123,10 @@ def soil_type(name: str) -> SoilType:
     InputError
         For an unknown name.
     """
-    known = SOILS.get(" ".join(name.lower().replace("-", " ").replace("_", " ").split()))
-    if known is None:
+    match = SOILS.get(" ".join(name.lower().replace("-", " ").replace("_", " ").split()))
+    if match is None:
         raise InputError(f"unknown texture {name!r}", hint=f"use one of {', '.join(SOILS)}")
-    return known
+    return match
 
 
 LOAM = SOILS["loam"]

@@ -143,7 +143,7 @@ ALBEDO = 0.75
 
 
 def snow_cover(air: FloatArray, precipitation: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Water held as snow and water that reaches the ground, from daily means.
+    """Water snow as snow and water that reaches the ground, from daily means.
 
     Parameters
     ----------
@@ -160,13 +160,13 @@ def snow_cover(air: FloatArray, precipitation: FloatArray) -> tuple[FloatArray, 
     store = np.zeros_like(air)
     if not frozen.any():
         return store, water
-    held = np.zeros(air.shape[0])
+    snow = np.zeros(air.shape[0])
     melt = MELT_MM_PER_K_D * np.maximum(air, 0.0)
     for day in range(air.shape[1]):
-        held = held + frozen[:, day]
-        lost = np.minimum(held, melt[:, day])
-        held = held - lost
-        store[:, day] = held
+        snow = snow + frozen[:, day]
+        lost = np.minimum(snow, melt[:, day])
+        snow = snow - lost
+        store[:, day] = snow
         water[:, day] += lost
     return store, water
 

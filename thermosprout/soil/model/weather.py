@@ -301,8 +301,8 @@ def radiation_from_range(
     share = HARGREAVES * np.sqrt(np.maximum(daily_range(air), 0.0))
     day_clear = np.convolve(clear, np.ones(24) / 24, mode="same")
     day_extra = np.convolve(extra, np.ones(24) / 24, mode="same")
-    wanted = np.minimum(share * day_extra, day_clear)
-    return np.asarray(wanted / np.maximum(day_clear, 1.0) * clear)
+    target = np.minimum(share * day_extra, day_clear)
+    return np.asarray(target / np.maximum(day_clear, 1.0) * clear)
 
 
 LONGEST_GAP_H = 72
@@ -344,8 +344,8 @@ def weather_arrays(
         wind_ratio = np.clip(wind / USUAL_WIND, 0.3, 3.0) ** 0.6
     water = None
     if watering is not None:
-        known = watering.reindex(time=table.time).fillna(0.0).values
-        water = np.broadcast_to(np.atleast_2d(known), air.shape)
+        amounts = watering.reindex(time=table.time).fillna(0.0).values
+        water = np.broadcast_to(np.atleast_2d(amounts), air.shape)
     warmest = maximum_filter1d(air, DAY + 1, axis=1, mode="nearest")
     coldest = minimum_filter1d(air, DAY + 1, axis=1, mode="nearest")
     following = np.concatenate([air[:, 1:], air[:, -1:]], axis=1)
