@@ -100,7 +100,7 @@ class SoilSupply:
         self._weather = weather
         self._beds: dict[str, xr.DataArray] = {}
         self._series: dict[tuple[str, float], xr.DataArray] = {}
-        self._columns: dict[tuple[str, str | None], SeedbedColumn | None] = {}
+        self._columns: dict[tuple[str, tuple[Water, ...]], SeedbedColumn | None] = {}
 
     @property
     def soil(self) -> SoilType:
@@ -152,7 +152,9 @@ class SoilSupply:
     ) -> SeedbedWater | None:
         """Water at seed depth in a bed; None where no rain of the site is known."""
         covering = cover_named(cover)
-        key = (covering.name, bed)
+        # beds that get the same water share a column
+        watering = tuple(entry for entry in self.watering if entry.bed in (None, bed))
+        key = (covering.name, watering)
         if key not in self._columns:
             weather = self.weather()
             self._columns[key] = (
@@ -162,7 +164,7 @@ class SoilSupply:
                     weather,
                     soil=self.soil,
                     cover=covering,
-                    watering=self._watering(weather, bed),
+                    watering=_hourly_watering(weather, watering),
                     beds=LIKELY_BEDS,
                 )
             )
@@ -253,20 +255,6 @@ class SoilSupply:
                 self.notes.append(f"Surface: {moved.attrs['steps']}.")
             self._beds[cover.name] = moved
         return self._beds[cover.name]
-
-    def _watering(self, weather: xr.Dataset, bed: str | None) -> xr.DataArray | None:
-        """Watering of a bed, or of all beds, on the hours of the weather. [mm]"""
-        given = [entry for entry in self.watering if entry.bed in (None, bed)]
-        if not given:
-            return None
-        time = weather["time"].values
-        amount = np.zeros(time.size)
-        first = float(time[0].astype("datetime64[s]").astype(float)) / 3600.0
-        for entry in given:
-            at = int(np.floor(entry.hour - first))
-            if 0 <= at < amount.size:
-                amount[at] += entry.mm
-        return xr.DataArray(amount, dims="time", coords={"time": time}, attrs={"units": "mm"})
 
 
 class SeasonSoil(SoilSupply):
@@ -418,6 +406,20 @@ class SeasonSoil(SoilSupply):
 
     def _path(self, name: str | None, key: str) -> Path | None:
         return None if name is None else self.season.existing(name, "soil", key)
+
+
+def _hourly_watering(weather: xr.Dataset, watering: tuple[Water, ...]) -> xr.DataArray | None:
+    """Watering on the hours of the weather; None where there is none. [mm]"""
+    if not watering:
+        return None
+    time = weather["time"].values
+    amount = np.zeros(time.size)
+    first = float(time[0].astype("datetime64[s]").astype(float)) / 3600.0
+    for entry in watering:
+        at = int(np.floor(entry.hour - first))
+        if 0 <= at < amount.size:
+            amount[at] += entry.mm
+    return xr.DataArray(amount, dims="time", coords={"time": time}, attrs={"units": "mm"})
 
 
 def describe(series: xr.DataArray) -> str:
