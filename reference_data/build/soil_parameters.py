@@ -60,7 +60,7 @@ class Spread:
 
 
 def fit_spread(residuals: FloatArray, effects: FloatArray, stations: list[str]) -> Spread:
-    """Maximum likelihood of a constant and two fading covariances beside the effects of site differences.
+    """Maximum likelihood of a constant and two fading covariances beside differences of sites.
 
     Parameters
     ----------
