@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import csv
+from datetime import date
 
 import numpy as np
 import pytest
 
+from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.germination_test import replicate_warning
 from thermosprout.crops.seed_lots import (
     SPREAD_LISTS,
     SPREAD_MEMORY,
     SPREAD_PAGE,
-    YEAR_D,
+    SeedLot,
     ageing,
-    typical_viability,
+    viability_draws,
 )
 
 
@@ -43,28 +45,40 @@ def test_recalled_constants_spread_wider_than_printed_ones_and_lists_wider_still
     assert SPREAD_PAGE < SPREAD_MEMORY < SPREAD_LISTS
 
 
-@pytest.mark.parametrize(
-    ("crop", "years"),
-    [
-        # Mean of Knott (1997), four university lists, and Watts; read in print.
-        ("parsnip", 1.0),
-        ("snap bean", (3 + 3 + 2) / 3),
-        ("cucumber", 5.0),
-        ("tomato", (4 + 5 + 5) / 3),
-    ],
-)
-def test_crops_without_constants_keep_the_order_of_the_lists(crop, years):
-    days, spread = ageing(crop, "kitchen drawer", None, None)
-    assert 0.5 * years < days / YEAR_D < 1.2 * years
-    assert spread == SPREAD_LISTS
+STORED = {
+    # Robertson, Lute & Kroeger (1943), Journal of the American Society of Agronomy: share of the
+    # first germination left after 21 years in a dry unheated room in Colorado (abstract read);
+    # 10 °C and 9 % moisture stand for it (assumption).
+    ("wheat", 21, 10.0, 9.0): 0.128,
+    ("oat", 21, 10.0, 9.0): 0.496,
+    ("barley", 21, 10.0, 9.0): 0.462,
+    ("maize", 21, 10.0, 9.0): 0.32,
+    # Joseph (1929), Botanical Gazette: parsnip in a paper bag at room temperature (abstract read,
+    # author and year from memory).
+    ("parsnip", 2, None, None): 0.80,
+    ("parsnip", 3, None, None): 0.40,
+}
+"""Share of the first germination that was left, by crop, years, temperature and moisture."""
+
+STORED_MISSES = {
+    ("maize", 21): "printed 0.32, ours 0.42 to 0.94 (27 November 2026)",
+    ("parsnip", 2): "printed 0.80, ours 0.00 to 0.63: the years of the lists are read as too few",
+}
+"""Printed shares outside our 80 % range, none of them used by the program."""
 
 
-@pytest.mark.parametrize(
-    ("crop", "minimum"), [("carrot", 0.55), ("snap bean", 0.70), ("pea", 0.80), ("parsnip", 0.60)]
-)
-def test_an_unknown_lot_lies_above_the_legal_minimum(crop, minimum):
-    """7 CFR 201.31, minimum germination of vegetable seed."""
-    assert minimum < typical_viability(crop) < 0.96
+@pytest.mark.parametrize(("stored", "printed"), STORED.items(), ids=str)
+def test_seed_that_was_stored_and_tested(stored, printed):
+    crop, years, storage_C, moisture = stored
+    lot = SeedLot(
+        id="stored", crop=crop, germination=0.92, year=1999, storage_C=storage_C,
+        moisture_pct=moisture, storage="kitchen drawer" if storage_C is None else None,
+    )  # fmt: skip
+    rng = np.random.default_rng(1)
+    left = viability_draws(lot, find_crop(crop), 4000, rng, date(2000 + years, 1, 1)) / 0.92
+    low, high = np.quantile(left, [0.1, 0.9])
+    inside = bool(low <= printed <= high)
+    assert inside is ((crop, years) not in STORED_MISSES), (low, high)
 
 
 @pytest.mark.parametrize(
