@@ -5,11 +5,18 @@ from __future__ import annotations
 import csv
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING
 
 from thermosprout.reference import reference_file
 
+if TYPE_CHECKING:
+    from thermosprout.crops.crop import Crop
+
 HANDLING_FILE = "handling_effects.csv"
 """Result of ``python -m reference_data.build.handling``, kept in ``reference_data``."""
+
+EVIDENCE_FILE = "presowing_evidence.csv"
+"""Published results, one a row; see ``reference_data/SOURCES.md``."""
 
 _OF_HANDLING = {
     "soaking": ("soak_credit", "soak_stand"),
@@ -92,6 +99,39 @@ def handling_evidence(crop: str, handling: str) -> HandlingEvidence:
             )
     return HandlingEvidence(
         crop=crop, handling=handling, grade="all crops", sources=0, field_sources=0
+    )
+
+
+def cold_harm(crop: Crop) -> str | None:
+    """Say what the cold does to sprouts of a tender crop, by the length of their radicles.
+
+    Measured on the crop itself where it was, else on the tender crops that were.
+    """
+    if not crop.tender:
+        return None
+    text = reference_file(EVIDENCE_FILE).read_text(encoding="utf-8")
+    rows = [
+        row
+        for row in csv.DictReader(text.splitlines())
+        if row["treatment"] == "hold" and row["measure"] == "root_growth" and row["hold_h"] == "72"
+    ]
+    own = [row for row in rows if row["crop"] == crop.name]
+    used = own or rows
+    losses = []
+    for length in sorted({row["radicle_mm"] for row in used}, key=float):
+        share = [
+            float(row[end] or row["figure"])
+            for row in used
+            if row["radicle_mm"] == length
+            for end in ("low", "high")
+        ]
+        low, high = round(100 * min(share)), round(100 * max(share))
+        amount = f"{low} %" if low == high else f"{low}–{high} %"
+        losses.append(f"{amount} less at {float(length):g} mm")
+    whose = crop.name if own else ", ".join(sorted({row["crop"] for row in used}))
+    return (
+        f"Do not hold these sprouts in the cold: after 3 d at {used[0]['hold_C']} °C roots of "
+        f"{whose} grew {' and '.join(losses)} (Rab & Saltveit 1996)."
     )
 
 

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from thermosprout.crops.crop import Crop
+from thermosprout.crops.handling_evidence import cold_harm
 from thermosprout.emergence.forecast import CropDraws, generator
 from thermosprout.emergence.quantiles import odds, weighted_quantile
 from thermosprout.emergence.stand import sprouted_share
@@ -236,6 +237,7 @@ def plan_sprouting(
         seeds_to_start=to_start,
         notes=tuple(
             _notes(
+                draws.crop,
                 batch,
                 wait,
                 float(late),
@@ -341,6 +343,7 @@ def _seeds(
 
 
 def _notes(
+    crop: Crop,
     batch: _Batch,
     wait_h: float,
     fit: float,
@@ -384,7 +387,9 @@ def _notes(
             f"then waits, until about {ready.isoformat()}; seed wetted earlier would more often "
             "be too long."
         )
-    if not hold.days:
+    if harm := cold_harm(crop):
+        notes.append(harm)
+    elif not hold.days:
         notes.append(
             "No published time in the cold was found for this crop: plan on planting when the "
             "radicles are ready."
