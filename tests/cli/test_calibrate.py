@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import Planting, grow, spring, write_records, write_soil
+from tests.calibration.seedbeds import Nature, season
 from thermosprout.calibration.plots import Plot
 from thermosprout.cli.app import main
 from thermosprout.crops.catalogue import find_crop
@@ -247,3 +248,24 @@ def test_two_files_may_name_their_plots_alike(trial, tmp_path: Path) -> None:
     code, out, err = run(records, again, "--soil", soil, "--crop", "carrot", "--json")
     assert code == 0, err
     assert json.loads(out)["records"]["plots"] == 8
+
+
+def test_an_estimate_that_two_flushes_spoil_is_saved_only_when_insisted(tmp_path: Path) -> None:
+    plots, soil = season(
+        find_crop("carrot"), Nature(times="flushes"), 2025, np.random.default_rng(3), plots=2
+    )
+    records = write_records(plots, tmp_path / "trial.csv")
+    bed = write_soil(soil, tmp_path / "bed.csv")
+    own = tmp_path / "own"
+    words = (records, "--soil", bed, "--crop", "carrot", "--save", own)
+    code, _, err = run(*words, "--json")
+    assert code == 5
+    assert "not saved" in err
+    assert "--save-anyway" in err
+    assert not own.exists()
+    code, out, err = run(*words, "--save-anyway", "--json")
+    assert code == 0, err
+    assert own.is_dir()
+    (flushes,) = [check for check in json.loads(out)["checks"] if check["kind"] == "flushes"]
+    assert flushes["plots"]
+    assert flushes["day"].startswith("2025-")

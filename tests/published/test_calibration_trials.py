@@ -154,7 +154,7 @@ def test_alder_differs_from_its_published_base_by_the_rate_curve(shared: Path) -
 
 
 def forecast_day(crop, estimate, plot, series) -> float:
-    return float(np.quantile(forecast_draws(crop, estimate, plot, [series])[0], 0.5))
+    return float(np.nanquantile(forecast_draws(crop, estimate, plot, [series])[0], 0.5))
 
 
 def test_quinoa_calibrated_on_three_sowings_forecasts_the_fourth(
@@ -206,7 +206,7 @@ def test_single_field_sowings_lie_in_the_catalogues_odds(shared: Path, tmp_path:
                      utc_offset_h=offset)  # fmt: skip
         crop = find_crop(row["crop"])
         draws, _ = forecast_draws(crop, crop.estimate, plot, [soil])
-        low, middle, high = np.quantile(draws, [0.05, 0.5, 0.95], method="hazen")
+        low, middle, high = np.nanquantile(draws, [0.05, 0.5, 0.95], method="hazen")
         lines.append((row["site"][:16], float(row["days_to_emergence"]), float(low),
                       float(middle), float(high)))  # fmt: skip
     table("field sowings, days", ("site", "noted", "p5", "p50", "p95"), lines)

@@ -310,6 +310,48 @@ def _days(crop: Crop, draws: dict[str, FloatArray], temperature: FloatArray) -> 
         return np.asarray(draws["thermal_time_50_Cd"][:, None] / rate)
 
 
+@dataclass(frozen=True, kw_only=True)
+class StraightLine:
+    """Line through the speeds of a crop's warm half: base [degC] and heat sum [C d]."""
+
+    base_C: float
+    heat_sum_Cd: float
+    from_C: float
+    to_C: float
+
+
+WARM_HALF = (0.35, 0.8)
+"""Speeds, as shares of the greatest, between which the line is drawn: above the slow foot, below
+the bend at the optimum."""
+
+
+def straight_line(crop: Crop) -> StraightLine:
+    """Base and heat sum that a straight line through a crop's warm half gives.
+
+    Notes
+    -----
+    Regression of speed (1 / days) on temperature; its inverse slope is the heat sum above the
+    base where it meets zero (Garcia-Huidobro, Monteith & Squire 1982, J. Exp. Bot. 33:288-296).
+    """
+    temperature = np.arange(-10.0, 50.0, 0.25)
+    speed = 1.0 / days_to_half(crop, temperature)
+    low, high = (share * speed.max() for share in WARM_HALF)
+    warm = (speed >= low) & (speed <= high) & (temperature < temperature[speed.argmax()])
+    slope, cut = np.polyfit(temperature[warm], speed[warm], 1)
+    return StraightLine(
+        base_C=float(-cut / slope),
+        heat_sum_Cd=float(1.0 / slope),
+        from_C=float(temperature[warm][0]),
+        to_C=float(temperature[warm][-1]),
+    )
+
+
+def published_bases(crop: Crop) -> tuple[BaseFigure, ...]:
+    """Published base temperatures of a crop, as they entered the fit."""
+    evidence = gather().get(crop.name)
+    return evidence.bases if evidence else ()
+
+
 def published_days(crop: Crop) -> tuple[DayCell, ...]:
     """Published days to emergence of a crop, as they entered the fit."""
     found = gather().get(crop.name)

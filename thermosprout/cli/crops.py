@@ -79,7 +79,7 @@ def crops(
         say,
         write_figure,
     )
-    from thermosprout.crops.catalogue import catalogue, find_crop, search_crops
+    from thermosprout.crops.catalogue import catalogue, search_crops
     from thermosprout.errors import InputError
     from thermosprout.reports import crop_tables as tables
 
@@ -102,7 +102,7 @@ def crops(
             say(tables.list_table([_brief(crop) for crop in listed], units))
             say(*(entry["what"] for entry in own))
         return
-    crop = find_crop(name)
+    crop = _named(name, estimates)
     if estimates is not None:
         from thermosprout.crops.saved_estimates import with_best_estimate
 
@@ -126,6 +126,24 @@ def crops(
             say(*tables.crop_tables(document, units))
     if plot is not None:
         write_figure(_figure(crop, units, seed), plot, force=force)
+
+
+def _named(name: str, estimates: Path | None) -> Crop:
+    """Crop of the catalogue, or one that only a saved estimate knows."""
+    from thermosprout.crops.catalogue import find_crop
+    from thermosprout.crops.saved_estimates import saved_crop
+    from thermosprout.errors import InputError
+
+    try:
+        return find_crop(name)
+    except InputError as error:
+        crop = saved_crop(name, estimates) if estimates is not None else None
+        if crop is None:
+            raise InputError(
+                error.what,
+                hint=error.hint or "--estimates DIR finds a crop you calibrated yourself",
+            ) from None
+        return crop
 
 
 def _own(folder: Path | None, crop: str = "") -> list[dict[str, Any]]:
@@ -179,8 +197,10 @@ def _full(crop: Crop) -> dict[str, Any]:
 
     from thermosprout.calibration.published import (
         days_to_half,
+        published_bases,
         published_days,
         short_citations,
+        straight_line,
     )
     from thermosprout.crops.cautions import WET, cautions
     from thermosprout.crops.parameters import PARAMETERS
@@ -217,6 +237,16 @@ def _full(crop: Crop) -> dict[str, Any]:
         "practice": asdict(crop.practice),
         "cautions": list(cautions([crop], WET)),
         "handling_rests_on": list(handling_grounds(crop, ("soaking", "sprouting"))),
+        "straight_line": asdict(straight_line(crop)),
+        "published_bases": [
+            {
+                "base_C": base.value,
+                "stage": base.stage,
+                "source": cited[base.source],
+                "verified": base.verified,
+            }
+            for base in published_bases(crop)
+        ],
         "published_days": [
             {
                 "temperature_C": cell.temperature,

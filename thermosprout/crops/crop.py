@@ -104,6 +104,17 @@ class Crop:
         """Depth it is sown at where no other is named. [cm]"""
         return self.practice.depth_cm or USUAL_DEPTH_CM
 
+    def __repr__(self) -> str:
+        """Name, temperatures and thermal time; the estimate has the rest."""
+        centre = self.estimate.centre()
+        best = centre["t_base_C"] + centre["opt_gap_C"]
+        return (
+            f"Crop {self.name} ({self.latin_name or 'no Latin name'}): {self.season}-season, "
+            f"{self.seed_size} seed, {self.response} response, base {centre['t_base_C']:.1f} °C, "
+            f"optimum {best:.1f} °C, ceiling {best + centre['ceiling_gap_C']:.1f} °C, thermal time "
+            f"{centre['thermal_time_50_Cd']:.0f} °C d"
+        )
+
     @property
     def usual_soak_h(self) -> float:
         """A soak overnight, or as long as the crop stands. [h]"""

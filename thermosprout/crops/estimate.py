@@ -58,6 +58,16 @@ class Estimate:
         if np.linalg.eigvalsh(self.covariance).min() < -1e-8:
             raise InputError(f"the covariance of the estimate of {self.crop} is not positive")
 
+    def __repr__(self) -> str:
+        """Name, and each parameter with its 90 % interval, one a line."""
+        name = ", ".join(filter(None, (self.crop, self.variety, self.seed_lot)))
+        centre = self.centre()
+        lines = []
+        for parameter in self.names:
+            low, high = self.interval(parameter)
+            lines.append(f"  {parameter} {centre[parameter]:.4g} ({low:.4g} to {high:.4g})")
+        return "\n".join([f"Estimate of {name}", *lines])
+
     @classmethod
     def generic(
         cls, crop: str, changed: Mapping[str, tuple[float, float]] | None = None

@@ -24,13 +24,34 @@ class Scale(StrEnum):
 
 @dataclass(frozen=True, kw_only=True)
 class Parameter:
-    """One model parameter: ``name`` carries the unit, ``spread`` is the generic prior sd."""
+    """One model parameter.
+
+    Attributes
+    ----------
+    name : str
+        Carries the unit.
+    scale : Scale
+        On which it is normal.
+    typical, spread : float
+        Of the generic prior: natural units, and sd on the scale.
+    meaning : str
+        One line for a reader of the documents.
+    label, unit : str
+        What tables call it, and the unit shown beside it; the one place for both.
+    """
 
     name: str
     scale: Scale
     typical: float
     spread: float
     meaning: str
+    label: str = ""
+    unit: str = ""
+
+    @property
+    def heading(self) -> str:
+        """Label with its unit in brackets."""
+        return f"{self.label} [{self.unit}]" if self.unit else self.label
 
     def transform(self, natural: float | FloatArray) -> FloatArray:
         """Natural units to the scale on which the estimate is normal."""
@@ -53,9 +74,45 @@ class Parameter:
 
 def _table(*rows: tuple[str, Scale, float, float, str]) -> dict[str, Parameter]:
     return {
-        name: Parameter(name=name, scale=scale, typical=typical, spread=spread, meaning=meaning)
+        name: Parameter(
+            name=name, scale=scale, typical=typical, spread=spread, meaning=meaning,
+            label=_LABELS[name][0], unit=_LABELS[name][1],
+        )
         for name, scale, typical, spread, meaning in rows
-    }
+    }  # fmt: skip
+
+
+_LABELS = {
+    "t_base_C": ("base temperature", "°C"),
+    "opt_gap_C": ("optimum above base", "°C"),
+    "ceiling_gap_C": ("ceiling above optimum", "°C"),
+    "curvature": ("shape of the curve", ""),
+    "thermal_time_50_Cd": ("thermal time to half", "°C d"),
+    "sigma": ("spread among seeds", "ln"),
+    "germination_share": ("share of warmth needed to germinate", ""),
+    "depth_cost_Cd_per_cm": ("thermal time per cm deeper", "°C d"),
+    "field_factor": ("share of live seed that emerges", ""),
+    "waiting_loss_per_d": ("loss per day of waiting", ""),
+    "chilling_loss_per_C": ("loss per °C of chilling", ""),
+    "soak_reach": ("share of germination a soak can do", ""),
+    "soak_credit": ("share of soak credited", ""),
+    "soak_stand": ("stand after a soak", "log odds"),
+    "soak_loss_per_d": ("loss per day of soaking", ""),
+    "dry_bed_gain": ("extra gain of a soak, dry bed", ""),
+    "dry_bed_stand": ("extra stand, dry bed", "log odds"),
+    "radicle_mm_per_Cd": ("root growth", "mm per °C d"),
+    "handling_delay_Cd": ("delay after handling", "°C d"),
+    "handling_loss_per_mm": ("loss per mm of root", ""),
+    "sprout_stand": ("stand of sprouts", "log odds"),
+    "plot_speed_sd": ("variation between plots, speed", "ln"),
+    "plot_stand_rho": ("variation between plots, stand", ""),
+}
+
+DERIVED_HEADINGS = {
+    "t_opt_C": "optimum temperature [°C]",
+    "t_ceiling_C": "ceiling temperature [°C]",
+}
+"""What tables call the temperatures that are sums of parameters."""
 
 
 _IDENTITY, _LOG, _LOGIT = Scale.IDENTITY, Scale.LOG, Scale.LOGIT
@@ -67,7 +124,7 @@ PARAMETERS: dict[str, Parameter] = _table(
     ("curvature", _LOG, 1.0, 0.3, "power of the beta response; 1 is the plain curve"),
     ("thermal_time_50_Cd", _LOG, 120.0, 0.6, "thermal time to half emergence from 1.27 cm"),
     ("sigma", _LOG, 0.18, 0.35, "sd of ln thermal time among the seeds of a row"),
-    ("germination_share", _LOGIT, 0.5, 0.4, "share of thermal_time_50_Cd up to radicle emergence"),
+    ("germination_share", _LOGIT, 0.5, 0.4, "share of thermal time up to radicle emergence"),
     ("depth_cost_Cd_per_cm", _LOG, 8.0, 0.5, "thermal time per cm deeper than 1.27 cm"),
     (
         "field_factor",

@@ -20,7 +20,8 @@ from typing import Any, cast
 
 import numpy as np
 
-from thermosprout.crops.crop import Crop, ResponseShape
+from thermosprout.crops.catalogue import generic_crop
+from thermosprout.crops.crop import Crop, ResponseShape, Season, SeedSize
 from thermosprout.crops.estimate import Estimate, Provenance
 from thermosprout.crops.parameters import NAMES, PARAMETERS
 from thermosprout.errors import InputError, Place
@@ -302,11 +303,13 @@ __all__ = [
     "load_saved",
     "read_saved",
     "save_estimate",
+    "saved_crop",
     "undo_estimate",
     "with_best_estimate",
 ]
 
 _OLDER = "older"
+_GENERIC = re.compile(r"generic (cool|warm)-season crop with (small|medium|large) seed")
 _SUFFIX = ".toml"
 
 
@@ -401,6 +404,33 @@ def load_saved(folder: Path) -> dict[Key, SavedEstimate]:
             )
         found[saved.key] = saved
     return found
+
+
+def saved_crop(name: str, folder: Path) -> Crop | None:
+    """Crop that the catalogue lacks, as an estimate saved for it has it.
+
+    Parameters
+    ----------
+    name : str
+        What the grower calls it; case and doubled blanks do not matter.
+
+    Returns
+    -------
+    Crop or None
+        Generic, of the growing season and seed size the calibration began with, with the saved
+        estimate; None where the folder has none of that name.
+    """
+    wanted = key_of(name, None, None)[0]
+    for key, saved in load_saved(folder).items():
+        if key[0] != wanted:
+            continue
+        like = _GENERIC.search(saved.origin.prior)
+        season, size = like.groups() if like else ("cool", "medium")
+        crop = generic_crop(
+            saved.estimate.crop, season=cast("Season", season), seed_size=cast("SeedSize", size)
+        )
+        return replace(crop, response=saved.response)
+    return None
 
 
 def best_saved(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.handling_evidence import handling_evidence
+from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 
@@ -34,34 +35,7 @@ HOW_KNOWN = {
     "records": "own records",
 }
 
-_WORDS = {
-    "t_base_C": "base temperature",
-    "opt_gap_C": "optimum above base",
-    "ceiling_gap_C": "ceiling above optimum",
-    "curvature": "shape of the curve",
-    "thermal_time_50_Cd": "thermal time to half emergence",
-    "sigma": "spread among seeds",
-    "germination_share": "share up to the radicle",
-    "depth_cost_Cd_per_cm": "cost of depth",
-    "field_factor": "live seed that comes up",
-    "waiting_loss_per_d": "loss while waiting",
-    "chilling_loss_per_C": "loss by chilling",
-    "soak_reach": "reach of a soak",
-    "soak_credit": "credit of a soak",
-    "soak_stand": "stand after a soak",
-    "soak_loss_per_d": "loss by long soaking",
-    "dry_bed_gain": "gain of a soak in a dry bed",
-    "dry_bed_stand": "stand after a soak in a dry bed",
-    "radicle_mm_per_Cd": "growth of the radicle",
-    "handling_delay_Cd": "set-back of handling",
-    "handling_loss_per_mm": "loss in handling",
-    "sprout_stand": "stand of sprouted seed",
-    "plot_speed_sd": "rows differ in speed",
-    "plot_stand_rho": "rows differ in stand",
-}
-"""Parameters in words; :data:`thermosprout.crops.parameters.PARAMETERS` says what they are."""
-
-_PARAMETER = re.compile("|".join(sorted(map(re.escape, _WORDS), key=len, reverse=True)))
+_PARAMETER = re.compile("|".join(sorted(map(re.escape, PARAMETERS), key=len, reverse=True)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,7 +109,7 @@ def _merged(sources: Iterable[tuple[str, str, str]]) -> list[tuple[str, str, str
     gathered: dict[tuple[str, str], list[str]] = {}
     for what, source, verified in sources:
         gathered.setdefault((source, verified), []).append(
-            _PARAMETER.sub(lambda found: _WORDS[found[0]], what)
+            _PARAMETER.sub(lambda match: PARAMETERS[match[0]].label, what)
         )
     return [
         ("; ".join(what), source, HOW_KNOWN.get(verified, verified))

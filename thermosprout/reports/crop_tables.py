@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from thermosprout.crops.parameters import DERIVED_HEADINGS, PARAMETERS
 from thermosprout.quantities import Units, show_length, show_temperature
 from thermosprout.reports.words import UNKNOWN, number, percent, plain_table
 
@@ -76,11 +77,7 @@ def _head(document: dict[str, Any], units: Units) -> str:
         f"Base {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; sum {total:.0f} °C d.",
         f"Response: {document['response_reason']}.",
         *document["handling_rests_on"],
-        *(
-            ["Its sum is weighed by the curve: no measure to hold against a handbook's heat sum."]
-            if document["response"] == "beta"
-            else []
-        ),
+        *_handbook(document, units),
         f"{document['season'].capitalize()}-season crop, {hardy}, {document['seed_size']} seed.",
     ]
     if document["chilling_sensitive"]:
@@ -91,6 +88,29 @@ def _head(document: dict[str, Any], units: Units) -> str:
     if practice["depth_cm"]:
         lines.append(_practice(practice, units))
     return "\n".join(lines)
+
+
+def _handbook(document: dict[str, Any], units: Units) -> list[str]:
+    """Base and heat sum as handbooks reckon them, beside those of a curve."""
+    line = document["straight_line"]
+    if document["response"] != "beta" or line is None:
+        return []
+    low, high = (show_temperature(line[key], units) for key in ("from_C", "to_C"))
+    text = (
+        f"As handbooks reckon: a straight line through the warm half ({low} to {high}) gives base "
+        f"{show_temperature(line['base_C'], units)}, heat sum {line['heat_sum_Cd']:.0f} °C d"
+    )
+    bases = [item for item in document["published_bases"] if item["stage"] == "emergence"]
+    if bases:
+        shown = "; ".join(
+            f"{show_temperature(item['base_C'], units)} ({item['source']})" for item in bases[:3]
+        )
+        text += f"; published {shown}"
+    why = (
+        "The curve's foot lies lower: it follows the slow cold half, which the line leaves out. "
+        "Its own sum is weighed by the curve and is no handbook figure."
+    )
+    return [f"{text}.", why]
 
 
 def _practice(practice: dict[str, float | None], units: Units) -> str:
@@ -118,7 +138,7 @@ def _parameters(document: dict[str, Any]) -> Table:
     table = plain_table("", "parameter", *numbers, "meaning", numbers=numbers)
     for name, row in document["parameters"].items():
         table.add_row(
-            name,
+            parameter_heading(name),
             f"{row['estimate']:.3g}",
             f"{row['low']:.3g} to {row['high']:.3g}",
             row["meaning"],
@@ -180,31 +200,14 @@ def vigour_sentence(slower: dict[str, float]) -> str:
     return f"As quick as a usual lot, as far as the test shows: {middle:+.0f} % time {spread}."
 
 
-_LABELS = {
-    "t_base_C": "base temperature [°C]",
-    "t_opt_C": "optimum temperature [°C]",
-    "t_ceiling_C": "ceiling temperature [°C]",
-    "thermal_time_50_Cd": "thermal time to half [°C d]",
-    "sigma": "spread among seeds [ln]",
-    "germination_share": "share of warmth needed to germinate",
-    "depth_cost_Cd_per_cm": "thermal time per cm deeper [°C d]",
-    "field_factor": "share of live seed that emerges",
-    "waiting_loss_per_d": "loss per day of waiting",
-    "chilling_loss_per_C": "loss per °C of chilling",
-    "soak_reach": "share of germination a soak can do",
-    "soak_credit": "share of soak credited",
-    "soak_stand": "stand after a soak [log odds]",
-    "soak_loss_per_d": "loss per day of soaking",
-    "dry_bed_gain": "extra gain of a soak, dry bed",
-    "dry_bed_stand": "extra stand, dry bed [log odds]",
-    "radicle_mm_per_Cd": "root growth [mm per °C d]",
-    "handling_delay_Cd": "delay after handling [°C d]",
-    "handling_loss_per_mm": "loss per mm of root",
-    "sprout_stand": "stand of sprouts [log odds]",
-    "plot_speed_sd": "variation between plots, speed [ln]",
-    "plot_stand_rho": "variation between plots, stand",
-}
 _ALWAYS = ("t_base_C", "thermal_time_50_Cd", "sigma", "field_factor")
+_IN_PARTS = ("opt_gap_C", "ceiling_gap_C", "curvature")
+"""Shown as the temperatures they make up, not by themselves."""
+
+
+def parameter_heading(name: str) -> str:
+    """What tables call a parameter, with its unit."""
+    return DERIVED_HEADINGS.get(name) or PARAMETERS[name].heading
 
 
 def calibration_tables(document: dict[str, Any]) -> list[RenderableType]:
@@ -217,17 +220,17 @@ def calibration_tables(document: dict[str, Any]) -> list[RenderableType]:
     others = []
     for key, item in document["parameters"].items():
         shown = item["learned"] or key in _ALWAYS
-        if key not in _LABELS or not shown:
+        if key in _IN_PARTS or not shown:
             others.append(key)
             continue
         before = item["before"]
         span = f"{_short(before['low'])} to {_short(before['high'])}"
         if item["estimate"] is None:
-            table.add_row(_LABELS[key], UNKNOWN, UNKNOWN, span, UNKNOWN)
+            table.add_row(parameter_heading(key), UNKNOWN, UNKNOWN, span, UNKNOWN)
             continue
         narrower = "kept" if item["kept"] else percent(item["narrower"])
         table.add_row(
-            _LABELS[key], _short(item["estimate"]),
+            parameter_heading(key), _short(item["estimate"]),
             f"{_short(item['low'])} to {_short(item['high'])}", span,
             narrower if document["prior"] else UNKNOWN,
         )  # fmt: skip
