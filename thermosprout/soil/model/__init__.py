@@ -40,6 +40,6 @@ height of the sun (1.51), lighter snow (1.51). What is left between stations is 
 sites for the most part: neither moisture, height, latitude nor humidity explains it. Measured
 radiation therefore gains little over guessed: the part that varies within a station falls from 1.13
 to 1.08 K, the shift of sites stays at 1.1 K. Sown in March and April rows are modelled a day early
-in the mean, in the median a tenth of a day: three warm stations (Ithaca, Shabbona, Manhattan) make
-it, by five days and more.
+in the mean: Ithaca, Shabbona and Sandstone, cold and humid inland, by three to seven days, the
+others by less than three either way.
 """
