@@ -1,8 +1,7 @@
-"""The soil temperature series that flows through the program, and the checks it must pass.
+"""The types that flow through the program: a soil temperature series and hourly weather.
 
-The weather that drives the soil: one Dataset type for files, services and past years.
-
-The files that other commands and programs read back.
+:func:`soil_series` and :func:`weather_dataset` build and check them; the writers make the files
+that other commands read back.
 """
 
 from __future__ import annotations

@@ -66,18 +66,18 @@ def join_members(
     CoverageError
         When neither measured values nor a forecast reach ``now``.
     """
-    known = [part for part in (measured, forecast_members) if part is not None]
-    if not known:
+    inputs = [part for part in (measured, forecast_members) if part is not None]
+    if not inputs:
         raise InputError("members need measured values or a forecast")
-    step = step_of(max(known, key=lambda part: part.sizes["time"]))
+    step = step_of(max(inputs, key=lambda part: part.sizes["time"]))
     grid = np.arange(to_ns(start), to_ns(end) + step, step)
     notes: list[str] = []
     row, seam = _measured_part(measured, grid, to_ns(now))
     past, base = None, row
     series = as_list(past_years)
     if series:
-        past, base, said = _past_and_bridged(series, grid, row, seam)
-        notes += [f"beyond that, seasons of {past.years} past years", *said]
+        past, base, words = _past_and_bridged(series, grid, row, seam)
+        notes += [f"beyond that, seasons of {past.years} past years", *words]
     parts = base
     if forecast_members is not None:
         parts, seam = _with_forecast(base, seam, forecast_members, grid)
@@ -91,18 +91,18 @@ def join_members(
         parts = _with_past(parts, seam, past, grid, step)
         seam = grid.size - 1
     first = int(np.argmax(np.isfinite(parts).any(axis=0)))
-    source = str(known[0].attrs.get("source", "soil temperature"))
+    source = str(inputs[0].attrs.get("source", "soil temperature"))
     out = soil_series(
         grid[first : seam + 1],
         parts[:, first : seam + 1],
-        depth_cm=100.0 * float(known[0].coords.get("depth", np.nan)),
+        depth_cm=100.0 * float(inputs[0].coords.get("depth", np.nan)),
         source=source,
-        surface=str(known[0].attrs.get("surface", "unknown")),
+        surface=str(inputs[0].attrs.get("surface", "unknown")),
     )
     out.attrs["notes"] = "; ".join(notes)
     for key in ("site_sd_K", "cover", "moisture", "attribution"):
-        if key in known[0].attrs:
-            out.attrs[key] = known[0].attrs[key]
+        if key in inputs[0].attrs:
+            out.attrs[key] = inputs[0].attrs[key]
     return out
 
 
@@ -124,8 +124,8 @@ def _measured_part(
         return np.full((1, grid.size), np.nan), -1
     row = _on(measured, grid)[:1]
     row[:, grid > now] = np.nan
-    known = np.flatnonzero(np.isfinite(row[0]))
-    return row, int(known[-1]) if known.size else -1
+    present = np.flatnonzero(np.isfinite(row[0]))
+    return row, int(present[-1]) if present.size else -1
 
 
 def _past_and_bridged(
@@ -134,17 +134,17 @@ def _past_and_bridged(
     """Past seasons from the day before the seam on, or from the first hole, which they bridge."""
     per_day = int(np.timedelta64(1, "D") / (grid[1] - grid[0]))
     begin = max(0, seam - per_day) if seam >= 0 else 0
-    known = np.flatnonzero(np.isfinite(row[0]))
-    lefts = known[:-1][np.diff(known) > 1] if known.size else known
+    present = np.flatnonzero(np.isfinite(row[0]))
+    lefts = present[:-1][np.diff(present) > 1] if present.size else present
     if lefts.size and lefts[0] < begin:
         try:
             past = _padded(past_seasons(series, grid[lefts[0] :]), int(lefts[0]))
-            return past, *_bridged(row, known, past)
+            return past, *_bridged(row, present, past)
         except CoverageError:
             past = _padded(past_seasons(series, grid[begin:]), begin)
             return past, row, ["past seasons do not reach back to the holes, which stay empty"]
     past = _padded(past_seasons(series, grid[begin:]), begin)
-    return past, *_bridged(row, known, past)
+    return past, *_bridged(row, present, past)
 
 
 def _padded(past: PastSeasons, before: int) -> PastSeasons:
@@ -156,16 +156,16 @@ def _padded(past: PastSeasons, before: int) -> PastSeasons:
 
 
 def _bridged(
-    row: FloatArray, known: npt.NDArray[np.intp], past: PastSeasons
+    row: FloatArray, present: npt.NDArray[np.intp], past: PastSeasons
 ) -> tuple[FloatArray, list[str]]:
     """Fill holes with past seasons that are moved to fit at both ends."""
-    lefts = np.flatnonzero(np.diff(known) > 1)
+    lefts = np.flatnonzero(np.diff(present) > 1)
     if lefts.size == 0:
         return row, []
     parts = np.repeat(row, past.departures.shape[0], axis=0)
     missing = 0
     for left in lefts:
-        a, b = int(known[left]), int(known[left + 1])
+        a, b = int(present[left]), int(present[left + 1])
         path = past.usual[a : b + 1] + past.departures[:, a : b + 1]
         share = np.linspace(0.0, 1.0, b - a + 1)
         path = path + np.outer(row[0, a] - path[:, 0], 1 - share)

@@ -149,14 +149,14 @@ def parse(document: Mapping[str, Any]) -> xr.Dataset:
 def _dataset(
     document: Mapping[str, Any], time: npt.NDArray[np.datetime64], columns: dict[str, FloatArray]
 ) -> xr.Dataset:
-    known = np.flatnonzero(np.isfinite(columns["air_temperature"]))
-    if known.size < 2:
+    present = np.flatnonzero(np.isfinite(columns["air_temperature"]))
+    if present.size < 2:
         raise BadAnswerError(
             "the answer holds no air temperatures (-999) for these days",
             "choose days that are further back",
             coverage=True,
         )
-    keep = slice(int(known[0]), int(known[-1]) + 1)
+    keep = slice(int(present[0]), int(present[-1]) + 1)
     air = columns["air_temperature"][keep]
     if not np.isfinite(air).all():
         hole = time[keep][int(np.flatnonzero(~np.isfinite(air))[0])]

@@ -125,8 +125,8 @@ def _dataset(
             }
             air = variables["air_temperature"]
     members = air.shape[0] if air.ndim == 2 else 0
-    known = np.asarray(np.isfinite(np.atleast_2d(air)).all(axis=0))
-    inside = np.flatnonzero(known)
+    complete = np.asarray(np.isfinite(np.atleast_2d(air)).all(axis=0))
+    inside = np.flatnonzero(complete)
     if inside.size < 2:
         raise BadAnswerError(
             "the answer holds no air temperatures (nulls) for these days",
@@ -134,8 +134,8 @@ def _dataset(
             coverage=True,
         )
     first, last = int(inside[0]), int(inside[-1])
-    if not known[first : last + 1].all():
-        hole = first + int(np.flatnonzero(~known[first : last + 1])[0])
+    if not complete[first : last + 1].all():
+        hole = first + int(np.flatnonzero(~complete[first : last + 1])[0])
         raise BadAnswerError(
             f"air temperature is missing (null) at {str(time[hole])[:16]} UTC within the series",
             "try again later, or choose another model",

@@ -215,25 +215,25 @@ def _usual_year(time: Stamps, values: FloatArray, grid: Stamps) -> tuple[FloatAr
 
     Two harmonics of the year; a cubic through the season where only seasons are given.
     """
-    known = np.isfinite(values)
-    if np.unique(_day_of_year(time[known])).size > 300:
+    present = np.isfinite(values)
+    if np.unique(_day_of_year(time[present])).size > 300:
         design, target = _harmonics(time), _harmonics(grid)
     else:
         middle = grid[grid.size // 2]
         design, target = _cubic(time, middle), _cubic(grid, middle)
     # Hours of a day say the same about the year, so a few of them are enough for the fit.
-    rows = np.flatnonzero(known)[:: 7 if known.sum() > 20_000 else 1]
+    rows = np.flatnonzero(present)[:: 7 if present.sum() > 20_000 else 1]
     terms = np.linalg.lstsq(design[rows], values[rows], rcond=None)[0]
     return np.asarray(target @ terms), np.asarray(design @ terms)
 
 
 def _bridge(values: FloatArray, longest: int) -> FloatArray:
     """Close holes of at most ``longest`` steps by a straight line."""
-    known = np.flatnonzero(np.isfinite(values))
-    if known.size < 2:
+    present = np.flatnonzero(np.isfinite(values))
+    if present.size < 2:
         return values
     out = values.copy()
-    for left in np.flatnonzero((np.diff(known) > 1) & (np.diff(known) <= longest + 1)):
-        a, b = known[left], known[left + 1]
+    for left in np.flatnonzero((np.diff(present) > 1) & (np.diff(present) <= longest + 1)):
+        a, b = present[left], present[left + 1]
         out[a + 1 : b] = np.interp(np.arange(a + 1, b), [a, b], [values[a], values[b]])
     return out

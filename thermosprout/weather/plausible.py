@@ -150,8 +150,8 @@ def require_possible(name: str, values: FloatArray) -> None:
         For the first that does not.
     """
     low, high, unit = LIMITS[name]
-    known = values[np.isfinite(values)]
-    wrong = known[(known < low) | (known > high)]
+    present = values[np.isfinite(values)]
+    wrong = present[(present < low) | (present > high)]
     if wrong.size:
         raise BadAnswerError(
             f"{name.replace('_', ' ')} of {wrong[0]:g} {unit} does not occur on earth",

@@ -62,7 +62,7 @@ def soil_from(source: SoilSource, *, session: WeatherSession | None = None) -> x
 def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
     if source.path is None:
         raise InputError("no file of soil temperature is named")
-    measured, said = read_bridged(
+    measured, notes = read_bridged(
         source.path,
         depth_cm=source.depth_cm,
         column=source.column,
@@ -71,7 +71,7 @@ def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
         latitude=source.latitude,
     )
     past, words = _past_file(source, measured)
-    said += words
+    notes += words
     ahead = None
     attribution = ""
     if source.service is not None:
@@ -84,24 +84,24 @@ def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
         try:
             ahead = _from_service(beyond, session)
             attribution = str(ahead.attrs.get("attribution", ""))
-            said.append(str(ahead.attrs.get("notes", "")))
+            notes.append(str(ahead.attrs.get("notes", "")))
         except (ServiceError, CoverageError) as error:
             # A file that reaches today answers by itself, as far as it and past years go.
             if past is None and measured["time"].values[-1] < source.now:
                 raise
-            said.append(f"nothing beyond the file, {error.what}")
+            notes.append(f"nothing beyond the file, {error.what}")
     if ahead is None and past is None:
-        return _noted(measured, said, attribution)
+        return _noted(measured, notes, attribution)
     last = measured["time"].values[-1]
     seam = min(source.now, last)
     if source.now - last > np.timedelta64(10, "D") and ahead is None:
-        said.append(f"the file ends {(source.now - last) // np.timedelta64(1, 'D')} days ago")
+        notes.append(f"the file ends {(source.now - last) // np.timedelta64(1, 'D')} days ago")
     series = join_members(
         measured, ahead, past,
         start=max(np.datetime64(source.first, "ns"), measured["time"].values[0]),
         end=np.datetime64(source.last, "ns"), now=seam,
     )  # fmt: skip
-    return _noted(series, [*said, str(series.attrs["notes"])], attribution)
+    return _noted(series, [*notes, str(series.attrs["notes"])], attribution)
 
 
 def _past_file(
@@ -115,14 +115,14 @@ def _past_file(
         timezone=source.file_timezone or source.timezone,
         latitude=source.latitude,
     )
-    wanted = 100.0 * float(like["depth"]) if like is not None else float(source.depth_cm or 5.0)
-    if np.isfinite(float(past["depth"])) and np.isfinite(wanted):
-        past = to_depth(past, wanted)
+    target = 100.0 * float(like["depth"]) if like is not None else float(source.depth_cm or 5.0)
+    if np.isfinite(float(past["depth"])) and np.isfinite(target):
+        past = to_depth(past, target)
     return past, [f"past years: {doubt}" for doubt in reading.doubts()]
 
 
-def _noted(series: xr.DataArray, said: list[str], attribution: str) -> xr.DataArray:
-    series.attrs["notes"] = "; ".join(dict.fromkeys(text.rstrip(".") for text in said if text))
+def _noted(series: xr.DataArray, notes: list[str], attribution: str) -> xr.DataArray:
+    series.attrs["notes"] = "; ".join(dict.fromkeys(text.rstrip(".") for text in notes if text))
     if attribution:
         series.attrs["attribution"] = attribution
     return series
@@ -131,27 +131,27 @@ def _noted(series: xr.DataArray, said: list[str], attribution: str) -> xr.DataAr
 def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
     depth = float(source.depth_cm or 5.0)
     surface: Surface = "grass" if source.surface == "grass" else "bare"
-    recent, ahead, said = recent_and_ahead(source, session)
+    recent, ahead, words = recent_and_ahead(source, session)
     attribution = str(recent.attrs.get("attribution", ""))
-    past, words = _past_file(source, None)
-    said += words
+    past, doubts = _past_file(source, None)
+    words += doubts
     seasons: list[xr.DataArray] = [] if past is None else [past]
     if past is None:
         weather, more = past_weather(source, session)
-        said += more
+        words += more
         seasons = _model_years(weather, depth, surface)
-    known = recent.sel(time=slice(None, source.now))
-    measured = soil_temperature(known, depth_cm=depth, surface=surface)
+    to_now = recent.sel(time=slice(None, source.now))
+    measured = soil_temperature(to_now, depth_cm=depth, surface=surface)
     forecast = None
     if ahead is not None:
         try:
-            whole = continued(known, trusted(ahead, source.now) if seasons else ahead)
+            whole = continued(to_now, trusted(ahead, source.now) if seasons else ahead)
             forecast = soil_temperature(whole, depth_cm=depth, surface=surface)
         except CoverageError as error:
             # An old cached forecast may lie wholly in the past.
             if not seasons:
                 raise
-            said.append(f"no forecast ({error.what})")
+            words.append(f"no forecast ({error.what})")
     try:
         series = join_members(
             measured, forecast, seasons or None,
@@ -159,13 +159,13 @@ def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
             now=source.now,
         )  # fmt: skip
     except CoverageError as error:
-        said.append(f"no past seasons ({error.what})")
+        words.append(f"no past seasons ({error.what})")
         series = join_members(
             measured, forecast, None,
             start=np.datetime64(source.first, "ns"), end=np.datetime64(source.last, "ns"),
             now=source.now,
         )  # fmt: skip
-    notes = [*recent.attrs.get("notes", ()), *said, str(measured.attrs.get("notes", ""))]
+    notes = [*recent.attrs.get("notes", ()), *words, str(measured.attrs.get("notes", ""))]
     return _noted(series, [*notes, str(series.attrs["notes"])], attribution)
 
 

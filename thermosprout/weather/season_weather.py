@@ -1,6 +1,7 @@
-"""Where a season's soil temperature comes from: the settings that the supply needs.
+"""Weather of a season from a service: days past, members ahead, and past years beyond.
 
-Weather of a season from a service: days past, members ahead, and past years beyond.
+:class:`SoilSource` says what a season needs and from whom; :func:`weather_from` joins it to one
+Dataset with members.
 """
 
 from __future__ import annotations
@@ -136,19 +137,19 @@ def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -
         raise InputError("no service is named", hint='write service = "open-meteo"')
     opened = session or WeatherSession(offline=source.offline)
     try:
-        recent, ahead, said = recent_and_ahead(source, opened)
+        recent, ahead, words = recent_and_ahead(source, opened)
         years, more = past_weather(source, opened)
     finally:
         if session is None:
             opened.close()
-    known = recent.sel(time=slice(None, source.now))
-    whole = known
+    to_now = recent.sel(time=slice(None, source.now))
+    whole = to_now
     if ahead is not None:
-        whole = continued(known, trusted(ahead, source.now) if years else ahead)
+        whole = continued(to_now, trusted(ahead, source.now) if years else ahead)
     if years:
         whole = _with_years(whole, years, np.datetime64(source.last, "ns"))
     whole.attrs["attribution"] = recent.attrs.get("attribution", "")
-    notes = [*recent.attrs.get("notes", ()), *said, *more]
+    notes = [*recent.attrs.get("notes", ()), *words, *more]
     whole.attrs["notes"] = "; ".join(dict.fromkeys(notes))
     return whole
 
@@ -220,21 +221,23 @@ def recent_and_ahead(
 def _from_open_meteo(
     source: SoilSource, session: WeatherSession
 ) -> tuple[xr.Dataset, xr.Dataset | None, list[str]]:
-    said: list[str] = []
+    notes: list[str] = []
     begin = source.first - timedelta(days=WARM_UP_DAYS)
     at = {"latitude": source.latitude, "longitude": source.longitude}
     common = {"session": session, "base_url": source.base_url, "elevation_m": source.elevation_m}
     if _is_past(source):
-        said.append("the day taken as today is past: no forecast of that day, past seasons instead")
+        notes.append(
+            "the day taken as today is past: no forecast of that day, past seasons instead"
+        )
         until = source.as_of.astimezone(UTC).date()
-        return open_meteo.get_archive(**at, start=begin, end=until, **common), None, said  # type: ignore[arg-type]
+        return open_meteo.get_archive(**at, start=begin, end=until, **common), None, notes  # type: ignore[arg-type]
     until = source.as_of.astimezone(UTC).date() - timedelta(days=ARCHIVE_LAG_DAYS)
     try:
         older = [open_meteo.get_archive(**at, start=begin, end=until, **common)]  # type: ignore[arg-type]
         back = 14
     except (ServiceError, CoverageError) as error:
         older, back = [], open_meteo.LONGEST_PAST_DAYS
-        said.append(f"the archive could not be used ({error.what}): the last {back} days only")
+        notes.append(f"the archive could not be used ({error.what}): the last {back} days only")
     recent = open_meteo.get_forecast(**at, past_days=back, **common)  # type: ignore[arg-type]
     whole = joined([*older, recent])
     if older:
@@ -242,10 +245,10 @@ def _from_open_meteo(
     try:
         ahead = open_meteo.get_ensemble(**at, **common)  # type: ignore[arg-type]
     except (ServiceError, CoverageError) as error:
-        said.append(f"no ensemble ({error.what}): the single forecast stands in")
+        notes.append(f"no ensemble ({error.what}): the single forecast stands in")
         ahead = recent
-    said += ahead.attrs.get("notes", ())
-    return whole, ahead, said
+    notes += ahead.attrs.get("notes", ())
+    return whole, ahead, notes
 
 
 def _from_power(
@@ -261,10 +264,10 @@ def _from_power(
         base_url=source.base_url,
     )
     behind = (source.now - data["time"].values[-1]) / np.timedelta64(1, "D")
-    said = ["NASA POWER has no forecast: past seasons instead"]
+    notes = ["NASA POWER has no forecast: past seasons instead"]
     if behind > 2:
-        said.append(f"its newest values are {behind:.0f} days old")
-    return data, None, said
+        notes.append(f"its newest values are {behind:.0f} days old")
+    return data, None, notes
 
 
 def past_weather(source: SoilSource, session: WeatherSession) -> tuple[list[xr.Dataset], list[str]]:
@@ -273,7 +276,7 @@ def past_weather(source: SoilSource, session: WeatherSession) -> tuple[list[xr.D
     end = source.last + timedelta(days=MARGIN_DAYS)
     floor = nasa_power.FIRST_YEAR + 1 if source.service == "nasa-power" else 1951
     newest = datetime.now(UTC).date() - timedelta(days=ARCHIVE_LAG_DAYS + 1)
-    found: list[xr.Dataset] = []
+    years: list[xr.Dataset] = []
     failed = ""
     for back in range(1, PAST_YEARS + 1):
         shift = timedelta(days=round(365.2425 * back))
@@ -293,17 +296,17 @@ def past_weather(source: SoilSource, session: WeatherSession) -> tuple[list[xr.D
                 )  # fmt: skip
         except (ServiceError, CoverageError) as error:
             failed = error.what
-            if not found and back > 1:
+            if not years and back > 1:
                 break
             continue
-        found.append(data.sel(time=slice(None, np.datetime64(last) + np.timedelta64(23, "h"))))
+        years.append(data.sel(time=slice(None, np.datetime64(last) + np.timedelta64(23, "h"))))
     notes = [f"some past years could not be had ({failed})"] if failed else []
-    return found, notes
+    return years, notes
 
 
-def continued(known: xr.Dataset, ahead: xr.Dataset) -> xr.Dataset:
+def continued(to_now: xr.Dataset, ahead: xr.Dataset) -> xr.Dataset:
     """Weather to now followed by each member; air is moved by what it was off by before now."""
-    seam = known["time"].values[-1]
+    seam = to_now["time"].values[-1]
     after = ahead.sel(time=slice(seam + np.timedelta64(1, "h"), None))
     if after.sizes["time"] < 24:
         raise CoverageError(
@@ -311,18 +314,18 @@ def continued(known: xr.Dataset, ahead: xr.Dataset) -> xr.Dataset:
             hint="connect once, without --offline",
         )
     count = ahead.sizes.get("member", 1)
-    both = np.intersect1d(known["time"].values, ahead["time"].values)[-72:]
+    both = np.intersect1d(to_now["time"].values, ahead["time"].values)[-72:]
     offset = 0.0
     if both.size >= 24:
         mean = ahead["air_temperature"].sel(time=both)
         mean = mean.mean("member") if "member" in mean.dims else mean
-        offset = float((known["air_temperature"].sel(time=both) - mean).mean())
-    time = np.concatenate([known["time"].values, after["time"].values])
+        offset = float((to_now["air_temperature"].sel(time=both) - mean).mean())
+    time = np.concatenate([to_now["time"].values, after["time"].values])
     columns = {}
     for name in VARIABLES:
-        if name not in known or name not in after:
+        if name not in to_now or name not in after:
             continue
-        before = np.atleast_2d(known[name].values)
+        before = np.atleast_2d(to_now[name].values)
         later = np.atleast_2d(after[name].values)
         if name == "air_temperature":
             later = later + offset
@@ -332,8 +335,8 @@ def continued(known: xr.Dataset, ahead: xr.Dataset) -> xr.Dataset:
     return weather_dataset(
         time,
         source=str(ahead.attrs["source"]),
-        latitude=float(known.attrs["latitude"]),
-        longitude=float(known.attrs["longitude"]),
-        elevation_m=known.attrs.get("elevation_m"),
+        latitude=float(to_now.attrs["latitude"]),
+        longitude=float(to_now.attrs["longitude"]),
+        elevation_m=to_now.attrs.get("elevation_m"),
         **columns,
     )

@@ -95,9 +95,9 @@ class CachedAnswer:
 
 def cache_folder() -> Path:
     """Folder of the cache: ``THERMOSPROUT_CACHE``, or the user's cache folder."""
-    given = os.environ.get(CACHE_VARIABLE)
-    if given:
-        return Path(given)
+    folder = os.environ.get(CACHE_VARIABLE)
+    if folder:
+        return Path(folder)
     from platformdirs import user_cache_path
 
     return user_cache_path("thermosprout", appauthor=False)
@@ -113,7 +113,7 @@ def _private_file(folder: Path) -> Path:
         os.close(handle)
         if path.stat().st_mode & 0o077:
             path.chmod(stat.S_IRUSR | stat.S_IWUSR)
-        found = _numbered(path)
+        number = _numbered(path)
     except sqlite3.DatabaseError as error:
         if error.sqlite_errorcode not in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
             raise InputError(
@@ -126,29 +126,29 @@ def _private_file(folder: Path) -> Path:
             place=Place(file=folder),
             hint=f"set {CACHE_VARIABLE} to a folder of yours",
         ) from None
-    if found > FORMAT:
+    if number > FORMAT:
         raise InputError(
-            f"this cache has format {found}, this version reads format {FORMAT}",
+            f"this cache has format {number}, this version reads format {FORMAT}",
             place=Place(file=path),
             hint=hint,
         )
-    return path if found == FORMAT else _put_aside(path, "older")
+    return path if number == FORMAT else _put_aside(path, "older")
 
 
 def _numbered(path: Path) -> int:
     """Number of the layout a cache has, given to it where it is new."""
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        (found,) = connection.execute("PRAGMA user_version").fetchone()
-        if found == 0:
+        (number,) = connection.execute("PRAGMA user_version").fetchone()
+        if number == 0:
             # Two programs may get here at once: the second waits, and finds the number.
             connection.execute("BEGIN IMMEDIATE")
-            (found,) = connection.execute("PRAGMA user_version").fetchone()
+            (number,) = connection.execute("PRAGMA user_version").fetchone()
             (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            if found == 0 and tables == 0:
+            if number == 0 and tables == 0:
                 connection.execute(f"PRAGMA user_version = {FORMAT}")
-                found = FORMAT
+                number = FORMAT
             connection.execute("COMMIT")
-    return int(found)
+    return int(number)
 
 
 def _put_aside(path: Path, why: str) -> Path:

@@ -132,7 +132,7 @@ EXPORTS: dict[str, Export] = {
         table("Time (UTC),Soil temp 5cm (C)", rows(lambda t, v: f'{t:{ISO}},"{comma(v)}"')),
     ),
     "units row below the heading": Export(
-        table("TIMESTAMP,SoilTemp_5cm\nUTC,Deg C", rows(lambda t, v: f"{t:{ISO}:00},{v}")),
+        table("Stamp,Soil_5cm\nUTC,Deg C", rows(lambda t, v: f"{t:{ISO}:00},{v}")),
     ),
     "AM and PM": Export(
         table("Time (UTC),Soil temp 5cm (°C)", rows(lambda t, v: f"{t:%m/%d/%Y %I:%M %p},{v}")),
@@ -147,7 +147,7 @@ EXPORTS: dict[str, Export] = {
             lambda t, v: f"{t + timedelta(hours=2):%Y-%m-%dT%H:%M:%S}+02:00,{v}")),
     ),
     "offset in the heading": Export(
-        table('"Date Time, GMT-05:00","Temp, °C (5 cm)"', rows(
+        table('"Day and time, UTC-05:00","Bed, °C (5 cm)"', rows(
             lambda t, v: f"{t - timedelta(hours=5):{ISO}},{v}")),
         said="time zone UTC-05:00",
     ),
@@ -233,15 +233,16 @@ EXPORTS: dict[str, Export] = {
         table("Time (UTC);Soil temp 5cm (°C)", rows(lambda t, v: f"{t:%d.%m.%y %H:%M};{v}")),
     ),
     "unit in a column of its own": Export(
-        table("Date/Time (UTC),Unit,Value", rows(lambda t, v: f"{t:{ISO}},F,{v * 1.8 + 32:.3f}")),
+        table("Time (UTC),Unit,Value of probe", rows(
+            lambda t, v: f"{t:{ISO}},F,{v * 1.8 + 32:.3f}")),
         said="in degF",
     ),
     "nothing but the unit tells the column": Export(
-        table('"Record","Time (UTC)","0 Reading"', [
+        table('"Line","Time (UTC)","Probe A"', [
             f'{i + 1},{line} °C' for i, line in enumerate(PLAIN)]),
     ),
     "serial numbers in the heading": Export(
-        "Plot Title: bed 3\n" + table('"#","Date Time, GMT+02:00","Temp, °C (S/N: 10)"', [
+        "Bed 3, north end\n" + table('"Line","Day and time (GMT+02:00)","Probe no. 10, °C"', [
             f'{i + 1},"{START + timedelta(hours=i + 2):%m/%d/%y %I:%M:%S %p}",{soil(i)}'
             for i in range(HOURS)]),
         said="time zone UTC+02:00",

@@ -47,7 +47,7 @@ _QUANTITIES: tuple[tuple[str, str], ...] = (
     (r"ghi_mj|mj[ _/]*m|mj/", "ghi_daily_sum"),
     (r"ghi|solar|glorad|shortwave|radiation|solrad|pyran", "ghi"),
     (r"precip|rain|regen|niederschlag", "precipitation"),
-    (r"batt|volt|signal|rssi|serial no|host|coupler|attached|stopped|end of file", "other"),
+    (r"batt|volt|signal|rssi|serial", "other"),
     (r"surface_temp|skin|sur_temp", "surface_temperature"),
     (rf"{_SOIL}(?:.*(?<![a-z]))?t?[_ ]?(?:{_MIN}|{_MAX})", "soil extreme"),
     (rf"(?<![a-z])t?(?:{_MIN}|{_MAX}).*{_SOIL}", "soil extreme"),
@@ -267,8 +267,8 @@ def one_depth(
     named = [m for m in meanings if m.name.strip().lower() in ("depth_cm", "depth", "depth (cm)")]
     if not named:
         return table, []
-    found, _ = to_numbers(table, named[0], None)
-    depths = sorted(set(found[np.isfinite(found)].tolist()))
+    column, _ = to_numbers(table, named[0], None)
+    depths = sorted(set(column[np.isfinite(column)].tolist()))
     if not depths:
         return table, []
     if depth_cm is None and len(depths) > 1:
@@ -278,11 +278,11 @@ def one_depth(
             place=Place(file=table.path, line=table.lines[0], column=named[0].name),
             hint="say which with --depth-cm",
         )
-    wanted = depth_cm if depth_cm is not None else depths[0]
-    keep = np.flatnonzero(found == wanted).tolist()
+    target = depth_cm if depth_cm is not None else depths[0]
+    keep = np.flatnonzero(column == target).tolist()
     if not keep:
         raise InputError(
-            f"no line has a depth of {wanted:g} cm",
+            f"no line has a depth of {target:g} cm",
             place=Place(file=table.path, column=named[0].name),
             hint="depths there: " + ", ".join(f"{depth:g}" for depth in depths),
         )
@@ -291,7 +291,7 @@ def one_depth(
         rows=[table.rows[row] for row in keep], lines=[table.lines[row] for row in keep],
         separator=table.separator, preamble=table.preamble, notes=table.notes,
     )  # fmt: skip
-    return picked, [f"{len(keep)} lines of {wanted:g} cm were taken."]
+    return picked, [f"{len(keep)} lines of {target:g} cm were taken."]
 
 
 def time_columns(table: Table, meanings: Sequence[Meaning]) -> tuple[int, int | None]:
@@ -447,23 +447,23 @@ def _is_number(cell: str) -> bool:
 def unit_of(table: Table, chosen: Meaning, numbers: FloatArray, unit: str | None) -> str:
     """Unit of the values: said by the user, the heading or the cells, or asked for."""
     if unit is not None:
-        known = {"C": "degC", "F": "degF", "K": "K", "DEGC": "degC", "DEGF": "degF"}
-        if unit.upper() not in known:
+        units = {"C": "degC", "F": "degF", "K": "K", "DEGC": "degC", "DEGF": "degF"}
+        if unit.upper() not in units:
             raise InputError(f"the unit {unit!r} is not known", hint="write C, F or K")
-        return known[unit.upper()]
+        return units[unit.upper()]
     if chosen.unit is not None:
         return chosen.unit
     in_cells = unit_in_cells(table.column(chosen.index)) or unit_column(table)
     if in_cells is not None:
         return in_cells
     for line in table.preamble:
-        found = (
+        above = (
             understand(line, 0).unit if "unit" in line.lower() or "temp" in line.lower() else None
         )
-        if found:
-            return found
-    known_values = numbers[np.isfinite(numbers)]
-    low, high = np.percentile(known_values, [2, 98]) if known_values.size else (0.0, 0.0)
+        if above:
+            return above
+    present = numbers[np.isfinite(numbers)]
+    low, high = np.percentile(present, [2, 98]) if present.size else (0.0, 0.0)
     if low < 5.0:
         return "degC"
     if high > 45.0:

@@ -105,18 +105,18 @@ def read_soil_csv(
     chosen = choose_column(table, meanings, time_index, column, depth_cm)
     depth = depth_cm if depth_cm is not None else chosen.depth_cm
     if chosen.depth_cm is not None and depth_cm is not None and chosen.depth_cm != depth_cm:
-        said = f"column {chosen.name!r} says {chosen.depth_cm:g} cm, asked for was {depth_cm:g} cm"
+        clash = f"column {chosen.name!r} says {chosen.depth_cm:g} cm, asked for was {depth_cm:g} cm"
         if column is None:
             raise InputError(
-                said,
+                clash,
                 place=Place(file=table.path, line=table.lines[0], column=chosen.name),
                 hint=f"set the depth to {chosen.depth_cm:g}, or name the column too if it is wrong",
             )
-        notes.append(f"{said[0].upper()}{said[1:]} and taken.")
+        notes.append(f"{clash[0].upper()}{clash[1:]} and taken.")
     stamps = stamps_of(table, time_index, clock_index, day_first, timezone)
     numbers, mark = to_numbers(table, chosen, decimal)
-    found_unit = unit_of(table, chosen, numbers, unit)
-    values = to_celsius(numbers, found_unit)
+    column_unit = unit_of(table, chosen, numbers, unit)
+    values = to_celsius(numbers, column_unit)
     utc, values, rows, order_notes = _in_order(table, stamps, values, chosen)
     values, wrong = quality.mask_impossible(values)
     checks = [
@@ -138,7 +138,7 @@ def read_soil_csv(
         file=str(path),
         kind="CSV table",
         column=chosen.name,
-        unit=found_unit,
+        unit=column_unit,
         depth_cm=depth,
         time_column=table.names[time_index],
         time_zone=stamps.zone,
@@ -248,7 +248,7 @@ def _impossible(
 
 def _of_the_clock(table: Table, stamps: StampReading) -> list[Check]:
     """Rows on doubled hours that were told apart, and on jumps that a swap would close."""
-    found = [
+    checks = [
         Check(
             name="doubled hour",
             found="an hour that stands twice",
@@ -257,7 +257,7 @@ def _of_the_clock(table: Table, stamps: StampReading) -> list[Check]:
         )
         for line in stamps.doubled_at
     ]
-    found += [
+    checks += [
         Check(
             name="swapped day and month",
             found=f"a jump to {str(stamps.local[row])[:10]}",
@@ -266,7 +266,7 @@ def _of_the_clock(table: Table, stamps: StampReading) -> list[Check]:
         )
         for row in quality.swapped_day_and_month(stamps.local)
     ]
-    return found
+    return checks
 
 
 def _hourly(
@@ -286,10 +286,10 @@ def _hourly(
         mixed = finer_among_coarse(utc, step)
         if mixed:
             raise InputError(mixed, place=Place(file=table.path), hint=PARTS)
-        half, said = _half_range(table, meanings, rows, depth, decimal)
+        half, origin = _half_range(table, meanings, rows, depth, decimal)
         time, hours = hours_from_days(utc, values, half, np.nan if depth is None else depth)
         gaps = to_hourly(time, hours, fill_hours=0).gaps
-        notes = [f"Daily means were turned into hours that keep them; {said}."]
+        notes = [f"Daily means were turned into hours that keep them; {origin}."]
         return Hourly(time=time, values=hours, step_seconds=step, filled_hours=0, gaps=gaps), notes
     if step > SPARSEST_HOURS * 3600:
         raise InputError(
@@ -308,14 +308,14 @@ def _hourly(
 
 def _trim(hourly: Hourly, table: Table, chosen: Meaning) -> tuple[Hourly, list[str]]:
     """Cut what is empty before the first and after the last value."""
-    known = np.flatnonzero(np.isfinite(hourly.values))
-    if known.size < 2:
+    present = np.flatnonzero(np.isfinite(hourly.values))
+    if present.size < 2:
         raise CoverageError(
             f"column {chosen.name} holds no usable values",
             place=Place(file=table.path),
             hint="choose another with --column, or export the file again",
         )
-    first, last = int(known[0]), int(known[-1])
+    first, last = int(present[0]), int(present[-1])
     empty = hourly.values.size - (last - first + 1)
     if not empty:
         return hourly, []
@@ -337,7 +337,7 @@ def _half_range(
     decimal: str | None,
 ) -> tuple[FloatArray | None, str]:
     """Half the daily range at the depth, from the soil's or the air's range in the file."""
-    for kind, damping, said in (
+    for kind, damping, origin in (
         ("soil", 1.0, "the daily swing is that of the file's soil minimum and maximum"),
         (
             "air",
@@ -350,7 +350,7 @@ def _half_range(
         if len(lows) == 1 and len(highs) == 1 and lows[0].unit == highs[0].unit:
             low = to_celsius(to_numbers(table, lows[0], decimal)[0], lows[0].unit or "degC")
             high = to_celsius(to_numbers(table, highs[0], decimal)[0], highs[0].unit or "degC")
-            return 0.5 * np.clip(high - low, 0.0, 40.0)[rows] * damping, said
+            return 0.5 * np.clip(high - low, 0.0, 40.0)[rows] * damping, origin
     return None, "the daily swing is not known and left out"
 
 
@@ -419,8 +419,8 @@ def bridge(series: xr.DataArray, most_h: int = BRIDGED_H) -> tuple[xr.DataArray,
     which = f"1 hole of {longest.size} h from {begin} UTC was"
     if len(closed) > 1:
         which = f"{len(closed)} holes, the longest {longest.size} h from {begin} UTC, were"
-    told = f"{which} bridged with the same hours of the days around."
-    return series.copy(data=filled), [told]
+    sentence = f"{which} bridged with the same hours of the days around."
+    return series.copy(data=filled), [sentence]
 
 
 def _close(filled: FloatArray, values: FloatArray, run: npt.NDArray[np.intp]) -> bool:

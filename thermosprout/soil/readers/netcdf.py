@@ -206,14 +206,14 @@ def read_soil_netcdf(
             hint=f"take a file with values every {SPARSEST_HOURS} hours or finer",
         )
     hourly = to_hourly(time, values)
-    known = np.flatnonzero(np.isfinite(hourly.values))
-    if known.size < 2:
+    present = np.flatnonzero(np.isfinite(hourly.values))
+    if present.size < 2:
         raise CoverageError(
             f"the cell {where} holds no values",
             place=Place(file=path),
             hint="choose a place on land",
         )
-    keep = slice(int(known[0]), int(known[-1]) + 1)
+    keep = slice(int(present[0]), int(present[-1]) + 1)
     series = soil_series(
         hourly.time[keep],
         hourly.values[keep],
@@ -252,25 +252,25 @@ def _variable(
                 hint="variables there: " + ", ".join(map(str, data.data_vars)),
             )
         return data[variable]
-    found = [
+    names = [
         str(name)
         for name, array in data.data_vars.items()
         if array.attrs.get("standard_name") == "soil_temperature"
         or re.fullmatch(r"soil_temperature|tsoil|stl\d|tso|tsl", str(name), re.IGNORECASE)
     ]
-    layers = [name for name in found if name in LAYERS_CM]
-    if len(found) > 1 and len(layers) == len(found) and depth_cm is not None:
-        found = [min(layers, key=lambda name: abs(sum(LAYERS_CM[name]) / 2 - depth_cm))]
-    if len(found) == 1:
-        return data[found[0]]
-    if not found:
+    layers = [name for name in names if name in LAYERS_CM]
+    if len(names) > 1 and len(layers) == len(names) and depth_cm is not None:
+        names = [min(layers, key=lambda name: abs(sum(LAYERS_CM[name]) / 2 - depth_cm))]
+    if len(names) == 1:
+        return data[names[0]]
+    if not names:
         raise InputError(
             "no variable is a soil temperature",
             place=Place(file=path),
             hint="name it with --column; there: " + ", ".join(map(str, data.data_vars)),
         )
     raise InputError(
-        f"several variables are soil temperatures: {', '.join(found)}",
+        f"several variables are soil temperatures: {', '.join(names)}",
         place=Place(file=path),
         hint="say which with --column" + (" or --depth-cm" if layers else ""),
     )
@@ -339,9 +339,9 @@ def _depth(
         (str(dim) for dim in array.dims if re.search(r"depth|soil|level|lev", str(dim))), None
     )
     if name is None or name not in array.coords:
-        found = array.coords.get("depth")
-        if found is not None and found.ndim == 0:
-            return _collapse(array), _cm(float(found), found), []
+        scalar = array.coords.get("depth")
+        if scalar is not None and scalar.ndim == 0:
+            return _collapse(array), _cm(float(scalar), scalar), []
         return _collapse(array), depth_cm, []
     levels = [_cm(float(value), array[name]) for value in array[name].values]
     apart = np.abs(np.array(levels) - (depth_cm if depth_cm is not None else 5.0))

@@ -1,8 +1,8 @@
-"""Daily means of soil temperature turned into hours that keep each day's mean.
+"""Values on the UTC hour out of whatever step a file has.
 
-Hourly weather from a table of days, whichever file the days are from.
-
-Readings at any step turned into values on the UTC hour, with holes filled only when short.
+Readings every few minutes or hours (:func:`to_hourly`), daily means of the soil
+(:func:`hours_from_days`) and days of weather (:func:`hours_of_days`); holes are filled only when
+short.
 """
 
 from __future__ import annotations
@@ -57,11 +57,11 @@ def hours_from_days(
     values = np.full(time.size, np.nan)
     position = (time - starts[0]) / np.timedelta64(1, "D")
     days = (starts - starts[0]) / np.timedelta64(1, "D")
-    known = np.isfinite(means)
-    joined = np.concatenate([[False], known[1:] & known[:-1] & (np.diff(days) < 1.1)])
+    present = np.isfinite(means)
+    joined = np.concatenate([[False], present[1:] & present[:-1] & (np.diff(days) < 1.1)])
     delay_h = (depth_cm if np.isfinite(depth_cm) else 5.0) / DAMPING_CM * 24.0 / (2.0 * np.pi)
     for run in np.split(np.arange(days.size), np.flatnonzero(~joined)):
-        if run.size == 0 or not known[run[0]]:
+        if run.size == 0 or not present[run[0]]:
             continue
         edges = np.append(days[run], days[run[-1]] + 1.0)
         inside = (position >= edges[0]) & (position < edges[-1])
@@ -136,12 +136,12 @@ def hours_of_days(
     """
     require_on_earth(latitude, longitude, place)
     days, full, filled = _every_day(dates, columns)
-    days, full, known = _while_known(days, full, place)
+    days, full, present = _between_ends(days, full, place)
     starts = day_starts_utc(days, utc_offset_h=utc_offset_h)
     time = np.arange(starts[0], starts[-1] + np.timedelta64(24, "h"), np.timedelta64(1, "h"))
     air = np.full(time.size, np.nan)
-    for run in np.split(np.arange(days.size), np.flatnonzero(np.diff(known)) + 1):
-        if known[run[0]]:
+    for run in np.split(np.arange(days.size), np.flatnonzero(np.diff(present)) + 1):
+        if present[run[0]]:
             part, values = hourly_from_daily(
                 days[run],
                 latitude=latitude,
@@ -162,10 +162,10 @@ def hours_of_days(
         if name in full:
             data[name] = full[name][day]
     notes = []
-    if not known.all():
-        hole = days[int(np.flatnonzero(~known)[0])]
+    if not present.all():
+        hole = days[int(np.flatnonzero(~present)[0])]
         notes.append(
-            f"{int((~known).sum())} days without air temperature stay empty, the first {hole}."
+            f"{int((~present).sum())} days without air temperature stay empty, the first {hole}."
         )
     notes.append("Daily values were turned into hours that keep them.")
     return data, notes, filled
@@ -191,18 +191,18 @@ def _every_day(
     return days, full, filled
 
 
-def _while_known(
+def _between_ends(
     days: Days, full: dict[str, FloatArray], place: Place | None
 ) -> tuple[Days, dict[str, FloatArray], npt.NDArray[np.bool_]]:
     """Cut to the days between the first and the last with a temperature; True where it is known."""
     ends = [name for name in ("air_tmin", "air_tmax") if name in full]
-    told_by = ends if len(ends) == 2 else ["air"]
-    known = np.all([np.isfinite(full[name]) for name in told_by], axis=0)
-    if not known.any():
+    decisive = ends if len(ends) == 2 else ["air"]
+    present = np.all([np.isfinite(full[name]) for name in decisive], axis=0)
+    if not present.any():
         raise CoverageError("no day has both a minimum and a maximum, or a mean", place=place)
-    first, last = int(np.flatnonzero(known)[0]), int(np.flatnonzero(known)[-1])
+    first, last = int(np.flatnonzero(present)[0]), int(np.flatnonzero(present)[-1])
     keep = slice(first, last + 1)
-    return days[keep], {name: values[keep] for name, values in full.items()}, known[keep]
+    return days[keep], {name: values[keep] for name, values in full.items()}, present[keep]
 
 
 _HOUR_NS = 3_600_000_000_000

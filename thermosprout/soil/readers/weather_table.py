@@ -194,8 +194,8 @@ def _columns(
             values = values * factor
         else:
             values = to_celsius(values, meaning.unit or "degC")
-        values, said = possible(target, values, meaning.name, table.lines)
-        notes += said
+        values, words = possible(target, values, meaning.name, table.lines)
+        notes += words
         if np.isfinite(values).any():
             columns[target] = values
             used.append(meaning.name)
@@ -224,11 +224,11 @@ def possible(
     if not wrong.any():
         return values, []
     row = int(np.flatnonzero(wrong)[0])
-    said = (
+    sentence = (
         f"{int(wrong.sum())} impossible values of {name} were left out, the first "
         f"in line {lines[row]}."
     )
-    return np.where(wrong, np.nan, values), [said]
+    return np.where(wrong, np.nan, values), [sentence]
 
 
 def _is_extreme(meaning: Meaning) -> bool:
@@ -300,10 +300,10 @@ def _finer(
             "no column holds the air temperature at each time", place=place, hint="add air_temp_C"
         )
     air = to_hourly(stamps.utc, columns["air"])
-    known = np.flatnonzero(np.isfinite(air.values))
-    if known.size < 2:
+    present = np.flatnonzero(np.isfinite(air.values))
+    if present.size < 2:
         raise CoverageError("the air temperature column holds no usable values", place=place)
-    keep = slice(int(known[0]), int(known[-1]) + 1)
+    keep = slice(int(present[0]), int(present[-1]) + 1)
     time = air.time[keep]
     data: dict[str, npt.NDArray[np.generic]] = {"time": time, "air_temperature": air.values[keep]}
     hour = stamps.utc.astype("datetime64[h]")
