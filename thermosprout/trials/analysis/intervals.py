@@ -67,9 +67,11 @@ def plot_intervals(
             raise InputError("the thermal-time clock needs a soil temperature")
         progress = np.asarray(thermal, dtype=float)[counted]
     rows = records.loc[counted]
-    planted = rows["planted"].to_numpy().astype("int64")
-    since_planted = (rows["inspected"].to_numpy().astype("int64") - planted) / _DAY_NS
-    lead = (planted - rows["started"].to_numpy().astype("int64")) / _DAY_NS
+    started, planted, inspected = (
+        rows[name].to_numpy().astype("datetime64[ns]").astype("int64")
+        for name in ("started", "planted", "inspected")
+    )
+    since_planted, lead = (inspected - planted) / _DAY_NS, (planted - started) / _DAY_NS
     if clock == "planted":
         time, begin = np.maximum(since_planted, 0.0), np.zeros(len(rows))
     elif clock == "started":
@@ -155,8 +157,10 @@ def thermal_times(
     CoverageError
         When the soil temperature does not cover a planting or an inspection.
     """
-    planted = records["planted"].to_numpy().astype("int64") / _HOUR_NS
-    inspected = records["inspected"].to_numpy().astype("int64") / _HOUR_NS
+    planted, inspected = (
+        records[name].to_numpy().astype("datetime64[ns]").astype("int64") / _HOUR_NS
+        for name in ("planted", "inspected")
+    )
     held = records["temperature_C"].to_numpy(dtype=float)
     counted = records["inspected"].notna().to_numpy()
     result = np.full(len(records), np.nan)

@@ -25,6 +25,7 @@ _MISFIT_P = 0.01
 _EXPECTED = 3.0
 _FALLING = 0.8
 _FEW_LATE = 0.05
+_LULL = 0.7
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -237,8 +238,8 @@ def two_flushes(
 
     Notes
     -----
-    Each flush holds at least 15 % of the seedlings, the rate in the lull is under half the highest
-    rate on either side, and the lull lacks seedlings by more than two standard errors.
+    Each flush holds at least 15 % of the seedlings, the rate in the lull is under 70 % of the
+    highest rate on either side, and by more than chance (one standard error) would make it.
     """
     begin, end, number = (np.asarray(x, dtype=float) for x in (left, right, seeds))
     closed = np.isfinite(end) & (number > 0)
@@ -255,7 +256,7 @@ def two_flushes(
         if not 0.15 <= share[at] <= 0.85:
             continue
         peak = min(smooth[:at].max(initial=0.0), smooth[at + 1 :].max(initial=0.0))
-        if smooth[at] < 0.5 * peak and peak - smooth[at] > 2.0 * np.sqrt(peak + smooth[at]):
+        if smooth[at] < _LULL * peak and peak - smooth[at] > np.sqrt(peak + smooth[at]):
             middle = grid[at + 1 : at + 3].mean()
             days = 0.5 * (begin + end)
             return (
