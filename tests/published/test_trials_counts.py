@@ -10,10 +10,10 @@ import pytest
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-from thermosprout.trials.analysis.betabinomial import fit_betabinomial, plot_correlation
 from thermosprout.trials.analysis.block_model import fit_blocked
-from thermosprout.trials.analysis.compare import wilson
+from thermosprout.trials.analysis.measures import plot_correlation
 from thermosprout.trials.analysis.permutation import permute_within_blocks
+from thermosprout.trials.analysis.summaries import wilson
 
 
 @pytest.fixture
@@ -22,41 +22,12 @@ def orobanche(shared: Path) -> pd.DataFrame:
     return pd.read_csv(shared / "data" / "trials" / "orobanche_2x2_plates.csv")
 
 
-def terms(table: pd.DataFrame, seed: str) -> np.ndarray:
-    """Intercept, the named seed type, cucumber, and both."""
-    kind, root = table["seed_type"] == seed, table["extract"] == "cucumber"
-    return np.stack([np.ones(len(table)), kind, root, kind & root], axis=1).astype(float)
-
-
-def test_orobanche_logistic(orobanche: pd.DataFrame) -> None:
-    """Breslow & Clayton (1993); BUGS examples vol. 1, "Seeds" (values from memory, recomputed)."""
-    fit = fit_betabinomial(
-        orobanche["germinated"], orobanche["seeds"], terms(orobanche, "O73"), correlation=0.0
-    )
-    assert fit.coefficients == pytest.approx([-0.558, 0.146, 1.318, -0.778], abs=6e-4)
-    assert fit.standard_errors == pytest.approx([0.126, 0.223, 0.177, 0.306], abs=6e-4)
-
-
-def test_orobanche_with_plates_of_their_own(orobanche: pd.DataFrame) -> None:
-    """Random plate effects: -0.45 (0.22), -0.10 (0.28), 0.53 (0.30), 0.81 (0.38), printed output
-
-    on the manual page crowder.seeds of the package agridat (read on the page). The beta-binomial
-    spreads plates by another law, so agreement to a tenth of a standard error is asked for.
-    """
-    fit = fit_betabinomial(orobanche["germinated"], orobanche["seeds"], terms(orobanche, "O75"))
-    printed = np.array([-0.45, -0.10, 0.53, 0.81])
-    errors = np.array([0.22, 0.28, 0.30, 0.38])
-    assert (np.abs(fit.coefficients - printed) < 0.1 * errors).all()
-    assert fit.standard_errors == pytest.approx(errors, rel=0.1)
-
-
 def test_orobanche_correlation_within_plates(orobanche: pd.DataFrame) -> None:
-    """Beta-binomial: correlation 0.0124, log-likelihood -53.767 (computed elsewhere, no print)."""
-    fit = fit_betabinomial(orobanche["germinated"], orobanche["seeds"], terms(orobanche, "O73"))
-    assert fit.correlation == pytest.approx(0.0124, abs=2e-4)
-    assert fit.log_likelihood == pytest.approx(-53.767, abs=1e-3)
+    """A beta-binomial fit gives 0.0124 (computed elsewhere, no print).
+
+    Moments are another estimator of the same thing; both say "little, but not none".
+    """
     group = orobanche["seed_type"] + orobanche["extract"]
-    # Moments are another estimator of the same thing; both say "little, but not none".
     moments = plot_correlation(orobanche["germinated"], orobanche["seeds"], group)
     assert 0.005 < moments < 0.05
 

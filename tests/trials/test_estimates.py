@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from scipy import optimize, stats
 
 from thermosprout.errors import FitError, InputError
-from thermosprout.trials.analysis import betabinomial, lognormal
+from thermosprout.trials.analysis import lognormal
 from thermosprout.trials.analysis.block_model import fit_blocked
 from thermosprout.trials.analysis.lognormal import fit_lognormal, fit_many, fit_plots
-from thermosprout.trials.analysis.measures import difference
+from thermosprout.trials.analysis.measures import difference, plot_correlation
 from thermosprout.trials.analysis.npmle import turnbull
 from thermosprout.trials.analysis.permutation import permute_within_blocks
 from thermosprout.trials.analysis.sample_size import blocks_needed, power_of_t
@@ -76,36 +76,20 @@ def test_the_log_normal_scales_with_its_clock() -> None:
     assert days.cumulative([1e9])[0, 0] == pytest.approx(days.final[0])
 
 
-def test_slope_in_the_correlation_is_right_near_none_too() -> None:
-    x = np.ones((3, 1))
-    y, n = np.array([3.0, 9.0, 6.0]), np.array([10.0, 12.0, 20.0])
-    beta = np.array([0.2])
-    for rho in (0.02, 0.3):
-        slope = betabinomial._likelihood(beta, rho, x, y, n)[2]
-        up, down = (betabinomial._likelihood(beta, rho + e, x, y, n)[0] for e in (1e-6, -1e-6))
-        assert slope == pytest.approx((up - down) / 2e-6, rel=1e-4)
-    limit = betabinomial._likelihood(beta, 0.0, x, y, n)[2]
-    near = betabinomial._likelihood(beta, 2e-5, x, y, n)[0]
-    none = betabinomial._likelihood(beta, 0.0, x, y, n)[0]
-    assert limit == pytest.approx((near - none) / 2e-5, rel=1e-2)
-
-
 def test_correlation_of_plots_is_found_again() -> None:
     rng = np.random.default_rng(3)
     mean, rho = np.repeat([0.8, 0.5], 150), 0.06
     strength = (1 - rho) / rho
     y = rng.binomial(50, rng.beta(mean * strength, (1 - mean) * strength))
     group = np.repeat([0, 1], 150)
-    assert betabinomial.plot_correlation(y, np.full(300, 50), group) == pytest.approx(rho, abs=0.02)
+    assert plot_correlation(y, np.full(300, 50), group) == pytest.approx(rho, abs=0.02)
     small = np.arange(300) // 3  # three plots a group: no bias from fitting the means
-    found = betabinomial.plot_correlation(y, np.full(300, 50), small)
+    found = plot_correlation(y, np.full(300, 50), small)
     assert found == pytest.approx(rho, abs=0.025)
-    assert betabinomial.plot_correlation([5, 5], [5, 5], [0, 0]) == 0.0
+    assert plot_correlation([5, 5], [5, 5], [0, 0]) == 0.0
 
 
 def test_counts_that_cannot_be_are_refused() -> None:
-    with pytest.raises(InputError, match="between 0 and the seeds"):
-        betabinomial.fit_betabinomial([3], [2], [[1.0]])
     with pytest.raises(InputError, match="no seeds"):
         turnbull([], [])
     with pytest.raises(InputError, match="ends before it begins"):
@@ -243,11 +227,11 @@ def test_one_interval_that_cannot_be_spoils_a_fit(left: list[float], right: list
 
 def test_plots_that_agree_more_than_chance_have_no_correlation() -> None:
     seeds = np.full(6, 50)
-    assert betabinomial.plot_correlation(np.full(6, 25), seeds, np.zeros(6, int)) == 0.0
+    assert plot_correlation(np.full(6, 25), seeds, np.zeros(6, int)) == 0.0
     # Single plots of treatments say nothing of plots alike.
-    assert betabinomial.plot_correlation([3, 40], [50, 50], [0, 1]) == 0.0
+    assert plot_correlation([3, 40], [50, 50], [0, 1]) == 0.0
     # All or none: seeds of a plot share their fate wholly.
-    apart = betabinomial.plot_correlation([0, 50, 0, 50], np.full(4, 50), np.zeros(4, int))
+    apart = plot_correlation([0, 50, 0, 50], np.full(4, 50), np.zeros(4, int))
     assert apart == pytest.approx(0.99)
 
 
@@ -308,3 +292,16 @@ def test_the_spread_that_plots_share_is_that_of_the_well_counted() -> None:
     found = fit_plots(left, right, seeds)
     assert found.sigma == pytest.approx(expected.sigma, rel=1e-9)
     assert found.log_likelihood == pytest.approx(expected.log_likelihood, rel=1e-12)
+
+
+def test_correlation_by_moments_is_williams_statistic_in_closed_form() -> None:
+    """One group of m plots of n seeds: (X2 - (m - 1)) / ((m - 1)(n - 1)), X2 Pearson's."""
+    y, n = np.array([10.0, 25.0, 18.0, 31.0]), 40.0
+    p = y.sum() / (4 * n)
+    pearson = ((y - n * p) ** 2 / (n * p * (1 - p))).sum()
+    expected = (pearson - 3) / (3 * (n - 1))
+    assert plot_correlation(y, np.full(4, n), np.zeros(4)) == pytest.approx(expected, rel=1e-12)
+    # A group in which all came, and a plot without seeds, add nothing.
+    more = plot_correlation([*y, 9, 9, 0], [*[n] * 4, 9, 9, 0], [0, 0, 0, 0, 1, 1, 0])
+    assert more == pytest.approx(expected, rel=1e-12)
+    assert plot_correlation([0, 40, 0, 40], np.full(4, 40), np.zeros(4)) == 0.99

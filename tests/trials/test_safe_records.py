@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,7 +14,7 @@ import pytest
 from thermosprout.errors import InputError
 from thermosprout.trials.records import file as store
 from thermosprout.trials.records.file import lock_path, locked, read_settled, write_mark
-from thermosprout.trials.records.read import append_records, read_records
+from thermosprout.trials.records.read import append_records, read_records, same_plots
 
 Write = Callable[..., Path]
 ENTERED = ("note", "entered")
@@ -178,3 +180,25 @@ def test_variety_and_seed_lot_may_be_left_out(tmp_path: Path) -> None:
     found = read_records(path)
     assert found["emerged"].tolist() == [4, 6]
     assert found["variety"].tolist() == ["", ""]
+
+
+def test_counts_that_cannot_be_shown_are_still_recorded_and_said_to_be(write: Write) -> None:
+    path = write({}, extra=ENTERED)
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "thermosprout", "record", str(path), "A1=6", "--on",
+             "2026-05-09"],
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=60,
+        )  # fmt: skip
+    assert done.returncode == 0
+    assert done.stderr.startswith("Recorded, but")
+    assert read_records(path)["emerged"].tolist() == [4, 6]
+
+
+def test_plots_of_a_copied_file_are_recognised(write: Write) -> None:
+    rows = ({}, {"inspected": "2026-05-10", "emerged": 9})
+    one = read_records(write(*rows))
+    copy = read_records(write(*rows, {"plot": "B1", "inspected": "2026-05-10"}, name="copy.csv"))
+    assert same_plots(copy, one) == ["A1"]
+    other = read_records(write(rows[0], {"inspected": "2026-05-10", "emerged": 10}, name="o.csv"))
+    assert same_plots(other, one) == []

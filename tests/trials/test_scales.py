@@ -21,7 +21,6 @@ from thermosprout.trials.analysis.compare import (
     fit_measure,
     holm,
     pairs_of,
-    wilson,
 )
 from thermosprout.trials.analysis.intervals import plot_intervals
 from thermosprout.trials.analysis.lognormal import fit_lognormal, fit_many, fit_plots
@@ -29,6 +28,7 @@ from thermosprout.trials.analysis.measures import angle, back, difference, score
 from thermosprout.trials.analysis.npmle import turnbull
 from thermosprout.trials.analysis.permutation import permute_within_blocks, smallest_p
 from thermosprout.trials.analysis.results import Difference
+from thermosprout.trials.analysis.summaries import wilson
 from thermosprout.trials.power import Trial, Truths, power
 from thermosprout.trials.records.read import plots
 

@@ -11,6 +11,7 @@ import typer
 from thermosprout.cli import options as opt
 
 if TYPE_CHECKING:
+    import pandas as pd
     import xarray as xr
 
     from thermosprout.calibration.plots import Plot
@@ -276,17 +277,27 @@ def _plots(
     )
     from thermosprout.cli.output import note
     from thermosprout.crops.seed_lots import SeedLot
+    from thermosprout.errors import InputError, Place
     from thermosprout.season.load import load_season
-    from thermosprout.trials.records.read import read_records
+    from thermosprout.trials.records.read import read_records, same_plots
 
     rows = load_season(season) if season is not None else None
     plots: list[Plot] = []
+    tables: dict[Path, pd.DataFrame] = {}
     for path in paths:
         if is_dates_file(path):
             here = read_dates(path, crop, timezone=opt.records_zone(timezone, season))
         else:
             zone = opt.records_zone(timezone, season, path)
             table = read_records(path, timezone=zone)
+            for earlier, other in tables.items():
+                if twice := same_plots(table, other):
+                    raise InputError(
+                        f"plot {twice[0]} has the same counts in {earlier}",
+                        place=Place(file=path),
+                        hint="give each record once; counts given twice would count twice",
+                    )
+            tables[path] = table
             for text in table.attrs.get("notes", ()):
                 note(text)
             if rows is not None:

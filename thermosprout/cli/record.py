@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from thermosprout.cli import options as opt
+
+if TYPE_CHECKING:
+    from thermosprout.trials.records.append import Appended
 
 _SHOWN = 24
 
@@ -60,10 +65,7 @@ def record(
 
     Example: thermosprout record trial.csv A1=40 A2=35 --on 2026-06-02
     """
-    from dataclasses import asdict
-
     from thermosprout.cli.output import note as tell
-    from thermosprout.cli.output import print_json, say
     from thermosprout.trials.records.append import append_records, filed_counts
 
     named = season is not None
@@ -90,6 +92,21 @@ def record(
     done = append_records(
         records, [{**row, **extra} for row in rows], timezone=timezone, correct=correct
     )
+    try:
+        _report(done, records, said, typed=source is None, json=json)
+        sys.stdout.flush()
+    except OSError as error:  # the counts are on the disk, whatever became of the screen
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        tell(f"Recorded, but it cannot be shown here ({error.strerror}).")
+
+
+def _report(done: Appended, records: Path, said: list[str], *, typed: bool, json: bool) -> None:
+    """Say what was recorded."""
+    from dataclasses import asdict
+
+    from thermosprout.cli.output import note as tell
+    from thermosprout.cli.output import print_json, say
+
     if json:
         print_json(
             {
@@ -109,7 +126,7 @@ def record(
     for item in done.added:
         if item.corrects:
             say(f"  {item.plot} on {item.inspected}: {item.before} -> {item.emerged}")
-    for text in done.nothing_to_correct if source is None else ():
+    for text in done.nothing_to_correct if typed else ():
         tell(f"There was no count of {text} to correct: recorded as a new one.")
     if done.already:
         tell(_already(done.already))

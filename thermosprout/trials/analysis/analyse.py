@@ -10,7 +10,6 @@ import numpy.typing as npt
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
-from thermosprout.trials.analysis.betabinomial import plot_correlation
 from thermosprout.trials.analysis.block_model import fit_blocked
 from thermosprout.trials.analysis.cautions import cautions
 from thermosprout.trials.analysis.compare import (
@@ -21,7 +20,6 @@ from thermosprout.trials.analysis.compare import (
     fit_group,
     holm,
     interaction_p,
-    summaries,
 )
 from thermosprout.trials.analysis.curves import emergence_curve, emergence_shape
 from thermosprout.trials.analysis.intervals import ClockName, plot_intervals
@@ -30,6 +28,7 @@ from thermosprout.trials.analysis.measures import (
     STAND_STARTED,
     T50_PLANTED,
     PlotScores,
+    plot_correlation,
     score_plots,
 )
 from thermosprout.trials.analysis.results import (
@@ -42,6 +41,7 @@ from thermosprout.trials.analysis.results import (
     VarietyResult,
 )
 from thermosprout.trials.analysis.sentences import bottom_line, verdict
+from thermosprout.trials.analysis.summaries import summaries
 from thermosprout.trials.analysis.timing import two_flushes
 from thermosprout.trials.records.read import complete
 from thermosprout.trials.records.read import plots as plots_of

@@ -230,7 +230,7 @@ def _shape(fit: CurveFit) -> Iterator[str]:
 
 def _scatter(group: Group, scores: PlotScores) -> Iterator[str]:
     """Dishes of one lot should differ by chance alone; plots in the ground always differ more."""
-    from thermosprout.trials.analysis.compare import scatter_p
+    from thermosprout.trials.analysis.summaries import scatter_p
 
     if group.plots["temperature_C"].isna().any():
         return

@@ -1,4 +1,4 @@
-"""Treatments of one set of plots summed up and compared, two by two."""
+"""Treatments of one set of plots compared, two by two."""
 
 from __future__ import annotations
 
@@ -23,7 +23,6 @@ from thermosprout.trials.analysis.measures import (
     Measure,
     PlotScores,
     ScaleName,
-    back,
     difference,
 )
 from thermosprout.trials.analysis.pairs import Cells, compare_pairs
@@ -32,9 +31,6 @@ from thermosprout.trials.analysis.results import (
     Difference,
     Overall,
     PlotError,
-    PlotStands,
-    TreatmentSummary,
-    Value,
 )
 
 if TYPE_CHECKING:
@@ -48,10 +44,10 @@ BY_PLOTS = "plots as replicates"
 BY_PERMUTATION = "permutation within blocks"
 
 _FLOOR = 0.02
-_WIDEST = float(np.log(10.0))
+WIDEST = float(np.log(10.0))
 _MOST_PAIRED = 12
 _MOST_VARIETIES = 30
-_TIMES = (
+TIMES = (
     "t50_since_planted_d",
     "t50_since_started_d",
     "thermal_time_50_Cd",
@@ -63,7 +59,7 @@ _TIMES = (
     BED_DAYS.name,
     HARVEST_STARTED.name,
 )
-_SEEDLING_TIMES = frozenset(_TIMES) - {BED_DAYS.name, HARVEST_STARTED.name}
+_SEEDLING_TIMES = frozenset(TIMES) - {BED_DAYS.name, HARVEST_STARTED.name}
 _STARTED_AS_PLANTED = {
     T50_STARTED.name: T50_PLANTED.name,
     "first_since_started_d": "first_since_planted_d",
@@ -234,7 +230,7 @@ def fit_group(group: Group, scores: PlotScores, level: float) -> Fits:
         same = dict(_STARTED_AS_PLANTED)
     if _same(group, "seeds_started", "seeds_planted"):
         same[STAND_STARTED.name] = STAND.name
-    names = (STAND.name, STAND_STARTED.name, *_TIMES)
+    names = (STAND.name, STAND_STARTED.name, *TIMES)
     fits = {n: fit_measure(group, scores, n, level) for n in names if n not in same}
     return {**fits, **{name: fits[other] for name, other in same.items()}}
 
@@ -243,120 +239,7 @@ def _same(group: Group, one: str, other: str) -> bool:
     return bool((group.plots[one].to_numpy() == group.plots[other].to_numpy()).all())
 
 
-def summaries(
-    group: Group, scores: PlotScores, fits: Fits, level: float
-) -> tuple[TreatmentSummary, ...]:
-    """Sum up every treatment of a group."""
-    rest = still_to_come(group, scores, "seeds_planted")
-    result = []
-    for index, label in enumerate(group.labels):
-        mine = group.treatment == index
-        part = group.plots[mine]
-        seedlings = scores.seedlings[group.rows][mine]
-        planted = part["seeds_planted"].to_numpy(dtype=float)
-        times = {
-            name: _time(fits[name], scores, name, group.rows[mine], index, level) for name in _TIMES
-        }
-        shares = seedlings[planted > 0] / planted[planted > 0]
-        result.append(
-            TreatmentSummary(
-                treatment=label,
-                plots=len(part),
-                seeds_started=int(part["seeds_started"].sum()),
-                seeds_planted=int(part["seeds_planted"].sum()),
-                emerged=int(seedlings.sum()),
-                stand=_share(fits[STAND.name], seedlings.sum(), planted.sum(), index, level),
-                stand_per_started=_share(
-                    fits[STAND_STARTED.name],
-                    seedlings.sum(),
-                    part["seeds_started"].sum(),
-                    index,
-                    level,
-                ),
-                still_to_come=float(rest.share[index]),
-                plot_stands=PlotStands(
-                    lowest=float(shares.min()) if shares.size else np.nan,
-                    highest=float(shares.max()) if shares.size else np.nan,
-                    scatter_p=scatter_p(seedlings, planted),
-                ),
-                **times,  # type: ignore[arg-type]
-            )
-        )
-    return tuple(result)
-
-
-def scatter_p(emerged: FloatArray, seeds: FloatArray) -> float | None:
-    """Whether plots of one treatment differ by more than chance among seeds: chi-square, p."""
-    from scipy.special import chdtrc
-
-    emerged, seeds = emerged[seeds > 0], seeds[seeds > 0]
-    if emerged.size < 2 or not 0 < emerged.sum() < seeds.sum():
-        return None
-    expected = seeds * emerged.sum() / seeds.sum()
-    square = (emerged - expected) ** 2 / (expected * (1.0 - expected / seeds))
-    return float(chdtrc(emerged.size - 1, square.sum()))
-
-
-def _share(
-    fitted: Fitted | None, seedlings: float, seeds: float, index: int, level: float
-) -> Value:
-    if seeds <= 0:
-        return Value(estimate=float("nan"))
-    fit = None if fitted is None else fitted.fit
-    estimate = float(seedlings / seeds)
-    half = np.nan if fit is None else float(fit.mean_half_width[index])
-    if fit is None or not np.isfinite(half):
-        low, high = wilson(seedlings, seeds, level)
-        return Value(estimate=estimate, low=low, high=high)
-    centre = float(fit.means[index])
-    low, high = back("angle", centre - half), back("angle", centre + half)
-    return Value(estimate=estimate, low=min(low, estimate), high=max(high, estimate))
-
-
-def wilson(emerged: float, seeds: float, level: float = 0.9) -> tuple[float, float]:
-    """Score interval of a share, Wilson (1927), J. Am. Stat. Assoc. 22:209-212.
-
-    Parameters
-    ----------
-    emerged, seeds : float
-        Seeds may be an effective number, smaller than counted, where seeds share their luck.
-    """
-    from scipy.special import ndtri
-
-    z = float(ndtri(0.5 + level / 2.0))
-    share = emerged / seeds
-    centre = (share + z**2 / (2 * seeds)) / (1 + z**2 / seeds)
-    half = z / (1 + z**2 / seeds) * np.sqrt(share * (1 - share) / seeds + z**2 / (4 * seeds**2))
-    return max(0.0, float(centre - half)), min(1.0, float(centre + half))
-
-
-def _time(
-    fitted: Fitted | None,
-    scores: PlotScores,
-    name: str,
-    rows: IntArray,
-    index: int,
-    level: float,
-) -> Value | None:
-    from scipy.special import ndtri
-
-    if fitted is None or not np.isfinite(fitted.fit.means[index]):
-        return None
-    centre, half = float(fitted.fit.means[index]), float(fitted.fit.mean_half_width[index])
-    if not np.isfinite(half):  # no replicates: only chance among the seeds is known
-        variance = float(np.nanmean(scores.seed_variance[name][rows]))
-        half = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(variance / rows.size))
-    estimate = back(fitted.scale, centre)
-    low, high = back(fitted.scale, centre - half), back(fitted.scale, centre + half)
-    reach = _reach(name, scores, rows)
-    if reach is None:
-        if fitted.scale == "ln" and half > _WIDEST:
-            return Value(estimate=estimate)
-        return Value(estimate=estimate, low=max(0.0, low), high=high)
-    return Value(estimate=estimate, low=max(0.0, low), high=max(min(high, reach), estimate))
-
-
-def _reach(measure: str, scores: PlotScores, rows: IntArray) -> float | None:
+def reach_of(measure: str, scores: PlotScores, rows: IntArray) -> float | None:
     """Latest that seedlings of these plots were looked for, on the clock of a measure."""
     if measure not in scores.reach:
         return None
@@ -528,10 +411,10 @@ def _compare(
             low, high = max(low - rest.share[b], -1.0), min(high + rest.share[a], 1.0)
             distance = max(distance - _as_angle(fit.means[behind], rest.share[behind]), 0.0)
         rows = np.concatenate([group.rows[group.treatment == t] for t in (a, b)])
-        reach = _reach(measure.name, scores, rows)
+        reach = reach_of(measure.name, scores, rows)
         if reach is not None:
             low, high = max(low, -reach), min(high, reach)
-        too_wide = fitted.scale == "ln" and reach is None and gap.half_width > _WIDEST
+        too_wide = fitted.scale == "ln" and reach is None and gap.half_width > WIDEST
         p_value = float(2.0 * stdtr(gap.df, -distance / gap.standard_error))
         result = [
             replace(

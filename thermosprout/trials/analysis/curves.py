@@ -9,11 +9,11 @@ import numpy as np
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import FitError
-from thermosprout.trials.analysis.compare import wilson
 from thermosprout.trials.analysis.intervals import ClockName, plot_intervals
 from thermosprout.trials.analysis.lognormal import fit_lognormal
 from thermosprout.trials.analysis.npmle import turnbull
 from thermosprout.trials.analysis.results import Curve, Shape
+from thermosprout.trials.analysis.summaries import wilson
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from thermosprout.arrays import FloatArray
 from thermosprout.trials.analysis.intervals import padded, plot_intervals
@@ -301,3 +302,35 @@ def difference(
     centre, low, high = turn(gap), turn(gap - half_width), turn(gap + half_width)
     down, up = float(np.hypot(centre - low, drift)), float(np.hypot(high - centre, drift))
     return centre, centre - down, centre + up
+
+
+def plot_correlation(emerged: npt.ArrayLike, seeds: npt.ArrayLike, group: npt.ArrayLike) -> float:
+    """Correlation of two seeds of one plot, within groups of plots that were treated alike.
+
+    Parameters
+    ----------
+    emerged, seeds : array_like, shape (plot,)
+    group : array_like of int, shape (plot,)
+        Plots of one group share their mean.
+
+    Returns
+    -------
+    float
+        Zero where plots differ no more than chance allows.
+
+    Notes
+    -----
+    Moments of the Pearson statistic, Williams (1982), Appl. Stat. 31:144-148.
+    """
+    y, n = np.asarray(emerged, dtype=float), np.asarray(seeds, dtype=float)
+    code = np.unique(np.asarray(group), return_inverse=True)[1]
+    total, sown = np.bincount(code, y), np.bincount(code, n)
+    # Groups in which all or none emerged tell nothing of the correlation.
+    telling = ((total > 0) & (total < sown))[code] & (n > 0)
+    y, n, code = y[telling], n[telling], code[telling]
+    if y.size == 0:
+        return 0.0
+    mean, free = (total / np.maximum(sown, 1.0))[code], 1.0 - n / sown[code]
+    scatter = float(((y - n * mean) ** 2 / (n * mean * (1.0 - mean))).sum())
+    room = float((free * (n - 1.0)).sum())
+    return float(np.clip((scatter - free.sum()) / room, 0.0, 0.99)) if room > 0 else 0.0

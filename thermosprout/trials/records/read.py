@@ -30,6 +30,7 @@ __all__ = [
     "load",
     "plots",
     "read_records",
+    "same_plots",
     "to_frame",
 ]
 
@@ -252,6 +253,28 @@ def complete(records: pd.DataFrame) -> pd.DataFrame:
             row = counted[fault].iloc[0]
             raise InputError(f"the count of plot {row['plot']} on {row['inspected_local']} {words}")
     return table
+
+
+def same_plots(one: pd.DataFrame, other: pd.DataFrame) -> list[str]:
+    """Plots of which two tables of records hold the same counts: same name, planting and numbers.
+
+    Parameters
+    ----------
+    one, other : pandas.DataFrame
+        As :func:`read_records` returns. A plot of which nothing came up is not told apart.
+    """
+
+    def counts(records: pd.DataFrame) -> dict[tuple[object, ...], str]:
+        found = {}
+        for name, rows in records[records["inspected"].notna()].groupby("plot", sort=False):
+            if rows["emerged"].max() > 0:
+                first = rows.iloc[0]
+                key = (name, first["treatment"], first["planted"], first["seeds_planted"])
+                found[(*key, *rows["inspected"], *rows["emerged"])] = str(name)
+        return found
+
+    there = counts(other)
+    return [name for key, name in counts(one).items() if key in there]
 
 
 def plots(records: pd.DataFrame) -> pd.DataFrame:
