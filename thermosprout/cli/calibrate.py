@@ -52,7 +52,7 @@ def calibrate(
     records: Annotated[
         list[Path] | None,
         typer.Argument(
-            metavar="[RECORDS]...",
+            metavar="RECORDS",
             help="Records files (CSV), several years together; the season's own by default.",
         ),
     ] = None,

@@ -37,7 +37,7 @@ class TreatmentName(StrEnum):
 
 def crops(
     name: Annotated[
-        str, typer.Argument(metavar="[CROP]", help="Crop, by any of its names; all if none.")
+        str, typer.Argument(metavar="CROP", help="Crop, by any of its names; all if none.")
     ] = "",
     search: Annotated[str, typer.Option(help="List crops with this in a name.")] = "",
     constant: Annotated[

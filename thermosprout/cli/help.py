@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 from typer import Typer
@@ -43,6 +44,16 @@ class Command(TyperCommand):
 
         with running(ctx.params):
             return super().invoke(ctx)
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        """Write arguments and options, without the language's own types."""
+        write = formatter.write_dl
+
+        def write_plain(rows: Any, **layout: Any) -> None:
+            write([(_plain_kind(name), text) for name, text in rows], **layout)
+
+        formatter.write_dl = write_plain
+        super().format_options(ctx, formatter)
 
 
 class Overview(TyperGroup):
@@ -111,6 +122,12 @@ def use_commands(app: Typer) -> None:
     for group in app.registered_groups:
         if group.typer_instance is not None:
             use_commands(group.typer_instance)
+
+
+def _plain_kind(name: str) -> str:
+    """Name of an option or argument in help: choices stay, types go."""
+    name = re.sub(r"<list\[(.*)\]>", r"<\1>", name)
+    return re.sub(r" ?<([^>]*)>", lambda kind: f" {kind[1]}" if "|" in kind[1] else "", name)
 
 
 def _name_values(command: Any) -> None:

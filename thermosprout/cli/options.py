@@ -106,7 +106,7 @@ def _is_place(param: typer.CallbackParam, value: Any) -> Any:
 
 Season = Annotated[
     Path | None,
-    typer.Argument(metavar="[SEASON]", help="Season file (TOML); season.toml here by default."),
+    typer.Argument(metavar="SEASON", help="Season file (TOML); season.toml here by default."),
 ]
 SeasonOption = Annotated[
     Path | None, typer.Option("--season", help="Season file (TOML); season.toml here by default.")
@@ -173,7 +173,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 RecordsFile = Annotated[
     Path | None,
-    typer.Argument(metavar="[RECORDS]", help="Records file (CSV); the season's own by default."),
+    typer.Argument(metavar="RECORDS", help="Records file (CSV); the season's own by default."),
 ]
 Timezone = Annotated[
     str,

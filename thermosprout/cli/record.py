@@ -21,13 +21,13 @@ def record(
     records: Annotated[
         Path | None,
         typer.Argument(
-            metavar="[RECORDS.csv]", help="Records file; the one the season names by default."
+            metavar="RECORDS.csv", help="Records file; the one the season names by default."
         ),
     ] = None,
     counts: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[PLOT=COUNT]...",
+            metavar="PLOT=COUNT",
             help="Seedlings counted so far, as A1=5; plots alone for --harvest or --planted.",
         ),
     ] = None,

@@ -94,7 +94,7 @@ _LEFT_OUT = {
 def demo(
     folder: Annotated[
         Path,
-        typer.Argument(metavar="[DIR]", help="Folder for the invented season; made if absent."),
+        typer.Argument(metavar="DIR", help="Folder for the invented season; made if absent."),
     ] = Path("thermosprout-demo"),
     plot: Annotated[bool, typer.Option("--plot/--no-plot", help="Draw rows.png as well.")] = True,
 ) -> None:

@@ -18,9 +18,9 @@ T = TypeVar("T")
 
 
 def start(
-    season: Annotated[
-        Path, typer.Argument(metavar="[SEASON]", help="Season file to write.")
-    ] = Path("season.toml"),
+    season: Annotated[Path, typer.Argument(metavar="SEASON", help="Season file to write.")] = Path(
+        "season.toml"
+    ),
     place: Annotated[str, typer.Option(help="What the place is called.")] = "",
     at: Annotated[str, opt.place("--at", help='Latitude and longitude, as "56.2, -3.1".')] = "",
     timezone: Annotated[

@@ -107,7 +107,7 @@ def import_table(
     ],
     records: Annotated[
         Path | None,
-        typer.Argument(metavar="[RECORDS]", help="Records file to add to, or to begin."),
+        typer.Argument(metavar="RECORDS", help="Records file to add to, or to begin."),
     ] = None,
     correct: Annotated[
         bool, typer.Option("--correct", help="Replace counts that are there (they are kept).")
