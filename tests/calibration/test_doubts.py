@@ -127,7 +127,7 @@ def test_speed_that_falls_as_it_warms_is_told_below_the_optimum_only() -> None:
 
 
 def alone(base: Finding, temperatures: Temperatures = WIDE) -> list[str]:
-    fit = SimpleNamespace(crop=CROP)
+    fit = SimpleNamespace(crop=CROP, plots=())
     return doubts._base_alone(fit, base, temperatures)  # type: ignore[arg-type]
 
 

@@ -77,6 +77,7 @@ def test_wheat_in_one_dish_a_temperature_is_not_trusted(shared: Path) -> None:
     assert "speed does not rise steadily with temperature" in text
     assert "one plot or dish at each temperature" in text
     assert "do not trust the intervals" in text
+    assert "the base temperature is not fixed by these records" in text
     held = calibrate(crop, plots)
     assert any("speed does not rise steadily" in warning for warning in held.warnings)
     assert held.finding("t_base_C").narrower < 0.5

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 FEW_DRAWS = 100.0
 _SCATTER = 4.0
+LINE_APART_C = 4.0
+"""Distance from the fitted base to that of a straight line through the speeds past which the
+records do not fix a base (common practice, no source). [K]"""
 _COLD_C, _WARM_C = -5.0, 20.0
 
 
@@ -118,6 +121,7 @@ def _base_alone(fit: PlainFit, base: Finding, seen: Temperatures) -> list[str]:
             f"the base temperature lies {seen.low - base.estimate:.0f} °C below the coldest "
             "plot: it is read off a line drawn far beyond the records"
         )
+    found += _line_elsewhere(fit, base.estimate)
     if len(seen.plots_at) == 2:
         found.append("two temperatures give a line but nothing to check it with")
     if all(count == 1 for _, count in seen.plots_at):
@@ -126,6 +130,32 @@ def _base_alone(fit: PlainFit, base: Finding, seen: Temperatures) -> list[str]:
             "cannot be told from the effect of temperature, and intervals are too narrow"
         )
     return found
+
+
+def _line_elsewhere(fit: PlainFit, base: float) -> list[str]:
+    """Say that the records do not fix the base, where a line through their speeds is elsewhere."""
+    centre = fit.crop.estimate.centre()
+    top = centre["t_base_C"] + centre["opt_gap_C"] + 3.0
+    pairs = [
+        (plot.constant_C, half_seen_d(plot))
+        for plot in fit.plots
+        if plot.constant_C is not None and plot.constant_C <= top
+    ]
+    speeds = [(warm, 1.0 / days) for warm, days in pairs if warm is not None and days]
+    if len({warm for warm, _ in speeds}) < 3:
+        return []
+    temperature, speed = np.array(speeds).T
+    slope, cut = np.polyfit(temperature, speed, 1)
+    line = -cut / slope if slope > 0 else -np.inf
+    if abs(line - base) <= LINE_APART_C:
+        return []
+    other = f"at {line:.1f} °C" if np.isfinite(line) else "nowhere"
+    sentence = (
+        f"the base temperature is not fixed by these records: the fit has it at {base:.1f} °C, a "
+        f"straight line through the speeds meets zero {other}; repeat the dishes at each "
+        "temperature, or leave the base to the catalogue"
+    )
+    return [sentence]
 
 
 def _scatter(fit: PlainFit) -> list[str]:
