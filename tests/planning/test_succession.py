@@ -7,15 +7,14 @@ import xarray as xr
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, START, ask_window, series, soil_under, years
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.planning.options import usual_options
-from thermosprout.planning.succession import (
+from thermosprout.planning.bed_gaps import (
     FINE_PROBABILITIES,
-    Aim,
     Opening,
-    _odds_within,
     fit_openings,
-    plan_succession,
+    odds_within,
 )
+from thermosprout.planning.options import usual_options
+from thermosprout.planning.succession import Aim, plan_succession
 from thermosprout.planning.years import years_as_members
 
 CROP = plain_crop()
@@ -101,11 +100,11 @@ def test_a_gap_gets_the_crop_that_fills_it_and_is_ready() -> None:
 
 def test_odds_between_points() -> None:
     days, points = np.array([20.0, 30.0, 40.0]), np.array([0.1, 0.5, 0.9])
-    assert _odds_within(days, points, 30.0) == pytest.approx(0.5)
-    assert _odds_within(days, points, 35.0) == pytest.approx(0.7)
-    assert _odds_within(days, points, 0.0) == 0
-    assert _odds_within(np.array([20.0, np.inf, np.inf]), points, 80.0) == pytest.approx(0.1)
-    assert _odds_within(np.full(3, np.inf), points, 80.0) == 0
+    assert odds_within(days, points, 30.0) == pytest.approx(0.5)
+    assert odds_within(days, points, 35.0) == pytest.approx(0.7)
+    assert odds_within(days, points, 0.0) == 0
+    assert odds_within(np.array([20.0, np.inf, np.inf]), points, 80.0) == pytest.approx(0.1)
+    assert odds_within(np.full(3, np.inf), points, 80.0) == 0
 
 
 def test_years_of_a_record_become_members() -> None:

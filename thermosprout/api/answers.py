@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import xarray as xr
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
 
     from thermosprout.planning.compare_answer import CompareAnswer
     from thermosprout.planning.presprout import PresproutAnswer
+    from thermosprout.planning.season_window import WindowAnswer
     from thermosprout.season.forecast import SeasonForecast
 
 LINES = 40
@@ -261,23 +261,18 @@ class PlantingWindow(Answer):
 
     Attributes
     ----------
-    dataset : xarray.Dataset, dims (cover, treatment, sowing[, probability])
+    result : WindowAnswer
         Odds, days, stand, harvest and frost of every planting day.
+    every : int
+        Days between the lines that are printed.
     """
 
-    dataset: xr.Dataset
-    zone: ZoneInfo
-    soil: str
-    notes: tuple[str, ...] = ()
+    result: WindowAnswer
     every: int = 7
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document of ``thermosprout window``."""
-        from thermosprout.planning.window_answer import WindowAnswer
-
-        return WindowAnswer(
-            dataset=self.dataset, zone=self.zone, soil=self.soil, notes=self.notes
-        ).to_dict()
+        return self.result.to_dict()
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a cover, treatment and planting day."""
@@ -287,7 +282,7 @@ class PlantingWindow(Answer):
 
     def to_dataset(self) -> xr.Dataset:
         """Return all figures of every planting day, in CF names and units."""
-        return self.dataset
+        return self.result.dataset
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw one strip a treatment; on a figure of its own only.
@@ -297,13 +292,12 @@ class PlantingWindow(Answer):
         InputError
             When axes are given: a window takes several.
         """
-        from thermosprout.planning.sensible_days import sensible_days
         from thermosprout.reports.forecast_figures import window_figure
 
         if ax is not None:
             raise InputError("a planting window takes several axes: leave ax out")
-        marks = [(one.earliest, one.last) for one in sensible_days(self.dataset)]
-        return _axes(window_figure(self.dataset, marks, figure=_new_figure()))
+        marks = [(one.earliest, one.last) for one in self.result.sensible]
+        return _axes(window_figure(self.result.dataset, marks, figure=_new_figure()))
 
     def _tables(self, width: int) -> Sequence[Any]:
         from thermosprout.reports.decision_tables import window_tables

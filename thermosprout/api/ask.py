@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -453,42 +452,30 @@ def planting_window(
     >>> window.to_dataset().sizes["sowing"]
     3
     """
-    from thermosprout.planning.options import minutes_of, usual_options
-    from thermosprout.planning.season_window import WindowBuilder
-    from thermosprout.planning.window import usual_within_d
+    from thermosprout.planning.season_window import plan_window
 
     context = _context(
         season, soil, weather, at,
         sensor_depth_cm=sensor_depth_cm, timezone=timezone, texture=texture, watering=watering,
         rainfed=rainfed, as_of=as_of, offline=offline, draws=draws, seed=seed,
     )  # fmt: skip
-    case = context.case(
-        Question(
-            crop=crop,
-            lot=lot_of(lot, _name(crop), germination, seeds_tested),
-            bed=bed,
-            depth_cm=depth_cm,
-        )
-    )
-    begin = context.today if first is None else day_of(first, what="first")
-    end = begin + timedelta(days=364) if last is None else day_of(last, what="last")
-    builder = WindowBuilder(context, first=begin, last=end, covers=tuple(covers))
-    dataset = builder.window(
-        case,
-        usual_options(
-            case.crop,
-            soaks_h=tuple(soak_h) or (case.crop.safe_soak_h,),
-            room_C=room_C,
-            minutes=minutes_of(context.season),
-            dressed=case.dressed,
-        ),
-        within_d=within_d or usual_within_d(case.crop),
+    question = Question(
+        crop=crop,
+        lot=lot_of(lot, _name(crop), germination, seeds_tested),
+        bed=bed,
+        depth_cm=depth_cm,
     )
     return PlantingWindow(
-        dataset=dataset,
-        zone=context.zone,
-        soil=builder.described,
-        notes=(context.water_sentence(),),
+        result=plan_window(
+            context,
+            question,
+            first=None if first is None else day_of(first, what="first"),
+            last=None if last is None else day_of(last, what="last"),
+            covers=covers,
+            soaks_h=soak_h,
+            room_C=room_C,
+            within_d=within_d,
+        )
     )
 
 

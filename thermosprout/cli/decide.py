@@ -154,8 +154,6 @@ def window(
 
     Example: thermosprout window season.toml --lot COR25 --from 2026-04-20 --to 2026-06-10
     """
-    from datetime import timedelta
-
     from thermosprout.cli.output import (
         PICTURES,
         progress,
@@ -163,12 +161,8 @@ def window(
         write_figure,
         write_output,
     )
-    from thermosprout.crops.cautions import cautions
     from thermosprout.dates import read_day
-    from thermosprout.planning.options import minutes_of, usual_options
-    from thermosprout.planning.season_window import WindowBuilder
-    from thermosprout.planning.window import usual_within_d
-    from thermosprout.planning.window_answer import WindowAnswer
+    from thermosprout.planning.season_window import plan_window
     from thermosprout.reports.decision_tables import window_tables
 
     if netcdf is not None:
@@ -176,48 +170,24 @@ def window(
     if plot is not None:
         require_ending(plot, PICTURES)
     context, question = sowing.open()
-    case = context.case(question)
-    first = read_day(start, what="--from") if start else context.today
-    last = read_day(end, what="--to") if end else first + timedelta(days=364)
-    builder = WindowBuilder(context, first=first, last=last, covers=cover or ())
-    options = usual_options(
-        case.crop,
-        soaks_h=tuple(sowing.soak_h or (case.crop.safe_soak_h,)),
-        room_C=sowing.room_c,
-        minutes=minutes_of(context.season),
-        dressed=case.dressed,
-    )
-    steps = len(options) * max(len(builder.covers), 1)
-    with progress("Planting days", steps) as tick:
-        result = builder.window(
-            case,
-            options,
-            seeds=seeds,
-            within_d=within or usual_within_d(case.crop),
-            tick=tick,
-        )
-    answer = WindowAnswer(
-        dataset=result,
-        zone=context.zone,
-        soil=builder.described,
-        notes=(context.water_sentence(),),
-        cautions=cautions(
-            [case.crop],
-            (str(option.handling.treatment) for option in options),
-            dressed=case.dressed or None,
-        ),
-    )
+    answer = plan_window(
+        context, question,
+        first=read_day(start, what="--from") if start else None,
+        last=read_day(end, what="--to") if end else None,
+        covers=cover or (), soaks_h=sowing.soak_h or (), room_C=sowing.room_c, seeds=seeds,
+        within_d=within, progress=progress,
+    )  # fmt: skip
     document = answer.to_dict()
     sowing.show(document, window_tables(document, every), context)
     if netcdf is not None:
         from thermosprout.planning.window import window_netcdf
 
-        write_output(netcdf, window_netcdf(result), force=sowing.force)
+        write_output(netcdf, window_netcdf(answer.dataset), force=sowing.force)
     if plot is not None:
         from thermosprout.reports.forecast_figures import window_figure
 
         marks = [(one.earliest, one.last) for one in answer.sensible]
-        write_figure(window_figure(result, marks), plot, force=sowing.force)
+        write_figure(window_figure(answer.dataset, marks), plot, force=sowing.force)
 
 
 @opt.asks(
@@ -320,8 +290,7 @@ def succession(
     from thermosprout.dates import read_day
     from thermosprout.errors import InputError
     from thermosprout.planning.bed_gaps import beds_of, openings_of, plan_openings
-    from thermosprout.planning.succession import Aim
-    from thermosprout.planning.successions import plan_case
+    from thermosprout.planning.succession import Aim, plan_case
     from thermosprout.reports.decision_tables import openings_tables, succession_tables
 
     crops = tuple(crop or ())

@@ -9,8 +9,8 @@ question            function                              answer
 dry, soaked or      ``compare_answer.compare_ways``       ``CompareAnswer``
 sprouted?
 when to wet seed    ``presprout.plan_batch``              ``PresproutAnswer``
-which day           ``season_window.WindowBuilder``       ``window_answer.WindowAnswer``
-rows that come even ``successions.plan_case``             ``SuccessionAnswer``
+which day           ``season_window.plan_window``         ``WindowAnswer``
+rows that come even ``succession.plan_case``              ``SuccessionAnswer``
 what fits a gap     ``bed_gaps.plan_openings``            ``GapsAnswer``
 seeds per station   ``stations.seeds_per_station``        ``StationsAnswer``
 a poor row          ``poor_row.weigh_poor_row``           ``PoorRow``

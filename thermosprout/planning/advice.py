@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.crops.cautions import cautions
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.planning.compare import GOAL_WORDS, Comparison, Goal, Verdict, harvest_is_seen
 from thermosprout.planning.options import Outcome
-
-FloatArray = npt.NDArray[np.float64]
 
 _HOPELESS = 0.1
 

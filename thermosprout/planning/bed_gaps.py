@@ -1,24 +1,138 @@
-"""Openings of beds, as typed or from the season file, and what fits them."""
+"""What fits while a bed is empty: crops and treatments for gaps, best first."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.crops.cautions import cautions
 from thermosprout.dates import noon, read_days
 from thermosprout.errors import InputError
 from thermosprout.planning.json_values import Document, local_day
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.season_window import WindowBuilder
-from thermosprout.planning.succession import FINE_PROBABILITIES, Fit, Opening, fit_openings
 from thermosprout.season.context import Context
 from thermosprout.season.schema import hours, instant
 from thermosprout.season.setting import Case, Question
+
+FINE_PROBABILITIES = (0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98)
+"""Points of the days to harvest from which odds of being ready in time are read."""
+
+READY_ODDS = 0.8
+
+
+@dataclass(frozen=True, kw_only=True)
+class Opening:
+    """A bed that is empty for a while (UTC)."""
+
+    bed: str
+    start: np.datetime64
+    end: np.datetime64
+
+    @property
+    def days(self) -> float:
+        """Length of the opening. [d]"""
+        return float((self.end - self.start) / np.timedelta64(1, "D"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """How one crop and treatment would do in one opening.
+
+    Attributes
+    ----------
+    ready_odds : float
+        Odds that first harvest comes before the bed is wanted.
+    spare_d : float
+        Days left after first harvest, in the middle of what is expected; negative when late.
+    stand : float
+        Final stand as a share of the seeds planted, in the middle of what is expected.
+    """
+
+    opening: Opening
+    crop: str
+    treatment: str
+    ready_odds: float
+    spare_d: float
+    stand: float
+
+
+def fit_openings(
+    windows: Mapping[str, xr.Dataset], openings: Sequence[Opening], *, cover: str | None = None
+) -> tuple[Fit, ...]:
+    """Which crop and treatment fits which gap, best first within each opening.
+
+    Parameters
+    ----------
+    windows : mapping of str to xarray.Dataset
+        Sowing window of each crop, holding the first day of each opening.
+    openings : sequence of Opening
+        Gaps.
+    cover : str, optional
+        Cover of the windows to use; the first when absent.
+
+    Raises
+    ------
+    InputError
+        When an opening begins outside the windows.
+
+    Notes
+    -----
+    A crop that uses more of the opening stands before one that leaves the bed empty, if both are
+    ready in time. Ask the windows for :data:`FINE_PROBABILITIES`.
+    """
+    fits: list[Fit] = []
+    for opening in openings:
+        found: list[Fit] = []
+        for crop, window in windows.items():
+            one = window.isel(cover=0) if cover is None else window.sel(cover=cover)
+            gap = np.abs((one["sowing"].values - opening.start) / np.timedelta64(1, "D"))
+            index = int(np.argmin(gap))
+            points = one["probability"].values
+            middle = int(np.argmin(np.abs(points - 0.5)))
+            if gap[index] > 1.0:
+                raise InputError(
+                    f"bed {opening.bed} opens on {str(opening.start)[:10]}, outside the season "
+                    "asked for"
+                )
+            for treatment in one["treatment"].values:
+                at = one.sel(treatment=treatment).isel(sowing=index)
+                days = at["days_to_harvest"].values
+                found.append(
+                    Fit(
+                        opening=opening,
+                        crop=crop,
+                        treatment=str(treatment),
+                        ready_odds=odds_within(days, points, opening.days),
+                        spare_d=float(opening.days - days[middle]),
+                        stand=float(at["stand"]),
+                    )
+                )
+        fits.extend(sorted(found, key=lambda fit: (fit.ready_odds < READY_ODDS, _rank(fit))))
+    return tuple(fits)
+
+
+def _rank(fit: Fit) -> float:
+    return fit.spare_d if fit.ready_odds >= READY_ODDS else -fit.ready_odds
+
+
+def odds_within(days: FloatArray, probabilities: FloatArray, limit: float) -> float:
+    """Odds of no more than ``limit`` days, between the points at which days are known."""
+    if limit <= 0:
+        return 0.0
+    finite = np.isfinite(days)
+    if not finite.any():
+        return 0.0
+    low, high = days[finite], probabilities[finite]
+    if limit >= low[-1]:
+        return float(high[-1]) if not finite.all() else 1.0
+    return float(np.interp(limit, np.concatenate([[0.0], low]), np.concatenate([[0.0], high])))
 
 
 def _stamp(hour: float) -> np.datetime64:

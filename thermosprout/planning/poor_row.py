@@ -181,7 +181,7 @@ def left_over_seed(
     if case.lot is None:
         return forecast.viability, forecast.ln_shift
     size = forecast.viability.size
-    sown = local(forecast.sowing.started_h, context.zone).date()
+    sown = local(forecast.sowing.planted_h, context.zone).date()
     then, slow_then = context.lot_draws(case, sown)
     now, slow_now = context.lot_draws(case, max(on, sown))
     order = np.argsort(then, kind="stable")

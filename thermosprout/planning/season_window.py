@@ -1,28 +1,44 @@
-"""A sowing window in a context: years as members, covers modelled from weather."""
+"""The best day to sow: every planting day of a context, with past years as members."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import cached_property
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
+from thermosprout.crops.cautions import cautions
 from thermosprout.dates import noon
 from thermosprout.emergence.course_table import CourseTable
 from thermosprout.emergence.forecast import clock_for
 from thermosprout.emergence.harvest import Air, HarvestNeed
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.planning.options import Option
-from thermosprout.planning.window import PROBABILITIES, SEEDS, WindowQuestion, sowing_window
+from thermosprout.planning.json_values import Document, local_day, rounded
+from thermosprout.planning.options import Option, minutes_of, usual_options
+from thermosprout.planning.sensible_days import BestDay, SensibleDays, best_day, sensible_days
+from thermosprout.planning.window import (
+    PROBABILITIES,
+    SEEDS,
+    WindowQuestion,
+    sowing_window,
+    usual_within_d,
+)
 from thermosprout.planning.years import years_as_members
 from thermosprout.season.context import Context
 from thermosprout.season.schema import hours
-from thermosprout.season.setting import Case
+from thermosprout.season.setting import Case, Question
 from thermosprout.season.soil import describe
 from thermosprout.soil.model.surface import cover_named
+
+Tick = Callable[[int], None]
+Progress = Callable[[str, int], AbstractContextManager[Tick]]
+"""Shows a task of so many steps while it runs, and hands over what counts them."""
 
 OPEN_BED = "open bed"
 
@@ -31,6 +47,148 @@ EMERGENCE_D = 21
 
 HARVEST_D = 200
 """Days past the last sowing that are looked at where the record holds them. [d]"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class WindowAnswer:
+    """A sowing window with what it stands on.
+
+    Attributes
+    ----------
+    dataset : xarray.Dataset, dims (cover, treatment, sowing[, probability])
+        From :func:`thermosprout.planning.window.sowing_window`.
+    soil : str
+        What the soil temperature is, in words.
+    notes : tuple of str
+        What is assumed of the water.
+    """
+
+    dataset: xr.Dataset
+    zone: ZoneInfo
+    soil: str
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    @cached_property
+    def sensible(self) -> tuple[SensibleDays, ...]:
+        """First and last sensible day of each cover and treatment."""
+        return tuple(sensible_days(self.dataset))
+
+    @cached_property
+    def best(self) -> BestDay | None:
+        """Day with the fewest bed-days per full row."""
+        return best_day(self.dataset)
+
+    def to_dict(self, every: int = 1) -> Document:
+        """Return the JSON document, with figures of every ``every``-th day."""
+        window, zone, best = self.dataset, self.zone, self.best
+        rows: list[Document] = []
+        for cover in window["cover"].values:
+            for treatment in window["treatment"].values:
+                one = window.sel(cover=cover, treatment=treatment)
+                rows.extend(_day_rows(one, str(cover), str(treatment), zone, every))
+        return {
+            "crop": window.attrs["crop"],
+            "within_days": window.attrs["within_days"],
+            "members": window.attrs["members"],
+            "harvest_on": window.attrs["harvest_on"],
+            "soil": {"source": self.soil},
+            "sensible": [
+                {
+                    "cover": found.cover,
+                    "treatment": found.treatment,
+                    "earliest": local_day(found.earliest, zone),
+                    "last": local_day(found.last, zone),
+                    "before_that": found.early_reason,
+                    "after_that": found.late_reason or None,
+                }
+                for found in self.sensible
+            ],
+            "best": None
+            if best is None
+            else {
+                "from": local_day(window["sowing"].values[0], zone),
+                "cover": best.cover,
+                "treatment": best.treatment,
+                "planted": local_day(best.day, zone),
+                "wait_d": round(best.wait_d, 1),
+                "bed_days": round(best.bed_days, 1),
+                "stand": round(best.stand, 3),
+            },
+            "days": rows,
+            "cautions": list(self.cautions),
+            "notes": list(self.notes),
+        }
+
+
+def plan_window(
+    context: Context,
+    question: Question,
+    *,
+    first: date | None = None,
+    last: date | None = None,
+    covers: Sequence[str] = (),
+    soaks_h: Sequence[float] = (),
+    room_C: float = 20.0,
+    seeds: int = SEEDS,
+    within_d: float | None = None,
+    progress: Progress | None = None,
+) -> WindowAnswer:
+    """Weigh every planting day of a season for dry, soaked and sprouted seed.
+
+    Parameters
+    ----------
+    context, question
+        Where and what is sown.
+    first, last : date, optional
+        Local days of planting; today, and a year from the first, when absent.
+    covers : sequence of str
+        Covers to compare; the bed's own when empty.
+    soaks_h : sequence of float
+        Soaks to weigh; the longest that is safe for the crop when empty. [h]
+    room_C : float
+        Where seed is sprouted. [degC]
+    seeds : int
+        Seeds planted in the row.
+    within_d : float, optional
+        Days within which half of the row should be up; the crop's when absent. [d]
+    progress : callable, optional
+        Shows how far the work has come.
+
+    Raises
+    ------
+    InputError
+        When something is not known, or the days run backwards.
+    CoverageError
+        When no year of the record has all planting days.
+    """
+    case = context.case(question)
+    begin = context.today if first is None else first
+    end = begin + timedelta(days=364) if last is None else last
+    builder = WindowBuilder(context, first=begin, last=end, covers=covers)
+    options = usual_options(
+        case.crop,
+        soaks_h=tuple(soaks_h) or (case.crop.safe_soak_h,),
+        room_C=room_C,
+        minutes=minutes_of(context.season),
+        dressed=case.dressed,
+    )
+    steps = len(options) * max(len(builder.covers), 1)
+    with progress("Planting days", steps) if progress else nullcontext() as tick:
+        dataset = builder.window(
+            case, options, seeds=seeds, within_d=within_d or usual_within_d(case.crop), tick=tick
+        )
+    return WindowAnswer(
+        dataset=dataset,
+        zone=context.zone,
+        soil=builder.described,
+        notes=(context.water_sentence(),),
+        cautions=cautions(
+            [case.crop],
+            (str(option.handling.treatment) for option in options),
+            dressed=case.dressed or None,
+        ),
+    )
 
 
 class WindowBuilder:
@@ -149,7 +307,7 @@ class WindowBuilder:
         seeds: int = SEEDS,
         within_d: float = 14.0,
         probabilities: tuple[float, ...] = PROBABILITIES,
-        tick: Callable[[int], None] | None = None,
+        tick: Tick | None = None,
     ) -> xr.Dataset:
         """Sowing window of one case over the days, covers and treatments."""
         context = self.context
@@ -173,3 +331,35 @@ class WindowBuilder:
             for cover, table in self.soil(case).items()
         }
         return sowing_window(question, beds, options, tick=tick)
+
+
+def _day_rows(
+    one: xr.Dataset, cover: str, treatment: str, zone: ZoneInfo, every: int
+) -> list[Document]:
+    """Figures of every ``every``-th day of one cover and treatment."""
+    stamps = one["sowing"].values
+    names = ("p10", "p50", "p90")
+    figures = {str(name): one[name].values for name in one.data_vars}
+
+    def share(name: str, day: int) -> float | None:
+        if name not in figures or not np.isfinite(figures[name][day]):
+            return None
+        return round(float(figures[name][day]), 3)
+
+    def points(name: str, day: int) -> dict[str, float | None]:
+        return rounded(dict(zip(names, figures[name][day].tolist(), strict=True)), 1)
+
+    return [
+        {
+            "cover": cover,
+            "treatment": treatment,
+            "planted": local_day(stamps[day], zone),
+            "odds_in_time": share("odds_in_time", day),
+            "days_to_half": points("days_to_half", day),
+            "stand": share("stand", day),
+            "bed_days_to_harvest": points("days_to_harvest", day),
+            "frost_risk": share("frost_risk", day),
+            "odds_harvest_before_frost": share("odds_harvest_before_frost", day),
+        }
+        for day in range(0, stamps.size, every)
+    ]

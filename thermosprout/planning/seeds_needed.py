@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import betainc, betaincinv
 
+from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 MOST_SEEDS = 1_000_000
 

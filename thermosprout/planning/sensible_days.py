@@ -5,14 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import BoolArray, FloatArray
 from thermosprout.planning.compare import WORTH_DAYS
 from thermosprout.planning.options import SOWN_AGAIN_BELOW
-
-BoolArray = npt.NDArray[np.bool_]
-FloatArray = npt.NDArray[np.float64]
 
 IN_TIME_ODDS = 0.8
 STAND_OF_BEST = 0.8

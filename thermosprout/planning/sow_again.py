@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Handling, Treatment
@@ -24,8 +24,6 @@ from thermosprout.planning.options import (
     weigh,
 )
 from thermosprout.season.setting import Setting
-
-FloatArray = npt.NDArray[np.float64]
 
 _SEEN_SHARE = 0.5
 _GIVEN_UP = 3.0

@@ -10,9 +10,9 @@ from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.handling_evidence import cold_harm
 from thermosprout.emergence.forecast import CropDraws, generator
@@ -28,8 +28,6 @@ from thermosprout.errors import InputError
 from thermosprout.planning.seeds_needed import seeds_for_stand
 from thermosprout.reference import reference_file
 from thermosprout.season.schema import hours, local
-
-FloatArray = npt.NDArray[np.float64]
 
 PLANT_MM = (2.0, 5.0)
 """Radicle of the middle seed when the batch is fit to plant (common practice, no source). [mm]"""

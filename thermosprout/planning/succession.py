@@ -1,23 +1,22 @@
-"""Rows that come even: sowing days for even emergence or harvest, and crops for bed openings."""
+"""Rows that follow each other evenly: sowing days so that one row after the other is ready."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 from enum import StrEnum
+from zoneinfo import ZoneInfo
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.crops.cautions import cautions
 from thermosprout.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
-
-FINE_PROBABILITIES = (0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98)
-"""Points of the days to harvest from which odds of being ready in time are read."""
-
-READY_ODDS = 0.8
+from thermosprout.planning.json_values import Document, local_day
+from thermosprout.planning.options import option_named
+from thermosprout.planning.season_window import EMERGENCE_D, HARVEST_D, WindowBuilder
+from thermosprout.season.context import Context
+from thermosprout.season.setting import Case
 
 
 class Aim(StrEnum):
@@ -124,108 +123,100 @@ def _stamp(start: np.datetime64, days: float) -> np.datetime64:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Opening:
-    """A bed that is empty for a while (UTC)."""
+class SuccessionAnswer:
+    """Sowings of one crop that come at even intervals; ``count`` of them were asked for."""
 
-    bed: str
-    start: np.datetime64
-    end: np.datetime64
-
-    @property
-    def days(self) -> float:
-        """Length of the opening. [d]"""
-        return float((self.end - self.start) / np.timedelta64(1, "D"))
-
-
-@dataclass(frozen=True, kw_only=True)
-class Fit:
-    """How one crop and treatment would do in one opening.
-
-    Attributes
-    ----------
-    ready_odds : float
-        Odds that first harvest comes before the bed is wanted.
-    spare_d : float
-        Days left after first harvest, in the middle of what is expected; negative when late.
-    stand : float
-        Final stand as a share of the seeds planted, in the middle of what is expected.
-    """
-
-    opening: Opening
+    sowings: tuple[SuccessionSowing, ...]
+    zone: ZoneInfo
     crop: str
     treatment: str
-    ready_odds: float
-    spare_d: float
-    stand: float
+    aim: Aim
+    every_d: float
+    count: int
+    water: str
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Plain sentences on what the days stand on."""
+        short = f"Only {len(self.sowings)} of {self.count} sowings are ready within the record."
+        return (self.water, short) if len(self.sowings) < self.count else (self.water,)
+
+    def to_dict(self) -> Document:
+        """Return the JSON document."""
+        zone, sowings = self.zone, self.sowings
+        return {
+            "crop": self.crop,
+            "treatment": self.treatment,
+            "aim": self.aim.value,
+            "every_days": self.every_d,
+            "sowings_asked": self.count,
+            "sowings": [
+                {
+                    "planted": local_day(one.sow, zone),
+                    "days_since_last": None
+                    if number == 0
+                    else round(
+                        float((one.sow - sowings[number - 1].sow) / np.timedelta64(1, "D")), 1
+                    ),
+                    "wanted": local_day(one.target, zone),
+                    "p10": local_day(one.early, zone),
+                    "p50": local_day(one.middle, zone),
+                    "p90": local_day(one.late, zone),
+                    "off_by_days": round(one.miss_d, 1) + 0.0,
+                }
+                for number, one in enumerate(sowings)
+            ],
+            "cautions": list(self.cautions),
+            "notes": list(self.notes),
+        }
 
 
-def fit_openings(
-    windows: Mapping[str, xr.Dataset], openings: Sequence[Opening], *, cover: str | None = None
-) -> tuple[Fit, ...]:
-    """Which crop and treatment fits which gap, best first within each opening.
-
-    Parameters
-    ----------
-    windows : mapping of str to xarray.Dataset
-        Sowing window of each crop, holding the first day of each opening.
-    openings : sequence of Opening
-        Gaps.
-    cover : str, optional
-        Cover of the windows to use; the first when absent.
+def plan_case(
+    context: Context,
+    case: Case,
+    *,
+    first: date,
+    every_d: float,
+    count: int,
+    aim: Aim,
+    treatment: str,
+) -> SuccessionAnswer:
+    """Sowing days of a succession.
 
     Raises
     ------
     InputError
-        When an opening begins outside the windows.
-
-    Notes
-    -----
-    A crop that uses more of the opening stands before one that leaves the bed empty, if both are
-    ready in time. Ask the windows for :data:`FINE_PROBABILITIES`.
+        When the treatment makes no sense.
+    CoverageError
+        When the record does not hold the first day.
     """
-    fits: list[Fit] = []
-    for opening in openings:
-        found: list[Fit] = []
-        for crop, window in windows.items():
-            one = window.isel(cover=0) if cover is None else window.sel(cover=cover)
-            gap = np.abs((one["sowing"].values - opening.start) / np.timedelta64(1, "D"))
-            index = int(np.argmin(gap))
-            points = one["probability"].values
-            middle = int(np.argmin(np.abs(points - 0.5)))
-            if gap[index] > 1.0:
-                raise InputError(
-                    f"bed {opening.bed} opens on {str(opening.start)[:10]}, outside the season "
-                    "asked for"
-                )
-            for treatment in one["treatment"].values:
-                at = one.sel(treatment=treatment).isel(sowing=index)
-                days = at["days_to_harvest"].values
-                found.append(
-                    Fit(
-                        opening=opening,
-                        crop=crop,
-                        treatment=str(treatment),
-                        ready_odds=_odds_within(days, points, opening.days),
-                        spare_d=float(opening.days - days[middle]),
-                        stand=float(at["stand"]),
-                    )
-                )
-        fits.extend(sorted(found, key=lambda fit: (fit.ready_odds < READY_ODDS, _rank(fit))))
-    return tuple(fits)
+    option = option_named(case.crop, treatment, dressed=case.dressed)
+    # While the season warms, what is sown later catches up, so sowings lie further apart than
+    # what they give; twice as far is more than enough.
+    last = first + timedelta(days=min(int(np.ceil(2 * every_d * count)) + 14, 365))
+    builder = WindowBuilder(context, first=first, last=_held(context, case, first, last))
+    one = builder.window(case, (option,)).isel(cover=0, treatment=0)
+    day: np.datetime64 = np.datetime64(round(builder.sowing_h[0] * 60), "m").astype(
+        "datetime64[ns]"
+    )
+    return SuccessionAnswer(
+        sowings=plan_succession(one, first=day, every_d=every_d, count=count, aim=aim),
+        zone=context.zone,
+        crop=case.crop.name,
+        treatment=option.name,
+        aim=aim,
+        every_d=every_d,
+        count=count,
+        water=context.water_sentence(),
+        cautions=cautions([case.crop], [treatment], dressed=case.dressed or None),
+    )
 
 
-def _rank(fit: Fit) -> float:
-    return fit.spare_d if fit.ready_odds >= READY_ODDS else -fit.ready_odds
-
-
-def _odds_within(days: FloatArray, probabilities: FloatArray, limit: float) -> float:
-    """Odds of no more than ``limit`` days, between the points at which days are known."""
-    if limit <= 0:
-        return 0.0
-    finite = np.isfinite(days)
-    if not finite.any():
-        return 0.0
-    low, high = days[finite], probabilities[finite]
-    if limit >= low[-1]:
-        return float(high[-1]) if not finite.all() else 1.0
-    return float(np.interp(limit, np.concatenate([[0.0], low]), np.concatenate([[0.0], high])))
+def _held(context: Context, case: Case, first: date, last: date) -> date:
+    """Last day of the succession, cut to a record that holds one season only."""
+    series = context.series(case)
+    begins, ends = (date.fromisoformat(str(series["time"].values[at])[:10]) for at in (0, -1))
+    if (ends - begins).days < 365 + HARVEST_D and ends > first:
+        return min(last, max(ends - timedelta(days=EMERGENCE_D + 2), first))
+    return last

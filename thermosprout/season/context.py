@@ -234,20 +234,17 @@ class Context:
 
     # --- what it stands on -----------------------------------------------------------------
 
-    def setting(self, case: Case, planted_h: float, *, started_h: float | None = None) -> Setting:
+    def setting(self, case: Case, planted_h: float) -> Setting:
         """Setting of a case, for a sowing about a day.
 
         Parameters
         ----------
         planted_h : float
-            Hour of planting; the clock begins the day before.
-        started_h : float, optional
-            When the seed first meets water, up to which the lot ages; planting when absent.
+            Hour of planting. The clock starts the day before, and the lot ages up to it, so that
+            dry, soaked and sprouted seed of one day are the same seed.
         """
         draws = self.draws(case.crop)
-        day = None
-        if self.constant_C is None:
-            day = local(planted_h if started_h is None else started_h, self.zone).date()
+        day = local(planted_h, self.zone).date() if self.constant_C is None else None
         viability, ln_shift = self.lot_draws(case, day)
         if (constant := self.constant_C) is not None:
             clock: Clock = ConstantClock(draws=draws.rates, temperature_C=constant)

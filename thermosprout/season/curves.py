@@ -6,15 +6,13 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from thermosprout.arrays import FloatArray
 from thermosprout.emergence.quantiles import ODDS, weighted_quantile
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 from thermosprout.season.schema import hours, local
 from thermosprout.soil.series import hours_since_epoch
-
-FloatArray = npt.NDArray[np.float64]
 
 _STEP_H = 6.0
 

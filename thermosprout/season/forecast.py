@@ -188,7 +188,7 @@ def forecast_of(context: Context, row: Row) -> RowForecast:
     """
     season, case = context.require_season(), context.of_row(row)
     sowing = sowing_of(season, row, case)
-    setting = context.setting(case, sowing.planted_h, started_h=sowing.started_h)
+    setting = context.setting(case, sowing.planted_h)
     try:
         return setting.row(sowing)
     except CoverageError as error:
