@@ -1,6 +1,24 @@
-"""Run the command line with ``python -m thermosprout``."""
+"""Start of the command line, by ``python -m thermosprout`` and by the installed script."""
 
-from thermosprout.cli.app import main
+from __future__ import annotations
+
+import sys
+
+_COMPANIONS = ("dask", "distributed", "pint", "sparse")
+"""Libraries that xarray imports with the first array it makes, if they are installed, only to ask
+whether the array is one of theirs: that takes longer than a forecast."""
+
+
+def main() -> None:
+    """Run the command line without the companions of xarray that only maps work with."""
+    if "xarray" not in sys.modules and "map" not in sys.argv[1:]:
+        for name in _COMPANIONS:
+            # None says "not installed" to an import (Python's reference, "The module cache").
+            sys.modules.setdefault(name, None)  # type: ignore[arg-type]
+    from thermosprout.cli.app import main as run
+
+    run()
+
 
 if __name__ == "__main__":
     main()

@@ -77,7 +77,8 @@ def record(
     own = None if season is None else opt.season_words(season)[1]
     records = opt.require_records(records, season)
     timezone = opt.records_zone(timezone, season, records)
-    if not named and (own is None or own.absolute() != records.absolute()):
+    linked = own is not None and own.absolute() == records.absolute()
+    if not named and not linked:
         season = None  # the season here is not about these records
     day = _day(on, timezone)
     if harvest or planted or started:
@@ -87,7 +88,7 @@ def record(
         _nothing_typed(words)
     else:
         rows = _typed(words, day)
-    rows, said = _begun(records, rows, season)
+    rows, said = _begun(records, rows, season, own=linked)
     extra = {name: text for name, text in (("note", note), ("observer", observer)) if text}
     done = append_records(
         records, [{**row, **extra} for row in rows], timezone=timezone, correct=correct
@@ -142,15 +143,22 @@ def _already(plots: tuple[str, ...]) -> str:
 
 
 def _begun(
-    records: Path, rows: list[dict[str, str]], season: Path | None
+    records: Path, rows: list[dict[str, str]], season: Path | None, *, own: bool
 ) -> tuple[list[dict[str, str]], list[str]]:
-    """Rows with the facts of the season's rows where they are counted first, and what was said."""
-    from thermosprout.season.load import load_season
-    from thermosprout.season.new_counts import require_there, with_facts
+    """Rows with the facts of the season's rows where they are counted first, and what was said.
+
+    A count of a row that was counted before is written without reading the season: ``own`` says
+    that the season names the records file.
+    """
+    from thermosprout.season.new_counts import counted_before, require_there, with_facts
 
     if season is None:
         require_there(records, rows)
         return rows, []
+    if own and counted_before(records, rows):
+        return rows, []
+    from thermosprout.season.load import load_season
+
     ready = with_facts(load_season(season), records, rows)
     return ready.rows, list(ready.notes)
 

@@ -39,11 +39,51 @@ def refine(values: FloatArray, substeps: int = _SUBSTEPS) -> FloatArray:
 
     A mean over an hour would hide what happens when the temperature crosses the base inside it.
     """
-    from scipy.interpolate import CubicSpline
+    if values.shape[-1] < 4:
+        from scipy.interpolate import CubicSpline
 
+        at = (np.arange((values.shape[-1] - 1) * substeps) + 0.5) / substeps
+        return np.asarray(CubicSpline(np.arange(values.shape[-1]), values, axis=-1)(at))
+    slope = spline_slopes(values)
+    step = np.diff(values, axis=-1)
+    bend = slope[..., :-1] + slope[..., 1:] - 2.0 * step
+    fine = np.empty((*step.shape, substeps))
+    for part in range(substeps):
+        t = (part + 0.5) / substeps
+        curve = step - slope[..., :-1] - bend
+        fine[..., part] = values[..., :-1] + t * (slope[..., :-1] + t * (curve + t * bend))
+    return fine.reshape(*values.shape[:-1], -1)
+
+
+def spline_slopes(values: FloatArray) -> FloatArray:
+    """Slopes of the cubic spline through samples one apart, (..., n) for four samples or more.
+
+    The spline is scipy's ``CubicSpline`` with its not-a-knot ends. Its equations are solved by
+    elimination and substitution here: a course of hours then needs no import of scipy's
+    interpolation.
+    """
     size = values.shape[-1]
-    at = (np.arange((size - 1) * substeps) + 0.5) / substeps
-    return np.asarray(CubicSpline(np.arange(size), values, axis=-1)(at))
+    step = np.diff(values, axis=-1)
+    right = np.empty_like(values)
+    right[..., 1:-1] = 3.0 * (step[..., 1:] + step[..., :-1])
+    right[..., 0] = 0.5 * (5.0 * step[..., 0] + step[..., 1])
+    right[..., -1] = 0.5 * (5.0 * step[..., -1] + step[..., -2])
+    # Plain numbers are quicker than arrays of one, courses beside each other quicker as arrays.
+    rows = right.ravel().tolist() if right.size == size else list(np.moveaxis(right, -1, 0))
+    # Each row holds 1, 4, 1; the first 1, 2 and the last 2, 1.
+    pivot = [1.0]
+    above = 2.0
+    for i in range(1, size - 1):
+        share = 1.0 / pivot[-1]
+        pivot.append(4.0 - share * above)
+        rows[i] = rows[i] - share * rows[i - 1]
+        above = 1.0
+    share = 2.0 / pivot[-1]
+    rows[-1] = (rows[-1] - share * rows[-2]) / (1.0 - share)
+    for i in range(size - 2, 0, -1):
+        rows[i] = (rows[i] - rows[i + 1]) / pivot[i]
+    rows[0] = rows[0] - 2.0 * rows[1]
+    return np.moveaxis(np.array(rows), 0, -1).reshape(values.shape)
 
 
 def next_true(flags: BoolArray) -> IntArray:

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Protocol, Self, TypeVar
 
 import numpy as np
-from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
 from thermosprout.arrays import BoolArray, FloatArray, IntArray
@@ -160,5 +159,7 @@ class MovingNormal:
 
     def log_density(self, points: FloatArray) -> FloatArray:
         """Log-density up to a constant, shape (draw,)."""
+        from scipy.linalg import solve_triangular
+
         own = solve_triangular(self._root, (points - self._mean).T, lower=True)
         return np.asarray(-0.5 * np.square(own).sum(axis=0))

@@ -6,12 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from thermosprout.errors import InputError, Place
-from thermosprout.season.forecast import sowing_of
-from thermosprout.season.load import Season
-from thermosprout.season.schema import Row, local
 from thermosprout.trials.records.file import parse_table, read_settled
+
+if TYPE_CHECKING:
+    from thermosprout.season.load import Season
+    from thermosprout.season.schema import Row
 
 _NO_BED = "1"
 _NEEDED = {"planted", "treatment", "seeds_planted"}
@@ -49,6 +51,12 @@ def require_there(path: Path, rows: Sequence[Mapping[str, str]]) -> None:
         hint="give the season file (--season) to begin it for the rows of a season, or make a "
         "trial with `thermosprout trial design`",
     )
+
+
+def counted_before(path: Path, rows: Sequence[Mapping[str, str]]) -> bool:
+    """Whether the file names every plot: such counts need nothing from the season."""
+    there, _ = _plots(path)
+    return all(row.get("plot", "") in there for row in rows)
 
 
 def with_facts(season: Season, path: Path, rows: Sequence[Mapping[str, str]]) -> Prepared:
@@ -103,6 +111,9 @@ def with_facts(season: Season, path: Path, rows: Sequence[Mapping[str, str]]) ->
 
 def row_facts(season: Season, row: Row) -> dict[str, str]:
     """What a records file holds of a row, column to text; the block is the bed."""
+    from thermosprout.season.forecast import sowing_of
+    from thermosprout.season.schema import local
+
     sowing = sowing_of(season, row)
     lot = season.row_lot(row)
     planted = _written(row.planted)

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
+from thermosprout.soil.model.weather import declination_of, equation_of_time
 from thermosprout.soil.quality import usual_air
 from thermosprout.weather.transport import BadAnswerError
 
@@ -180,13 +181,11 @@ def _require_season(
 def _require_dark_nights(
     ghi: FloatArray, time: npt.NDArray[np.datetime64], latitude: float, longitude: float
 ) -> None:
-    from pvlib.solarposition import declination_spencer71, equation_of_time_spencer71
-
     # Radiation is that of the hour that begins at the stamp: the sun is taken in its middle.
     day = (time - time.astype("datetime64[Y]")) / np.timedelta64(1, "D")
     hour = 24.0 * (day % 1.0) + 0.5
-    angle = 15.0 * (hour - 12.0) + longitude + 0.25 * equation_of_time_spencer71(day + 1.0)
-    down, north = declination_spencer71(day + 1.0), np.radians(latitude)
+    angle = 15.0 * (hour - 12.0) + longitude + 0.25 * equation_of_time(day + 1.0)
+    down, north = declination_of(day + 1.0), np.radians(latitude)
     sine = np.sin(north) * np.sin(down) + np.cos(north) * np.cos(down) * np.cos(np.radians(angle))
     night = sine < np.sin(np.radians(NIGHT_ELEVATION_DEG))
     at_night = ghi[..., night]

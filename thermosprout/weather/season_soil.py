@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -21,7 +22,9 @@ from thermosprout.weather.season_weather import (
     recent_and_ahead,
     trusted,
 )
-from thermosprout.weather.session import WeatherSession
+
+if TYPE_CHECKING:
+    from thermosprout.weather.session import WeatherSession
 
 
 def soil_from(source: SoilSource, *, session: WeatherSession | None = None) -> xr.DataArray:
@@ -47,6 +50,10 @@ def soil_from(source: SoilSource, *, session: WeatherSession | None = None) -> x
     ServiceError, CoverageError
         When a service fails and nothing is cached, or the data do not reach ``as_of``.
     """
+    if source.kind == "csv" and source.service is None:
+        return _from_file(source, None)
+    from thermosprout.weather.session import WeatherSession
+
     opened = session or WeatherSession(offline=source.offline)
     try:
         if source.kind == "csv":
@@ -59,7 +66,7 @@ def soil_from(source: SoilSource, *, session: WeatherSession | None = None) -> x
             opened.close()
 
 
-def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
+def _from_file(source: SoilSource, session: WeatherSession | None) -> xr.DataArray:
     if source.path is None:
         raise InputError("no file of soil temperature is named")
     measured, notes = read_bridged(
@@ -74,7 +81,7 @@ def _from_file(source: SoilSource, session: WeatherSession) -> xr.DataArray:
     notes += words
     ahead = None
     attribution = ""
-    if source.service is not None:
+    if session is not None and source.service is not None:
         bed = "grass" if source.surface == "grass" else "bare"
         own = 100.0 * float(measured["depth"])
         depth = min(max(own, 0.5), 30.0) if np.isfinite(own) else source.depth_cm

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import xarray as xr
@@ -17,9 +17,9 @@ import xarray as xr
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, ServiceError
 from thermosprout.soil.series import VARIABLES, weather_dataset
-from thermosprout.weather import nasa_power, open_meteo
-from thermosprout.weather.service import joined
-from thermosprout.weather.session import WeatherSession
+
+if TYPE_CHECKING:  # a season without a service is forecast without the libraries that ask one
+    from thermosprout.weather.session import WeatherSession
 
 Service = Literal["open-meteo", "nasa-power"]
 
@@ -135,6 +135,8 @@ def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -
     """
     if source.service is None:
         raise InputError("no service is named", hint='write service = "open-meteo"')
+    from thermosprout.weather.session import WeatherSession
+
     opened = session or WeatherSession(offline=source.offline)
     try:
         recent, ahead, words = recent_and_ahead(source, opened)
@@ -221,6 +223,9 @@ def recent_and_ahead(
 def _from_open_meteo(
     source: SoilSource, session: WeatherSession
 ) -> tuple[xr.Dataset, xr.Dataset | None, list[str]]:
+    from thermosprout.weather import open_meteo
+    from thermosprout.weather.service import joined
+
     notes: list[str] = []
     begin = source.first - timedelta(days=WARM_UP_DAYS)
     at = {"latitude": source.latitude, "longitude": source.longitude}
@@ -254,6 +259,8 @@ def _from_open_meteo(
 def _from_power(
     source: SoilSource, session: WeatherSession
 ) -> tuple[xr.Dataset, xr.Dataset | None, list[str]]:
+    from thermosprout.weather import nasa_power
+
     begin = source.first - timedelta(days=WARM_UP_DAYS)
     data = nasa_power.get_power(
         source.latitude,
@@ -272,6 +279,8 @@ def _from_power(
 
 def past_weather(source: SoilSource, session: WeatherSession) -> tuple[list[xr.Dataset], list[str]]:
     """Weather of the same season in past years, one Dataset a year."""
+    from thermosprout.weather import nasa_power, open_meteo
+
     begin = source.as_of.astimezone(UTC).date() - timedelta(days=WARM_UP_DAYS + MARGIN_DAYS)
     end = source.last + timedelta(days=MARGIN_DAYS)
     floor = nasa_power.FIRST_YEAR + 1 if source.service == "nasa-power" else 1951

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from numpy.lib.stride_tricks import sliding_window_view
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
@@ -105,6 +105,40 @@ def sun(time: TimeArray, latitude: float, longitude: float) -> tuple[FloatArray,
     )
 
 
+def declination_of(day: FloatArray) -> FloatArray:
+    """Declination of the sun on a day of the year, 1 on 1 January (Spencer 1971). [rad]
+
+    Spencer's series here and in :func:`equation_of_time` are those of pvlib, digit by digit; they
+    stand here because a table of days needs no more of it, and importing it takes longer than
+    forecasting a row.
+    """
+    angle = (2.0 * np.pi / 365.0) * (day - 1)
+    return np.asarray(
+        0.006918
+        - 0.399912 * np.cos(angle)
+        + 0.070257 * np.sin(angle)
+        - 0.006758 * np.cos(2.0 * angle)
+        + 0.000907 * np.sin(2.0 * angle)
+        - 0.002697 * np.cos(3.0 * angle)
+        + 0.00148 * np.sin(3.0 * angle)
+    )
+
+
+def equation_of_time(day: FloatArray) -> FloatArray:
+    """Solar less mean time on a day of the year, 1 on 1 January (Spencer 1971). [min]"""
+    angle = (2.0 * np.pi / 365.0) * (day - 1)
+    return np.asarray(
+        (1440.0 / 2 / np.pi)
+        * (
+            0.0000075
+            + 0.001868 * np.cos(angle)
+            - 0.032077 * np.sin(angle)
+            - 0.014615 * np.cos(2.0 * angle)
+            - 0.040849 * np.sin(2.0 * angle)
+        )
+    )
+
+
 def sunrise_sunset(
     dates: npt.ArrayLike, latitude: float, longitude: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -112,15 +146,11 @@ def sunrise_sunset(
 
     Notes
     -----
-    Declination (Spencer 1971) and equation of time from pvlib. Where the sun does not rise or set
-    the day is taken as one of 1 h or 23 h.
+    Where the sun does not rise or set the day is taken as one of 1 h or 23 h.
     """
-    from pvlib import solarposition
-
     days = pd.DatetimeIndex(np.asarray(dates, dtype="datetime64[D]"))
     number = days.dayofyear.to_numpy()
-    declination = solarposition.declination_spencer71(number)
-    minutes = solarposition.equation_of_time_spencer71(number)
+    declination, minutes = declination_of(number), equation_of_time(number)
     cosine = -np.tan(np.radians(latitude)) * np.tan(declination) - 0.0145 / (
         max(np.cos(np.radians(latitude)), 1e-3) * np.cos(declination)
     )
@@ -257,13 +287,15 @@ def _keep_means(
 
 def daily_range(air: FloatArray) -> FloatArray:
     """Range of the 24 hours around each hour, shape like ``air``. [K]"""
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+    coldest, warmest = extremes_around(air, min(DAY + 1, air.shape[-1]))
+    return warmest - coldest
 
-    size = min(25, air.shape[-1])
-    return np.asarray(
-        maximum_filter1d(air, size, axis=-1, mode="nearest")
-        - minimum_filter1d(air, size, axis=-1, mode="nearest")
-    )
+
+def extremes_around(air: FloatArray, size: int) -> tuple[FloatArray, FloatArray]:
+    """Coldest and warmest of the ``size`` hours around each hour, the ends repeated. [degC]"""
+    pad = [(0, 0)] * (air.ndim - 1) + [(size // 2, size - size // 2 - 1)]
+    around = sliding_window_view(np.pad(air, pad, mode="edge"), size, axis=-1)
+    return np.asarray(around.min(axis=-1)), np.asarray(around.max(axis=-1))
 
 
 def spread_radiation(
@@ -346,8 +378,7 @@ def weather_arrays(
     if watering is not None:
         amounts = watering.reindex(time=table.time).fillna(0.0).values
         water = np.broadcast_to(np.atleast_2d(amounts), air.shape)
-    warmest = maximum_filter1d(air, DAY + 1, axis=1, mode="nearest")
-    coldest = minimum_filter1d(air, DAY + 1, axis=1, mode="nearest")
+    coldest, warmest = extremes_around(air, DAY + 1)
     following = np.concatenate([air[:, 1:], air[:, -1:]], axis=1)
     arrays = Weather(
         air=0.5 * (air + following),
