@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
+
+DEMO = Path(__file__).parents[2] / "demo"
 
 # Not pydantic: newer versions of typer read the parameters of a command with it.
 HEAVY = (
@@ -76,3 +80,40 @@ def test_the_library_loads_nothing_before_it_is_used() -> None:
         check=True,
     )
     assert run.stdout.strip() == "[]"
+
+
+def _imports(folder: Path, *words: str) -> set[str]:
+    """Libraries that are loaded when a command has run as a program of its own."""
+    code = (
+        "import sys\nfrom thermosprout.__main__ import main\n"
+        "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code, end.code\n"
+        "loaded = {name.partition('.')[0] for name, module in sys.modules.items() if module}\n"
+        "loaded |= {name for name in ('scipy.interpolate', 'scipy.stats') if name in sys.modules}\n"
+        "print('loaded', *sorted(loaded))"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", code, *words], cwd=folder, capture_output=True, text=True, check=True
+    )
+    return set(run.stdout.splitlines()[-1].split()[1:])
+
+
+@pytest.fixture
+def demo(tmp_path: Path) -> Path:
+    for name in ("season.toml", "soil.csv", "weather.csv", "counts.csv"):
+        shutil.copy(DEMO / name, tmp_path)
+    return tmp_path
+
+
+def test_a_count_of_a_row_that_was_counted_before_is_recorded_without_the_science(
+    demo: Path,
+) -> None:
+    loaded = _imports(demo, "record", "M1=150", "--on", "2026-06-30")
+    assert loaded & {*HEAVY, "pvlib"} == set()
+    assert "2026-06-30" in (demo / "counts.csv").read_text("utf-8").splitlines()[-1]
+
+
+def test_a_forecast_imports_no_library_it_does_not_work_with(demo: Path) -> None:
+    loaded = _imports(demo, "forecast", "--row", "C1", "--as-of", "2026-05-20")
+    idle = {"dask", "distributed", "pint", "h5netcdf", "matplotlib", "pvlib", "requests",
+            "requests_cache", "scipy.interpolate", "scipy.stats", "zarr"}  # fmt: skip
+    assert loaded & idle == set()

@@ -334,3 +334,12 @@ def test_temperatures_at_and_past_the_end_are_the_last_one() -> None:
     assert clock.temperatures(end - 2.5, end).tolist() == MILD[-3:].tolist()
     for start in (end - 0.5, end, end + 9.0):
         assert clock.temperatures(start, start + 5.0).tolist() == [MILD[-1]]
+
+
+@pytest.mark.parametrize("shape", [(2,), (3,), (4,), (5,), (1, 900), (4, 300)])
+def test_course_between_hours_is_scipys_cubic_spline(shape: tuple[int, ...]) -> None:
+    values = 12 + np.random.default_rng(0).standard_normal(shape).cumsum(axis=-1)
+    hours = shape[-1]
+    at = (np.arange((hours - 1) * 6) + 0.5) / 6
+    spline = CubicSpline(np.arange(hours), values, axis=-1)
+    np.testing.assert_allclose(refine(values), spline(at), rtol=0, atol=1e-12)

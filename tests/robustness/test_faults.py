@@ -223,10 +223,10 @@ def test_records_replaced_by_a_sync_program_between_two_counts_keep_both_sides(
 )
 def test_polar_night_and_polar_day_have_a_soil(month: str, lowest: float, highest: float) -> None:
     """Bare ground at 78 N: no sun at all, and sun at midnight."""
-    from thermosprout.soil.model.weather import sun
+    from thermosprout.soil.model.sun import sun
 
     time = np.datetime64(f"2026-{month}-01", "ns") + np.arange(24 * 25) * np.timedelta64(1, "h")
-    _, clear, _ = sun(time, 78.2, 15.6)
+    _, clear = sun(time, 78.2, 15.6)
     assert clear.max() == 0 if month == "01" else clear.min() > 0
     air = np.full(time.size, -12.0 if month == "01" else 6.0)
     weather = weather_dataset(

@@ -8,14 +8,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pvlib import clearsky, solarposition
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from thermosprout.errors import InputError
+from thermosprout.soil.model.sun import declination_of, equation_of_time, sun, sun_elevation
 from thermosprout.soil.model.weather import (
     day_starts_utc,
+    extremes_around,
     hourly_from_daily,
     radiation_from_range,
     spread_radiation,
-    sun,
     sunrise_sunset,
 )
 
@@ -78,9 +80,35 @@ def test_sunrise_agrees_with_pvlib() -> None:
         np.testing.assert_allclose(ours, hours, atol=0.1)
 
 
+@pytest.mark.parametrize(("latitude", "longitude"), [(56.2, -3.1), (-41.0, 174.0), (78.0, 15.0)])
+def test_sun_stands_where_pvlib_has_it(latitude: float, longitude: float) -> None:
+    """Reference: pvlib's ephemeris, of which this is a part, over leap days and year ends."""
+    time = np.arange("1999-12-30T00:30", "2001-03-05T00:30", 60, dtype="datetime64[m]")
+    index = pd.DatetimeIndex(time, tz="UTC")
+    theirs = solarposition.ephemeris(index, latitude, longitude)["elevation"].to_numpy()
+    ours = sun_elevation(time.astype("datetime64[ns]"), latitude, longitude)
+    np.testing.assert_allclose(ours, theirs, rtol=0, atol=1e-9)
+
+
+def test_series_of_spencer_are_those_of_pvlib() -> None:
+    day = np.arange(1.0, 367.0)
+    np.testing.assert_array_equal(declination_of(day), solarposition.declination_spencer71(day))
+    np.testing.assert_array_equal(
+        equation_of_time(day), solarposition.equation_of_time_spencer71(day)
+    )
+
+
+@pytest.mark.parametrize(("hours", "size"), [(100, 25), (25, 25), (10, 10), (7, 7)])
+def test_extremes_of_a_day_are_those_of_the_filters_of_scipy(hours: int, size: int) -> None:
+    air = np.random.default_rng(hours).standard_normal((3, hours))
+    coldest, warmest = extremes_around(air, size)
+    np.testing.assert_array_equal(coldest, minimum_filter1d(air, size, axis=-1, mode="nearest"))
+    np.testing.assert_array_equal(warmest, maximum_filter1d(air, size, axis=-1, mode="nearest"))
+
+
 def test_clear_sky_agrees_with_pvlib() -> None:
     time = np.arange("2024-05-01T00", "2024-05-04T00", dtype="datetime64[h]")
-    _, clear, _ = sun(time.astype("datetime64[ns]"), 48.0, 9.0)
+    _, clear = sun(time.astype("datetime64[ns]"), 48.0, 9.0)
     index = pd.DatetimeIndex(time, tz="UTC") + pd.Timedelta(minutes=30)
     zenith = solarposition.get_solarposition(index, 48.0, 9.0)["zenith"]
     theirs = clearsky.haurwitz(zenith)["ghi"].to_numpy()

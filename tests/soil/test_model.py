@@ -12,6 +12,7 @@ from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.convert import convert_surface
 from thermosprout.soil.depth import to_depth
 from thermosprout.soil.model.ground import GroundParameters
+from thermosprout.soil.model.sun import sun
 from thermosprout.soil.model.surface import (
     COVERS,
     DORMANT_SHARE,
@@ -23,7 +24,6 @@ from thermosprout.soil.model.surface import (
 )
 from thermosprout.soil.model.temperature import model_between_gaps, soil_temperature
 from thermosprout.soil.model.texture import SOILS, soil_type
-from thermosprout.soil.model.weather import sun
 from thermosprout.soil.series import check_soil_series, weather_dataset
 
 
@@ -43,7 +43,7 @@ def spring(
     shape = (members, days) if members else (days,)
     fronts = np.repeat(rng.normal(0, 2.0, shape), 24, axis=-1)
     air = 6 + 10 * hour / time.size + 0.5 * range_K * np.sin(2 * np.pi * (hour - 8) / 24) + fronts
-    _, clear, _ = sun(time, 47.0, 8.0)
+    _, clear = sun(time, 47.0, 8.0)
     extra = {}
     if rain:
         wet = np.zeros(time.size)

@@ -5,7 +5,6 @@ Weather of a Dataset as arrays of whole days: holes bridged, what is absent gues
 
 from __future__ import annotations
 
-from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -17,11 +16,17 @@ from numpy.lib.stride_tricks import sliding_window_view
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.model.run import DAY, Weather, daily_mean
+from thermosprout.soil.model.sun import (
+    HOUR,
+    above_atmosphere,
+    declination_of,
+    equation_of_time,
+    sun,
+)
 from thermosprout.soil.model.water_balance import saturation_pressure
 
 TimeArray = npt.NDArray[np.datetime64]
 
-HOUR = np.timedelta64(1, "h")
 TYPICAL_RANGE_K = 10.0
 """Daily range taken where only a daily mean is known: an assumption."""
 HARGREAVES = 0.165
@@ -66,77 +71,6 @@ def day_starts_utc(
         utc_offset_h = round(longitude / 15.0)
     shift = np.timedelta64(round(utc_offset_h * 3600), "s")
     return np.asarray(days.astype("datetime64[ns]") - shift)
-
-
-@lru_cache(maxsize=32)
-def _sun_cached(
-    first: int, count: int, step: int, latitude: float, longitude: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    from pvlib import irradiance, solarposition
-
-    middle = np.datetime64(first, "ns") + np.arange(count) * np.timedelta64(step, "ns")
-    index = pd.DatetimeIndex(middle + np.timedelta64(step // 2, "ns"), tz="UTC")
-    zenith = solarposition.ephemeris(index, latitude, longitude)["zenith"].to_numpy()
-    cosine = np.maximum(np.cos(np.radians(zenith)), 0.0)
-    # Haurwitz (1945), as in pvlib.clearsky.haurwitz, on the zenith already at hand
-    clear = np.where(cosine > 0, 1098.0 * cosine * np.exp(-0.059 / np.maximum(cosine, 1e-3)), 0.0)
-    extra = irradiance.get_extra_radiation(index).to_numpy() * cosine
-    for array in (cosine, clear, extra):
-        array.setflags(write=False)
-    return cosine, clear, extra
-
-
-def sun(time: TimeArray, latitude: float, longitude: float) -> tuple[FloatArray, ...]:
-    """Sun at the middle of each hour that begins at ``time`` (hourly, no gaps).
-
-    Returns
-    -------
-    cosine, clear, extra : ndarray, shape (time,)
-        Cosine of the zenith angle (zero at night), clear-sky radiation after Haurwitz (1945)
-        and radiation above the atmosphere on a horizontal plane [W m-2]; position from pvlib.
-    """
-    stamps = np.asarray(time, dtype="datetime64[ns]")
-    return _sun_cached(
-        int(stamps[0].astype("int64")),
-        int(stamps.size),
-        int(HOUR / np.timedelta64(1, "ns")),
-        round(float(latitude), 4),
-        round(float(longitude), 4),
-    )
-
-
-def declination_of(day: FloatArray) -> FloatArray:
-    """Declination of the sun on a day of the year, 1 on 1 January (Spencer 1971). [rad]
-
-    Spencer's series here and in :func:`equation_of_time` are those of pvlib, digit by digit; they
-    stand here because a table of days needs no more of it, and importing it takes longer than
-    forecasting a row.
-    """
-    angle = (2.0 * np.pi / 365.0) * (day - 1)
-    return np.asarray(
-        0.006918
-        - 0.399912 * np.cos(angle)
-        + 0.070257 * np.sin(angle)
-        - 0.006758 * np.cos(2.0 * angle)
-        + 0.000907 * np.sin(2.0 * angle)
-        - 0.002697 * np.cos(3.0 * angle)
-        + 0.00148 * np.sin(3.0 * angle)
-    )
-
-
-def equation_of_time(day: FloatArray) -> FloatArray:
-    """Solar less mean time on a day of the year, 1 on 1 January (Spencer 1971). [min]"""
-    angle = (2.0 * np.pi / 365.0) * (day - 1)
-    return np.asarray(
-        (1440.0 / 2 / np.pi)
-        * (
-            0.0000075
-            + 0.001868 * np.cos(angle)
-            - 0.032077 * np.sin(angle)
-            - 0.014615 * np.cos(2.0 * angle)
-            - 0.040849 * np.sin(2.0 * angle)
-        )
-    )
 
 
 def sunrise_sunset(
@@ -312,7 +246,7 @@ def spread_radiation(
     daily_w : ndarray, shape (day,) or (member, day)
         Mean of each day; NaN stays NaN. [W m-2]
     """
-    _, clear, _ = sun(time, latitude, longitude)
+    _, clear = sun(time, latitude, longitude)
     day = np.clip(np.searchsorted(starts, time, side="right") - 1, 0, starts.size - 1)
     counts = np.maximum(np.bincount(day, minlength=starts.size), 1)
     means = np.bincount(day, weights=clear, minlength=starts.size) / counts
@@ -329,7 +263,8 @@ def radiation_from_range(
     -----
     Hargreaves & Samani (1982), with :data:`HARGREAVES`, not above the clear sky of Haurwitz.
     """
-    _, clear, extra = sun(time, latitude, longitude)
+    _, clear = sun(time, latitude, longitude)
+    extra = above_atmosphere(time, latitude, longitude)
     share = HARGREAVES * np.sqrt(np.maximum(daily_range(air), 0.0))
     day_clear = np.convolve(clear, np.ones(24) / 24, mode="same")
     day_extra = np.convolve(extra, np.ones(24) / 24, mode="same")
@@ -429,7 +364,7 @@ def _radiation(
     """Radiation, guessed where it is not known, and that of a clear sky. [W m-2]"""
     attrs = table.weather.attrs
     latitude, longitude = float(attrs["latitude"]), float(attrs["longitude"])
-    _, clear, _ = sun(table.time, latitude, longitude)
+    _, clear = sun(table.time, latitude, longitude)
     if "ghi" not in table:
         notes.append("no radiation: cloudiness guessed from the daily range of air temperature")
         return radiation_from_range(table.time, air, latitude, longitude), clear
