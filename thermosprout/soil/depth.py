@@ -120,9 +120,18 @@ def _transfer(size: int, dz_m: float, step_s: float, diffusivity: float) -> Floa
 
 
 def _fast_length(size: int) -> int:
-    from scipy.fft import next_fast_len
+    """Smallest length from ``size`` on that is made of twos, threes and fives, quick to transform.
 
-    return int(next_fast_len(size, real=True))
+    What ``scipy.fft.next_fast_len`` gives for real values, without the import of scipy's transforms.
+    """
+    while True:
+        rest = size
+        for factor in (2, 3, 5):
+            while rest % factor == 0:
+                rest //= factor
+        if rest == 1:
+            return size
+        size += 1
 
 
 def _filled(array: FloatArray, missing: npt.NDArray[np.bool_]) -> FloatArray:

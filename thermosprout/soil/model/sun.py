@@ -16,7 +16,7 @@ from thermosprout.arrays import FloatArray
 
 TimeArray = npt.NDArray[np.datetime64]
 
-HOUR = np.timedelta64(1, "h")
+HOUR, HALF_HOUR = np.timedelta64(1, "h"), np.timedelta64(30, "m")
 
 
 def sun(time: TimeArray, latitude: float, longitude: float) -> tuple[FloatArray, FloatArray]:
@@ -41,7 +41,7 @@ def sun(time: TimeArray, latitude: float, longitude: float) -> tuple[FloatArray,
 def _sun(
     first: int, count: int, latitude: float, longitude: float
 ) -> tuple[FloatArray, FloatArray]:
-    middle = np.datetime64(first, "ns") + np.arange(count) * HOUR + HOUR // 2
+    middle = np.datetime64(first, "ns") + np.arange(count) * HOUR + HALF_HOUR
     elevation = sun_elevation(middle, latitude, longitude)
     cosine = np.maximum(np.cos(np.radians(90.0 - elevation)), 0.0)
     clear = np.where(cosine > 0, 1098.0 * cosine * np.exp(-0.059 / np.maximum(cosine, 1e-3)), 0.0)
@@ -55,7 +55,7 @@ def above_atmosphere(time: TimeArray, latitude: float, longitude: float) -> Floa
     import pandas as pd
     from pvlib import irradiance
 
-    middle = np.asarray(time, dtype="datetime64[ns]") + HOUR // 2
+    middle = np.asarray(time, dtype="datetime64[ns]") + HALF_HOUR
     normal = irradiance.get_extra_radiation(pd.DatetimeIndex(middle, tz="UTC")).to_numpy()
     return np.asarray(normal * sun(time, latitude, longitude)[0])
 
