@@ -122,7 +122,7 @@ def _transfer(size: int, dz_m: float, step_s: float, diffusivity: float) -> Floa
 def _fast_length(size: int) -> int:
     """Smallest length from ``size`` on that is made of twos, threes and fives, quick to transform.
 
-    What ``scipy.fft.next_fast_len`` gives for real values, without the import of scipy's transforms.
+    What ``scipy.fft.next_fast_len`` gives for real values, without importing scipy's transforms.
     """
     while True:
         rest = size
