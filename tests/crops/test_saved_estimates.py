@@ -121,7 +121,7 @@ def test_an_estimate_of_another_response_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ("format = 2", "format = 3", "number 3, this version reads 2"),
+        ("format = 1", "format = 2", "number 2, this version reads 1"),
         ('response = "beta"', 'response = "cubic"', "response is missing or wrong"),
         ("sd = 0.", "sd = -0.", "not negative"),
         ("mean = ", "mean = nan #", "finite number"),

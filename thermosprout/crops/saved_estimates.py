@@ -20,14 +20,20 @@ from typing import Any, cast
 
 import numpy as np
 
-from thermosprout.crops.catalogue import generic_crop
+from thermosprout.arrays import FloatArray
+from thermosprout.crops.catalogue import find_crop, generic_crop
 from thermosprout.crops.crop import Crop, ResponseShape, Season, SeedSize
 from thermosprout.crops.estimate import Estimate, Provenance
 from thermosprout.crops.parameters import NAMES, PARAMETERS
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text, write_atomic
 
-FORMAT = 2
+FORMAT = 1
+
+_DROPPED = "imbibition_share"
+_ADDED = ("soak_stand", "dry_bed_gain", "dry_bed_stand", "sprout_stand")
+_EARLIER = tuple(_DROPPED if name == "soak_reach" else name for name in NAMES if name not in _ADDED)
+"""Parameters of files written before soaks and sprouts had effects of their own on the stand."""
 """Number of the layout; a file with a later one is not read."""
 
 Key = tuple[str, str | None, str | None]
@@ -215,20 +221,22 @@ def read_saved(path: Path) -> SavedEstimate:
 def _estimate(document: Mapping[str, Any], reader: _Reader) -> Estimate:
     parameters = reader.table(document, "parameters")
     correlation = reader.table(document, "correlation")
-    if correlation.get("names") != list(NAMES) or set(parameters) != set(NAMES):
+    names = _EARLIER if correlation.get("names") == list(_EARLIER) else NAMES
+    if correlation.get("names") != list(names) or set(parameters) != set(names):
         raise reader.wrong("parameters", f"the {len(NAMES)} parameters of the model in order")
-    entries = [reader.table(parameters, name) for name in NAMES]
-    for name, entry in zip(NAMES, entries, strict=True):
-        if entry.get("scale") != PARAMETERS[name].scale.value:
-            raise reader.wrong(f"parameters.{name}.scale", PARAMETERS[name].scale.value)
+    entries = [reader.table(parameters, name) for name in names]
+    for name, entry in zip(names, entries, strict=True):
+        scale = PARAMETERS["soak_reach" if name == _DROPPED else name].scale.value
+        if entry.get("scale") != scale:
+            raise reader.wrong(f"parameters.{name}.scale", scale)
     mean = np.array([reader.number(entry, "mean") for entry in entries])
     spread = np.array([reader.number(entry, "sd") for entry in entries])
     if (spread < 0).any():
         raise reader.wrong("sd", "a number that is not negative")
-    matrix = np.zeros((len(NAMES), len(NAMES)))
+    matrix = np.zeros((len(names), len(names)))
     rows = correlation.get("rows")
-    if not isinstance(rows, list) or len(rows) != len(NAMES):
-        raise reader.wrong("correlation.rows", f"{len(NAMES)} rows")
+    if not isinstance(rows, list) or len(rows) != len(names):
+        raise reader.wrong("correlation.rows", f"{len(names)} rows")
     for index, row in enumerate(rows):
         if not isinstance(row, list) or len(row) != index + 1:
             raise reader.wrong(f"correlation.rows[{index}]", f"{index + 1} numbers")
@@ -236,16 +244,36 @@ def _estimate(document: Mapping[str, Any], reader: _Reader) -> Estimate:
             if not isinstance(value, int | float) or isinstance(value, bool) or abs(value) > 1.001:
                 raise reader.wrong(f"correlation.rows[{index}]", "numbers from -1 to 1")
             matrix[index, column] = matrix[column, index] = value
+    covariance = matrix * np.outer(spread, spread)
+    crop = reader.text(document, "crop")
+    if names == _EARLIER:
+        mean, covariance = _completed(crop, mean, covariance)
     try:
         return Estimate(
-            crop=reader.text(document, "crop"),
+            crop=crop,
             variety=reader.text(document, "variety", empty=True) or None,
             seed_lot=reader.text(document, "seed_lot", empty=True) or None,
             mean=mean,
-            covariance=matrix * np.outer(spread, spread),
+            covariance=covariance,
         )
     except InputError as error:
         raise InputError(error.what, place=Place(file=reader.path)) from None
+
+
+def _completed(
+    crop: str, mean: FloatArray, covariance: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Add to an estimate of earlier parameters those of today, as the catalogue has them."""
+    try:
+        prior = find_crop(crop).estimate
+    except InputError:
+        prior = Estimate.generic(crop)
+    kept = [index for index, name in enumerate(_EARLIER) if name != _DROPPED]
+    places = [NAMES.index(_EARLIER[index]) for index in kept]
+    full, wide = prior.mean.copy(), np.diag(np.diag(prior.covariance))
+    full[places] = mean[kept]
+    wide[np.ix_(places, places)] = covariance[np.ix_(kept, kept)]
+    return full, wide
 
 
 class _Reader:
