@@ -207,7 +207,7 @@ def test_a_crop_nobody_listed_starts_from_a_generic_one(trial) -> None:
         (["absent.csv", "--crop", "carrot"], 2, "absent.csv: there is no such file"),
         (["RECORDS", "--crop", "carrot"], 3, "plot p0 has no temperature; give --soil"),
         (["RECORDS", "--crop", "carot"], 2, "did you mean carrot"),
-        (["RECORDS", "--crop", "carrot", "--no-prior", "--save", "x"], 2, "without prior"),
+        (["RECORDS", "--crop", "carrot", "--no-prior", "--save", "x"], 2, "without a prior"),
         (["RECORDS", "--crop", "carrot", "--no-prior", "--check", "plot"], 2, "leave out --no-p"),
         (["RECORDS", "--soil", "SOIL", "--crop", "carrot", "--variety", "Stump"], 2,
          "no plot is of the variety 'Stump'; the records name Long"),

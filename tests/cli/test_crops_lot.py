@@ -74,9 +74,7 @@ def test_a_slow_lot_is_called_slow():
         (("onion", "--counts", "3:60", "--tested", "50"), "60 of 50"),
         (("onion", "--counts", "3:6,3:7", "--tested", "50"), "must rise"),
         (("onion", "--replicate", "20"), "germinated/tested"),
-        (("onion", "--germination", "85"), "0.85"),
         (("onion", "--tested-on", "1 May"), "is not a date"),
-        (("onion", "--counts", "3:9", "--tested", "50", "--test-c", "-20"), "too near the limits"),
         (("onions and leeks",), "there is no crop"),
     ],
 )

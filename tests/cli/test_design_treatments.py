@@ -40,7 +40,7 @@ def test_a_treatment_of_ones_own_is_kept_and_said_to_have_no_steps(tmp_path: Pat
     out = tmp_path / "bed"
     done = design(out, "direct", "soaked 6 h", "under fleece", more=("--json",))
     assert done.exit_code == 0, done.exception
-    notes = json.loads(done.output)["notes"]
+    notes = json.loads(done.stdout)["notes"]
     assert [note.split(" is a treatment")[0] for note in notes] == ["soaked 6 h", "under fleece"]
     assert all("no steps" in note for note in notes)
     with (out / "records.csv").open() as stream:
@@ -52,4 +52,4 @@ def test_a_treatment_of_ones_own_is_kept_and_said_to_have_no_steps(tmp_path: Pat
 def test_known_treatments_need_no_note(tmp_path: Path) -> None:
     done = design(tmp_path / "bed", "direct", "Soaked", "presprouted", more=("--json",))
     assert done.exit_code == 0, done.exception
-    assert json.loads(done.output)["notes"] == []
+    assert json.loads(done.stdout)["notes"] == []

@@ -105,8 +105,6 @@ def test_depths_hardly_meant_are_told_and_none_is_passed_over(run: Run) -> None:
     assert "12 cm is more than 3 times as deep as carrot is usually sown" in err
     _, err = run(*words, "--depth-cm", 2)
     assert "times as deep" not in err
-    with pytest.raises(InputError, match="a depth of 0 cm was asked for"):
-        run(*words, "--depth-cm", 0)
 
 
 def test_a_lot_tested_on_no_day_is_told(run: Run, tmp_path: Path) -> None:
@@ -279,10 +277,9 @@ def test_american_units_are_shown(run: Run) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("compare", "--crop", "carrot"), "no temperature was named"),
+        (("compare", "--crop", "carrot"), "no soil temperature or place is named"),
         (("compare", "--crop", "carot", "--constant", 10), "did you mean carrot"),
         (("compare", "--constant", 10), "no crop was named"),
-        (("compare", "--crop", "carrot", "--constant", 90), "not between -5 and 60"),
         (("compare", DEMO, "--crop", "beet", "--bed", "nowhere"), "has no bed 'nowhere'"),
         (("compare", DEMO, "--lot", "XX"), "there is no seed lot 'XX'"),
         (("compare", DEMO, "--lot", "PAR25", "--crop", "beet"), "lot PAR25 is parsnip"),
@@ -293,11 +290,10 @@ def test_american_units_are_shown(run: Run) -> None:
             "ends before it starts",
         ),
         (("window", "--crop", "carrot", "--constant", "10"), ""),
-        (("stations", "--emergence", 1.5), "write 70 % as 0.7"),
-        (("stations", "--emergence", 0.7, "--constant", 5), "--constant has no say beside"),
+        (("stations", "--emergence", 0.7, "--constant", 5), "--constant has no effect beside"),
         (("stations", "--emergence", 0.5, "--filled", 1), "expected above 0 and below 1"),
         (("sow-again", DEMO, "--row", "ZZ"), "there is no row 'ZZ'"),
-        (("succession", DEMO, "--crop", "beet"), "neither a first day nor an opening"),
+        (("succession", DEMO, "--crop", "beet"), "no first day and no opening"),
         (("succession", DEMO, "--crop", "beet", "--opening", "north"), "is no opening"),
         (("compare", "--crop", "carrot", "--weather", "w.csv"), "needs its place"),
         (("compare", "--crop", "carrot", "--soil", "gone.csv"), "no such file"),

@@ -19,7 +19,7 @@ def test_stopping_a_long_command_is_said(tmp_path: Path) -> None:
         "import os, signal, sys, time\n"
         "from thermosprout.cli import app\n"
         "import thermosprout.cli.crops as crops\n"
-        "crops._plot = lambda *a: (os.kill(os.getpid(), signal.SIGINT), time.sleep(30))\n"
+        "crops._figure = lambda *a: (os.kill(os.getpid(), signal.SIGINT), time.sleep(30))\n"
         f"sys.argv = ['thermosprout', *{words!r}]\n"
         "app.main()\n"
     )
@@ -28,6 +28,6 @@ def test_stopping_a_long_command_is_said(tmp_path: Path) -> None:
         timeout=60,
     )  # fmt: skip
     assert done.returncode == 128 + signal.SIGINT
-    assert "thermosprout: stopped; a file is written whole or not at all." in done.stderr
+    assert "thermosprout: stopped. No half-written file was left." in done.stderr
     assert "Traceback" not in done.stderr
     assert list(tmp_path.iterdir()) == []

@@ -10,6 +10,7 @@ from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.planning.compare import GOAL_WORDS, Comparison, Goal, Verdict, harvest_is_seen
 from thermosprout.planning.options import Outcome
+from thermosprout.quantities import percent
 
 _HOPELESS = 0.1
 
@@ -28,7 +29,7 @@ def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
             "However it is handled, most likely the row is not up before the temperatures end."
         )
     if len(outcomes) == 1:
-        return f"{_order(advised)}.", "There is no other way to weigh it against."
+        return f"{_order(advised)}.", "Only one method is possible, so there is nothing to compare."
     return f"{_order(advised)}.", _reason(comparison, verdict)
 
 
@@ -51,11 +52,11 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
     if verdict.leader == verdict.advised and not verdict.worth_acting_on:
         if verdict.leader == 0:
             return f"No handling does better for the {words}{_runner_up(comparison)}."
-        return f"The plainest way fails too often here; {name} is the plainest that does not."
+        return f"Sowing dry is likely to fail here; {name} is the simplest method that should work."
     if verdict.goal is Goal.SEED:
-        gain = f"{name} takes {verdict.gain:.0%} less seed for each plant"
+        gain = f"{name} takes {percent(verdict.gain)} less seed for each plant"
     elif verdict.goal is Goal.WORK:
-        gain = f"{name} takes {verdict.gain:.0%} less work"
+        gain = f"{name} takes {percent(verdict.gain)} less work"
     elif verdict.goal is Goal.BED_DAYS:
         gain = f"{name} saves {verdict.gain:.1f} bed-days per full row by {_until(comparison)}"
     elif not np.isfinite(early):
@@ -118,7 +119,7 @@ def _shift(days: float) -> str:
 
 def _left(days: float) -> str:
     if abs(days) < 0.05:
-        return "with nothing left of it at first harvest"
+        return "but the gain is gone by first harvest"
     if days < 0:
         return f"and first harvest comes {-days:.1f} d later"
     return f"of which {days:.1f} d are left at first harvest"
@@ -132,10 +133,10 @@ def _middle(values: FloatArray) -> float:
 def surely(odds_of: float) -> str:
     """Odds in per cent; nothing is quite sure."""
     if odds_of > 0.99:
-        return "more than 99%"
+        return "more than 99 %"
     if odds_of < 0.01:
-        return "less than 1%"
-    return f"{odds_of:.0%}"
+        return "less than 1 %"
+    return f"{percent(odds_of)}"
 
 
 def capital(text: str) -> str:
@@ -158,6 +159,7 @@ def selected_group_note(comparison: Comparison) -> str | None:
             planted = odds(outcome.row.share, outcome.row.weights)["p50"]
             return (
                 "Only seed that sprouted is planted: its stand is "
-                f"{planted:.0%} of the seeds planted but {started:.0%} of the seeds started."
+                f"{percent(planted)} of the seeds planted but {percent(started)} of the seeds "
+                "started."
             )
     return None

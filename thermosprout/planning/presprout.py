@@ -15,6 +15,7 @@ from thermosprout.planning.evidence import handling_grounds
 from thermosprout.planning.json_values import Document, rounded
 from thermosprout.planning.options import minutes_of
 from thermosprout.planning.sprouting import SproutingPlan, plan_sprouting
+from thermosprout.quantities import percent
 from thermosprout.season.context import Context
 from thermosprout.season.schema import hours, instant, local
 from thermosprout.season.setting import Question
@@ -214,7 +215,7 @@ def sprouting_events(
         (
             "plant",
             f"Plant sprouted {crop}{where}",
-            f"Odds that the batch is fit to plant: {plan.ready_odds:.0%}. {_KEEP_MOIST}",
+            f"Odds that the batch is fit to plant: {percent(plan.ready_odds)}. {_KEEP_MOIST}",
             plan.plant_h,
             max(minutes, 15.0),
         ),

@@ -16,6 +16,7 @@ from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.json_values import Document, rounded
 from thermosprout.planning.options import option_named
+from thermosprout.quantities import percent
 from thermosprout.season.context import Context
 from thermosprout.season.setting import Question
 
@@ -217,8 +218,8 @@ def luck_note(plan: StationPlan) -> str | None:
         return None
     return (
         f"With the luck of {plan.stations} stations counted in, {chosen.seeds} seeds fill "
-        f"{plan.wanted_filled:.0%} of them or more in {100 * chosen.odds_with_luck:.0f} rows of "
-        "100: drop one more where a gap costs much."
+        f"{percent(plan.wanted_filled)} of them or more in {100 * chosen.odds_with_luck:.0f} rows "
+        "of 100: drop one more where a gap costs much."
     )
 
 

@@ -18,6 +18,7 @@ from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.sprouting import radicle_times
+from thermosprout.quantities import percent
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 from thermosprout.season.schema import hours, local
 
@@ -253,7 +254,7 @@ class _Row:
         low, middle, high = (day_words(self.day(hour)) for hour in ready)
         return (
             f"Radicles of 2 mm, long enough to plant, are likely about {middle} "
-            f"({low} to {high}, 8 times in 10)."
+            f"({low} to {high}, 80 % range)."
         )
 
     def _look(self, today: date, end: date) -> Iterator[Task]:
@@ -265,7 +266,7 @@ class _Row:
         yield self.task(
             Kind.LOOK,
             first,
-            "Look daily; plant when radicles are 2 to 5 mm long. Keep the paper moist.",
+            "Look daily; plant when roots are 2–5 mm long. Keep the paper moist.",
             self._ready_words(),
             until=self.planted,
         )
@@ -301,7 +302,7 @@ class _Row:
             return f"{names[stage]}: later than the soil temperature known reaches."
         likely = day_words(middle) if middle else "later"
         late = day_words(high) if high else "later"
-        return f"{names[stage]} likely about {likely} ({day_words(low)} to {late}, 8 times in 10)."
+        return f"{names[stage]} likely about {likely} ({day_words(low)} to {late}, 80 % range)."
 
     def _expect(self, today: date, end: date) -> Iterator[Task]:
         """Tell the next stage that is still to come."""
@@ -353,7 +354,7 @@ class _Row:
                 Kind.STOP,
                 today,
                 "Decide whether to fill the gaps or to sow again.",
-                f"After what was counted, the odds that the row has failed are {failed:.0%}.",
+                f"After what was counted, the odds that the row has failed are {percent(failed)}.",
             )
         wait_h = self.forecast.wait_until_h
         if not np.isfinite(wait_h):
@@ -369,7 +370,7 @@ class _Row:
         return self.task(
             Kind.STOP,
             max(until, today),
-            "What is not up by then is not worth waiting for: keep the row, fill gaps, sow again.",
+            "Seed not up by then is unlikely to come: keep the row, fill the gaps, or sow again.",
             f"The day after which fewer than 1 seedling in 20 is still to come {passed} "
             f"{day_words(until)}.",
         )

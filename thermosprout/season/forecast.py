@@ -15,6 +15,7 @@ from thermosprout.emergence.forecast import DRAWS, STAGES, RowForecast, Sowing
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
+from thermosprout.quantities import percent
 from thermosprout.season.context import Context, season_context
 from thermosprout.season.load import Season
 from thermosprout.season.notes import absent_notes, typed_notes, undated_tests
@@ -234,11 +235,11 @@ def _notes(answer: RowAnswer, season: Season, context: Context) -> list[str]:
     handling = forecast.sowing.handling
     if handling.treatment is Treatment.PRESPROUTED and sprouted < _FEW_SPROUTED:
         notes.append(
-            f"In {handling.sprout_h:g} h at {handling.room_C:g} °C only about {sprouted:.0%} of "
-            "the live seed sprouts, the quickest: sprout longer, or sow it as soaked."
+            f"In {handling.sprout_h:g} h at {handling.room_C:g} °C only about {percent(sprouted)} "
+            "of the live seed sprouts, the quickest: sprout longer, or sow it as soaked."
         )
     if forecast.nothing_odds > 0.1:
-        notes.append(f"Odds that nothing comes up: {forecast.nothing_odds:.0%}.")
+        notes.append(f"Odds that nothing comes up: {percent(forecast.nothing_odds)}.")
     if answer.conditioned is not None:
         notes.append(answer.conditioned.sentence)
     supply, today = context.supply, context.now_h

@@ -11,6 +11,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.quantities import percent
 from thermosprout.season.load import Season
 from thermosprout.season.schema import Row
 
@@ -69,7 +70,7 @@ def _handling_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season)
     if handling.treatment is Treatment.SOAKED and kept < _DROWNED:
         notes.append(
             f"{crop.name} stands about {crop.safe_soak_h:g} h under water: a soak of "
-            f"{handling.soak_h:g} h costs about {1.0 - kept:.0%} of the seed."
+            f"{handling.soak_h:g} h costs about {percent(1.0 - kept)} of the seed."
         )
     length = float(np.median(state.radicle_mm))
     if handling.treatment is Treatment.PRESPROUTED and length > _TOO_LONG_MM:
