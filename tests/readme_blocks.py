@@ -2,16 +2,21 @@
 
 ``python -m tests.readme_blocks`` runs them all and writes their output into the README again. A
 comment before a block, as in ``<!-- show 12 -->`` or ``<!-- show 4 to -6 -->``, says that only the
-first twelve lines, or the first four and the last six, are shown.
+first twelve lines, or the first four and the last six, are shown. Blocks of Python (``pycon``) run
+one after the other in one namespace, in the same folder.
 """
 
 from __future__ import annotations
 
+import contextlib
+import doctest
+import io
 import os
 import re
 import shlex
 import subprocess
 import sys
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,6 +27,7 @@ BLOCK = re.compile(
     re.DOTALL,
 )
 CUT = "..."
+PYTHON = re.compile(r"(?P<head>```pycon\n)(?P<body>.*?)(?P<tail>```\n)", re.DOTALL)
 
 
 @dataclass(frozen=True)
@@ -70,13 +76,33 @@ def run(command: str, folder: Path) -> list[str]:
         env=os.environ | {"COLUMNS": "80", "THERMOSPROUT_CACHE": str(folder / "cache")},
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=600,
     )
     text = done.stdout if done.stdout.strip() else done.stderr
     lines = [line.rstrip() for line in text.splitlines()]
     while lines and not lines[-1]:
         lines.pop()
     return lines
+
+
+def python_text(text: str) -> list[str]:
+    """Bodies of all Python blocks of the README, in order."""
+    return [match["body"] for match in PYTHON.finditer(text)]
+
+
+def rerun(body: str, names: dict[str, object], folder: Path) -> str:
+    """A Python block with what it prints today, run in a folder."""
+    lines = []
+    with contextlib.chdir(folder):
+        for example in doctest.DocTestParser().get_examples(body):
+            first, *more = example.source.splitlines()
+            lines += [f">>> {first}", *(f"... {line}" for line in more)]
+            out = io.StringIO()
+            with contextlib.redirect_stdout(out), warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                exec(compile(example.source, "<README>", "single"), names)
+            lines += [line.rstrip() for line in out.getvalue().splitlines()]
+    return "\n".join(lines) + "\n"
 
 
 def prepare(folder: Path) -> Path:
@@ -101,7 +127,10 @@ def main() -> None:
             lines = block.cut(run(block.command, folder))
             return match["head"] + "\n".join([*kept, *lines]) + "\n" + match["tail"]
 
-        README.write_text(BLOCK.sub(fill, text), encoding="utf-8")
+        names: dict[str, object] = {}
+        text = BLOCK.sub(fill, text)
+        text = PYTHON.sub(lambda m: m["head"] + rerun(m["body"], names, folder) + m["tail"], text)
+        README.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.readme_blocks import README, blocks, prepare, run
+from tests.readme_blocks import README, blocks, prepare, python_text, rerun, run
 
 ROOT = Path(__file__).parents[1]
 
@@ -32,3 +32,15 @@ def test_commands_print_what_is_shown(tmp_path: Path) -> None:
     folder = prepare(tmp_path)
     for block in blocks(README.read_text(encoding="utf-8")):
         assert block.cut(run(block.command, folder)) == block.shown, block.command
+
+
+def test_python_prints_what_is_shown(tmp_path: Path) -> None:
+    folder = prepare(tmp_path)
+    names: dict[str, object] = {}
+    for body in python_text(README.read_text(encoding="utf-8")):
+        assert rerun(body, names, folder) == body
+
+
+def test_the_contributors_page_is_short() -> None:
+    assert len((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")) <= 10_000
+    assert len(README.read_text(encoding="utf-8").splitlines()) <= 400
