@@ -1,1 +1,0 @@
-"""Small faults put into the package one at a time, to see whether the tests notice."""
