@@ -104,14 +104,14 @@ def test_the_plainest_leads_or_fails() -> None:
     order, reason = advised(DAYS, worth=False, chosen=0, leader=0)
     assert order == "Sow dry."
     assert reason == (
-        f"No handling does better for the {words}; pre-sprouting would bring emergence forward by "
+        f"No method does better for the {words}; pre-sprouting would bring emergence forward by "
         "3.0 d at its cost in seed and work."
     )
     assert advised(DAYS, worth=False, chosen=0, leader=0, early=-1.0)[1] == (
-        f"No handling does better for the {words}."
+        f"No method does better for the {words}."
     )
     assert advised(DAYS, worth=False, chosen=0, leader=0, early=np.nan)[1] == (
-        f"No handling does better for the {words}."
+        f"No method does better for the {words}."
     )
     assert advised(DAYS, worth=False, chosen=1, leader=1)[1] == (
         "Sowing dry is likely to fail here; pre-sprouting is the simplest method that should work."

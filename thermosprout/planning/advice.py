@@ -22,11 +22,11 @@ def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
     advised = outcomes[verdict.advised]
     if max(_middle(outcome.row.share) for outcome in outcomes) < _HOPELESS:
         return "Do not sow on this day.", (
-            "Fewer than 1 seed in 10 is expected to come up, however it is handled."
+            "Fewer than 1 seed in 10 is expected to come up, whatever the method."
         )
     if not any(np.isfinite(_middle(outcome.half_h)) for outcome in outcomes):
         return "No advice for this day.", (
-            "However it is handled, most likely the row is not up before the temperatures end."
+            "Whatever the method, the row is unlikely to be up before the temperature record ends."
         )
     if len(outcomes) == 1:
         return f"{_order(advised)}.", "Only one method is possible, so there is nothing to compare."
@@ -51,7 +51,7 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
     words = GOAL_WORDS[verdict.goal]
     if verdict.leader == verdict.advised and not verdict.worth_acting_on:
         if verdict.leader == 0:
-            return f"No handling does better for the {words}{_runner_up(comparison)}."
+            return f"No method does better for the {words}{_runner_up(comparison)}."
         return f"Sowing dry is likely to fail here; {name} is the simplest method that should work."
     if verdict.goal is Goal.SEED:
         gain = f"{name} takes {percent(verdict.gain)} less seed for each plant"
@@ -122,7 +122,7 @@ def _left(days: float) -> str:
         return "but the gain is gone by first harvest"
     if days < 0:
         return f"and first harvest comes {-days:.1f} d later"
-    return f"of which {days:.1f} d are left at first harvest"
+    return f"of which {days:.1f} d remain at first harvest"
 
 
 def _middle(values: FloatArray) -> float:

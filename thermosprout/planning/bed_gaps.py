@@ -89,7 +89,7 @@ def fit_openings(
     """
     fits: list[Fit] = []
     for opening in openings:
-        found: list[Fit] = []
+        here: list[Fit] = []
         for crop, window in windows.items():
             one = window.isel(cover=0) if cover is None else window.sel(cover=cover)
             gap = np.abs((one["sowing"].values - opening.start) / np.timedelta64(1, "D"))
@@ -104,7 +104,7 @@ def fit_openings(
             for treatment in one["treatment"].values:
                 at = one.sel(treatment=treatment).isel(sowing=index)
                 days = at["days_to_harvest"].values
-                found.append(
+                here.append(
                     Fit(
                         opening=opening,
                         crop=crop,
@@ -114,7 +114,7 @@ def fit_openings(
                         stand=float(at["stand"]),
                     )
                 )
-        fits.extend(sorted(found, key=lambda fit: (fit.ready_odds < READY_ODDS, _rank(fit))))
+        fits.extend(sorted(here, key=lambda fit: (fit.ready_odds < READY_ODDS, _rank(fit))))
     return tuple(fits)
 
 
@@ -179,14 +179,14 @@ def openings_of(texts: Sequence[str], zone: ZoneInfo) -> tuple[Opening, ...]:
     InputError
         When a text is not that.
     """
-    found: list[Opening] = []
+    openings: list[Opening] = []
     for text in texts:
         bed, equals, span = text.rpartition("=")
         if not equals or "/" not in span:
             raise InputError(f"{text!r} is no opening; write it as north=2026-06-01/2026-08-15")
         start, end = (hours(noon(day, zone)) for day in read_days(span))
-        found.append(Opening(bed=bed or "bed", start=_stamp(start), end=_stamp(end)))
-    return tuple(found)
+        openings.append(Opening(bed=bed or "bed", start=_stamp(start), end=_stamp(end)))
+    return tuple(openings)
 
 
 def beds_of(context: Context) -> tuple[Opening, ...]:

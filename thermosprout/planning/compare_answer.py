@@ -59,7 +59,7 @@ class CompareAnswer:
         if not harvest_is_seen(comparison.outcomes):
             notes.append(
                 "The temperature record ends before first harvest in most runs, so methods are "
-                "weighed at half emergence."
+                "compared at half emergence."
             )
         if not comparison.harvest.need.published:
             notes.append(
@@ -180,7 +180,7 @@ def unsuitable_day(comparison: Comparison, goal: Goal) -> tuple[str, ...]:
     tuple of str
         Empty where the day would do.
     """
-    said = []
+    sentences = []
     crop = comparison.setting.crop
     within_d = usual_within_d(crop)
     in_time = max(
@@ -188,7 +188,7 @@ def unsuitable_day(comparison: Comparison, goal: Goal) -> tuple[str, ...]:
         for outcome in comparison.outcomes
     )
     if in_time < IN_TIME_ODDS:
-        said.append(
+        sentences.append(
             f"A row of {crop.name} should be half up within {within_d:g} days; on this day the "
             f"odds of it are {surely(in_time)} at best: `thermosprout window` looks for a better "
             "day."
@@ -196,23 +196,23 @@ def unsuitable_day(comparison: Comparison, goal: Goal) -> tuple[str, ...]:
     advised = comparison.outcomes[comparison.verdicts[goal].advised]
     seeds = advised.seeds_to_start
     if seeds is None:
-        said.append(
+        sentences.append(
             f"No sensible number of seeds started this way is sure to give {advised.wanted} "
             "plants: test the lot, or sow another."
         )
     elif seeds > MANY_FOR_ONE * advised.wanted:
-        said.append(
+        sentences.append(
             f"This takes {seeds / advised.wanted:.0f} seeds for each plant: another day or a "
             "stronger lot would take far fewer."
         )
-    return tuple(said)
+    return tuple(sentences)
 
 
 def _option(comparison: Comparison, index: int, zone: ZoneInfo | None) -> Document:
     outcome: Outcome = comparison.outcomes[index]
     row, handling = outcome.row, outcome.option.handling
     weights, planted = row.weights, row.sowing.planted_h
-    found = {stage: row.hours[:, number] for number, stage in enumerate(STAGES)}
+    stages = {stage: row.hours[:, number] for number, stage in enumerate(STAGES)}
     gain: Gain = comparison.gains[index]
     return {
         "option": outcome.option.name,
@@ -223,12 +223,13 @@ def _option(comparison: Comparison, index: int, zone: ZoneInfo | None) -> Docume
         "started": stamp(outcome.started_h, zone),
         "planted": stamp(planted, zone),
         "lead_d": rounded(odds(outcome.lead_h / 24.0, weights)),
-        "stages": {stage: stamps(odds(hours, weights), zone) for stage, hours in found.items()},
+        "stages": {stage: stamps(odds(hours, weights), zone) for stage, hours in stages.items()},
         "days_since_planted": {
-            stage: _days(hours, planted, weights) for stage, hours in found.items()
+            stage: _days(hours, planted, weights) for stage, hours in stages.items()
         },
         "days_since_started": {
-            stage: _days(hours, planted - outcome.lead_h, weights) for stage, hours in found.items()
+            stage: _days(hours, planted - outcome.lead_h, weights)
+            for stage, hours in stages.items()
         },
         "stand_per_seed_planted": rounded(odds(row.stand, weights), 3),
         "stand_per_seed_started": rounded(odds(row.stand_per_seed_started, weights), 3),

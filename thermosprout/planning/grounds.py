@@ -64,10 +64,10 @@ def _trial_sentence(comparison: Comparison, treatment: Treatment, days: float) -
         truths = truths_of(setting.crop, soil_C, depth_cm=setting.depth_cm, trials=_SIMULATED)
     except InputError:
         return None
-    found = smallest_trial(Trial(), truths, np.random.default_rng(1), later_d=-days)
-    if found is None:
+    smallest = smallest_trial(Trial(), truths, np.random.default_rng(1), later_d=-days)
+    if smallest is None:
         return None
-    trial = found.trial
+    trial = smallest.trial
     return (
         f"Whether {HANDLING_WORDS[treatment]} pays hangs on an assumption: a trial of "
         f"{trial.blocks} blocks, direct beside {treatment.value}, with {trial.seeds} seeds a plot "

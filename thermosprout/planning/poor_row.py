@@ -140,7 +140,7 @@ def weigh_poor_row(
         )
     if case.dressed:
         notes.append("The lot is dressed: gaps are filled with dry seed.")
-    found = sow_again(
+    answer_now = sow_again(
         forecast,
         now_h=context.now_h,
         wanted=wanted,
@@ -154,7 +154,7 @@ def weigh_poor_row(
     )
     counted = answer.counts[-1].emerged if answer.counts else None
     return PoorRow(
-        answer=found,
+        answer=answer_now,
         counted=counted,
         harvest_on=harvest.growth.source,
         zone=context.zone,

@@ -95,14 +95,14 @@ class WindowAnswer:
             "soil": {"source": self.soil},
             "sensible": [
                 {
-                    "cover": found.cover,
-                    "treatment": found.treatment,
-                    "earliest": local_day(found.earliest, zone),
-                    "last": local_day(found.last, zone),
-                    "before_that": found.early_reason,
-                    "after_that": found.late_reason or None,
+                    "cover": days.cover,
+                    "treatment": days.treatment,
+                    "earliest": local_day(days.earliest, zone),
+                    "last": local_day(days.last, zone),
+                    "before_that": days.early_reason,
+                    "after_that": days.late_reason or None,
                 }
-                for found in self.sensible
+                for days in self.sensible
             ],
             "best": None
             if best is None
@@ -255,9 +255,9 @@ class WindowBuilder:
     def _check(self, cut: xr.DataArray, series: xr.DataArray) -> None:
         """Refuse days that no year of the record holds."""
         last = np.datetime64(int(self.sowing_h[-1]), "h") + np.timedelta64(24, "h")
-        held = cut.sel(time=slice(None, last))
-        values = np.atleast_2d(held.values)
-        if held["time"].values[-1] < last or not np.isfinite(values[:, -1]).any():
+        window = cut.sel(time=slice(None, last))
+        values = np.atleast_2d(window.values)
+        if window["time"].values[-1] < last or not np.isfinite(values[:, -1]).any():
             ends = series["time"].values
             raise CoverageError(
                 f"the record runs from {str(ends[0])[:10]} to {str(ends[-1])[:10]} and does not "

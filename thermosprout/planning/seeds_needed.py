@@ -28,8 +28,8 @@ def row_shares(share: FloatArray, rho: FloatArray) -> FloatArray:
     p = np.clip(share, 1e-9, 1 - 1e-9)[:, None]
     strength = ((1.0 - rho) / np.maximum(rho, 1e-6))[:, None]
     points = (np.arange(_POINTS) + 0.5) / _POINTS
-    found = betaincinv(p * strength, (1.0 - p) * strength, points)
-    return np.asarray(np.where(share[:, None] <= 0, 0.0, found))
+    shares = betaincinv(p * strength, (1.0 - p) * strength, points)
+    return np.asarray(np.where(share[:, None] <= 0, 0.0, shares))
 
 
 def odds_of_stand(shares: FloatArray, seeds: int, plants: int) -> float:

@@ -131,7 +131,10 @@ def _of(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> SensibleDa
     stand = one["stand"].values
     days = float(one.attrs["within_days"])
     tests: list[tuple[BoolArray, str]] = [
-        (one["odds_in_time"].values >= in_time_odds, f"half the row needs more than {days:g} days"),
+        (
+            one["odds_in_time"].values >= in_time_odds,
+            f"half the row would take longer than {days:g} days to come up",
+        ),
         (stand >= STAND_OF_BEST * np.nanmax(stand, initial=0.0), "too many seeds are lost"),
     ]
     if "frost_risk" in one and one.attrs["tender"]:
@@ -153,7 +156,7 @@ def _of(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> SensibleDa
     cover, treatment = str(one["cover"].values), str(one["treatment"].values)
     if first is None:
         share = np.mean([passed for passed, _ in tests], axis=1)
-        reason = f"no day will do: {tests[int(np.argmin(share))][1]}"
+        reason = f"no suitable day: {tests[int(np.argmin(share))][1]}"
         return SensibleDays(
             cover=cover,
             treatment=treatment,
@@ -187,6 +190,6 @@ def _first_run(good: BoolArray) -> int | None:
 
 def _why_not(tests: list[tuple[BoolArray, str]], day: int) -> str:
     if not 0 <= day < tests[0][0].size:
-        return "the window asked for ends there"
+        return "the window ends there"
     reasons = [reason for passed, reason in tests if not passed[day]]
     return reasons[0] if reasons else "the weeks beside it are not good throughout"

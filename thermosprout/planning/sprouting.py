@@ -199,14 +199,14 @@ def plan_sprouting(
     batch = _batch(draws, ln_shift, room_C, seed)
     leads = _possible_leads(bed_from_h, zone, earliest_start_h)
     wait = until_h - bed_from_h
-    held = _fit_odds(batch, leads, wait, 24.0 * hold.days)
-    aimed_at_last = wait > 0 and held.max() < _HOPELESS
+    fit = _fit_odds(batch, leads, wait, 24.0 * hold.days)
+    aimed_at_last = wait > 0 and fit.max() < _HOPELESS
     if aimed_at_last:
         # Sprouts that are ready before the bed are lost; a bed that is ready before them waits.
         leads = _possible_leads(until_h, zone, earliest_start_h)
-        held = _fit_odds(batch, leads, 0.0, 24.0 * hold.days)
+        fit = _fit_odds(batch, leads, 0.0, 24.0 * hold.days)
         bed_from_h, wait = until_h, 0.0
-    lead = float(leads[_earliest_good(held)])
+    lead = float(leads[_earliest_good(fit)])
     at = np.array([lead])
     late = _fit_odds(batch, at, wait, 24.0 * hold.days)[0]
     bare = _fit_odds(batch, at, wait, 0.0)[0]

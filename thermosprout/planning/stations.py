@@ -361,7 +361,7 @@ def plan_notes(plan: StationPlan) -> list[str]:
     notes = []
     if plan.chosen is not None and plan.chosen.seeds > MANY_SEEDS:
         notes.append(
-            "So many seeds are asked for because little is known of this lot or it is weak: test "
+            "So many seeds are needed because the lot is weak or little is known of it: test "
             "it (count 100 seeds on moist paper), or sow another."
         )
     if luck := luck_note(plan):

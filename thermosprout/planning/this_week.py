@@ -123,16 +123,16 @@ def this_week(result: SeasonForecast) -> Week:
     zone = result.season.data.site.zone
     today = result.as_of.astimezone(zone).date()
     last = today + timedelta(days=WEEK_D - 1)
-    found = [task for answer in result.rows for task in _Row(answer, result).tasks(today)]
+    tasks = [task for answer in result.rows for task in _Row(answer, result).tasks(today)]
     order = list(Kind)
-    found.sort(key=lambda task: (task.day, order.index(task.kind), task.row))
+    tasks.sort(key=lambda task: (task.day, order.index(task.kind), task.row))
     return Week(
         site=result.season.data.site.name,
         as_of=result.as_of,
         today=today,
         last=last,
-        now=tuple(task for task in found if task.day <= last),
-        later=tuple(task for task in found if task.day > last),
+        now=tuple(task for task in tasks if task.day <= last),
+        later=tuple(task for task in tasks if task.day > last),
     )
 
 
@@ -250,7 +250,7 @@ class _Row:
     def _ready_words(self) -> str:
         ready = self._ready()
         if ready is None:
-            return "How long the radicles take in that room is not known: look daily."
+            return "How long roots take in that room is unknown: look daily."
         low, middle, high = (day_words(self.day(hour)) for hour in ready)
         return (
             f"Radicles of 2 mm, long enough to plant, are likely about {middle} "
@@ -276,9 +276,7 @@ class _Row:
         depth = f"{sowing.depth_cm:g} cm ({sowing.depth_cm / 2.54:.2g} in)"
         sprouted = self.treatment is Treatment.PRESPROUTED
         verb = "Plant" if sprouted else "Sow"
-        soil = (
-            f"Mean soil temperature until half of it is up: {self.forecast.soil_mean_C():.1f} °C."
-        )
+        soil = f"Mean soil temperature until half is up: {self.forecast.soil_mean_C():.1f} °C."
         return self.task(
             Kind.PLANT if sprouted else Kind.SOW,
             self.planted,
@@ -299,7 +297,7 @@ class _Row:
         names = {"first": "First seedlings", "half": "Half of the stand", "full": "Nine tenths"}
         low, middle, high = self._range(stage)
         if low is None:
-            return f"{names[stage]}: later than the soil temperature known reaches."
+            return f"{names[stage]}: later than the soil temperature record."
         likely = day_words(middle) if middle else "later"
         late = day_words(high) if high else "later"
         return f"{names[stage]} likely about {likely} ({day_words(low)} to {late}, 80 % range)."
@@ -334,7 +332,7 @@ class _Row:
         if high is not None or not math.isfinite(self.forecast.horizon_h):
             return ""
         last = day_words(self.day(self.forecast.horizon_h))
-        return f" The soil temperature ends on {last}: when it is over is left open."
+        return f" The soil temperature ends on {last}: the end of this stage is not a date."
 
     def _maybe_over(self, high: date | None, today: date) -> str:
         """Say that nothing is known of the days up to today, where that is so."""

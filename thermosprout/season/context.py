@@ -213,9 +213,9 @@ class Context:
         named = question.crop or (lot.crop if lot is not None else "")
         if not named:
             raise InputError("no crop was named", hint="add --crop carrot, or --lot of the season")
-        crop = named if isinstance(named, Crop) else self._known(named)
-        if lot is not None and lot.crop and self._known(lot.crop).name != crop.name:
-            raise InputError(f"lot {lot.id} is {self._known(lot.crop).name}, not {crop.name}")
+        crop = named if isinstance(named, Crop) else self._crop_named(named)
+        if lot is not None and lot.crop and self._crop_named(lot.crop).name != crop.name:
+            raise InputError(f"lot {lot.id} is {self._crop_named(lot.crop).name}, not {crop.name}")
         if self.season is None or self.season.data.estimates_folder is None:
             return crop
         variety = question.variety or (lot.variety if lot is not None else None)
@@ -225,7 +225,7 @@ class Context:
             self._crops[key] = with_best_estimate(crop, key[1], key[2], folder)
         return self._crops[key]
 
-    def _known(self, name: str) -> Crop:
+    def _crop_named(self, name: str) -> Crop:
         """Crop of the season by the name used there, or of the catalogue by any of its names."""
         for typed, crop in (self.season.crops if self.season is not None else {}).items():
             if name in (typed, crop.name):
@@ -301,12 +301,12 @@ class Context:
         begin = begin if begin < series.sizes["time"] - 48 else 0
         key = (id(draws), round(case.depth_cm, 2), case.cover, case.bed, begin)
         if key not in self._clocks:
-            held = slice(begin, None)
+            rest = slice(begin, None)
             self._clocks[key] = clock_for(
                 draws,
-                series.isel(time=held),
+                series.isel(time=rest),
                 seed=self.seed,
-                slowing=None if slowing is None else slowing[..., held],
+                slowing=None if slowing is None else slowing[..., rest],
             )
         return self._clocks[key]
 
@@ -325,9 +325,9 @@ class Context:
             [degC]
         slowing : ndarray of the same shape, or None in moist soil
         """
-        found = self.supply.drought(case.depth_cm, case.cover, case.bed)
+        ground = self.supply.drought(case.depth_cm, case.cover, case.bed)
         self.note(*self.supply.notes)
-        return found
+        return ground
 
     def weather(self) -> xr.Dataset | None:
         """Hourly weather of the site, where it is known."""

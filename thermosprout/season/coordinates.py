@@ -59,13 +59,13 @@ def read_coordinates(text: str) -> tuple[float, float]:
     return round(a, 4), round(b, 4)
 
 
-def _degrees(found: re.Match[str], text: str) -> tuple[float, str]:
-    side = (found["before"] or found["after"] or "").upper()
-    minutes, seconds = float(found["minutes"] or 0), float(found["seconds"] or 0)
-    if (found["before"] and found["after"]) or minutes >= 60 or seconds >= 60:
+def _degrees(match: re.Match[str], text: str) -> tuple[float, str]:
+    side = (match["before"] or match["after"] or "").upper()
+    minutes, seconds = float(match["minutes"] or 0), float(match["seconds"] or 0)
+    if (match["before"] and match["after"]) or minutes >= 60 or seconds >= 60:
         raise InputError(f"{text!r} is no place by coordinates")
-    value = float(found["degrees"]) + minutes / 60 + seconds / 3600
-    negative = (found["sign"] or "+") != "+"
+    value = float(match["degrees"]) + minutes / 60 + seconds / 3600
+    negative = (match["sign"] or "+") != "+"
     if negative and side in ("S", "W"):
         raise InputError(f"{text!r} has both a minus sign and the letter {side}; give one of them")
     return (-value if negative or side in ("S", "W") else value), side

@@ -73,7 +73,7 @@ def season_counts(season: Season, as_of: datetime) -> dict[str, tuple[Count, ...
 
 def _counts(table: pd.DataFrame, as_of: datetime, zone: ZoneInfo) -> tuple[Count, ...]:
     today = as_of.astimezone(zone).date()
-    found = []
+    counts = []
     for stamp, emerged in zip(table["inspected"], table["emerged"], strict=True):
         if pd.isna(stamp):
             continue
@@ -81,8 +81,8 @@ def _counts(table: pd.DataFrame, as_of: datetime, zone: ZoneInfo) -> tuple[Count
         there = when.astimezone(zone)
         of_the_day = there.time() == NOON and there.date() <= today
         if of_the_day or when <= as_of:
-            found.append(Count(hour=hours(when), emerged=int(emerged)))
-    return tuple(sorted(found, key=lambda count: count.hour))
+            counts.append(Count(hour=hours(when), emerged=int(emerged)))
+    return tuple(sorted(counts, key=lambda count: count.hour))
 
 
 def _sown(row: Row, last: pd.Series, season: Season, file: str, notes: list[str]) -> Row:

@@ -226,10 +226,10 @@ def _notes(answer: RowAnswer, season: Season, context: Context) -> list[str]:
     half = forecast.stage_quantile("half", [0.5])[0]
     if not np.isfinite(half) or not np.isfinite(full):
         end = local(forecast.horizon_h, zone).date().isoformat()
-        ready = "before the row is up" if not np.isfinite(half) else "before the last of it is up"
+        ready = "half up" if not np.isfinite(half) else "fully up"
         notes.append(
-            f"The soil temperature ends on {end}, {ready} in some or all outcomes: "
-            f"later dates are left open{_to_go_on(season)}."
+            f"Soil temperature is known only to {end}; some runs are not {ready} by then, so later "
+            f"dates are blank{_to_go_on(season)}."
         )
     sprouted = float(np.median(forecast.state.sprouted))
     handling = forecast.sowing.handling
@@ -279,9 +279,9 @@ def _row_dict(answer: RowAnswer, season: Season) -> dict[str, Any]:
         return {
             stage: {
                 name: round((hour - start_h) / 24.0, 2) if np.isfinite(hour) else None
-                for name, hour in found.items()
+                for name, hour in quantiles.items()
             }
-            for stage, found in stage_hours.items()
+            for stage, quantiles in stage_hours.items()
         }
 
     wait = forecast.wait_until_h
@@ -300,8 +300,8 @@ def _row_dict(answer: RowAnswer, season: Season) -> dict[str, Any]:
         "depth_cm": sowing.depth_cm,
         "seeds_planted": sowing.seeds_planted,
         "stages": {
-            stage: {name: stamp(hour) for name, hour in found.items()}
-            for stage, found in stage_hours.items()
+            stage: {name: stamp(hour) for name, hour in quantiles.items()}
+            for stage, quantiles in stage_hours.items()
         },
         "days_since_started": since(sowing.started_h),
         "days_since_planted": since(sowing.planted_h),

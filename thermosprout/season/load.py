@@ -53,14 +53,14 @@ class Season:
             When the path leads out of the folder or there is no such file.
         """
         folder = self.path.parent.resolve()
-        wanted = (folder / name).resolve()
-        if not wanted.is_relative_to(folder):
+        path = (folder / name).resolve()
+        if not path.is_relative_to(folder):
             raise InputError(
                 f"the file {name!r} lies outside the folder of the season",
                 place=self.place(*keys),
                 hint="keep it beside the season file",
             )
-        return wanted
+        return path
 
     def existing(self, name: str, *keys: str | int) -> Path:
         """Path of a file the season names, which must be there; see :meth:`resolve`.
@@ -85,10 +85,10 @@ class Season:
         InputError
             With the name that comes closest.
         """
-        known = [row.id for row in self.data.rows]
-        if name not in known:
+        rows = [row.id for row in self.data.rows]
+        if name not in rows:
             raise InputError(
-                f"there is no row {name!r}{_guess(name, known)}", place=Place(file=self.path)
+                f"there is no row {name!r}{_guess(name, rows)}", place=Place(file=self.path)
             )
 
     def row_crop(self, row: Row) -> Crop:
@@ -157,9 +157,9 @@ def load_season(path: str | Path) -> Season:
 
 def _syntax_error(error: tomllib.TOMLDecodeError, file: Path, text: str) -> InputError:
     message = str(error)
-    found = _AT.search(message)
-    line = int(found[1]) if found else text.count("\n") + 1
-    column = int(found[2]) if found else None
+    at = _AT.search(message)
+    line = int(at[1]) if at else text.count("\n") + 1
+    column = int(at[2]) if at else None
     what = _END.sub(" at the end of the file", _AT.sub("", message))
     what = what[0].lower() + what[1:] if what else "not readable"
     return InputError(f"this is not TOML: {what}", place=Place(file=file, line=line, column=column))
@@ -178,7 +178,7 @@ def schema_fault(error: ValidationError) -> tuple[str, tuple[str | int, ...]]:
     """First fault of a table as a sentence in the words of the file, and the keys it lies at."""
     # A mistyped key also leaves the right one missing: the key is what the grower can see.
     faults = error.errors(include_url=False)
-    fault = min(faults, key=lambda found: found["type"] != "extra_forbidden")
+    fault = min(faults, key=lambda fault: fault["type"] != "extra_forbidden")
     path = tuple(part for part in fault["loc"] if not _is_branch(part))
     name = ".".join(str(part) for part in path if not isinstance(part, int)) or "the file"
     return _sentence(fault["type"], fault["msg"], fault.get("input"), name, path), path

@@ -78,12 +78,12 @@ def with_facts(season: Season, path: Path, rows: Sequence[Mapping[str, str]]) ->
         counted is given a date instead of a count.
     """
     there, listed = _plots(path)
-    known = {row.id: row for row in season.data.rows}
+    by_id = {row.id: row for row in season.data.rows}
     ready: list[dict[str, str]] = []
     first: list[Row] = []
     for given in rows:
         name = given.get("plot", "")
-        row = known.get(name)
+        row = by_id.get(name)
         if name in there or given.keys() >= _NEEDED:
             ready.append(dict(given))
         elif row is None:
@@ -104,7 +104,7 @@ def with_facts(season: Season, path: Path, rows: Sequence[Mapping[str, str]]) ->
                     ready.append(facts)
             ready.append({**facts, **given})
     notes = [note for row in first for note in _assumed(row)]
-    if any(row.get("plot") in known for row in rows):
+    if any(row.get("plot") in by_id for row in rows):
         notes += _link(season, path)
     return Prepared(rows=ready, notes=tuple(notes))
 
@@ -165,12 +165,12 @@ def _assumed(row: Row) -> list[str]:
     notes = []
     if row.seeds_planted is None and row.stations is None:
         notes.append(
-            f"{row.id}: the season file tells no number of seeds, so that {row.seeds} are taken; "
-            "give stations or seeds_planted there before the first count."
+            f"{row.id}: the season file does not give the number of seeds, so {row.seeds} "
+            "is assumed; give stations or seeds_planted there before the first count."
         )
     if row.treatment == "presprouted" and row.seeds_started is None:
         notes.append(
-            f"{row.id}: the season file does not tell seeds_started; it was recorded as the "
+            f"{row.id}: the season file does not give seeds_started; recorded as the "
             f"{row.seeds} that were planted."
         )
     return notes
@@ -182,9 +182,9 @@ def _link(season: Season, path: Path) -> list[str]:
     if table is not None and season.resolve(table.file, "records", "file") == path.resolve():
         return []
     name = table.file if table is not None else "no records file"
-    said = (
+    sentence = (
         f"{season.path.name} names {name}: write [records] with file = "
         f'"{path.name}" into it, and keep {path.name} beside it, so that its forecasts know '
         "these counts."
     )
-    return [said]
+    return [sentence]

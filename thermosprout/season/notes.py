@@ -50,12 +50,12 @@ def depth_notes(crop: Crop, depth_cm: float) -> list[str]:
     usual = crop.practice.depth_high_cm or crop.practice.depth_cm
     if usual is None or depth_cm <= _TOO_DEEP * usual:
         return []
-    told = (
+    sentence = (
         f"{depth_cm:g} cm is more than {_TOO_DEEP:g} times as deep as {crop.name} is usually sown "
         f"({usual:g} cm): the dates count the longer way up, but the stand does not count "
         "seedlings that never reach the light."
     )
-    return [told]
+    return [sentence]
 
 
 def _handling_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season) -> list[str]:
@@ -69,8 +69,8 @@ def _handling_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season)
     kept = float(np.median(state.survival))
     if handling.treatment is Treatment.SOAKED and kept < _DROWNED:
         notes.append(
-            f"{crop.name} stands about {crop.safe_soak_h:g} h under water: a soak of "
-            f"{handling.soak_h:g} h costs about {percent(1.0 - kept)} of the seed."
+            f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {handling.soak_h:g} h "
+            f"is likely to kill about {percent(1.0 - kept)} of the seed."
         )
     length = float(np.median(state.radicle_mm))
     if handling.treatment is Treatment.PRESPROUTED and length > _TOO_LONG_MM:
@@ -98,19 +98,19 @@ def absent_notes(season: Season) -> list[str]:
     notes = []
     records = season.data.records
     if records is not None and not season.resolve(records.file, "records", "file").exists():
-        notes.append(f"No counts are used: {records.file} ([records]) is not there yet.")
+        notes.append(f"No counts yet: {records.file} does not exist.")
     folder = season.data.estimates_folder
     if folder is not None and not season.resolve(folder, "estimates_folder").is_dir():
-        notes.append(f"No own estimates are used: {folder} (estimates_folder) is not there yet.")
+        notes.append(f"No saved estimates yet: {folder} does not exist.")
     return notes
 
 
 def undated_tests(season: Season, as_of: datetime) -> list[str]:
     """Germination tests of lots that are sown here and have aged because no day was given."""
     sown = {row.lot for row in season.data.rows}
-    found = (undated_test(season.seed_lots[lot.id], as_of) for lot in season.data.lots
+    notes = (undated_test(season.seed_lots[lot.id], as_of) for lot in season.data.lots
              if lot.id in sown)  # fmt: skip
-    return [note for note in found if note]
+    return [note for note in notes if note]
 
 
 def undated_test(lot: SeedLot, as_of: datetime) -> str | None:

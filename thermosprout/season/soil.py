@@ -127,8 +127,8 @@ class SoilSupply:
             else:
                 bed = self._bed(base, covering)
                 # A series that does not say its depth was measured where the seed lies.
-                known = np.isfinite(float(bed["depth"]))
-                self._series[key] = to_depth(bed, key[1]) if known else bed
+                has_depth = np.isfinite(float(bed["depth"]))
+                self._series[key] = to_depth(bed, key[1]) if has_depth else bed
         return self._series[key]
 
     def corrected(self, readings: pd.DataFrame, longitude: float) -> Correction:

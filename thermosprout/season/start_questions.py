@@ -41,7 +41,7 @@ def read_name(text: str) -> str:
     """Name of a place."""
     plain = " ".join(text.split())
     if not plain or len(plain) > 120 or not plain.isprintable():
-        raise InputError(f"{text[:40]!r} is no name of 1 to 120 signs")
+        raise InputError(f"{text[:40]!r} is not a name; a name has 1 to 120 characters")
     return plain
 
 
@@ -72,7 +72,7 @@ def read_depth(text: str) -> float:
     except ValueError:
         value = -1.0
     if not 0.2 <= value <= 30:
-        raise InputError(f"{text!r} is no depth from 0.2 to 30 cm")
+        raise InputError(f"{text!r} is not a depth; expected 0.2 to 30 cm")
     return value
 
 
@@ -83,7 +83,7 @@ def read_hours(text: str) -> float:
     except ValueError:
         value = -1.0
     if not 0 < value <= 2400:
-        raise InputError(f"{text!r} is no number of hours")
+        raise InputError(f"{text!r} is not a number of hours")
     return value
 
 
@@ -98,14 +98,13 @@ def read_treatment(text: str) -> str:
                    "treatment")  # fmt: skip
 
 
-def _one_of(text: str, known: tuple[str, ...], what: str) -> str:
-
+def _one_of(text: str, choices: tuple[str, ...], what: str) -> str:
     plain = text.strip().lower()
-    if plain in known:
+    if plain in choices:
         return plain
-    near = difflib.get_close_matches(plain, known, n=1)
-    hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}"
-    raise InputError(f"{text!r} is no {what}", hint=hint)
+    near = difflib.get_close_matches(plain, choices, n=1)
+    hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(choices)}"
+    raise InputError(f"{text!r} is not a {what}", hint=hint)
 
 
 def read_crop(text: str) -> str:

@@ -27,20 +27,20 @@ def key_places(text: str) -> dict[Path, tuple[int, int]]:
             if closing in line:
                 closing = None
             continue
-        if found := _ARRAY.match(line):
-            name = _parts(found[1])
+        if match := _ARRAY.match(line):
+            name = _parts(match[1])
             index = counts.get(name, 0)
             counts[name] = index + 1
             prefix = (*name, index)
             places.setdefault(name, (number, 1))
             places[prefix] = (number, line.index("[") + 1)
-        elif found := _TABLE.match(line):
-            prefix = _inside(_parts(found[1]), counts)
+        elif match := _TABLE.match(line):
+            prefix = _inside(_parts(match[1]), counts)
             places.setdefault(prefix, (number, line.index("[") + 1))
-        elif found := _KEY.match(line):
-            path = (*prefix, *_parts(found[2]))
-            places.setdefault(path, (number, len(found[1]) + 1))
-            rest = line[found.end() :].strip()
+        elif match := _KEY.match(line):
+            path = (*prefix, *_parts(match[2]))
+            places.setdefault(path, (number, len(match[1]) + 1))
+            rest = line[match.end() :].strip()
             for quote in ('"""', "'''"):
                 if rest.startswith(quote) and quote not in rest[3:]:
                     closing = quote
@@ -51,10 +51,10 @@ def nearest_place(
     places: dict[Path, tuple[int, int]], path: Sequence[str | int]
 ) -> tuple[int, int]:
     """Place of the path, or of the closest thing that holds it."""
-    wanted = tuple(path)
-    while wanted not in places and wanted:
-        wanted = wanted[:-1]
-    return places.get(wanted, (1, 1))
+    key = tuple(path)
+    while key not in places and key:
+        key = key[:-1]
+    return places.get(key, (1, 1))
 
 
 def _parts(dotted: str) -> Path:
