@@ -64,7 +64,7 @@ def test_what_is_gained_is_said_in_the_unit_of_the_goal() -> None:
 @pytest.mark.parametrize(
     ("early", "left", "words"),
     [
-        (3.0, 1.5, "brings forward emergence by 3.0 d, of which 1.5 d are left at first harvest"),
+        (3.0, 1.5, "brings forward emergence by 3.0 d, of which 1.5 d remain at first harvest"),
         (-2.0, 0.0, "puts back emergence by 2.0 d, but the gain is gone by first harvest"),
         (3.0, -0.4, "brings forward emergence by 3.0 d, and first harvest comes 0.4 d later"),
         (3.0, np.nan, "brings forward emergence by 3.0 d"),
@@ -93,7 +93,7 @@ def test_a_gain_that_is_not_worth_acting_on_is_said_so() -> None:
     order, reason = advised(DAYS, worth=False, chosen=0, odds=0.995)
     assert order == "Sow dry."
     assert reason == (
-        "Pre-sprouting brings forward emergence by 3.0 d, of which 1.5 d are left at first harvest "
+        "Pre-sprouting brings forward emergence by 3.0 d, of which 1.5 d remain at first harvest "
         "(it gains in more than 99 % of cases): the difference is not worth acting on."
     )
     assert "less than 1 %" in advised(DAYS, worth=False, chosen=0, odds=0.005)[1]
