@@ -1,1 +1,24 @@
-"""The command line, one file a command group."""
+"""Command line: thin commands that ask the package a question and print the answer.
+
+``app`` gathers the commands and turns every error into one sentence and an exit code. One file a
+group: ``season`` (forecast, week, report, demo, method), ``start``, ``record``, ``decide``
+(compare, presprout, window, stations, succession, sow-again), ``trial`` and ``trial_design``,
+``calibrate``, ``crops`` (crops, lot), ``soil`` and ``soil_model``, ``map``.
+
+Decisions, one place each:
+
+- ``options``: every option that several commands share, its bounds and its default. Numbers are
+  made by ``number`` and dates by ``day``, ``days`` or ``moment``, so that nan, year 1 and twenty
+  digits are refused before anything runs. Planning commands name the options they want in ``asks``
+  and get one ``Sowing``. A command run beside a ``season.toml`` takes it and says so.
+- ``output``: the answer goes to standard output, notes and progress to standard error. Files are
+  written by ``write_output`` and ``write_figure`` alone: never over an input, a file of the season,
+  a foreign file (without ``--force``) or a device.
+- ``console``: tables for a terminal, for ``--plain`` and for a narrow one; terminal codes in names
+  are blanked here, and markup is off.
+- ``help``: the map of commands, and values named FILE, DIR, DATE, N.
+
+To add a command: a function with a docstring whose first sentence is its help and whose last line
+is an example, imports of science inside it, its name in ``app._gather`` and in ``help.MAP``.
+``tests/cli/test_every_option.py`` then walks its options.
+"""
