@@ -113,6 +113,7 @@ def calibrate(
     if undo:
         _undo(crop, variety or None, lot or None, save, json=json)
         return
+    named = season
     season = opt.season_here(season)
     files = records or [opt.require_records(None, season)]
     if save is not None and no_prior:
@@ -129,9 +130,11 @@ def calibrate(
     from thermosprout.cli.output import note, print_json, progress, say
 
     zone = opt.records_zone(timezone, season)
-    series = [_soil(path, zone) for path in soil or _season_soil(season)]
     chosen, prior, notes = _crop(crop, crop_season, seed_size, no_prior=no_prior)
-    plots = _plots(files, chosen, variety, lot, germination, timezone, season, notes)
+    # A season that is merely here tells of its own rows, not of another trial's plots.
+    own = season if named or season is None or not records else opt.season_of_records(season, files)
+    plots = _plots(files, chosen, variety, lot, germination, timezone, own, notes)
+    series = [_soil(path, zone) for path in soil or ()] or _season_soil(season, plots)
     with progress("Calibrating", 4) as tick:
         result = run(
             chosen, plots, series, variety=variety or None, seed_lot=lot or None,
@@ -218,15 +221,21 @@ def _soil(path: Path, timezone: str) -> xr.DataArray:
     return series
 
 
-def _season_soil(season: Path | None) -> list[Path]:
-    """Soil temperature file of the season, where it has one."""
-    if season is None:
+def _season_soil(season: Path | None, plots: tuple[Plot, ...]) -> list[xr.DataArray]:
+    """Soil temperature of the season at the depth of most of the seed; none without a season."""
+    if season is None or all(plot.constant_C is not None for plot in plots):
         return []
+    from statistics import median
+
+    from thermosprout.cli.output import note
+    from thermosprout.season.context import season_context
     from thermosprout.season.load import load_season
 
-    loaded = load_season(season)
-    name = loaded.data.soil.file
-    return [] if name is None else [loaded.resolve(name, "soil", "file")]
+    supply = season_context(load_season(season)).supply
+    series = supply.at(median(plot.depth_cm for plot in plots))
+    for sentence in supply.notes:
+        note(sentence)
+    return [series]
 
 
 def _crop(

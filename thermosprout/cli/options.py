@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import inspect
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
@@ -255,6 +255,13 @@ def require_records(records: Path | None, season: Path | None) -> Path:
     if season is not None and (own := season_words(season)[1]) is not None:
         return own
     raise InputError("no records file is named", hint="name one, such as trial.csv")
+
+
+def season_of_records(season: Path, files: Sequence[Path]) -> Path | None:
+    """Return the season, if one of the files is the records file that it names."""
+    own = season_words(season)[1]
+    same = own is not None and any(path.resolve() == own.resolve() for path in files)
+    return season if same else None
 
 
 def season_words(season: Path) -> tuple[str, Path | None]:

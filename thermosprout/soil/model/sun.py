@@ -1,8 +1,6 @@
 """Where the sun stands: through the hours, and on the days of a year.
 
-The formulas are those of pvlib, digit by digit, and the tests compare them with it. They stand here
-because forecasting a row takes less time than importing pvlib, which is asked only for what a
-forecast seldom needs: radiation above the atmosphere.
+The formulas are pvlib's, which is imported only when the sun is needed.
 """
 
 from __future__ import annotations
@@ -42,9 +40,12 @@ def _sun(
     first: int, count: int, latitude: float, longitude: float
 ) -> tuple[FloatArray, FloatArray]:
     middle = np.datetime64(first, "ns") + np.arange(count) * HOUR + HALF_HOUR
-    elevation = sun_elevation(middle, latitude, longitude)
-    cosine = np.maximum(np.cos(np.radians(90.0 - elevation)), 0.0)
-    clear = np.where(cosine > 0, 1098.0 * cosine * np.exp(-0.059 / np.maximum(cosine, 1e-3)), 0.0)
+    import pandas as pd
+    from pvlib import clearsky
+
+    zenith = 90.0 - sun_elevation(middle, latitude, longitude)
+    cosine = np.maximum(np.cos(np.radians(zenith)), 0.0)
+    clear = clearsky.haurwitz(pd.Series(zenith))["ghi"].to_numpy(copy=True)
     cosine.setflags(write=False)
     clear.setflags(write=False)
     return cosine, clear
@@ -75,73 +76,22 @@ def sun_elevation(time: TimeArray, latitude: float, longitude: float) -> FloatAr
     ndarray, shape (time,)
         Good to about 0.01 degrees. [deg]
     """
-    date = time.astype("datetime64[D]")
-    year = date.astype("datetime64[Y]")
-    hour = (time - date) / HOUR
-    years = year.astype(int) + 70  # since 1900
-    begin = 365 * years + np.floor((years - 1) / 4.0) - 0.5
-    start = begin + (date - year.astype("datetime64[D]")).astype(int) + 1
-    century = start / 36525.0
-    # Sidereal time at Greenwich, then here
-    midnight = (
-        6 / 24.0 + 38 / 1440.0 + (45.836 + 8640184.542 * century + 0.0929 * century**2) / 86400.0
-    )
-    midnight = 360 * (midnight - np.floor(midnight))
-    greenwich = np.mod(midnight + 360 * (1.0027379093 * hour / 24.0), 360)
-    sidereal = np.mod(360 + greenwich + longitude, 360)
-    # Orbit
-    day = start + hour / 24.0
-    century = day / 36525.0
-    obliquity = np.radians(
-        23.452294 - 0.0130125 * century - 1.64e-06 * century**2 + 5.03e-07 * century**3
-    )
-    perigee = 281.22083 + 4.70684e-05 * day + 0.000453 * century**2 + 3e-06 * century**3
-    mean = np.mod(358.47583 + 0.985600267 * day - 0.00015 * century**2 - 3e-06 * century**3, 360)
-    eccentricity = 0.01675104 - 4.18e-05 * century - 1.26e-07 * century**2
-    eccentric, last = mean, np.zeros(1)
-    while np.max(np.abs(eccentric - last)) > 1e-4:
-        last = eccentric
-        eccentric = mean + np.degrees(eccentricity) * np.sin(np.radians(last))
-    stretch = ((1 + eccentricity) / (1 - eccentricity)) ** 0.5
-    true = 2 * np.mod(np.degrees(np.arctan2(stretch * np.tan(np.radians(eccentric) / 2.0), 1)), 360)
-    ecliptic = np.radians(np.mod(perigee + true, 360) - 20 / 3600.0)
-    declination = np.arcsin(np.sin(obliquity) * np.sin(ecliptic))
-    ascension = np.degrees(np.arctan2(np.cos(obliquity) * np.sin(ecliptic), np.cos(ecliptic)))
-    angle, north = np.radians(sidereal - ascension), np.radians(latitude)
-    return np.asarray(
-        np.degrees(
-            np.arcsin(
-                np.cos(north) * np.cos(declination) * np.cos(angle)
-                + np.sin(north) * np.sin(declination)
-            )
-        )
-    )
+    import pandas as pd
+    from pvlib import solarposition
+
+    place = solarposition.ephemeris(pd.DatetimeIndex(time, tz="UTC"), latitude, longitude)
+    return np.array(place["elevation"], dtype=float)
 
 
 def declination_of(day: FloatArray) -> FloatArray:
     """Declination of the sun on a day of the year, 1 on 1 January (Spencer 1971). [rad]"""
-    angle = (2.0 * np.pi / 365.0) * (day - 1)
-    return np.asarray(
-        0.006918
-        - 0.399912 * np.cos(angle)
-        + 0.070257 * np.sin(angle)
-        - 0.006758 * np.cos(2.0 * angle)
-        + 0.000907 * np.sin(2.0 * angle)
-        - 0.002697 * np.cos(3.0 * angle)
-        + 0.00148 * np.sin(3.0 * angle)
-    )
+    from pvlib import solarposition
+
+    return np.asarray(solarposition.declination_spencer71(day))
 
 
 def equation_of_time(day: FloatArray) -> FloatArray:
     """Solar less mean time on a day of the year, 1 on 1 January (Spencer 1971). [min]"""
-    angle = (2.0 * np.pi / 365.0) * (day - 1)
-    return np.asarray(
-        (1440.0 / 2 / np.pi)
-        * (
-            0.0000075
-            + 0.001868 * np.cos(angle)
-            - 0.032077 * np.sin(angle)
-            - 0.014615 * np.cos(2.0 * angle)
-            - 0.040849 * np.sin(2.0 * angle)
-        )
-    )
+    from pvlib import solarposition
+
+    return np.asarray(solarposition.equation_of_time_spencer71(day))
