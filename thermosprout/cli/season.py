@@ -79,6 +79,7 @@ def _forecast(
 
 
 DEMO_DAY = "2026-05-20"
+DEMO_TRIALS = ("trial.csv", "trial_beetroot.csv", "trial_corn.csv")
 """Day taken as today in the invented season."""
 
 _LEFT_OUT = {
@@ -102,7 +103,7 @@ def demo(
 
     Example: thermosprout demo
     """
-    from thermosprout.cli.output import note
+    from thermosprout.cli.output import note, say
 
     write_demo(folder)
     note(f"Wrote the invented season to {folder} (invented place, weather, rows and counts).")
@@ -111,6 +112,22 @@ def demo(
         as_of=DEMO_DAY,
         plot=folder / "rows.png" if plot else None,
         offline=True,
+    )
+    page = folder / "season.html"
+    report(
+        season=folder / "season.toml",
+        out=page,
+        as_of=DEMO_DAY,
+        trial=[folder / name for name in DEMO_TRIALS],
+        offline=True,
+    )
+    say(
+        f"""
+That was an invented season: when each row shows, is half up and fully up, with 80 % ranges.
+Open {page} in a browser: what to do this week, every row, three trials.
+Next, in the folder {folder}:
+  thermosprout compare season.toml --lot PAR25 --bed north --date 2026-04-18
+  thermosprout trial analyse trial.csv"""
     )
 
 

@@ -184,7 +184,7 @@ def _sentence(
     if np.isfinite(old) and np.isfinite(new):
         shift = (new - old) / 24.0
         if abs(shift) < 0.5:
-            text += "; the row keeps to its forecast"
+            text += "; the row is on schedule"
         else:
             text += f"; the row is {abs(shift):.1f} d {'later' if shift > 0 else 'earlier'}"
             text += " than forecast at sowing"
