@@ -15,6 +15,7 @@ import pytest
 import xarray as xr
 
 from reference_data.build.soil_parameters import (
+    FREE,
     Problem,
     fit,
     leave_one_out,
@@ -130,12 +131,22 @@ def rmse(values: pd.Series | np.ndarray) -> float:
 
 
 @pytest.fixture(scope="module")
-def judged(shared: Path) -> list[Judged]:
-    stations = load_stations(shared / "data" / "soil")
+def stations(shared: Path) -> list[Station]:
+    return load_stations(shared / "data" / "soil")
+
+
+@pytest.fixture(scope="module")
+def judged(stations: list[Station]) -> list[Judged]:
+    """Each station beside the model fitted to the others.
+
+    The search starts from the shipped fit to all stations, where it would end: that saves minutes.
+    """
     problem = Problem([season for station in stations for season in seasons_of(station)])
-    z, _, jacobian = fit(problem)
+    numbers = fitted_parameters()
+    shipped = [(getattr(numbers, name) - centre) / sd for name, (centre, sd, _) in FREE.items()]
+    z, _, jacobian = fit(problem, start=np.array(shipped), rounds=2)
     _, _, parameters = leave_one_out(problem, z, jacobian)
-    out, numbers = [], fitted_parameters()
+    out = []
     for station in stations:
         time = station.weather["time"]
         recent = time >= time[-1] - np.timedelta64(YEARS * 366, "D")
@@ -388,8 +399,11 @@ def test_the_spread_of_sites_alone(emergence: pd.DataFrame) -> None:
     assert held <= 0.85
 
 
-def test_moisture_at_5_cm(shared: Path) -> None:
+def test_moisture_at_5_cm(shared: Path, stations: list[Station]) -> None:
     """The column of the seedbed under a sward, against every station that measures moisture.
+
+    The conductance of a seedbed was chosen from three values on these same stations: for that
+    number this is no independent test.
 
     A sensor's level is its own (soil, calibration): judged are the course, and the change over dry
     spells of six days and more without half a millimetre of rain.
@@ -399,7 +413,7 @@ def test_moisture_at_5_cm(shared: Path) -> None:
     depth = 0.5 * (edges[1:] + edges[:-1])
     roots = np.exp(-depth / 0.2) * np.diff(edges)
     ground, rows = fitted_parameters(), []
-    for station in load_stations(folder):
+    for station in stations:
         table = pd.read_csv(folder / f"{station.station_id}.csv")
         if "soil_moisture_5cm" not in table:
             continue

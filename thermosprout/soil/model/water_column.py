@@ -31,9 +31,10 @@ AIR_HUMIDITY = 0.5
 only once the crust is nearly as dry."""
 SEEDBED_CONDUCTANCE = 0.1
 """Conductivity of a raked seedbed over that of the texture: loose crumbs touch at few points. One
-tenth follows the measured drying at 5 cm of eleven stations, each left out in turn, and lies
-between the texture's own and the 0.03 that repeats the second stage of Ritchie (1972, Water Resour.
-Res. 8:1204-1213), 9 mm and then 4 mm for each root of a day on a loam."""
+tenth was chosen from three values by the measured drying at 5 cm of eleven stations, so those
+stations do not test it. It lies between the texture's own and the 0.03 that repeats the second
+stage of Ritchie (1972, Water Resour. Res. 8:1204-1213), 9 mm and then 4 mm for each root of a day
+on a loam."""
 _MPA_PER_M = 9.81e-3
 _MOLAR = 0.018 / (8.314 * 293.0) * 1e3
 """Humidity over a soil is ``exp(potential_MPa * _MOLAR)`` (Kelvin)."""
