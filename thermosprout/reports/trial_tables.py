@@ -40,7 +40,7 @@ def trial_tables(document: Mapping[str, Any]) -> Iterator[RenderableType]:
     yield _stand(document["treatments"], level)
     yield _times(document["treatments"], level)
     if document["varieties"]:
-        yield Text(f"Varieties one by one ({len(document['varieties'])}): see --json.")
+        yield _varieties(document["varieties"], document["treatments"])
     yield Text("What it shows", style="bold")
     for sentence in document["verdict"]:
         yield Padding(Text(_closed(sentence)), (0, 0, 0, 2))
@@ -80,6 +80,39 @@ def _times(treatments: list[Mapping[str, Any]], level: int) -> RenderableType:
     for item in treatments[:_MOST_ROWS]:
         table.add_row(item["treatment"], *(_number(item[key], digits) for key, _, digits in shown))
     return table
+
+
+def _varieties(
+    varieties: list[Mapping[str, Any]], treatments: list[Mapping[str, Any]]
+) -> RenderableType:
+    """Stand and half emergence of each variety (rows) with each treatment (columns)."""
+    labels = [item["treatment"] for item in treatments]
+    every = [item for variety in varieties for item in variety["treatments"]]
+    started = all(item["stand_per_started"] is not None for item in every)
+    stand, seed = ("stand_per_started", "started") if started else ("stand", "planted")
+    title = f"Varieties: stand per seed {seed}, half emergence in days since planting"
+    table = plain_table(title, "", *labels, numbers=tuple(labels))
+    table.columns[0].no_wrap = False
+    for variety in varieties[:_MOST_ROWS]:
+        cells = {item["treatment"]: item for item in variety["treatments"]}
+        table.add_row(
+            variety["variety"] or UNKNOWN,
+            *(_cell(cells.get(label), stand) for label in labels),
+        )
+    if len(varieties) > _MOST_ROWS:
+        table.caption = f"{len(varieties) - _MOST_ROWS} more varieties: see --json."
+    return table
+
+
+def _cell(item: Mapping[str, Any] | None, stand: str) -> str:
+    if item is None:
+        return UNKNOWN
+    share, half = item[stand], item["t50_since_planted_d"]
+    parts = (
+        "" if share is None or share["estimate"] is None else f"{100 * share['estimate']:.0f} %",
+        "" if half is None or half["estimate"] is None else f"{half['estimate']:.1f} d",
+    )
+    return ", ".join(filter(None, parts)) or UNKNOWN
 
 
 def _share(value: Mapping[str, Any] | None) -> str:
