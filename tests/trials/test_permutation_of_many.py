@@ -21,6 +21,7 @@ def trial(treatments: int, blocks: int) -> TrialResult:
         many_trials(
             np.random.default_rng(treatments), 1, blocks, NAMES[:treatments],
             (16.0, 11.0, 7.5, 5.0)[:treatments], (0.9,) * treatments, seeds=80,
+            looks=np.arange(1.0, 41.0),
         )
     )  # fmt: skip
 
