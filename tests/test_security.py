@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ast
-from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -15,9 +15,15 @@ FORBIDDEN_MODULES = {"pickle", "marshal", "shelve", "yaml", "subprocess", "telne
 FORBIDDEN_CALLS = {"eval", "exec", "compile", "__import__"}
 
 
-def trees() -> Iterator[tuple[str, ast.Module]]:
-    for path in sorted(PACKAGE.rglob("*.py")):
-        yield str(path.relative_to(PACKAGE)), ast.parse(path.read_text(encoding="utf-8"))
+@cache
+def nodes() -> list[tuple[str, ast.AST]]:
+    """Every import and call of the package, with its file."""
+    return [
+        (str(path.relative_to(PACKAGE)), node)
+        for path in sorted(PACKAGE.rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Import | ast.ImportFrom | ast.Call)
+    ]
 
 
 def imported(node: ast.AST) -> list[str]:
@@ -29,8 +35,7 @@ def imported(node: ast.AST) -> list[str]:
 def test_no_module_that_runs_data_or_starts_programs_is_imported() -> None:
     found = [
         (name, module)
-        for name, tree in trees()
-        for node in ast.walk(tree)
+        for name, node in nodes()
         for module in imported(node)
         if module.split(".")[0] in FORBIDDEN_MODULES
     ]
@@ -39,22 +44,21 @@ def test_no_module_that_runs_data_or_starts_programs_is_imported() -> None:
 
 def test_nothing_is_evaluated_or_handed_to_a_shell() -> None:
     found = []
-    for name, tree in trees():
-        for node in ast.walk(tree):
-            if not isinstance(node, ast.Call):
-                continue
-            if isinstance(node.func, ast.Name) and node.func.id in FORBIDDEN_CALLS:
+    for name, node in nodes():
+        if not isinstance(node, ast.Call):
+            continue
+        if isinstance(node.func, ast.Name) and node.func.id in FORBIDDEN_CALLS:
+            found.append((name, node.lineno))
+        if isinstance(node.func, ast.Attribute) and node.func.attr in {"system", "popen"}:
+            found.append((name, node.lineno))
+        for keyword in node.keywords:
+            value = keyword.value
+            off = isinstance(value, ast.Constant) and value.value is False
+            on = isinstance(value, ast.Constant) and value.value is True
+            if (keyword.arg == "verify" and off) or (keyword.arg == "shell" and on):
                 found.append((name, node.lineno))
-            if isinstance(node.func, ast.Attribute) and node.func.attr in {"system", "popen"}:
+            if keyword.arg == "allow_pickle" and on:
                 found.append((name, node.lineno))
-            for keyword in node.keywords:
-                value = keyword.value
-                off = isinstance(value, ast.Constant) and value.value is False
-                on = isinstance(value, ast.Constant) and value.value is True
-                if (keyword.arg == "verify" and off) or (keyword.arg == "shell" and on):
-                    found.append((name, node.lineno))
-                if keyword.arg == "allow_pickle" and on:
-                    found.append((name, node.lineno))
     assert found == []
 
 
