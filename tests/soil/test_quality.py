@@ -206,6 +206,7 @@ def test_a_sensor_stuck_for_weeks_is_told_with_its_hours() -> None:
     ]
 
 
+@pytest.mark.slow
 def test_no_measured_station_is_out_of_its_season(shared: Path) -> None:
     """Seventeen stations from Florida to Saxony, bare and under grass, several years each."""
     from reference_data.build.weather_stations import list_stations
