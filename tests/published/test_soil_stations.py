@@ -67,7 +67,7 @@ ASKED: dict[str, tuple[float, float, str]] = {
     "0.1 K less what measured radiation gains": (0.0, 0.08, "2026-11-27"),
     "RMSE after readings, day means": (1.05, 1.18, "2026-11-27"),
     "RMSE of the coming weeks, day means": (1.05, 0.98, "2026-11-27"),
-    "stations made worse, day means": (1.0, 3.0, "2026-11-27"),
+    "stations made worse, day means": (1.0, 2.0, "2026-11-27"),
     "largest harm, day means": (0.1, 0.17, "2026-11-27"),
     "RMSE after readings, 7 and 19 h": (1.05, 1.25, "2026-11-27"),
     "RMSE of the coming weeks, 7 and 19 h": (1.05, 1.12, "2026-11-27"),
