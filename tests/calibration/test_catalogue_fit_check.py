@@ -11,6 +11,7 @@ import pytest
 from reference_data.build import catalogue_check as check
 from reference_data.build import catalogue_response as fitting
 from tests.calibration.growers import plain_crop
+from thermosprout.calibration import published
 from thermosprout.calibration.published import DAY_TABLE, Evidence, gather
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.crops.estimate import Estimate
@@ -91,7 +92,7 @@ def test_days_to_half_of_the_middle_of_a_crop() -> None:
 def test_a_band_of_days_is_that_of_its_own_draws() -> None:
     probabilities = (0.1, 0.5, 0.9)
     at = [8.0, 18.0, 28.0]
-    found = check.days_band(LINEAR, at, probabilities, np.random.default_rng(3), size=500)
+    found = published.days_band(LINEAR, at, probabilities, np.random.default_rng(3), size=500)
     draws = LINEAR.estimate.draw(500, np.random.default_rng(3))
     base = draws["t_base_C"]
     opt = base + draws["opt_gap_C"]
@@ -104,8 +105,8 @@ def test_a_band_of_days_is_that_of_its_own_draws() -> None:
         ]
         expected = np.quantile(days, probabilities, method="nearest")
         assert found[:, column] == pytest.approx(expected, rel=1e-9)
-    usual = check.days_band(LINEAR, at, probabilities, np.random.default_rng(3))
-    thousand = check.days_band(LINEAR, at, probabilities, np.random.default_rng(3), size=1000)
+    usual = published.days_band(LINEAR, at, probabilities, np.random.default_rng(3))
+    thousand = published.days_band(LINEAR, at, probabilities, np.random.default_rng(3), size=1000)
     assert usual.tolist() == thousand.tolist()
 
 
@@ -117,8 +118,8 @@ def test_a_short_citation_ends_with_its_year(monkeypatch: pytest.MonkeyPatch) ->
         {"source_id": "d", "source": "Report 19741, part one"},
         {"source_id": "e", "source": "Poe et al. 2011"},
     ]
-    monkeypatch.setattr(check, "read_table", {"sources.csv": sources}.__getitem__)
-    assert check.short_citations() == {
+    monkeypatch.setattr(published, "read_table", {"sources.csv": sources}.__getitem__)
+    assert published.short_citations() == {
         "a": "Doe & Roe 1974", "b": "Extension leaflet", "c": "Handbook ", "d": "Report 19741",
         "e": "Poe et al. 2011",
     }  # fmt: skip

@@ -63,7 +63,11 @@ def test_the_same_seed_gives_the_same_answer(fitted) -> None:
     np.testing.assert_array_equal(again.vectors, fitted.vectors)
     other = fit_with_prior(CROP, fitted.plots, [SERIES], seed=2)
     index = ESTIMATE.names.index("thermal_time_50_Cd")
-    assert other.mean[index] == pytest.approx(fitted.mean[index], abs=0.03)
+    # Two means of so many draws' worth differ by chance; three standard errors of it are allowed.
+    variances = [
+        fit.estimate().covariance[index, index] / fit.effective_draws for fit in (fitted, other)
+    ]
+    assert abs(other.mean[index] - fitted.mean[index]) < 3.0 * np.sqrt(sum(variances))
 
 
 def test_weights_say_what_they_are_worth(fitted) -> None:

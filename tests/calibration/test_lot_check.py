@@ -11,6 +11,7 @@ from scipy.stats import norm
 
 from tests.calibration.growers import plain_crop
 from thermosprout.calibration.lot_report import check_lot, expected_half_germination
+from thermosprout.crops.cautions import DRESSED, GLOVES
 from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.germination_test import GerminationTest
 from thermosprout.crops.seed_lots import SeedLot, viability_interval
@@ -110,6 +111,6 @@ def test_a_test_without_a_day_was_made_on_the_day_asked_for() -> None:
 
 
 def test_dressed_seed_is_warned_of() -> None:
-    warning = "dressed seed is not soaked, sprouted or handled bare-handed"
-    assert check_lot(replace(LOT, dressed=True), CROP, rng(), on=DAY).warnings == (warning,)
+    cautions = check_lot(replace(LOT, dressed=True), CROP, rng(), on=DAY).warnings
+    assert cautions == (DRESSED.rstrip("."), GLOVES.rstrip("."))
     assert check_lot(LOT, CROP, rng(), on=DAY).warnings == ()
