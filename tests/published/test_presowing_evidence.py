@@ -1,9 +1,10 @@
-"""What soaking and sprouting bring, against the published results of 60 works.
+"""What soaking and sprouting bring, against the published results of 48 sources.
 
-Rows: reference_data/presowing_evidence.csv (most read as abstracts). Each row is judged by figures
-that were fitted without its source, as a result that the program has not seen. Run with ``-s`` for
-the table. A printed difference is one between plots, so the error of a trial of four replicates
-(common practice) is added by the crop's own spread between plots.
+Rows: reference_data/presowing_evidence.csv (most read as abstracts). Each row is judged by handling
+figures fitted without its source; how wide the priors are, and the crop's response to temperature,
+are those of the catalogue. Run with ``-s`` for the table. A printed difference is one between
+plots, so the error of a trial of four replicates (common practice) is added by the crop's own
+spread between plots.
 
 Crops that the catalogue lacks are asked as their nearest relative; physic nut, an oil tree without
 one, is in the fit and in the table and counts in no figure.
