@@ -62,7 +62,7 @@ def test_the_same_way_twice_is_no_different() -> None:
 def test_sprouted_seed_gains_in_the_cold_and_the_gain_is_advised(cold: Comparison) -> None:
     advice, reason = advise(cold, Goal.HARVEST)
     assert advice == "Sprout indoors and plant sprouted seed."
-    assert "left at first harvest" in reason
+    assert "at first harvest" in reason
     assert cold.verdicts[Goal.HARVEST].worth_acting_on
     assert np.nanmedian(cold.gains[-1].emergence_d) > 3
 
@@ -192,7 +192,7 @@ def test_temperatures_that_end_too_early_give_no_advice() -> None:
     found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 1)
     advice, reason = advise(found, Goal.HARVEST)
     assert advice == "No advice for this day."
-    assert "not up before the temperatures end" in reason
+    assert "unlikely to be up before the temperature record ends" in reason
 
 
 def test_what_the_gain_takes_is_said_and_weighed(cold: Comparison) -> None:
@@ -223,6 +223,6 @@ def test_a_horizon_short_of_harvest_is_said_and_emergence_weighed() -> None:
     found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 1)
     document = CompareAnswer(comparison=found, goal=Goal.BED_DAYS, zone=None).to_dict()
     assert document["options"][0]["bed_days"]["to_harvest"]["p50"] is None
-    assert any("weighed at half emergence" in note for note in document["notes"])
+    assert any("compared at half emergence" in note for note in document["notes"])
     assert "by half emergence" in document["reason"]
     assert document["advised"] == "pre-sprouted"

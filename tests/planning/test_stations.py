@@ -104,7 +104,7 @@ def test_luck_is_told_where_it_takes_the_odds_away() -> None:
     note = luck_note(short)
     assert note is not None
     expected = stats.binom.sf(26, 30, 0.91)
-    assert f"2 seeds fill 90% of them or more in {100 * expected:.0f} rows of 100" in note
+    assert f"2 seeds fill 90 % of them or more in {100 * expected:.0f} rows of 100" in note
     assert luck_note(plan_stations(np.full(1, 0.7), stations=2000, wanted_filled=0.9)) is None
     assert luck_note(plan_stations(np.full(1, 0.01), stations=30)) is None
 

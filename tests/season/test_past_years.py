@@ -68,7 +68,7 @@ def test_two_past_years_are_too_few_and_no_file_is_said(tmp_path: Path) -> None:
     with pytest.raises(CoverageError, match=r"2 past years cover .* at least 3 are needed"):
         SeasonSoil(load_season(path), AS_OF).base()
     (tmp_path / "years.csv").unlink()
-    with pytest.raises(InputError, match=r"years.csv.*no such file"):
+    with pytest.raises(InputError, match=r"season.toml, line 8.*no such file 'years.csv'"):
         SeasonSoil(load_season(path), AS_OF).base()
 
 

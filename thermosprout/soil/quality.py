@@ -98,15 +98,21 @@ def flat_lines(values: FloatArray, depth_cm: float) -> BoolArray:
 
 
 def _days(time: Stamps, values: FloatArray) -> tuple[Stamps, FloatArray, FloatArray, BoolArray]:
-    """Median and range of each UTC day that holds 18 values, and the day's hours as rows."""
-    day = time.astype("datetime64[D]")
-    days = np.unique(day)
-    start = np.searchsorted(day, days)
+    """Each UTC day, its median and range (NaN below 18 values), and whether it has them."""
+    days, start, row, size = np.unique(
+        time.astype("datetime64[D]"), return_index=True, return_inverse=True, return_counts=True
+    )
     medians, ranges = np.full(days.size, np.nan), np.full(days.size, np.nan)
-    for row, part in enumerate(np.split(values, start[1:])):
-        part = part[np.isfinite(part)]
-        if part.size >= 18:
-            medians[row], ranges[row] = np.median(part), np.ptp(part)
+    if days.size == 0:
+        return days, medians, ranges, np.isfinite(medians)
+    table = np.full((days.size, size.max()), np.nan)
+    table[row, np.arange(time.size) - start[row]] = np.where(np.isfinite(values), values, np.nan)
+    table.sort(axis=1)  # what is missing goes last
+    count = np.isfinite(table).sum(axis=1)
+    full = np.flatnonzero(count >= 18)
+    count = count[full]
+    medians[full] = (table[full, (count - 1) // 2] + table[full, count // 2]) / 2
+    ranges[full] = table[full, count - 1] - table[full, 0]
     return days, medians, ranges, np.isfinite(medians)
 
 
