@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.calibration.growers import Planting, grow, spring, write_records, write_soil
@@ -243,11 +244,23 @@ def test_help_ends_with_an_example() -> None:
 
 def test_two_files_may_name_their_plots_alike(trial, tmp_path: Path) -> None:
     records, soil = trial
-    again = tmp_path / "second.csv"
-    again.write_text(records.read_text(encoding="utf-8"), encoding="utf-8")
-    code, out, err = run(records, again, "--soil", soil, "--crop", "carrot", "--json")
+    table = pd.read_csv(records)
+    shorter = table[table.groupby("plot").cumcount(ascending=False) > 0]
+    second = tmp_path / "second.csv"
+    shorter.to_csv(second, index=False)
+    code, out, err = run(records, second, "--soil", soil, "--crop", "carrot", "--json")
     assert code == 0, err
-    assert json.loads(out)["records"]["plots"] == 8
+    assert json.loads(out)["records"]["plots"] == 2 * table["plot"].nunique()
+
+
+def test_the_same_counts_in_two_files_are_refused(trial, tmp_path: Path) -> None:
+    records, soil = trial
+    copy = tmp_path / "copy.csv"
+    copy.write_bytes(records.read_bytes())
+    code, out, err = run(records, copy, "--soil", soil, "--crop", "carrot")
+    assert (code, out) == (2, "")
+    assert f"{copy}: plot " in err
+    assert f"same counts in {records}" in err
 
 
 def test_an_estimate_that_two_flushes_spoil_is_saved_only_when_insisted(tmp_path: Path) -> None:

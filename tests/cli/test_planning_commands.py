@@ -236,12 +236,18 @@ def test_succession_by_lot_and_another_name_of_its_crop(run: Run) -> None:
 
 
 def test_stations_of_a_weak_lot_are_explained(run: Run) -> None:
+    # Half of the seed germinated, and a field's stand varies widely: two rows in ten come up so
+    # thin that no number of seeds fills 95 % of the stations in eight rows of ten.
     words = ("stations", DEMO, "--lot", "PAR23", "--date", "2026-04-18", "--stations", 40)
-    found = document(run, *words)
-    assert found["seeds_per_station"] > 6
-    assert "test it" in found["notes"][0]
+    answer = document(run, *words)
+    assert answer["seeds_per_station"] is None
+    assert answer["choices"][-1]["odds_reached"] < answer["odds_wanted"]
+    assert "test it" in answer["notes"][0]
     out, _ = run(*words)
     assert len(out.splitlines()) < 25
+    modest = document(run, *words, "--filled", 0.7)
+    assert 6 < modest["seeds_per_station"] <= 50
+    assert "test it" in modest["notes"][0]
 
 
 def test_openings_are_filled_from_the_best(run: Run, weather: Path) -> None:

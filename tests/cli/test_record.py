@@ -91,7 +91,7 @@ def test_harvest_and_real_planting_day(run: Run, trial: Path) -> None:
         (["A9=5", "--on", "2026-05-08"], "no plot 'A9'"),
         (["A1=5", "--on", "2626-05-08"], "year"),
         (["A1=5", "--on", "2126-05-08"], "lies ahead"),
-        (["A1=5", "--on", "8.5.2026"], "year-month-day"),
+        (["A1=5", "--on", "8.5.2026"], "like 2026-05-01"),
         (["A1=51", "--on", "2026-05-08"], "only 50"),
         (["A1=5", "--on", "2026-04-08"], "before planted"),
         (["A1=5", "A1=6", "--on", "2026-05-08"], "twice"),

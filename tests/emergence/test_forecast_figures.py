@@ -170,15 +170,15 @@ def test_many_seeds_do_not_overflow() -> None:
 @pytest.mark.parametrize(
     ("emerged", "due", "old", "new", "failed", "sentence"),
     [
-        (0, 0.3, 240.0, 250.0, 0.0, ("None of 40 seeds shows yet, where 30% of the stand was due; "
+        (0, 0.3, 240.0, 250.0, 0.0, ("None of 40 seeds shows yet, where 30 % of the stand was due; "
          "the row is on schedule.")),
         (0, 0.05, 240.0, 240.0, 0.0, "None of 40 seeds shows yet; the row is on schedule."),
-        (0, 0.1, 240.0, np.inf, 0.3, ("None of 40 seeds shows yet, where 10% of the stand was due; "
-         "odds that the row has failed: 30%.")),
+        (0, 0.1, 240.0, np.inf, 0.3, ("None of 40 seeds shows yet, where 10 % of the stand was due"
+         "; odds that the row has failed: 30 %.")),
         (7, 0.5, 240.0, 276.0, 0.04, ("7 of 40 seeds show; the row is 1.5 d later than forecast at "
          "sowing.")),
         (7, 0.5, 276.0, 240.0, 0.05, ("7 of 40 seeds show; the row is 1.5 d earlier than forecast "
-         "at sowing; odds that the row has failed: 5%.")),
+         "at sowing; odds that the row has failed: 5 %.")),
         (7, 0.5, 240.0, 252.0, 0.0, ("7 of 40 seeds show; the row is 0.5 d later than forecast at "
          "sowing.")),
     ],

@@ -27,6 +27,7 @@ from thermosprout.emergence.counts import Count, Inspections, inspections_after_
 from thermosprout.emergence.forecast import RowForecast, generator
 from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.sampler import Steps, effective_size, resampled, temper
+from thermosprout.quantities import percent
 
 __all__ = ["FAILED_BEFORE", "Conditioned", "Count", "condition", "place_stages", "still_to_come"]
 
@@ -178,7 +179,7 @@ def _sentence(
         due = float(np.average(shown, weights=before.weights))
         text = f"None of {seeds} seeds shows yet"
         if due >= 0.1:
-            text += f", where {due:.0%} of the stand was due"
+            text += f", where {percent(due)} of the stand was due"
     else:
         text = f"{seen.total} of {seeds} seeds show"
     if np.isfinite(old) and np.isfinite(new):
@@ -189,7 +190,7 @@ def _sentence(
             text += f"; the row is {abs(shift):.1f} d {'later' if shift > 0 else 'earlier'}"
             text += " than forecast at sowing"
     if failed_odds >= 0.05:
-        text += f"; odds that the row has failed: {failed_odds:.0%}"
+        text += f"; odds that the row has failed: {percent(failed_odds)}"
     return text + "."
 
 

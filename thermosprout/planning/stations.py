@@ -359,10 +359,15 @@ def seeds_at_emergence(
 def plan_notes(plan: StationPlan) -> list[str]:
     """Plain sentences on many seeds, and on the luck of few stations."""
     notes = []
-    if plan.chosen is not None and plan.chosen.seeds > MANY_SEEDS:
+    if plan.chosen is None or plan.chosen.seeds > MANY_SEEDS:
+        many = (
+            f"Even {MOST_PER_STATION} seeds are too few"
+            if plan.chosen is None
+            else "So many seeds are needed"
+        )
         notes.append(
-            "So many seeds are needed because the lot is weak or little is known of it: test "
-            "it (count 100 seeds on moist paper), or sow another."
+            f"{many} because the lot is weak or little is known of it: test it (count 100 seeds "
+            "on moist paper), or sow another."
         )
     if luck := luck_note(plan):
         notes.append(luck)

@@ -342,9 +342,8 @@ def stations_tables(document: Document) -> list[RenderableType]:
             UNKNOWN if choice["grams"] is None else f"{choice['grams']:g}",
         )
     if document["seeds_per_station"] is None:
-        answer = "No number of seeds is enough at these odds: test the seed, or sow another lot."
-        if document["soil"]["source"] is not None:
-            answer = f"{answer.removesuffix('.')}, or on a day when the soil suits the crop better."
+        day = " on this day" if document["soil"]["source"] is not None else ""
+        answer = f"No number of seeds is enough at these odds{day}."
     else:
         answer = f"Drop {document['seeds_per_station']} seeds in each station."
     return [*_answer(answer), table, *notes_and_cautions(document)]
