@@ -112,7 +112,7 @@ def test_what_the_season_does_not_tell_is_said(season: Path) -> None:
     words = ("--on", "2026-10-10", "--season", season, "--json")
     notes = json.loads(run("record", counts, "row 4=2", *words).output)["notes"]
     assert len(notes) == 3
-    assert "no number of seeds" in notes[0]
+    assert "not give the number of seeds" in notes[0]
     assert "seeds_started" in notes[1]
     assert "[records]" in notes[2]
 
