@@ -37,6 +37,12 @@ def season() -> object:
     return ts.read_season(DEMO / "season.toml")
 
 
+@pytest.fixture(scope="module")
+def fit() -> object:
+    """Carrots fitted to the demo's trial, once for every test that looks at it."""
+    return ts.calibrate(DEMO / "trial.csv", "carrot", soil=DEMO / "soil.csv")
+
+
 @pytest.mark.parametrize("module", MODULES)
 def test_every_example_runs(module: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(DEMO.parent)
@@ -84,8 +90,7 @@ def test_counts_move_a_forecast(soil: pd.Series) -> None:
     assert stage[1] > stage[0]
 
 
-def test_a_calibrated_crop_goes_straight_into_a_forecast(soil: pd.Series) -> None:
-    fit = ts.calibrate(DEMO / "trial.csv", "carrot", soil=DEMO / "soil.csv")
+def test_a_calibrated_crop_goes_straight_into_a_forecast(soil: pd.Series, fit: object) -> None:
     after = ts.forecast(
         fit.crop, soil=soil, sensor_depth_cm=5, planted="2026-04-25", timezone="Europe/London"
     )
@@ -97,19 +102,21 @@ def test_a_calibrated_crop_goes_straight_into_a_forecast(soil: pd.Series) -> Non
     assert spread[0] < spread[1]
 
 
-def answers(season: object) -> list[object]:
+def answers(season: object, fit: object) -> list[object]:
     return [
         season.forecast(as_of="2026-05-20", draws=200),
         season.compare(lot="COR25", bed="middle", date="2026-05-16", draws=200),
         season.planting_window(lot="COR25", first="2026-05-01", last="2026-06-01", draws=200),
         season.presprout(lot="PAR25", bed_free="2026-04-18", as_of="2026-03-20", draws=200),
         ts.analyse(DEMO / "trial.csv"),
-        ts.calibrate(DEMO / "trial.csv", "carrot", soil=DEMO / "soil.csv"),
+        fit,
     ]
 
 
-def test_every_answer_prints_itself_in_one_screen_and_draws_itself(season: object) -> None:
-    for answer in answers(season):
+def test_every_answer_prints_itself_in_one_screen_and_draws_itself(
+    season: object, fit: object
+) -> None:
+    for answer in answers(season, fit):
         lines = repr(answer).splitlines()
         assert 3 < len(lines) <= 40
         assert max(map(len, lines)) <= 80
