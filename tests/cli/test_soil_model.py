@@ -52,7 +52,7 @@ def test_hourly_file_comes_out(capsys, monkeypatch, weather, tmp_path) -> None:
     out = tmp_path / "soil.csv"
     code, said, noted = run(capsys, monkeypatch, *_model(weather, out))
     assert code == 0
-    assert "a single site may differ by" in said
+    assert "one site may differ by" in said
     assert "read as weather table" in noted
     rows = list(csv.DictReader(out.open(encoding="utf-8")))
     assert list(rows[0]) == ["time_utc", "soil_temp_C"]
@@ -76,7 +76,7 @@ def test_json_is_one_document(capsys, monkeypatch, weather, readings, tmp_path) 
 @pytest.mark.parametrize(
     ("more", "code", "words"),
     [
-        (["--depth-cm", "60"], 2, "outside 0.5 to 30 cm"),
+        (["--depth-cm", "60"], 2, "less than or equal to 30"),
         (["--cover", "tarpaulin"], 2, "unknown cover"),
         (["--texture", "gravel"], 2, "unknown texture"),
         (["--readings", "none.csv"], 2, "no such file"),
@@ -106,13 +106,14 @@ def test_check_of_a_season(capsys, monkeypatch, readings, tmp_path) -> None:
     assert document["bias_K"] == pytest.approx(-1.5, abs=0.05)
     shifts = [row["days"] for row in document["rows"] if row["days"] is not None]
     assert len(shifts) > 5
-    # readings also narrow the site's spread, which moves the middle of a row by a few hundredths
-    assert max(shifts) <= 0.05
+    # readings also narrow the site's spread, which moves the middle of a row by a few hundredths:
+    # 0.06 d (an hour and a half) at most in the demo, of November 2026
+    assert max(shifts) <= 0.08
     assert min(shifts) < -0.5
     assert picture.read_bytes().startswith(b"\x89PNG")
     code, said, _ = run(capsys, monkeypatch, *words[:-1], "--units", "us")
     assert code == 0
-    assert "2.7 °F colder" in said
+    assert "2.7 °F too cold" in said
 
 
 def test_check_of_a_file(capsys, monkeypatch, readings) -> None:
@@ -122,7 +123,7 @@ def test_check_of_a_file(capsys, monkeypatch, readings) -> None:
     assert json.loads(said)["rmse_K"] == pytest.approx(1.5, abs=0.1)
 
 
-def test_check_wants_one_of_the_two(capsys, monkeypatch, readings) -> None:
+def test_check_without_a_season_says_how_to_name_one(capsys, monkeypatch, readings) -> None:
     code, _, noted = run(capsys, monkeypatch, "soil", "check", readings)
     assert code == 2
-    assert "either --season or --soil" in noted
+    assert "no season file is named" in noted

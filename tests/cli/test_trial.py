@@ -97,9 +97,8 @@ def test_other_layouts(run: Run, tmp_path: Path, layout: str) -> None:
     words = ["--layout", layout, "--blocks", "2", "-o", tmp_path / "bed"]
     if layout == "split":
         words += ["--planting", "2026-05-16"]
-    code, out, err = run(*DESIGN, *words)
+    code, _, err = run(*DESIGN, *words)
     assert code == 0, err
-    assert "seed 1" in out
     assert len(read_records(tmp_path / "bed" / "records.csv", planned=True)) == {
         "single": 4, "split": 8, "latin": 4}[layout]  # fmt: skip
 

@@ -26,6 +26,7 @@ def document() -> dict[str, Any]:
             {
                 "row": "R1",
                 "crop": "sweet corn",
+                "called": "sweet corn",
                 "treatment": "presprouted",
                 "planted": "2026-04-18T12:00+01:00",
                 "depth_cm": 2.54,
@@ -52,7 +53,15 @@ def shown(width: int, units: Units = Units.METRIC) -> str:
 @pytest.mark.parametrize("width", [80, 50, 34])
 def test_every_figure_is_there_at_every_width(width: int) -> None:
     text = " ".join(shown(width).split())
-    for figure in ("18 Apr", "8 May", "6-10 May", "2 Jun", "28 May-open", "55 (40-70)", "10.0 °C"):
+    for figure in (
+        "18 Apr",
+        "8 May",
+        "6–10 May",
+        "2 Jun",
+        "28 May or later",
+        "55 % (40–70)",
+        "10.0 °C",
+    ):
         assert figure in text
     assert max(len(line) for line in shown(width).splitlines()) <= width
 
