@@ -89,7 +89,8 @@ def test_sprouted_seed_has_shown_that_it_lives_and_of_dry_seed_only_the_live_com
 
     whole, half = stand(1.0), stand(0.5)
     assert half["direct"] / whole["direct"] == pytest.approx(0.5, abs=0.05)
-    assert half["presprouted"] / whole["presprouted"] == pytest.approx(1.0, abs=0.08)
+    # A sprout has shown that it lives, but those of a weak lot are weak: the root of its viability.
+    assert half["presprouted"] / whole["presprouted"] == pytest.approx(np.sqrt(0.5), abs=0.08)
 
 
 def test_planting_days_count_towards_the_most_plots_of_a_trial() -> None:
