@@ -61,10 +61,10 @@ def test_every_help_has_an_example_of_its_own_command(name: str) -> None:
     assert words[: 1 + len(name.split())] == ["thermosprout", *name.split()], name
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Copy of the demo with everything in it."""
-    folder = tmp_path_factory.mktemp("examples") / "demo"
+@pytest.fixture
+def demo(tmp_path: Path) -> Path:
+    """Copy of the demo with everything in it, for one example: some change its files."""
+    folder = tmp_path / "examples" / "demo"
     shutil.copytree(demo_folder(), folder)
     return folder
 
