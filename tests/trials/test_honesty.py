@@ -82,7 +82,7 @@ def test_power_is_what_brute_force_finds(
         t50_d=np.full(4000, t50[0]), sigma=np.full(4000, 0.2), speed_sd=np.full(4000, 0.08),
         stand=np.full(4000, stand[0]), correlation=np.full(4000, 0.04),
     )  # fmt: skip
-    trial = Trial(blocks=5, seeds=50, every_d=1.0)
+    trial = Trial(blocks=5, seeds=50, every_d=1.0, lost=0.0)
     said = power(trial, truths, np.random.default_rng(1), **{key: size}).chance
     records = many_trials(
         np.random.default_rng(2), trials, 5, TREATMENTS, t50, stand, block_logit_sd=0.0
