@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import doctest
+import json
 from importlib import import_module
 from pathlib import Path
 
@@ -204,3 +205,21 @@ def test_a_weather_table_in_memory_is_read_as_the_file_is() -> None:
         ts.read_weather(DEMO / "weather.csv", **options),
     )
     xr.testing.assert_allclose(memory["air_temperature"], file["air_temperature"])
+
+
+def test_the_command_and_the_library_fit_the_same(capsys: pytest.CaptureFixture[str]) -> None:
+    from thermosprout.cli.app import app
+
+    words = ["calibrate", str(DEMO / "trial.csv"), "--crop", "carrot", "--soil"]
+    app([*words, str(DEMO / "soil.csv"), "--json"], standalone_mode=False)
+    command = json.loads(capsys.readouterr().out)
+    fit = ts.calibrate(DEMO / "trial.csv", "carrot", soil=DEMO / "soil.csv").to_dict()
+    for name, mine in fit["parameters"].items():
+        assert mine["estimate"] == pytest.approx(command["parameters"][name]["estimate"]), name
+        assert mine["low"] == pytest.approx(command["parameters"][name]["low"]), name
+
+
+def test_records_given_twice_are_refused_as_the_command_refuses_them() -> None:
+    records = ts.read_records(DEMO / "trial.csv")
+    with pytest.raises(InputError, match="the same counts"):
+        ts.calibrate([records, records.copy()], "carrot", soil=DEMO / "soil.csv")

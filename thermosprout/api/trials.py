@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from thermosprout.calibration.plots import Plot
     from thermosprout.calibration.result import Calibration as Fit
     from thermosprout.trials.analysis.analyse import Compared
     from thermosprout.trials.analysis.results import TrialResult
@@ -280,26 +279,28 @@ def calibrate(
     >>> fit.crop.name
     'carrot'
     """
-    from thermosprout.calibration.plots import plots_of_records, with_viability
+    from thermosprout.calibration.plots import gather_plots
     from thermosprout.calibration.result import calibrate as run
-    from thermosprout.crops.seed_lots import SeedLot
 
     sown = crop if isinstance(crop, Crop) else find_crop(crop)
     tables = _several(records)
-    plots: list[Plot] = []
-    for number, table in enumerate(tables):
-        here = plots_of_records(_records(table, timezone), sown)
-        prefix = f"{number + 1} " if len(tables) > 1 else ""
-        plots += [replace(plot, name=f"{prefix}{plot.name}") for plot in here]
-    series = [read_soil(one, timezone=timezone) for one in _several(soil)]
-    lots = {}
-    if germination is not None:
-        packet = SeedLot(id="packet", crop=sown.name, germination=germination)
-        lots = {plot.name: packet for plot in plots}
+    gathered = gather_plots(
+        [
+            (
+                str(one) if isinstance(one, str | Path) else f"records {number}",
+                _records(one, timezone),
+            )
+            for number, one in enumerate(tables, 1)
+        ],
+        sown,
+        variety=variety,
+        lot=lot,
+        germination=germination,
+    )
     fit = run(
         sown,
-        with_viability(plots, sown, lots),
-        series,
+        gathered.plots,
+        [read_soil(one, timezone=timezone) for one in _several(soil)],
         variety=variety,
         seed_lot=lot,
         with_prior=with_prior,
@@ -309,6 +310,7 @@ def calibrate(
         fit=fit,
         crop=fit.crop,
         prior=f"catalogue: {sown.name}",
+        more_warnings=gathered.warnings,
         files=tuple(Path(one) for one in tables if isinstance(one, str | Path)),
     )
 

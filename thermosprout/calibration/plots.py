@@ -1,10 +1,7 @@
-"""The plots of a fit: what was sown where, and what was counted, without files or tables.
+"""The plots of a fit: from records, and from field books that hold only dates of emergence.
 
-Which plots of a records file are of the crop that is calibrated.
-
-When half of the seedlings of a plot had come, read off its counts.
-
-Sowings of which only a date of emergence was noted, as field books and journals hold them.
+``gather_plots`` is what the command and the library both call; the rest says which plots are of the
+crop, how alive their seed is, and when half of their seedlings had come.
 """
 
 from __future__ import annotations
@@ -31,6 +28,7 @@ from thermosprout.files import read_text
 from thermosprout.quantities import TABLE_DEPTH_CM
 from thermosprout.season.load import Season
 from thermosprout.soil.series import hours_since_epoch
+from thermosprout.trials.records.read import same_plots
 from thermosprout.trials.records.values import Moment, read_moment, zone
 
 if TYPE_CHECKING:
@@ -282,6 +280,91 @@ def with_viability(
     return tuple(result)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Gathered:
+    """Plots of all records of a calibration, and what is worth telling.
+
+    Attributes
+    ----------
+    notes : tuple of str
+        How records were read and which plots were left out.
+    warnings : tuple of str
+        What belongs beside the answer.
+    """
+
+    plots: tuple[Plot, ...]
+    notes: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+def gather_plots(
+    sources: Sequence[tuple[str, pd.DataFrame | tuple[Plot, ...]]],
+    crop: Crop,
+    *,
+    variety: str | None = None,
+    lot: str | None = None,
+    germination: float | None = None,
+    season: Season | None = None,
+) -> Gathered:
+    """Plots of several records, with what is known of their seed.
+
+    Parameters
+    ----------
+    sources : sequence of (str, DataFrame or tuple of Plot)
+        Name of each, such as its file, and its records, or the plots of a file of dates.
+    variety, lot : str, optional
+        Where the records name none.
+    germination : float, optional
+        Share of live seed of all plots.
+    season : Season, optional
+        Its rows say which plots are of the crop, and of which lot.
+
+    Raises
+    ------
+    InputError
+        When two records hold the same counts, which would count twice.
+    """
+    plots: list[Plot] = []
+    notes: list[str] = []
+    warnings: list[str] = []
+    tables: dict[str, pd.DataFrame] = {}
+    for name, source in sources:
+        if isinstance(source, tuple):
+            here = source
+        else:
+            table = source
+            for earlier, other in tables.items():
+                if twice := same_plots(table, other):
+                    raise InputError(
+                        f"plot {twice[0]} has the same counts in {earlier}",
+                        place=Place(file=Path(name)),
+                        hint="give each record once; counts given twice would count twice",
+                    )
+            tables[name] = table
+            notes.extend(table.attrs.get("notes", ()))
+            if season is not None:
+                table, left_out = of_crop(table, crop, season)
+                notes.extend(left_out)
+            elif mixed := mixed_lots_note(table, crop):
+                warnings.append(mixed)
+            here = plots_of_records(table, crop)
+        prefix = f"{Path(name).stem} " if len(sources) > 1 else ""
+        plots += [replace(plot, name=f"{prefix}{plot.name}") for plot in here]
+    if variety and not any(plot.variety for plot in plots):
+        plots = [replace(plot, variety=variety) for plot in plots]
+    if lot and not any(plot.seed_lot for plot in plots):
+        plots = [replace(plot, seed_lot=lot) for plot in plots]
+    lots: dict[str, SeedLot] = {}
+    if germination is not None:
+        packet = SeedLot(id="packet", crop=crop.name, germination=germination)
+        lots = {plot.name: packet for plot in plots}
+    elif season is not None:
+        lots = {row.id: season.row_lot(row) for row in season.data.rows}
+    return Gathered(
+        plots=with_viability(plots, crop, lots), notes=tuple(notes), warnings=tuple(warnings)
+    )
+
+
 def mixed_lots_note(records: pd.DataFrame, crop: Crop) -> str | None:
     """Say that plots of several seed lots are all taken as one crop, which records do not name."""
     lots = sorted({str(lot) for lot in records["seed_lot"].dropna() if str(lot)})
@@ -289,7 +372,7 @@ def mixed_lots_note(records: pd.DataFrame, crop: Crop) -> str | None:
         return None
     return (
         f"the records hold the seed lots {', '.join(lots)} and do not name a crop: all are taken "
-        f"as {crop.name}; --season-file SEASON.toml leaves out rows of other crops"
+        f"as {crop.name}; --season SEASON.toml leaves out rows of other crops"
     )
 
 

@@ -11,7 +11,6 @@ import typer
 from thermosprout.cli import options as opt
 
 if TYPE_CHECKING:
-    import pandas as pd
     import xarray as xr
 
     from thermosprout.calibration.plots import Plot
@@ -274,61 +273,28 @@ def _plots(
     timezone: str, season: Path | None, notes: list[str],
 ) -> tuple[Plot, ...]:  # fmt: skip
     """Plots of all files; names the variety and lot where the records name none."""
-    from dataclasses import replace
-
-    from thermosprout.calibration.plots import (
-        is_dates_file,
-        mixed_lots_note,
-        of_crop,
-        plots_of_records,
-        read_dates,
-        with_viability,
-    )
+    from thermosprout.calibration.plots import gather_plots, is_dates_file, read_dates
     from thermosprout.cli.output import note
-    from thermosprout.crops.seed_lots import SeedLot
-    from thermosprout.errors import InputError, Place
     from thermosprout.season.load import load_season
-    from thermosprout.trials.records.read import read_records, same_plots
+    from thermosprout.trials.records.read import read_records
 
-    rows = load_season(season) if season is not None else None
-    plots: list[Plot] = []
-    tables: dict[Path, pd.DataFrame] = {}
-    for path in paths:
-        if is_dates_file(path):
-            here = read_dates(path, crop, timezone=opt.records_zone(timezone, season))
-        else:
-            zone = opt.records_zone(timezone, season, path)
-            table = read_records(path, timezone=zone)
-            for earlier, other in tables.items():
-                if twice := same_plots(table, other):
-                    raise InputError(
-                        f"plot {twice[0]} has the same counts in {earlier}",
-                        place=Place(file=path),
-                        hint="give each record once; counts given twice would count twice",
-                    )
-            tables[path] = table
-            for text in table.attrs.get("notes", ()):
-                note(text)
-            if rows is not None:
-                table, left_out = of_crop(table, crop, rows)
-                for text in left_out:
-                    note(text)
-            elif mixed := mixed_lots_note(table, crop):
-                notes.append(mixed)
-            here = plots_of_records(table, crop)
-        prefix = f"{path.stem} " if len(paths) > 1 else ""
-        plots += [replace(plot, name=f"{prefix}{plot.name}") for plot in here]
-    if variety and not any(plot.variety for plot in plots):
-        plots = [replace(plot, variety=variety) for plot in plots]
-    if lot and not any(plot.seed_lot for plot in plots):
-        plots = [replace(plot, seed_lot=lot) for plot in plots]
-    lots: dict[str, SeedLot] = {}
-    if germination is not None:
-        packet = SeedLot(id="packet", crop=crop.name, germination=germination)
-        lots = {plot.name: packet for plot in plots}
-    elif rows is not None:
-        lots = {row.id: rows.row_lot(row) for row in rows.data.rows}
-    return with_viability(plots, crop, lots)
+    sources = [
+        (
+            str(path),
+            read_dates(path, crop, timezone=opt.records_zone(timezone, season))
+            if is_dates_file(path)
+            else read_records(path, timezone=opt.records_zone(timezone, season, path)),
+        )
+        for path in paths
+    ]
+    gathered = gather_plots(
+        sources, crop, variety=variety, lot=lot, germination=germination,
+        season=load_season(season) if season is not None else None,
+    )  # fmt: skip
+    for text in gathered.notes:
+        note(text)
+    notes.extend(gathered.warnings)
+    return gathered.plots
 
 
 def _parts(plots: tuple[Plot, ...], left_out: LeftOut, folds: int | None) -> int:
