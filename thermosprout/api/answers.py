@@ -59,7 +59,7 @@ class Answer(ABC):
         """What the command says beside its figures: advice, cautions, assumptions."""
         document = self.to_dict()
         texts = [document.get("advice"), document.get("reason")]
-        for key in ("conclusions", "verdict", "cautions", "notes", "warnings"):
+        for key in ("bottom_line", "verdict", "cautions", "notes", "warnings"):
             texts.extend(document.get(key) or [])
         for row in document.get("rows") or []:
             texts.extend(f"{row['row']}: {text}" for text in row.get("notes") or [])
@@ -199,7 +199,7 @@ class Comparison(Answer):
         return self.result.to_dict()
 
     def to_frame(self) -> pd.DataFrame:
-        """Return one line an option: days to half emergence on both clocks, stand, seeds, gain."""
+        """Return one line an option: days to half on both clocks, stand, seeds to start."""
         import pandas as pd
 
         return pd.DataFrame(
