@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
-from thermosprout.season.counts import season_counts
+from thermosprout.season.counts import as_recorded
 from thermosprout.season.load import load_season
 from thermosprout.trials.records.read import plots, read_records
 
@@ -80,7 +80,7 @@ def test_the_first_count_begins_the_file_and_the_forecast_reads_it(season: Path)
     done = run("record", counts, "row 1=20", "--on", "2026-10-10", "--season", season)
     assert done.exit_code == 0, done.exception
     assert done.output == "1 line recorded.\n"
-    known = season_counts(load_season(season), datetime(2026, 11, 1, tzinfo=UTC))
+    known = as_recorded(load_season(season), datetime(2026, 11, 1, tzinfo=UTC)).counts
     # Noon of the 10th of October in New Zealand, 13 h ahead of UTC.
     noon = datetime(2026, 10, 9, 23, tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)
     assert [(c.hour, c.emerged) for c in known["row 1"]] == [(noon / timedelta(hours=1), 20)]

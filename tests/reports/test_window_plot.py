@@ -11,7 +11,7 @@ from tests.planning.climates import INLAND, ask_window, series, soil_under, year
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.sensible_days import sensible_days
 from thermosprout.reports.forecast_figures import window_figure
-from thermosprout.reports.style import save_figure
+from thermosprout.reports.style import figure_bytes
 
 
 @pytest.mark.parametrize("covers", [1, 2])
@@ -37,7 +37,8 @@ def test_picture_shows_every_treatment_and_the_sensible_days(tmp_path: Path, cov
             assert f"{day.day} {day:%b}" in texts
         else:
             assert "no sensible day" in texts
-    path = save_figure(figure, tmp_path / "window.png")
+    path = tmp_path / "window.png"
+    path.write_bytes(figure_bytes(figure, path))
     pixels = mpimg.imread(path)[..., :3]
     grey = pixels @ np.array([0.299, 0.587, 0.114])
     # Readable in grey: dark lines, a middle tone for the hill, light paper.

@@ -13,7 +13,7 @@ import xarray as xr
 
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.seed_lots import SeedLot
+from thermosprout.crops.seed_lots import SeedLot, lot_of_test
 from thermosprout.dates import noon, read_day, read_zone
 from thermosprout.errors import InputError
 from thermosprout.season.coordinates import read_coordinates
@@ -302,13 +302,7 @@ def lot_of(
     """Lot as named, or one made of a germination test."""
     if lot or germination is None:
         return lot
-    return SeedLot(
-        id="as given",
-        crop=crop_name,
-        germination=germination,
-        seeds_tested=seeds_tested,
-        seeds_germinated=None if seeds_tested is None else round(germination * seeds_tested),
-    )
+    return lot_of_test(crop_name, germination, seeds_tested)
 
 
 def require_zone(timezone: str) -> ZoneInfo:

@@ -366,7 +366,7 @@ class Sowing:
         InputError
             When no temperature is named, or a file cannot be read.
         """
-        from thermosprout.crops.seed_lots import SeedLot
+        from thermosprout.crops.seed_lots import SeedLot, lot_of_test
         from thermosprout.season.coordinates import read_coordinates
         from thermosprout.season.open_context import open_context
         from thermosprout.season.setting import Question
@@ -374,14 +374,7 @@ class Sowing:
         crop = crop or self.crop
         lot: str | SeedLot = self.lot
         if not lot and self.germination is not None:
-            tested = self.seeds_tested
-            lot = SeedLot(
-                id="as given",
-                crop=crop,
-                germination=self.germination,
-                seeds_tested=tested,
-                seeds_germinated=None if tested is None else round(self.germination * tested),
-            )
+            lot = lot_of_test(crop, self.germination, self.seeds_tested)
         season = self.season if self.at else season_here(self.season)
         constant = self.constant if self.constant is not None or season is not None else constant_C
         latitude, longitude = read_coordinates(self.at) if self.at else (None, None)

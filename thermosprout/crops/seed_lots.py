@@ -307,6 +307,17 @@ class SeedLot:
         return float(max(0, (on - since).days)) if since is not None else 0.0
 
 
+def lot_of_test(crop: str, germination: float, seeds_tested: int | None = None) -> SeedLot:
+    """Seed of which nothing is known but a germination test, or the packet's share.
+
+    Raises
+    ------
+    InputError
+        When the figures cannot be right.
+    """
+    return SeedLot(id="as given", crop=crop, germination=germination, seeds_tested=seeds_tested)
+
+
 def viability_draws(
     lot: SeedLot, crop: Crop, size: int, rng: np.random.Generator, on: date | None = None
 ) -> FloatArray:

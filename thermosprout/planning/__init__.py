@@ -21,7 +21,7 @@ this week           ``this_week.this_week``               ``Week``
 against each other and ``advice`` puts the verdict into words; ``sow_again``, ``sprouting``,
 ``window``, ``succession`` and ``seeds_needed`` are the arithmetic behind the answers;
 ``sensible_days`` and ``years`` serve the window; ``evidence`` says where a season's numbers come
-from; ``json_values`` rounds for documents.
+from.
 
 A new decision is a function of a ``Context`` with an answer of its own; it forecasts through
 ``Context.setting`` and nothing else, so that it agrees with every other.

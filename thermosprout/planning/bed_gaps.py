@@ -14,10 +14,10 @@ from thermosprout.arrays import FloatArray
 from thermosprout.crops.cautions import cautions
 from thermosprout.dates import noon, read_days
 from thermosprout.errors import InputError
-from thermosprout.planning.json_values import Document, local_day
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.season_window import WindowBuilder
 from thermosprout.season.context import Context
+from thermosprout.season.json_values import Document, local_day
 from thermosprout.season.schema import hours, instant
 from thermosprout.season.setting import Case, Question
 

@@ -16,11 +16,11 @@ from thermosprout.planning.advice import advise, comparison_cautions, surely
 from thermosprout.planning.advice import selected_group_note as selected_note
 from thermosprout.planning.compare import Comparison, Gain, Goal, compare, harvest_is_seen
 from thermosprout.planning.grounds import grounds
-from thermosprout.planning.json_values import Document, Odds, rounded, stamp, stamps
 from thermosprout.planning.options import Outcome, harvest_of, minutes_of, usual_options
 from thermosprout.planning.sensible_days import IN_TIME_ODDS
 from thermosprout.planning.window import usual_within_d
 from thermosprout.season.context import Context
+from thermosprout.season.json_values import Document, Odds, rounded, stamp, stamps
 from thermosprout.season.schema import hours
 from thermosprout.season.setting import Question
 

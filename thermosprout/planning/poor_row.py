@@ -12,11 +12,11 @@ from thermosprout.arrays import FloatArray
 from thermosprout.crops.cautions import cautions
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.quantiles import odds, weighted_quantile
-from thermosprout.planning.json_values import Document, rounded, stamps
 from thermosprout.planning.options import harvest_of
 from thermosprout.planning.sow_again import SowAgain, Way, sow_again
 from thermosprout.season.context import Context
 from thermosprout.season.forecast import forecast_rows
+from thermosprout.season.json_values import Document, rounded, stamps
 from thermosprout.season.schema import local
 from thermosprout.season.setting import Case, Question
 

@@ -12,11 +12,11 @@ from thermosprout.dates import noon, read_days
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.evidence import handling_grounds
-from thermosprout.planning.json_values import Document, rounded
 from thermosprout.planning.options import minutes_of
 from thermosprout.planning.sprouting import SproutingPlan, plan_sprouting
 from thermosprout.quantities import percent
 from thermosprout.season.context import Context
+from thermosprout.season.json_values import Document, rounded
 from thermosprout.season.schema import hours, instant, local
 from thermosprout.season.setting import Question
 

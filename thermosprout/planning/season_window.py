@@ -19,7 +19,6 @@ from thermosprout.emergence.course_table import CourseTable
 from thermosprout.emergence.forecast import clock_for
 from thermosprout.emergence.harvest import Air, HarvestNeed
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.planning.json_values import Document, local_day, rounded
 from thermosprout.planning.options import Option, minutes_of, usual_options
 from thermosprout.planning.sensible_days import BestDay, SensibleDays, best_day, sensible_days
 from thermosprout.planning.window import (
@@ -31,6 +30,7 @@ from thermosprout.planning.window import (
 )
 from thermosprout.planning.years import years_as_members
 from thermosprout.season.context import Context
+from thermosprout.season.json_values import Document, local_day, rounded
 from thermosprout.season.schema import hours
 from thermosprout.season.setting import Case, Question
 from thermosprout.season.soil import describe

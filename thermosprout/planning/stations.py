@@ -14,10 +14,10 @@ from thermosprout.crops.crop import Crop
 from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
-from thermosprout.planning.json_values import Document, rounded
 from thermosprout.planning.options import option_named
 from thermosprout.quantities import percent
 from thermosprout.season.context import Context
+from thermosprout.season.json_values import Document, rounded
 from thermosprout.season.setting import Question
 
 MOST_PER_STATION = 50

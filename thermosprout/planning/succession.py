@@ -12,10 +12,10 @@ import xarray as xr
 
 from thermosprout.crops.cautions import cautions
 from thermosprout.errors import InputError
-from thermosprout.planning.json_values import Document, local_day
 from thermosprout.planning.options import option_named
 from thermosprout.planning.season_window import EMERGENCE_D, HARVEST_D, WindowBuilder
 from thermosprout.season.context import Context
+from thermosprout.season.json_values import Document, local_day
 from thermosprout.season.setting import Case
 
 

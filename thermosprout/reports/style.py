@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from thermosprout.errors import InputError
-from thermosprout.files import write_atomic
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -81,15 +80,3 @@ def figure_bytes(figure: Figure, path: str | Path) -> bytes:
     buffer = BytesIO()
     figure.savefig(buffer, format=kind, dpi=150, metadata=_METADATA[kind])
     return buffer.getvalue()
-
-
-def save_figure(figure: Figure, path: str | Path) -> Path:
-    """Write a figure as PNG, SVG or PDF by its ending, replacing the file whole.
-
-    Raises
-    ------
-    InputError
-        For another ending or a folder that cannot be written to.
-    """
-    write_atomic(Path(path), figure_bytes(figure, path))
-    return Path(path)

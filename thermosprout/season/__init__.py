@@ -16,7 +16,8 @@ Resolving
 Answering
     ``forecast`` forecasts every row; ``curves`` draws them through time; ``soil_check`` says what
     an error of the soil temperature means in days; ``notes`` are the sentences a grower would
-    want to be asked about; ``new_counts`` prepares the first count of a row.
+    want to be asked about; ``json_values`` rounds and stamps for documents; ``new_counts``
+    prepares the first count of a row.
 
 Decisions
     Random numbers are keyed by what they stand for (crop, lot, site, the luck of a row) and never

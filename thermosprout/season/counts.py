@@ -66,11 +66,6 @@ def as_recorded(season: Season, as_of: datetime) -> Recorded:
     return Recorded(season=replace(season, data=data), counts=counts, notes=tuple(notes))
 
 
-def season_counts(season: Season, as_of: datetime) -> dict[str, tuple[Count, ...]]:
-    """Counts of each row up to today, by row id; see :func:`as_recorded`."""
-    return as_recorded(season, as_of).counts
-
-
 def _counts(table: pd.DataFrame, as_of: datetime, zone: ZoneInfo) -> tuple[Count, ...]:
     today = as_of.astimezone(zone).date()
     counts = []

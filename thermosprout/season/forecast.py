@@ -17,6 +17,7 @@ from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
 from thermosprout.quantities import percent
 from thermosprout.season.context import Context, season_context
+from thermosprout.season.json_values import stamp, stamps
 from thermosprout.season.load import Season
 from thermosprout.season.notes import absent_notes, typed_notes, undated_tests
 from thermosprout.season.schema import Row, hours, instant, local
@@ -272,9 +273,6 @@ def _row_dict(answer: RowAnswer, season: Season) -> dict[str, Any]:
         for index, stage in enumerate(STAGES)
     }
 
-    def stamp(hour: float) -> str | None:
-        return local(hour, zone).isoformat() if np.isfinite(hour) else None
-
     def since(start_h: float) -> dict[str, dict[str, float | None]]:
         return {
             stage: {
@@ -295,14 +293,11 @@ def _row_dict(answer: RowAnswer, season: Season) -> dict[str, Any]:
         "bed": answer.row.bed,
         "cover": answer.cover,
         "treatment": str(sowing.handling.treatment),
-        "started": stamp(sowing.started_h),
-        "planted": stamp(sowing.planted_h),
+        "started": stamp(sowing.started_h, zone),
+        "planted": stamp(sowing.planted_h, zone),
         "depth_cm": sowing.depth_cm,
         "seeds_planted": sowing.seeds_planted,
-        "stages": {
-            stage: {name: stamp(hour) for name, hour in quantiles.items()}
-            for stage, quantiles in stage_hours.items()
-        },
+        "stages": {stage: stamps(quantiles, zone) for stage, quantiles in stage_hours.items()},
         "days_since_started": since(sowing.started_h),
         "days_since_planted": since(sowing.planted_h),
         "stand": odds(forecast.stand, forecast.weights),
@@ -310,7 +305,8 @@ def _row_dict(answer: RowAnswer, season: Season) -> dict[str, Any]:
         "wait_until": local(wait, zone).date().isoformat() if np.isfinite(wait) else None,
         "soil": {"source": answer.soil_source, "mean_C": round(forecast.soil_mean_C(), 2)},
         "counts": [
-            {"inspected": stamp(count.hour), "emerged": count.emerged} for count in answer.counts
+            {"inspected": stamp(count.hour, zone), "emerged": count.emerged}
+            for count in answer.counts
         ],
         "notes": list(answer.notes),
     }

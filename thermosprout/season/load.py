@@ -365,16 +365,13 @@ def _guess(name: str, known: list[str]) -> str:
 
 
 def _seed_lot(lot: Lot, crop: Crop) -> SeedLot:
-    germinated, share = lot.seeds_germinated, lot.germination
-    if germinated is None and lot.seeds_tested is not None and share is not None:
-        germinated = round(share * lot.seeds_tested)
     return SeedLot(
         id=lot.id,
         crop=crop.name,
         variety=lot.variety,
-        germination=share,
+        germination=lot.germination,
         seeds_tested=lot.seeds_tested,
-        seeds_germinated=germinated,
+        seeds_germinated=lot.seeds_germinated,
         year=lot.year,
         tested_on=lot.tested_on,
         storage=lot.storage,
