@@ -40,5 +40,5 @@ def test_a_lot_is_told_by_what_is_known_of_it() -> None:
     words = "lot P1, 90 of 100 seeds germinated in a test, harvested 2024, dressed seed"
     assert lot_words(lot) == words
     packet = SeedLot(id="P3", crop="pea", germination=0.85)
-    assert lot_words(packet) == "lot P3, germination 85%, seeds tested unknown"
+    assert lot_words(packet) == "lot P3, germination 85 %, seeds tested unknown"
     assert lot_words(SeedLot(id="P2", crop="pea")) == "lot P2, germination not tested"

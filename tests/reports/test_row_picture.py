@@ -89,7 +89,7 @@ def test_words_at_the_right_do_not_lie_on_each_other(final: float) -> None:
         given_curve, low=0.97 * given_curve.middle, high=1.03 * given_curve.middle, counts=[last]
     )
     words = {mark.text: mark for mark in row_picture(narrow).marks}
-    assert abs(words["counted"].y - words["8 in 10 odds"].y) > 9
+    assert abs(words["counted"].y - words["80 % range"].y) > 9
 
 
 @pytest.mark.parametrize(("day", "seen"), [(10, 1.0), (29, 48.0), (15, 98.0)])
@@ -102,7 +102,7 @@ def test_the_word_at_the_last_ring_stays_inside_the_panel(day: int, seen: float)
     box, panel = word.get_window_extent(), axes.get_window_extent()
     assert panel.x0 <= box.x0 < box.x1 <= panel.x1
     assert panel.y0 <= box.y0 < box.y1 <= panel.y1
-    band = next(text for text in axes.texts if text.get_text() == "8 in 10 odds")
+    band = next(text for text in axes.texts if text.get_text() == "80 % range")
     assert not box.overlaps(band.get_window_extent())
 
 
@@ -120,4 +120,4 @@ def test_the_word_of_a_late_count_in_a_thin_row_clears_that_of_the_band() -> Non
     figure = forecast_figure([replace(given_curve, counts=[last])])
     FigureCanvasAgg(figure).draw()
     boxes = {text.get_text(): text.get_window_extent() for text in figure.axes[0].texts}
-    assert not boxes["counted"].overlaps(boxes["8 in 10 odds"])
+    assert not boxes["counted"].overlaps(boxes["80 % range"])

@@ -24,6 +24,7 @@ from thermosprout.calibration.predict import Model, Predicted
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.parameters import NAMES, PARAMETERS
+from thermosprout.quantities import percent
 
 if TYPE_CHECKING:
     from thermosprout.calibration.fit import Fit
@@ -150,9 +151,9 @@ def _conflict(crop: Crop, name: str, before: float, after: float, move: float) -
     if name == "field_factor":
         word = "fewer" if move < 0 else "more"
         return (
-            f"{far}{word} of the live seed came up than the catalogue expects: {expit(after):.0%} "
-            f"against {expit(before):.0%} ({often}); look for a crust, dry days, slugs, mice or "
-            "birds, and test the lot"
+            f"{far}{word} of the live seed came up than the catalogue expects: "
+            f"{percent(expit(after))} against {percent(expit(before))} ({often}); look for a "
+            "crust, dry days, slugs, mice or birds, and test the lot"
         )
     if name == "sigma":
         word = "longer" if move > 0 else "shorter"
@@ -374,10 +375,10 @@ def flushes(model: Model, predicted: Predicted) -> list[FitCheck]:
             kind="flushes",
             sentence=(
                 f"seedlings came in two flushes in {'plots' if len(names) > 1 else 'plot'} "
-                f"{listed}: in {plot.name} about {waves.part:.0%} near {first} and the rest near "
-                f"{second}. The fit has one, so its half emergence and spread do not hold; look "
-                "for the cause (crust, dry days, uneven depth, mixed seed), and leave those plots "
-                "out or count the first flush alone"
+                f"{listed}: in {plot.name} about {percent(waves.part)} near {first} and the "
+                f"rest near {second}. The fit has one, so its half emergence and spread do not "
+                "hold; look for the cause (crust, dry days, uneven depth, mixed seed), and leave "
+                "those plots out or count the first flush alone"
             ),
             plots=names,
             day=second,

@@ -16,6 +16,7 @@ from thermosprout.calibration.plots import Plot, half_seen_d
 from thermosprout.calibration.temperatures import NARROW_C, Temperatures
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.germination_test import replicate_warning
+from thermosprout.quantities import percent
 
 if TYPE_CHECKING:
     from thermosprout.calibration.maximum_likelihood import PlainFit
@@ -173,7 +174,7 @@ def _scatter(fit: PlainFit) -> list[str]:
     return [
         (
             f"plots scatter about the fit {np.sqrt(ratio):.1f} times more than their seeds "
-            f"explain; {fit.plots[rows[worst]].name} is {change:.0%} {word}: do not trust the "
+            f"explain; {fit.plots[rows[worst]].name} is {percent(change)} {word}: do not trust the "
             "intervals"
         )
     ]

@@ -10,6 +10,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.handling_evidence import handling_evidence
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.crops.seed_lots import SeedLot
+from thermosprout.quantities import percent
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 
 _FIGURES = (
@@ -20,9 +21,9 @@ _FIGURES = (
         "{:.0f} °C d",
         "{:.0f} to {:.0f} °C d",
     ),
-    ("germination_share", "of it up to the radicle", "{:.0%}", "{:.0%} to {:.0%}"),
-    ("field_factor", "live seed that comes up in a good bed", "{:.0%}", "{:.0%} to {:.0%}"),
-    ("soak_credit", "of a soak's thermal time kept", "{:.0%}", "{:.0%} to {:.0%}"),
+    ("germination_share", "of it up to the radicle", "{:.0f} %", "{:.0f} to {:.0f} %"),
+    ("field_factor", "live seed that comes up in a good bed", "{:.0f} %", "{:.0f} to {:.0f} %"),
+    ("soak_credit", "of a soak's thermal time kept", "{:.0f} %", "{:.0f} to {:.0f} %"),
 )
 """Figures a grower may want to see, of the many in an estimate."""
 
@@ -82,7 +83,9 @@ def crop_evidence(crop: Crop, name: str = "") -> CropEvidence:
     figures = []
     for key, words, one, two in _FIGURES:
         low, high = crop.estimate.interval(key)
-        figures.append((words, one.format(centre[key]), two.format(low, high)))
+        scale = 100.0 if one.endswith("%") else 1.0
+        value = one.format(scale * centre[key])
+        figures.append((words, value, two.format(scale * low, scale * high)))
     return CropEvidence(
         name=name or crop.name,
         latin_name=crop.latin_name,
@@ -125,7 +128,7 @@ def lot_words(lot: SeedLot | None) -> str:
     if lot.seeds_tested is not None and lot.seeds_germinated is not None:
         parts.append(f"{lot.seeds_germinated} of {lot.seeds_tested} seeds germinated in a test")
     elif lot.germination is not None:
-        parts.append(f"germination {lot.germination:.0%}, seeds tested unknown")
+        parts.append(f"germination {percent(lot.germination)}, seeds tested unknown")
     else:
         parts.append("germination not tested")
     if lot.year is not None:

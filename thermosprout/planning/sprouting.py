@@ -26,6 +26,7 @@ from thermosprout.emergence.treatments import (
 )
 from thermosprout.errors import InputError
 from thermosprout.planning.seeds_needed import seeds_for_stand
+from thermosprout.quantities import percent
 from thermosprout.reference import reference_file
 from thermosprout.season.schema import hours, local
 
@@ -381,9 +382,9 @@ def _notes(
     if too_short > 0.5 and wait_h <= 0 and in_reach:
         ready = local(start_h + typical, zone).date()
         notes.append(
-            f"Most likely the radicles are still too short on the day ({too_short:.0%}): the bed "
-            f"then waits, until about {ready.isoformat()}; seed wetted earlier would more often "
-            "be too long."
+            f"Most likely the radicles are still too short on the day ({percent(too_short)}): the "
+            f"bed then waits, until about {ready.isoformat()}; seed wetted earlier would more "
+            "often be too long."
         )
     if harm := cold_harm(crop):
         notes.append(harm)

@@ -78,7 +78,7 @@ def draw_row(axes: Axes, curve: EmergenceCurve) -> None:
     last = len(curve.when) - 1
     at = min(int(last * 0.97), last)
     axes.annotate(
-        "8 in 10 odds",
+        "80 % range",
         (curve.when[at], curve.high[at]),
         xytext=(0, 4),
         textcoords="offset points",

@@ -188,7 +188,7 @@ def _labels(
         places = [y for y in wished if _TOP + 8 < y < _MIDDLE - 3]
         free = [y for y in places if not _crowded(y, counts)]
         y = (free or [_TOP + 22.0])[0]
-        yield Mark("leaf", _RIGHT, round(y, 1), text="8 in 10 odds", anchor="end")
+        yield Mark("leaf", _RIGHT, round(y, 1), text="80 % range", anchor="end")
     if counts:
         cx = counts[-1][0]
         left = cx > _LEFT + 58  # the curve rises to the right

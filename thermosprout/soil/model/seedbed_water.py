@@ -15,6 +15,7 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.quantities import percent
 from thermosprout.soil.model.ground import fitted_parameters
 from thermosprout.soil.model.run import DAY, daily_mean, water_supply
 from thermosprout.soil.model.surface import COVER_SHARES, COVERS, Cover
@@ -150,8 +151,8 @@ class SeedbedWater:
         day = since.astype("datetime64[D]").item()
         if odds < DRY_ODDS:
             return (
-                f"the seedbed may be dry since {day.day} {day:%B} (odds {odds:.0%}): feel the soil "
-                "at seed depth, and water it if it is"
+                f"the seedbed may be dry since {day.day} {day:%B} (odds {percent(odds)}): feel "
+                "the soil at seed depth, and water it if it is"
             )
         until = as_of + np.timedelta64(horizon_d, "D")
         lost, unless = self.days_lost(since.astype("datetime64[ns]"), until), ""
