@@ -17,6 +17,8 @@ def test_stopping_a_long_command_is_said(tmp_path: Path) -> None:
     # A child that sends itself the signal once the command line is running.
     code = (
         "import os, signal, sys, time\n"
+        # A suite run in the background is started with the signal ignored, and hands that on.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from thermosprout.cli import app\n"
         "import thermosprout.cli.crops as crops\n"
         "crops._figure = lambda *a: (os.kill(os.getpid(), signal.SIGINT), time.sleep(30))\n"
