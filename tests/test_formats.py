@@ -108,7 +108,7 @@ def of_records_added_to(folder: Path, made: Path) -> None:
 
 
 def of_counts(folder: Path, made: Path) -> None:
-    from thermosprout.trials.records.append import filed_counts
+    from thermosprout.trials.records.notebook import filed_counts
 
     path = made / "counts.csv"
     path.write_text("plot,inspected,emerged,format\nA1,2026-04-21,35,9\n", encoding="utf-8")

@@ -15,8 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
-from thermosprout.trials.records.append import own_clock
-from thermosprout.trials.records.read import append_records, read_records
+from thermosprout.trials.records.read import append_records, read_records, records_timezone
 
 FACTS = {
     "treatment": "direct", "seeds_started": "50", "seeds_planted": "50", "block": "A",
@@ -48,7 +47,7 @@ def run(*words: object) -> Any:
 def test_a_count_lies_at_noon_of_the_plots_own_day(tmp_path: Path, planted: str, noon: str) -> None:
     path = trial(tmp_path / "t.csv", planted)
     assert run("record", path, "A0=5", "--on", "2026-10-26").exit_code == 0
-    records = read_records(path, timezone=own_clock(path))
+    records = read_records(path, timezone=records_timezone(path))
     assert records["inspected"].tolist() == [pd.Timestamp(noon)]
     assert records["inspected_local"].tolist() == ["2026-10-26"]
 
@@ -74,12 +73,12 @@ def test_today_is_the_day_of_the_bed(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 def test_the_latest_planting_tells_the_offset_and_a_zone_given_goes_before(tmp_path: Path) -> None:
     path = trial(tmp_path / "t.csv", "2026-10-04T09:00+13:00", "2026-09-20T09:00+12:00")
-    assert own_clock(path) == "+13:00"
+    assert records_timezone(path) == "+13:00"
     on = ("--on", "2026-10-10", "--timezone", "Mars/Base")
     assert run("record", path, "A0=0", *on).exit_code != 0
     # A count on the 4th lies before a planting that is the 5th on the clock asked for.
     late = trial(tmp_path / "late.csv", "2026-10-04T23:00+13:00")
-    assert own_clock(late) == "+13:00"
+    assert records_timezone(late) == "+13:00"
     assert run("record", late, "A0=0", "--on", "2026-10-04").exit_code == 0
     ahead = ("--on", "2026-10-04", "--timezone", "Pacific/Kiritimati")
     again = trial(tmp_path / "again.csv", "2026-10-04T23:30+13:00")
@@ -99,6 +98,6 @@ def test_every_reader_of_the_records_keeps_the_same_clock(tmp_path: Path) -> Non
 def test_a_file_at_fault_is_told_by_its_reader(tmp_path: Path) -> None:
     broken = tmp_path / "t.csv"
     broken.write_text('plot,planted\nA1,"2026\n')
-    assert own_clock(broken) == "UTC"
-    assert own_clock(tmp_path / "none.csv") == "UTC"
+    assert records_timezone(broken) == "UTC"
+    assert records_timezone(tmp_path / "none.csv") == "UTC"
     assert run("trial", "check", broken).exit_code != 0

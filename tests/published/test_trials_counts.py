@@ -11,9 +11,8 @@ from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from thermosprout.trials.analysis.block_model import fit_blocked
-from thermosprout.trials.analysis.measures import plot_correlation
-from thermosprout.trials.analysis.permutation import permute_within_blocks
-from thermosprout.trials.analysis.summaries import wilson
+from thermosprout.trials.analysis.measures import plot_correlation, wilson
+from thermosprout.trials.analysis.pairs import permute_within_blocks
 
 
 @pytest.fixture

@@ -198,7 +198,7 @@ def _notebook(path: Path) -> None:
 
 
 def _counts(path: Path) -> None:
-    from thermosprout.trials.records.append import filed_counts
+    from thermosprout.trials.records.notebook import filed_counts
 
     filed_counts(path, "2026-05-03")
 

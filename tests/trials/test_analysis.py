@@ -15,8 +15,8 @@ from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import soil_series
 from thermosprout.trials.analysis.analyse import analyse
 from thermosprout.trials.analysis.compare import BY_PERMUTATION, BY_PLOTS, holm, pairs_of
-from thermosprout.trials.analysis.intervals import plot_intervals, thermal_times
 from thermosprout.trials.analysis.results import Difference, TrialResult
+from thermosprout.trials.analysis.timing import plot_intervals, thermal_times
 from thermosprout.trials.records.read import read_records
 
 TREATMENTS = ("direct", "soaked", "presprouted")

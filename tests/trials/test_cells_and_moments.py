@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from thermosprout.errors import InputError, Place
-from thermosprout.trials.records.append import append_records, filed_counts
+from thermosprout.trials.records.append import append_records
 from thermosprout.trials.records.file import (
     Mark,
     _is_whole,
@@ -28,6 +28,7 @@ from thermosprout.trials.records.file import (
     set_torn_aside,
     write_mark,
 )
+from thermosprout.trials.records.notebook import filed_counts
 from thermosprout.trials.records.read import plots, read_records
 from thermosprout.trials.records.values import (
     is_formula,

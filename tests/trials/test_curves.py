@@ -15,8 +15,8 @@ from tests.trials.model_trials import simulate_records
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.trials.analysis.analyse import analyse
 from thermosprout.trials.analysis.curves import block_steps, emergence_curve, emergence_shape
-from thermosprout.trials.analysis.intervals import plot_intervals, thermal_times
-from thermosprout.trials.analysis.summaries import wilson
+from thermosprout.trials.analysis.measures import wilson
+from thermosprout.trials.analysis.timing import plot_intervals, thermal_times
 from thermosprout.trials.design import Layout, lay_out
 from thermosprout.trials.power import Trial, truths_of
 from thermosprout.trials.records.read import plots

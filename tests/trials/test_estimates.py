@@ -11,11 +11,11 @@ from scipy import optimize, stats
 from thermosprout.errors import FitError, InputError
 from thermosprout.trials.analysis import lognormal
 from thermosprout.trials.analysis.block_model import fit_blocked
+from thermosprout.trials.analysis.curves import turnbull
 from thermosprout.trials.analysis.lognormal import fit_lognormal, fit_many, fit_plots
 from thermosprout.trials.analysis.measures import difference, plot_correlation
-from thermosprout.trials.analysis.npmle import turnbull
-from thermosprout.trials.analysis.permutation import permute_within_blocks
-from thermosprout.trials.analysis.sample_size import blocks_needed, power_of_t
+from thermosprout.trials.analysis.pairs import permute_within_blocks
+from thermosprout.trials.power import blocks_needed, power_of_t
 
 LEFT = np.array([[0.0, 2.0, 3.0, 4.0, 6.0, 9.0]])
 RIGHT = np.array([[2.0, 3.0, 4.0, 6.0, 9.0, np.inf]])

@@ -16,7 +16,7 @@ from thermosprout.crops.seed_lots import SeedLot, viability_draws
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import soil_series
-from thermosprout.trials.analysis.intervals import central_response, thermal_times
+from thermosprout.trials.analysis.timing import central_response, thermal_times
 from thermosprout.trials.design import in_the_morning, lead_hours, sprout_hours, sprouting_share
 from thermosprout.trials.records.read import read_records
 from thermosprout.trials.records.values import read_moment, zone

@@ -10,8 +10,17 @@ from statsmodels.stats.multitest import multipletests
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.errors import InputError
 from thermosprout.trials.analysis.block_model import holm_adjusted
-from thermosprout.trials.analysis.sample_size import blocks_needed, mean_power, power_of_t
-from thermosprout.trials.power import SEARCHED, Trial, Truths, power, smallest_trial, truths_of
+from thermosprout.trials.power import (
+    SEARCHED,
+    Trial,
+    Truths,
+    blocks_needed,
+    mean_power,
+    power,
+    power_of_t,
+    smallest_trial,
+    truths_of,
+)
 
 
 def truths(trials: int = 4000, **changed: float) -> Truths:

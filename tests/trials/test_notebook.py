@@ -11,8 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thermosprout.errors import InputError
-from thermosprout.trials.records.append import filed_counts, typed_counts
-from thermosprout.trials.records.notebook import read_notebook, write_notebook, write_tidy
+from thermosprout.trials.records.notebook import (
+    filed_counts,
+    read_notebook,
+    typed_counts,
+    write_notebook,
+    write_tidy,
+)
 from thermosprout.trials.records.read import append_records, load, read_records
 from thermosprout.trials.records.values import is_formula, neutral
 

@@ -13,7 +13,7 @@ import pandas as pd
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis.analyse import analyse
 from thermosprout.trials.analysis.compare import BY_PLOTS
-from thermosprout.trials.analysis.permutation import blocks_for_p
+from thermosprout.trials.analysis.pairs import blocks_for_p
 
 LOOKS = np.arange(1.0, 26.0)
 

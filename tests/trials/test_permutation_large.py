@@ -9,8 +9,8 @@ import numpy.typing as npt
 import pytest
 from scipy import stats
 
-from thermosprout.trials.analysis import permutation
-from thermosprout.trials.analysis.permutation import PermutationTest, permute_within_blocks
+from thermosprout.trials.analysis import pairs
+from thermosprout.trials.analysis.pairs import PermutationTest, permute_within_blocks
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -126,7 +126,7 @@ def test_mid_p_of_random_arrangements_is_that_of_all_where_many_are_equal(
     assert exact is not None
     assert exact.exact
     assert exact.p_value - exact.mid_p > 0.1
-    monkeypatch.setattr(permutation, "_MOST_EXACT", 1)
+    monkeypatch.setattr(pairs, "_MOST_EXACT", 1)
     drawn = permute_within_blocks(
         score, is_a, block, rng=np.random.default_rng(0), resamples=40_000
     )

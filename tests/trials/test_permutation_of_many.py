@@ -9,7 +9,7 @@ from statsmodels.stats.multitest import multipletests
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis.analyse import analyse
 from thermosprout.trials.analysis.compare import BY_PERMUTATION
-from thermosprout.trials.analysis.permutation import blocks_for_p, smallest_p
+from thermosprout.trials.analysis.pairs import blocks_for_p, smallest_p
 from thermosprout.trials.analysis.results import TrialResult
 
 NAMES = ("direct", "soaked", "presprouted", "primed")

@@ -15,10 +15,10 @@ from tests.trials.conftest import many_trials
 from thermosprout.errors import InputError
 from thermosprout.trials.analysis.block_model import fit_blocked
 from thermosprout.trials.analysis.compare import Group, fit_measure
+from thermosprout.trials.analysis.curves import turnbull
 from thermosprout.trials.analysis.lognormal import fit_lognormal, fit_many
 from thermosprout.trials.analysis.measures import score_plots
-from thermosprout.trials.analysis.npmle import turnbull
-from thermosprout.trials.analysis.permutation import permute_within_blocks
+from thermosprout.trials.analysis.pairs import permute_within_blocks
 from thermosprout.trials.design import Plan, Spot, Together, calendar
 from thermosprout.trials.records.read import plots
 from thermosprout.trials.records.values import read_moment

@@ -22,13 +22,12 @@ from thermosprout.trials.analysis.compare import (
     holm,
     pairs_of,
 )
-from thermosprout.trials.analysis.intervals import plot_intervals
+from thermosprout.trials.analysis.curves import turnbull
 from thermosprout.trials.analysis.lognormal import fit_lognormal, fit_many, fit_plots
-from thermosprout.trials.analysis.measures import angle, back, difference, score_plots
-from thermosprout.trials.analysis.npmle import turnbull
-from thermosprout.trials.analysis.permutation import permute_within_blocks, smallest_p
+from thermosprout.trials.analysis.measures import angle, back, difference, score_plots, wilson
+from thermosprout.trials.analysis.pairs import permute_within_blocks, smallest_p
 from thermosprout.trials.analysis.results import Difference
-from thermosprout.trials.analysis.summaries import wilson
+from thermosprout.trials.analysis.timing import plot_intervals
 from thermosprout.trials.power import Trial, Truths, power
 from thermosprout.trials.records.read import plots
 

@@ -19,8 +19,8 @@ from thermosprout.trials.analysis.results import (
     TrialResult,
     VarietyResult,
 )
-from thermosprout.trials.analysis.sample_size import blocks_needed
 from thermosprout.trials.analysis.sentences import amount, bottom_line, score_gap, verdict
+from thermosprout.trials.power import blocks_needed
 
 
 @pytest.fixture(scope="module")

@@ -172,11 +172,11 @@ def read_records(path: str | Path, *, timezone: str | None = None) -> pd.DataFra
     >>> bool((records["emerged"] <= records["seeds_planted"]).all())
     True
     """
-    from thermosprout.trials.records.append import own_clock
     from thermosprout.trials.records.read import read_records as read
+    from thermosprout.trials.records.read import records_timezone
 
     file = Path(path)
-    table = read(file, timezone=timezone or own_clock(file))
+    table = read(file, timezone=timezone or records_timezone(file))
     table.attrs["checked"] = True
     return table
 
@@ -220,7 +220,7 @@ def analyse(
     ['direct', 'soaked', 'presprouted']
     """
     from thermosprout.trials.analysis.analyse import analyse as run
-    from thermosprout.trials.analysis.intervals import thermal_clock
+    from thermosprout.trials.analysis.timing import thermal_clock
 
     table = _records(records, timezone)
     series = None if soil is None else read_soil(soil, timezone=timezone)

@@ -301,9 +301,9 @@ def records_zone(timezone: str, season: Path | None, records: Path | None = None
         return timezone
     if season is not None:
         return season_words(season)[0]
-    from thermosprout.trials.records.append import own_clock
+    from thermosprout.trials.records.read import records_timezone
 
-    return "UTC" if records is None else own_clock(records)
+    return "UTC" if records is None else records_timezone(records)
 
 
 def records_of(records: Path | None, season: Path | None, timezone: str) -> tuple[Path, str]:

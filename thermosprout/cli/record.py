@@ -66,7 +66,8 @@ def record(
     Example: thermosprout record trial.csv A1=40 A2=35 --on 2026-06-02
     """
     from thermosprout.cli.output import note as tell
-    from thermosprout.trials.records.append import append_records, filed_counts
+    from thermosprout.trials.records.append import append_records
+    from thermosprout.trials.records.notebook import filed_counts
 
     named = season is not None
     season = opt.season_here(season)
@@ -170,7 +171,7 @@ def _summary(added: int, corrected: int) -> str:
 
 def _typed(words: list[str], day: str) -> list[dict[str, str]]:
     from thermosprout.errors import InputError
-    from thermosprout.trials.records.append import typed_counts
+    from thermosprout.trials.records.notebook import typed_counts
 
     if not words:
         raise InputError(

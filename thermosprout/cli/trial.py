@@ -124,9 +124,9 @@ def import_table(
     """
     from thermosprout.cli.output import note, print_json, say
     from thermosprout.files import read_text
-    from thermosprout.trials.records.append import append_records, filed_counts
+    from thermosprout.trials.records.append import append_records
     from thermosprout.trials.records.file import parse_table
-    from thermosprout.trials.records.notebook import read_notebook
+    from thermosprout.trials.records.notebook import filed_counts, read_notebook
 
     records, timezone = opt.records_of(records, season, timezone)
     tidy = "emerged" in parse_table(table, read_text(table)).header
@@ -248,7 +248,7 @@ def _thermal(
     table: pd.DataFrame, soil: Path | None, crop: str, timezone: str
 ) -> tuple[FloatArray | None, list[str]]:
     """Thermal time of every row where a temperature is known, and what was assumed for it."""
-    from thermosprout.trials.analysis.intervals import thermal_clock
+    from thermosprout.trials.analysis.timing import thermal_clock
 
     series = None
     if soil is not None:

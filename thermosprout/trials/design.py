@@ -364,7 +364,7 @@ def sprout_hours(crop: Crop, room_C: float, radicle_mm: float = 3.0) -> float | 
     """
     import numpy as np
 
-    from thermosprout.trials.analysis.intervals import central_response
+    from thermosprout.trials.analysis.timing import central_response
 
     centre = crop.estimate.centre()
     rate = float(central_response(crop.estimate, crop.response).at(np.array([room_C]))[0])
@@ -390,7 +390,7 @@ def sprouting_share(crop: Crop, room_C: float, sprout_h: float) -> float:
     from scipy.special import ndtr
 
     from thermosprout.crops.seed_lots import SeedLot, viability_draws
-    from thermosprout.trials.analysis.intervals import central_response
+    from thermosprout.trials.analysis.timing import central_response
 
     centre = crop.estimate.centre()
     rate = float(central_response(crop.estimate, crop.response).at(np.array([room_C]))[0])

@@ -2,12 +2,12 @@
 
 For contributors
 ----------------
-``intervals`` turns counts into intervals in which seedlings came; ``lognormal`` and ``npmle`` fit
-them with and without a shape; ``timing`` says what the looks can tell of time at all; ``measures``
-gives every plot its scores. ``block_model`` takes blocks out, ``pairs`` tests two treatments,
-``permutation`` checks it with fewer assumptions, ``compare`` puts them together for a set of plots
-and ``summaries`` adds up each treatment. ``sample_size`` sizes a next trial, ``sentences`` and
-``cautions`` put all of it in words, ``results`` is the document, ``analyse`` the way in.
+``timing`` turns counts into intervals in which seedlings came, puts them on the thermal clock and
+says what the looks can tell of time at all; ``lognormal`` and ``curves`` fit them with and
+without a shape; ``measures`` gives every plot its scores. ``block_model`` takes blocks out,
+``pairs`` tests two treatments by Student's t and by permutation, ``compare`` puts the tests
+together for a set of plots. ``sentences`` and ``cautions`` put all of it in words, ``results`` is
+the document, ``analyse`` the way in, which also sums up each treatment.
 
 Decisions
 ---------

@@ -8,41 +8,49 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
+from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.errors import InputError
 from thermosprout.trials.analysis.block_model import fit_blocked
 from thermosprout.trials.analysis.cautions import cautions
 from thermosprout.trials.analysis.compare import (
     LEVEL,
+    TIMES,
+    WIDEST,
     Fits,
+    Fitted,
     Group,
     differences,
     fit_group,
     holm,
     interaction_p,
+    reach_of,
+    still_to_come,
 )
 from thermosprout.trials.analysis.curves import emergence_curve, emergence_shape
-from thermosprout.trials.analysis.intervals import ClockName, plot_intervals
 from thermosprout.trials.analysis.measures import (
     STAND,
     STAND_STARTED,
     T50_PLANTED,
     PlotScores,
+    back,
     plot_correlation,
+    scatter_p,
     score_plots,
+    wilson,
 )
 from thermosprout.trials.analysis.results import (
     CurveFit,
     Difference,
     Interaction,
+    PlotStands,
     TreatmentSummary,
     TrialResult,
+    Value,
     Variation,
     VarietyResult,
 )
 from thermosprout.trials.analysis.sentences import bottom_line, verdict
-from thermosprout.trials.analysis.summaries import summaries
-from thermosprout.trials.analysis.timing import two_flushes
+from thermosprout.trials.analysis.timing import ClockName, plot_intervals, two_flushes
 from thermosprout.trials.records.read import complete
 from thermosprout.trials.records.read import plots as plots_of
 from thermosprout.trials.records.values import treatment_order
@@ -74,7 +82,7 @@ def analyse(
         As :func:`thermosprout.trials.records.read.read_records` returns.
     thermal : array_like, shape (row,), optional
         Thermal time from planting to each inspection, see
-        :func:`thermosprout.trials.analysis.intervals.thermal_times`. [C d]
+        :func:`thermosprout.trials.analysis.timing.thermal_times`. [C d]
     compare : {"treatment", "variety", "seed_lot"}, optional
         What is compared; treatments by default, varieties when there is one treatment only.
     clock : {"planted", "started", "thermal"}
@@ -297,3 +305,87 @@ def _with_curve(
         ),
         log_normal=emergence_shape(part),
     )
+
+
+def summaries(
+    group: Group, scores: PlotScores, fits: Fits, level: float
+) -> tuple[TreatmentSummary, ...]:
+    """Sum up every treatment of a group."""
+    rest = still_to_come(group, scores, "seeds_planted")
+    result = []
+    for index, label in enumerate(group.labels):
+        mine = group.treatment == index
+        part = group.plots[mine]
+        seedlings = scores.seedlings[group.rows][mine]
+        planted = part["seeds_planted"].to_numpy(dtype=float)
+        times = {
+            name: _time(fits[name], scores, name, group.rows[mine], index, level) for name in TIMES
+        }
+        shares = seedlings[planted > 0] / planted[planted > 0]
+        result.append(
+            TreatmentSummary(
+                treatment=label,
+                plots=len(part),
+                seeds_started=int(part["seeds_started"].sum()),
+                seeds_planted=int(part["seeds_planted"].sum()),
+                emerged=int(seedlings.sum()),
+                stand=_share(fits[STAND.name], seedlings.sum(), planted.sum(), index, level),
+                stand_per_started=_share(
+                    fits[STAND_STARTED.name],
+                    seedlings.sum(),
+                    part["seeds_started"].sum(),
+                    index,
+                    level,
+                ),
+                still_to_come=float(rest.share[index]),
+                plot_stands=PlotStands(
+                    lowest=float(shares.min()) if shares.size else np.nan,
+                    highest=float(shares.max()) if shares.size else np.nan,
+                    scatter_p=scatter_p(seedlings, planted),
+                ),
+                **times,  # type: ignore[arg-type]
+            )
+        )
+    return tuple(result)
+
+
+def _share(
+    fitted: Fitted | None, seedlings: float, seeds: float, index: int, level: float
+) -> Value:
+    if seeds <= 0:
+        return Value(estimate=float("nan"))
+    fit = None if fitted is None else fitted.fit
+    estimate = float(seedlings / seeds)
+    half = np.nan if fit is None else float(fit.mean_half_width[index])
+    if fit is None or not np.isfinite(half):
+        low, high = wilson(seedlings, seeds, level)
+        return Value(estimate=estimate, low=low, high=high)
+    centre = float(fit.means[index])
+    low, high = back("angle", centre - half), back("angle", centre + half)
+    return Value(estimate=estimate, low=min(low, estimate), high=max(high, estimate))
+
+
+def _time(
+    fitted: Fitted | None,
+    scores: PlotScores,
+    name: str,
+    rows: IntArray,
+    index: int,
+    level: float,
+) -> Value | None:
+    from scipy.special import ndtri
+
+    if fitted is None or not np.isfinite(fitted.fit.means[index]):
+        return None
+    centre, half = float(fitted.fit.means[index]), float(fitted.fit.mean_half_width[index])
+    if not np.isfinite(half):  # no replicates: only chance among the seeds is known
+        variance = float(np.nanmean(scores.seed_variance[name][rows]))
+        half = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(variance / rows.size))
+    estimate = back(fitted.scale, centre)
+    low, high = back(fitted.scale, centre - half), back(fitted.scale, centre + half)
+    reach = reach_of(name, scores, rows)
+    if reach is None:
+        if fitted.scale == "ln" and half > WIDEST:
+            return Value(estimate=estimate)
+        return Value(estimate=estimate, low=max(0.0, low), high=high)
+    return Value(estimate=estimate, low=max(0.0, low), high=max(min(high, reach), estimate))

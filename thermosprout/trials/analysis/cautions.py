@@ -9,12 +9,11 @@ import numpy as np
 
 from thermosprout.trials.analysis.block_model import holm_adjusted
 from thermosprout.trials.analysis.compare import BY_PLOTS, LEVEL, still_to_come
-from thermosprout.trials.analysis.intervals import plot_intervals
-from thermosprout.trials.analysis.measures import LEAST_SEEDLINGS, PlotScores
-from thermosprout.trials.analysis.permutation import blocks_for_p
+from thermosprout.trials.analysis.measures import LEAST_SEEDLINGS, PlotScores, scatter_p
+from thermosprout.trials.analysis.pairs import blocks_for_p
 from thermosprout.trials.analysis.results import CurveFit, Difference
 from thermosprout.trials.analysis.sentences import join_names
-from thermosprout.trials.analysis.timing import EARLY_SHARE
+from thermosprout.trials.analysis.timing import EARLY_SHARE, plot_intervals
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -230,8 +229,6 @@ def _shape(fit: CurveFit) -> Iterator[str]:
 
 def _scatter(group: Group, scores: PlotScores) -> Iterator[str]:
     """Dishes of one lot should differ by chance alone; plots in the ground always differ more."""
-    from thermosprout.trials.analysis.summaries import scatter_p
-
     if group.plots["temperature_C"].isna().any():
         return
     for index, label in enumerate(group.labels):

@@ -25,8 +25,7 @@ from thermosprout.trials.analysis.measures import (
     ScaleName,
     difference,
 )
-from thermosprout.trials.analysis.pairs import Cells, compare_pairs
-from thermosprout.trials.analysis.permutation import permute_within_blocks
+from thermosprout.trials.analysis.pairs import Cells, compare_pairs, permute_within_blocks
 from thermosprout.trials.analysis.results import (
     Difference,
     Overall,

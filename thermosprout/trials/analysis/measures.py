@@ -10,12 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.arrays import FloatArray
-from thermosprout.trials.analysis.intervals import padded, plot_intervals
 from thermosprout.trials.analysis.lognormal import LogNormalFits, fit_plots
 from thermosprout.trials.analysis.timing import (
     PlotTiming,
     ShapeCheck,
     check_shape,
+    padded,
+    plot_intervals,
     plot_timing,
     step_quantile,
     step_variance,
@@ -334,3 +335,32 @@ def plot_correlation(emerged: npt.ArrayLike, seeds: npt.ArrayLike, group: npt.Ar
     scatter = float(((y - n * mean) ** 2 / (n * mean * (1.0 - mean))).sum())
     room = float((free * (n - 1.0)).sum())
     return float(np.clip((scatter - free.sum()) / room, 0.0, 0.99)) if room > 0 else 0.0
+
+
+def scatter_p(emerged: FloatArray, seeds: FloatArray) -> float | None:
+    """Whether plots of one treatment differ by more than chance among seeds: chi-square, p."""
+    from scipy.special import chdtrc
+
+    emerged, seeds = emerged[seeds > 0], seeds[seeds > 0]
+    if emerged.size < 2 or not 0 < emerged.sum() < seeds.sum():
+        return None
+    expected = seeds * emerged.sum() / seeds.sum()
+    square = (emerged - expected) ** 2 / (expected * (1.0 - expected / seeds))
+    return float(chdtrc(emerged.size - 1, square.sum()))
+
+
+def wilson(emerged: float, seeds: float, level: float = 0.9) -> tuple[float, float]:
+    """Score interval of a share, Wilson (1927), J. Am. Stat. Assoc. 22:209-212.
+
+    Parameters
+    ----------
+    emerged, seeds : float
+        Seeds may be an effective number, smaller than counted, where seeds share their luck.
+    """
+    from scipy.special import ndtri
+
+    z = float(ndtri(0.5 + level / 2.0))
+    share = emerged / seeds
+    centre = (share + z**2 / (2 * seeds)) / (1 + z**2 / seeds)
+    half = z / (1 + z**2 / seeds) * np.sqrt(share * (1 - share) / seeds + z**2 / (4 * seeds**2))
+    return max(0.0, float(centre - half)), min(1.0, float(centre + half))

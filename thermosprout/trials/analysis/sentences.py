@@ -21,7 +21,7 @@ from thermosprout.trials.analysis.measures import (
     Measure,
 )
 from thermosprout.trials.analysis.results import Difference, TrialResult
-from thermosprout.trials.analysis.sample_size import blocks_needed
+from thermosprout.trials.power import blocks_needed
 
 _MOST_SENTENCES = 8
 _MOST_OPENING = 3

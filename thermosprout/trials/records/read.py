@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,7 +11,7 @@ from thermosprout.errors import InputError
 from thermosprout.trials.records.append import Added, Appended, Row, append_records
 from thermosprout.trials.records.file import Table, parse_table, read_settled, require_columns
 from thermosprout.trials.records.plots import Entry, PlotHistory, read_entries, settle_all
-from thermosprout.trials.records.values import zone
+from thermosprout.trials.records.values import offset_of, zone
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -303,3 +303,45 @@ def plots(records: pd.DataFrame) -> pd.DataFrame:
     table["last_inspected"] = grouped["inspected"].last()
     table["final"] = grouped["emerged"].last()
     return table.reset_index()
+
+
+def records_timezone(path: Path) -> str:
+    """Offset from UTC that the file's own plantings carry, or UTC where they are dates alone.
+
+    A count on "2026-10-26" belongs to the day of the bed: beside plots planted at
+    ``2026-09-20T09:00+12:00`` it is that day on a clock 12 h ahead of UTC. Where a clock change
+    lies between plantings the offset of the latest one is taken, which is nearest to the counts.
+
+    Parameters
+    ----------
+    path : Path
+        Records file; one that is absent or at fault counts as UTC, and its fault is told by
+        whoever reads it next.
+
+    Returns
+    -------
+    str
+        Such as ``+12:00``, or ``UTC``; read by :func:`thermosprout.trials.records.values.zone`.
+    """
+    if not path.is_file():
+        return "UTC"
+    try:
+        table = parse_table(path, read_settled(path)[0])
+    except InputError:
+        return "UTC"
+    if "planted" not in table.header:
+        return "UTC"
+    column = table.header.index("planted")
+    return timezone_of_rows([{"planted": line.cells[column]} for line in table.lines])
+
+
+def timezone_of_rows(rows: Sequence[Mapping[str, str]]) -> str:
+    """Offset of the latest planting among rows that carry one, or UTC.
+
+    Parameters
+    ----------
+    rows : sequence of mappings
+        Column to text; ``planted`` is looked at.
+    """
+    stamped = [text for row in rows if (text := row.get("planted", "")) and offset_of(text)]
+    return offset_of(max(stamped)) if stamped else "UTC"
