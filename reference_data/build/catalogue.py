@@ -1,6 +1,6 @@
-"""Parameters that no table gives: assumptions by seed size, plant group or crop, with reasons.
+"""Fit the crop catalogue to the published tables and write ``reference_data/catalogue.json``.
 
-Fit the crop catalogue to the published tables and write ``reference_data/catalogue.json``.
+Parameters that no table gives are assumptions by seed size, plant group or crop, with reasons.
 
 Run as ``python -m reference_data.build.catalogue [OUT.json]``.
 """
@@ -116,6 +116,9 @@ bean cultivars 1.0 to 1.6 °C. Speed: three types of pea 31 to 56 C d (2025), so
 fenugreek 37.5 and 44.7 C d: pooled sd of ln 0.26, taken a
 little lower since types of pea are more than lots. Gaps and curvature: assumption."""
 
+LOTS_SOURCES = ("raveneau2011", "mohamed1988", "pea2025")
+"""Works that ``BETWEEN_LOTS`` rests on, so far as it is no assumption."""
+
 PIVOT = {"warm": 24.0, "cool": 18.0}
 """Where lots of one crop differ in speed alone: a lot with another base is as fast here. [degC]"""
 
@@ -209,8 +212,8 @@ def _entry(
             *_assumed_provenance(others.values()),
             _plain(
                 "spread between varieties and lots",
-                "sd of base 1 C, of ln days 0.22 (0.30 without a day table), shape 0.05 to 0.1; "
-                "Raveneau et al. 2011, Mohamed et al. 1988 and a study of field peas 2025 in part",
+                "sd of base 1 C, of ln days 0.22 (0.30 without a day table), shape 0.05 to 0.1; in "
+                "part from " + "; ".join(sources[one] for one in LOTS_SOURCES),
                 "assumption",
             ),
         ],

@@ -359,9 +359,11 @@ def published_days(crop: Crop) -> tuple[DayCell, ...]:
 
 
 def short_citations() -> dict[str, str]:
-    """Source id to authors and year, as a legend has room for."""
-    found = {}
-    for row in read_table("sources.csv"):
-        with_year = re.match(r".*?\b(?:19|20)\d\d\b", row["source"])
-        found[row["source_id"]] = with_year[0] if with_year else re.split("[;,(]", row["source"])[0]
-    return found
+    """Source id to authors and year ("n.d." where none was printed), as a legend has room for."""
+    return {row["source_id"]: _authors_and_year(row["source"]) for row in read_table("sources.csv")}
+
+
+def _authors_and_year(citation: str) -> str:
+    """Start of a citation up to its year; up to its first comma where it has none."""
+    start = re.match(r".*?\b(?:(?:18|19|20)\d\d\b|n\.d\.)", citation)
+    return start[0] if start else re.split("[;,(]", citation)[0]

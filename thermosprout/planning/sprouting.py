@@ -13,6 +13,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from thermosprout.arrays import FloatArray
+from thermosprout.calibration.published import short_citations
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.handling_evidence import cold_harm
 from thermosprout.emergence.forecast import CropDraws, generator
@@ -68,13 +69,13 @@ NO_HOLD = Hold(days=0.0, temperature_C=1.0, source="", verified="none")
 @cache
 def holding_table() -> Mapping[str, Hold]:
     """Published holding times by crop name."""
-    text = reference_file(HOLDING_FILE).read_text(encoding="utf-8")
+    text, cited = reference_file(HOLDING_FILE).read_text(encoding="utf-8"), short_citations()
     return MappingProxyType(
         {
             row["crop"]: Hold(
                 days=float(row["days"]),
                 temperature_C=float(row["temperature_C"]),
-                source=row["source"],
+                source=cited[row["source_id"]],
                 verified=row["verified"],
             )
             for row in csv.DictReader(text.splitlines())

@@ -1,0 +1,69 @@
+"""Every figure of the tables names its work: authors, year and where it was published."""
+
+from __future__ import annotations
+
+import csv
+import re
+from pathlib import Path
+
+from thermosprout.calibration.published import read_table, short_citations
+from thermosprout.crops.catalogue import catalogue
+from thermosprout.reference import reference_file
+
+AUTHORS_AND_YEAR = re.compile(r"^[^,]+(?:, [^,]+)* (?:(?:18|19|20)\d\d|n\.d\.), \S")
+"""As in "Harrington & Minges 1954, Vegetable Seed Germination"; n.d. where no year was printed."""
+
+COPIES = (
+    "what-when-how", "researcher.life", "scilit", "mendeley", "scribd", "mysciencework", "zendy",
+    "issuhub", "studylib", "cloudfront", "lawstack", "bookdome", "github.com/18F",
+)  # fmt: skip
+"""Sites that copy what others published: where a figure was read, never its address."""
+
+IN_CODE = {"harrington1954"}
+"""The day table's source, which has no column of its own in the table."""
+
+
+def cited() -> dict[str, set[str]]:
+    """Source ids by the table that cites them."""
+    found: dict[str, set[str]] = {}
+    for path in sorted(Path(reference_file("sources.csv")).parent.glob("*.csv")):
+        if path.name == "sources.csv":
+            continue
+        with path.open(encoding="utf-8", newline="") as stream:
+            for row in csv.DictReader(stream):
+                for column, cell in row.items():
+                    if column.endswith(("source_id", "source_ids", "field_ids")):
+                        found.setdefault(path.name, set()).update(filter(None, cell.split(";")))
+    return found
+
+
+def test_tables_and_list_of_sources_hold_the_same_works() -> None:
+    listed = {row["source_id"] for row in read_table("sources.csv")}
+    named = set().union(*cited().values())
+    assert named - listed == set()
+    assert listed - named == IN_CODE
+    assert {"soil_textures.csv", "seedbed_covers.csv", "holding.csv"} <= set(cited())
+
+
+def test_a_source_has_authors_a_year_and_an_address_of_its_own() -> None:
+    for row in read_table("sources.csv"):
+        assert AUTHORS_AND_YEAR.match(row["source"]), row["source"]
+        assert row["doi"] == "" or re.fullmatch(r"10\.\d{4,9}/\S+", row["doi"]), row["source"]
+        assert row["doi_verified"] in (("page", "memory") if row["doi"] else ("",)), row["source"]
+        assert not any(copy in row["url"] for copy in COPIES), row["url"]
+        assert all(text == "" or text.startswith("http") for text in (row["url"], row["read_at"]))
+        if row["source"].startswith("Anon."):
+            assert "not printed" in row["source"]
+
+
+def test_a_crop_names_author_and_year_of_every_figure() -> None:
+    known = {row["source"] for row in read_table("sources.csv")}
+    for name, crop in catalogue().items():
+        for item in crop.estimate.provenance:
+            if item.verified in ("page", "memory"):
+                assert any(work in item.source for work in known), (name, item.what, item.source)
+
+
+def test_short_citations_end_with_the_year() -> None:
+    for source, text in short_citations().items():
+        assert re.search(r" (?:\d{4}|n\.d\.)$", text), (source, text)
