@@ -38,7 +38,7 @@ from thermosprout.season.load import Season, load_season
 from thermosprout.season.open_context import open_context
 from thermosprout.season.setting import Question, Setting
 from thermosprout.season.soil_check import check_season
-from thermosprout.soil.readers.thermometer import read_readings
+from thermosprout.soil.site_readings import read_readings
 
 AS_OF = datetime(2026, 4, 14, 12, tzinfo=UTC)
 PLANTED = "2026-04-12"

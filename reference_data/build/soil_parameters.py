@@ -27,12 +27,11 @@ from scipy.optimize import minimize
 from reference_data.build.weather_stations import Station, growing_season, load_stations
 from thermosprout.arrays import FloatArray
 from thermosprout.files import write_atomic
-from thermosprout.soil.model.annual_wave import YearlyCourse, yearly_course
-from thermosprout.soil.model.ground import FITTED_FILE, GroundParameters
+from thermosprout.soil.model.conduction import YearlyCourse, yearly_course
+from thermosprout.soil.model.ground import FITTED_FILE, LOAM, GroundParameters
 from thermosprout.soil.model.run import DAY, Weather, run_model, water_course
 from thermosprout.soil.model.surface import COVERS
 from thermosprout.soil.model.temperature import differing_sites
-from thermosprout.soil.model.texture import LOAM
 from thermosprout.soil.model.weather import weather_arrays
 
 EVERY_D = 3

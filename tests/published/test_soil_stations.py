@@ -33,7 +33,7 @@ from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.thermal_time import ThermalClock
-from thermosprout.soil.model.ground import fitted_parameters
+from thermosprout.soil.model.ground import LOAM, fitted_parameters
 from thermosprout.soil.model.run import daily_mean, fading_mean, water_supply
 from thermosprout.soil.model.surface import COVER_SHARES, COVERS, leaf_activity
 from thermosprout.soil.model.temperature import (
@@ -41,11 +41,11 @@ from thermosprout.soil.model.temperature import (
     site_effects,
     soil_temperature,
 )
-from thermosprout.soil.model.texture import LOAM
-from thermosprout.soil.model.water_column import LAYER_EDGES_M, content_at, march_water
+from thermosprout.soil.model.water import LAYER_EDGES_M, content_at, march_water
 from thermosprout.soil.model.weather import weather_arrays
+from thermosprout.soil.series import running_mean
 from thermosprout.soil.site_correction import RANGE_80, correct
-from thermosprout.soil.site_readings import ReadingKind, running_mean
+from thermosprout.soil.site_readings import ReadingKind
 
 pytestmark = pytest.mark.slow
 

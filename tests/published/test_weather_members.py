@@ -17,8 +17,7 @@ import xarray as xr
 from thermosprout.errors import CoverageError
 from thermosprout.soil.series import soil_series
 from thermosprout.weather import past_years as seasons_module
-from thermosprout.weather.members import join_members
-from thermosprout.weather.past_years import INDEPENDENT_PER_YEAR, past_seasons
+from thermosprout.weather.members import INDEPENDENT_PER_YEAR, join_members, past_seasons
 
 STATIONS = {
     "USCRN_KS_Manhattan_6_SSW": 5,

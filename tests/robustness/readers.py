@@ -228,7 +228,7 @@ def _station(path: Path) -> None:
 
 
 def _readings_of(path: Path) -> None:
-    from thermosprout.soil.readers.thermometer import read_readings
+    from thermosprout.soil.site_readings import read_readings
 
     frame = read_readings(path, timezone="Europe/Berlin")
     assert np.isfinite(frame["soil_temp_C"]).all()

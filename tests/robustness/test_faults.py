@@ -223,7 +223,7 @@ def test_records_replaced_by_a_sync_program_between_two_counts_keep_both_sides(
 )
 def test_polar_night_and_polar_day_have_a_soil(month: str, lowest: float, highest: float) -> None:
     """Bare ground at 78 N: no sun at all, and sun at midnight."""
-    from thermosprout.soil.model.sun import sun
+    from thermosprout.soil.model.weather import sun
 
     time = np.datetime64(f"2026-{month}-01", "ns") + np.arange(24 * 25) * np.timedelta64(1, "h")
     _, clear = sun(time, 78.2, 15.6)

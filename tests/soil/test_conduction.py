@@ -12,7 +12,7 @@ from thermosprout.soil.model.conduction import (
     steady_wave,
     stored_heat,
 )
-from thermosprout.soil.model.texture import LATENT_HEAT_FUSION, LOAM, SOILS
+from thermosprout.soil.model.ground import LATENT_HEAT_FUSION, LOAM, SOILS
 
 GRID = graded_grid()
 OMEGA_H = 2.0 * np.pi / 24.0

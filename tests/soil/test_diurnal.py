@@ -11,13 +11,16 @@ from pvlib import clearsky, solarposition
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from thermosprout.errors import InputError
-from thermosprout.soil.model.sun import declination_of, equation_of_time, sun, sun_elevation
 from thermosprout.soil.model.weather import (
     day_starts_utc,
+    declination_of,
+    equation_of_time,
     extremes_around,
     hourly_from_daily,
     radiation_from_range,
     spread_radiation,
+    sun,
+    sun_elevation,
     sunrise_sunset,
 )
 

@@ -9,10 +9,9 @@ import pytest
 from reference_data.build.soil_parameters import Problem, seasons_of
 from reference_data.build.weather_stations import Station
 from tests.soil.test_model import spring
-from thermosprout.soil.model.ground import GroundParameters
+from thermosprout.soil.model.ground import LOAM, GroundParameters
 from thermosprout.soil.model.run import DAY, water_course
 from thermosprout.soil.model.surface import COVERS
-from thermosprout.soil.model.texture import LOAM
 from thermosprout.soil.model.weather import weather_arrays
 
 

@@ -9,10 +9,8 @@ import pytest
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.convert import convert_surface
-from thermosprout.soil.depth import to_depth
-from thermosprout.soil.model.ground import GroundParameters
-from thermosprout.soil.model.sun import sun
+from thermosprout.soil.convert import convert_surface, to_depth
+from thermosprout.soil.model.ground import SOILS, GroundParameters, soil_type
 from thermosprout.soil.model.surface import (
     COVERS,
     DORMANT_SHARE,
@@ -23,7 +21,7 @@ from thermosprout.soil.model.surface import (
     usual_exchange,
 )
 from thermosprout.soil.model.temperature import model_between_gaps, soil_temperature
-from thermosprout.soil.model.texture import SOILS, soil_type
+from thermosprout.soil.model.weather import sun
 from thermosprout.soil.series import check_soil_series, weather_dataset
 
 

@@ -14,13 +14,11 @@ from reference_data.build.weather_stations import list_stations
 from tests.soil.test_bridging import holed, wave
 from tests.soil.test_model import spring
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.convert import convert_surface
-from thermosprout.soil.depth import move, to_depth
+from thermosprout.soil.convert import convert_surface, move, to_depth
 from thermosprout.soil.model.seedbed_water import seedbed_water
 from thermosprout.soil.model.temperature import model_between_gaps, soil_temperature
 from thermosprout.soil.model.weather import day_starts_utc
 from thermosprout.soil.readers.logger import bridge
-from thermosprout.soil.readers.thermometer import read_readings
 from thermosprout.soil.series import (
     check_soil_series,
     soil_csv,
@@ -28,7 +26,7 @@ from thermosprout.soil.series import (
     weather_csv,
     weather_dataset,
 )
-from thermosprout.soil.site_readings import check_series
+from thermosprout.soil.site_readings import check_series, read_readings
 
 HOURS = np.datetime64("2026-04-01T00", "ns") + np.arange(72) * np.timedelta64(1, "h")
 

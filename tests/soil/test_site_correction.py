@@ -13,18 +13,17 @@ from tests.soil.test_model import spring
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.model.ground import fitted_parameters
 from thermosprout.soil.model.temperature import site_effects, soil_temperature
+from thermosprout.soil.series import running_mean, site_spread
 from thermosprout.soil.site_correction import (
     classify_readings,
     correct,
     site_correction,
-    site_spread,
 )
 from thermosprout.soil.site_readings import (
     ReadingKind,
     check_series,
     checked,
     readings_from_series,
-    running_mean,
     stated_kind,
 )
 

@@ -9,24 +9,22 @@ import xarray as xr
 from tests.soil.test_model import spring
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
+from thermosprout.soil.model.ground import LOAM, SOILS
 from thermosprout.soil.model.seedbed_water import (
     LIKELY_BEDS,
     hydrothermal_factor,
     seedbed_column,
     seedbed_water,
 )
-from thermosprout.soil.model.texture import LOAM, SOILS
-from thermosprout.soil.model.water_balance import (
-    psychrometric,
-    saturation_pressure,
-    saturation_slope,
-    water_balance,
-)
-from thermosprout.soil.model.water_column import (
+from thermosprout.soil.model.water import (
     DAY_SHARES,
     LAYER_EDGES_M,
     content_at,
     march_water,
+    psychrometric,
+    saturation_pressure,
+    saturation_slope,
+    water_balance,
 )
 
 

@@ -9,8 +9,7 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.series import soil_series
-from thermosprout.weather.members import join_members
-from thermosprout.weather.past_years import climatology_members, widening
+from thermosprout.weather.members import climatology_members, join_members, widening
 
 HOUR = np.timedelta64(1, "h")
 NOW = np.datetime64("2026-05-01T06:00", "ns")

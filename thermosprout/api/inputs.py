@@ -102,7 +102,7 @@ def read_soil(
             Path(source), timezone=timezone, column=column, depth_cm=depth_cm
         )
         return series.assign_attrs(notes=" ".join(sentences))
-    from thermosprout.soil.in_memory import series_in_memory
+    from thermosprout.soil.series import series_in_memory
 
     return series_in_memory(source, depth_cm=depth_cm, timezone=timezone, surface=surface)
 
@@ -232,9 +232,9 @@ def soil_temperature(
     >>> bool(soil.sel(time="2026-05-15").mean() > soil.sel(time="2026-03-15").mean())
     True
     """
+    from thermosprout.soil.model.ground import soil_type
     from thermosprout.soil.model.surface import cover_named
     from thermosprout.soil.model.temperature import soil_temperature as model
-    from thermosprout.soil.model.texture import soil_type
 
     return model(
         read_weather(weather, at=at, timezone=timezone),

@@ -79,14 +79,13 @@ def model(
     """
     from thermosprout.cli.output import note, print_json, require_ending, say, write_output
     from thermosprout.errors import InputError
+    from thermosprout.soil.model.ground import soil_type
     from thermosprout.soil.model.surface import cover_named
     from thermosprout.soil.model.temperature import model_between_gaps
-    from thermosprout.soil.model.texture import soil_type
-    from thermosprout.soil.readers.thermometer import read_readings
     from thermosprout.soil.readers.weather_table import read_weather_csv
     from thermosprout.soil.series import soil_csv
     from thermosprout.soil.site_correction import site_correction
-    from thermosprout.soil.site_readings import ReadingKind
+    from thermosprout.soil.site_readings import ReadingKind, read_readings
 
     require_ending(out, [".csv"])
     if (lat is None) != (lon is None):
@@ -201,9 +200,8 @@ def check(
     from thermosprout.errors import InputError
     from thermosprout.season.coordinates import read_coordinates
     from thermosprout.soil.readers.logger import read_soil_csv
-    from thermosprout.soil.readers.thermometer import read_readings
     from thermosprout.soil.site_correction import site_correction
-    from thermosprout.soil.site_readings import check_series
+    from thermosprout.soil.site_readings import check_series, read_readings
 
     if season is not None and soil is not None:
         raise InputError("give either --season or --soil", hint="one of the two is checked")

@@ -19,11 +19,11 @@ from thermosprout.season.coordinates import nearest_zone
 from thermosprout.season.load import Season, load_season
 from thermosprout.season.schema import FORMAT, SeasonFile, hours
 from thermosprout.season.soil import SoilSupply, Water
-from thermosprout.soil.in_memory import series_in_memory
+from thermosprout.soil.model.ground import soil_type
 from thermosprout.soil.model.temperature import Surface
-from thermosprout.soil.model.texture import soil_type
 from thermosprout.soil.readers.logger import read_bridged
 from thermosprout.soil.readers.weather_table import read_weather_csv
+from thermosprout.soil.series import series_in_memory
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -146,7 +146,7 @@ def memory_context(
     Parameters
     ----------
     soil : DataArray, Dataset, Series or float, optional
-        Soil temperature over time (see :func:`thermosprout.soil.in_memory.series_in_memory`), or
+        Soil temperature over time (see :func:`thermosprout.soil.series.series_in_memory`), or
         a constant one [degC]; modelled from the weather when absent.
     weather : xarray.Dataset, optional
         Hourly weather, as :func:`thermosprout.soil.forcing.weather_dataset` makes it: rain, air

@@ -18,8 +18,8 @@ from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, ServiceError
 from thermosprout.season.load import Season
 from thermosprout.season.schema import hours, instant
-from thermosprout.soil.convert import convert_surface
-from thermosprout.soil.depth import to_depth
+from thermosprout.soil.convert import convert_surface, to_depth
+from thermosprout.soil.model.ground import LOAM, SoilType, soil_type
 from thermosprout.soil.model.seedbed_water import (
     LIKELY_BEDS,
     SeedbedColumn,
@@ -28,12 +28,11 @@ from thermosprout.soil.model.seedbed_water import (
 )
 from thermosprout.soil.model.surface import Cover, cover_named
 from thermosprout.soil.model.temperature import Surface, soil_temperature
-from thermosprout.soil.model.texture import LOAM, SoilType, soil_type
 from thermosprout.soil.quality import check_series
-from thermosprout.soil.readers.thermometer import read_readings
 from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import soil_series
 from thermosprout.soil.site_correction import Correction, site_correction
+from thermosprout.soil.site_readings import read_readings
 from thermosprout.weather.season_soil import soil_from
 from thermosprout.weather.season_weather import SoilSource, weather_from
 

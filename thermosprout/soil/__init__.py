@@ -3,13 +3,14 @@
 Where what is
 -------------
 ``series``
-    The soil temperature series and the weather Dataset: how they are built and checked.
+    The soil temperature series and the weather Dataset: how they are built, checked and taken from
+    pandas and xarray.
 ``quality``
     Suspect values of a logger.
-``depth``, ``convert``
+``convert``
     From one depth to another by the damped wave; from grass to bare soil or under a cover.
 ``site_readings``, ``site_correction``
-    Readings of a site, and the one correction that all commands make with them.
+    Readings of a site with their file, and the one correction that all commands make with them.
 ``model``
     The physics between weather and seed, and the seedbed's water.
 ``readers``

@@ -16,17 +16,15 @@ import pandas as pd
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
-from thermosprout.soil.model.ground import fitted_parameters
+from thermosprout.soil.model.ground import LOAM, fitted_parameters, soil_type
 from thermosprout.soil.model.surface import cover_named
 from thermosprout.soil.model.temperature import site_effects
-from thermosprout.soil.model.texture import LOAM, soil_type
-from thermosprout.soil.series import hours_since_epoch
+from thermosprout.soil.series import hours_since_epoch, running_mean, site_spread
 from thermosprout.soil.site_readings import (
     Beside,
     ReadingKind,
     beside,
     checked,
-    running_mean,
     stated_kind,
     trailing,
 )
@@ -50,12 +48,6 @@ most rows lie in the ground then. [d]"""
 RANGE_80 = 1.2816
 """Half the 80 % range of a normal distribution, in standard deviations."""
 _CHUNK = 20_000
-
-
-def site_spread(series: xr.DataArray) -> float:
-    """Spread of an unknown site about a series, to be drawn once per forecast draw. [K]"""
-    spread = series.attrs.get("site_sd_K")
-    return float(spread) if spread is not None else fitted_parameters().site_sd_K
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""Readings of a site: what each stands for, and the series beside it at its time and depth.
+"""Readings of a site: their file, what each stands for, and the series beside it.
 
 A reading is the value at its instant, the mean of a day, or one of the two ends of a max-min
 thermometer. Beside each stands what the series says of the same, and the part of the daily swing
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -16,27 +17,87 @@ import pandas as pd
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
-from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.depth import to_depth
-from thermosprout.soil.readers.thermometer import COLUMNS
-from thermosprout.soil.series import hours_since_epoch, soil_series
+from thermosprout.errors import CoverageError, InputError, Place
+from thermosprout.soil.convert import to_depth
+from thermosprout.soil.readers.find_columns import (
+    Meaning,
+    stamps_of,
+    time_columns,
+    to_celsius,
+    to_numbers,
+    understand_all,
+    unit_in_cells,
+)
+from thermosprout.soil.readers.table import Table, read_table
+from thermosprout.soil.series import hours_since_epoch, running_mean, soil_series
+
+COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
+"""``time`` with an offset, or in the site's own time, may stand for ``time_utc``."""
+_BOUNDS = {"depth_cm": (0.0, 100.0), "soil_temp_C": (-40.0, 70.0)}
+
+
+def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
+    """Read readings that correct a modelled series.
+
+    Parameters
+    ----------
+    path : path
+        CSV with ``time_utc`` (or ``time``), ``depth_cm`` and ``soil_temp_C`` (or ``soil_temp_F``),
+        in any of the ways in which :func:`thermosprout.soil.readers.table.read_table` reads tables.
+    timezone : str
+        Zone of a ``time`` without an offset.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``time_utc`` (naive UTC), ``depth_cm`` [cm] and ``soil_temp_C`` [degC].
+
+    Raises
+    ------
+    InputError
+        For the first fault, with its line and column.
+    """
+    table = read_table(path)
+    meanings = understand_all(table.names, table.units, table.preamble)
+    time_index, clock_index = time_columns(table, meanings)
+    depth = next((m for m in meanings if m.quantity == "depth"), None)
+    value = next((m for m in meanings if m.quantity in ("soil", "temperature")), None)
+    if depth is None or value is None:
+        missing = COLUMNS[1 if depth is None else 2]
+        raise InputError(
+            f"the column {missing} is missing, found {', '.join(table.names)}",
+            place=Place(file=table.path, line=max(table.lines[0] - 1, 1)),
+            hint=f"name the columns {', '.join(COLUMNS)}",
+        )
+    stamps = stamps_of(table, time_index, clock_index, None, timezone)
+    unit = value.unit or unit_in_cells(table.column(value.index)) or "degC"
+    return pd.DataFrame(
+        {
+            "time_utc": stamps.utc,
+            "depth_cm": _numbers(table, depth, "depth_cm"),
+            "soil_temp_C": _numbers(table, value, "soil_temp_C", unit),
+        }
+    )
+
+
+def _numbers(table: Table, meaning: Meaning, name: str, unit: str = "") -> FloatArray:
+    """Numbers of a column, each of which must be there and within bounds."""
+    numbers, _ = to_numbers(table, meaning, None)
+    numbers = to_celsius(numbers, unit) if unit else numbers
+    low, high = _BOUNDS[name]
+    wrong = np.flatnonzero(~((numbers >= low) & (numbers <= high)))
+    if wrong.size:
+        row = int(wrong[0])
+        raise InputError(
+            f"{table.rows[row][meaning.index]!r} is no {name}, expected a number from {low:g} to "
+            f"{high:g}",
+            place=table.place(row, meaning.name),
+        )
+    return numbers
+
 
 QUARTER_H = 6
 """A quarter of a day, by which the part of the swing that is late trails it. [h]"""
-
-
-def running_mean(values: FloatArray, hours: int) -> FloatArray:
-    """Centred running mean along the last axis, shorter at the ends; missing values left out."""
-    present = np.isfinite(values)
-    filled = np.where(present, values, 0.0)
-    zero = np.zeros((*values.shape[:-1], 1))
-    total = np.concatenate([zero, np.cumsum(filled, axis=-1)], axis=-1)
-    number = np.concatenate([zero, np.cumsum(present, axis=-1)], axis=-1)
-    n = values.shape[-1]
-    low = np.maximum(np.arange(n) - hours // 2, 0)
-    high = np.minimum(np.arange(n) + hours // 2, n)
-    count = np.maximum(number[..., high] - number[..., low], 1.0)
-    return np.asarray((total[..., high] - total[..., low]) / count)
 
 
 def trailing(course: FloatArray) -> FloatArray:

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
-from thermosprout.soil.model.sun import declination_of, equation_of_time
+from thermosprout.soil.model.weather import declination_of, equation_of_time
 from thermosprout.soil.quality import usual_air
 from thermosprout.weather.transport import BadAnswerError
 

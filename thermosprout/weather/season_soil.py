@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError, ServiceError
-from thermosprout.soil.depth import to_depth
+from thermosprout.soil.convert import to_depth
 from thermosprout.soil.model.temperature import Surface, soil_temperature
 from thermosprout.soil.readers.logger import read_bridged, read_soil_csv
 from thermosprout.soil.series import VARIABLES, weather_dataset

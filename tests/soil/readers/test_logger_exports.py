@@ -15,9 +15,9 @@ from thermosprout.files import read_text
 from thermosprout.soil.readers.find_columns import understand
 from thermosprout.soil.readers.logger import read_soil_csv
 from thermosprout.soil.readers.netcdf import read_soil_netcdf
-from thermosprout.soil.readers.thermometer import read_readings
 from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import check_soil_series
+from thermosprout.soil.site_readings import read_readings
 
 READ = {name: export for name, export in EXPORTS.items() if export.expected is None}
 REFUSED = {name: export for name, export in EXPORTS.items() if export.expected is not None}

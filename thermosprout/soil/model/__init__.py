@@ -5,14 +5,14 @@ Heat
 ``temperature.soil_temperature`` (xarray) checks the question and hands arrays to ``run.run_model``,
 which takes members of an ensemble and seasons of many stations alike. ``surface`` writes the energy
 balance of grass, bare soil and covers as a supply and a coupling to the temperature of the ground;
-``water_balance`` holds the daily stores that it needs (FAO-56 dual coefficient) and the snow;
+``water`` holds the daily stores that it needs (FAO-56 dual coefficient) and the snow;
 ``conduction`` carries the heat down, one exact step an hour for each class of wetness. ``weather``
-turns a Dataset into whole days (gaps bridged, cloud guessed from the daily range), ``annual_wave``
-gives the profile that a run starts from, ``texture`` the soils, ``ground`` the fitted numbers.
+turns a Dataset into whole days (gaps bridged, cloud guessed from the daily range), ``ground`` holds
+the textures and the fitted numbers.
 
 Water for the seed
 ------------------
-``seedbed_water.seedbed_column`` marches water through ten layers of a bare bed (``water_column``)
+``seedbed_water.seedbed_column`` marches water through ten layers of a bare bed (``water``)
 and is asked at any depth; one march serves all rows of a bed. How loose a bed is, how much
 evaporates and how dry is too dry differ: ``LIKELY_BEDS`` are five beds across that spread, and
 a season deals them to its members, so that the odds carry it. On days whose rain is missing the bed

@@ -7,9 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from thermosprout.arrays import FloatArray
-from thermosprout.soil.model.annual_wave import YearlyCourse
-from thermosprout.soil.model.conduction import Column, IntArray, Run, conduct, soil_column
-from thermosprout.soil.model.ground import GroundParameters
+from thermosprout.soil.model.conduction import (
+    Column,
+    IntArray,
+    Run,
+    YearlyCourse,
+    conduct,
+    soil_column,
+)
+from thermosprout.soil.model.ground import GroundParameters, SoilType
 from thermosprout.soil.model.surface import (
     COVER_SHARES,
     Cover,
@@ -23,8 +29,7 @@ from thermosprout.soil.model.surface import (
     net_longwave,
     usual_exchange,
 )
-from thermosprout.soil.model.texture import SoilType
-from thermosprout.soil.model.water_balance import (
+from thermosprout.soil.model.water import (
     ALBEDO,
     SEA_LEVEL_PRESSURE,
     Water,
@@ -237,7 +242,7 @@ def run_model(
     surface : {"grass", "bare"}
     cover : Cover
     texture : str
-        Key of :data:`thermosprout.soil.model.texture.SOILS`.
+        Key of :data:`thermosprout.soil.model.ground.SOILS`.
     ground : GroundParameters
     course : YearlyCourse
         For the starting profile.

@@ -1,6 +1,6 @@
 """Dry seedbeds: the water potential at the seed and how much it slows the seed.
 
-The column of soil (:mod:`~thermosprout.soil.model.water_column`) gives the water content at seed
+The column of soil (:mod:`~thermosprout.soil.model.water`) gives the water content at seed
 depth, the texture its potential (Campbell 1974), and hydrothermal time (Gummerson 1986, J. Exp.
 Bot. 37:729-741; Bradford 1990, Plant Physiol. 94:840-849) the share of the progress that is left.
 """
@@ -16,11 +16,10 @@ import xarray as xr
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.quantities import percent
-from thermosprout.soil.model.ground import fitted_parameters
+from thermosprout.soil.model.ground import LOAM, SoilType, fitted_parameters
 from thermosprout.soil.model.run import DAY, daily_mean, water_supply
 from thermosprout.soil.model.surface import COVER_SHARES, COVERS, Cover
-from thermosprout.soil.model.texture import LOAM, SoilType
-from thermosprout.soil.model.water_column import (
+from thermosprout.soil.model.water import (
     DAY_SHARES,
     SEEDBED_CONDUCTANCE,
     content_at,

@@ -21,7 +21,7 @@ from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
 from thermosprout.reference import reference_file
 from thermosprout.soil.model.ground import GroundParameters
-from thermosprout.soil.model.water_balance import Water, saturation_pressure, saturation_slope
+from thermosprout.soil.model.water import Water, saturation_pressure, saturation_slope
 
 STEFAN_BOLTZMANN = 5.67e-8
 AIR_HEAT_CAPACITY = 1.2e3

@@ -1,7 +1,7 @@
 """Soil temperature at seed depth from weather: the physics between air and seed.
 
 Surface energy balance (:mod:`~thermosprout.soil.model.surface`), daily water balance
-(:mod:`~thermosprout.soil.model.water_balance`) and conduction
+(:mod:`~thermosprout.soil.model.water`) and conduction
 (:mod:`~thermosprout.soil.model.conduction`) with numbers that hold for all sites
 (:mod:`~thermosprout.soil.model.ground`).
 
@@ -19,11 +19,10 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.model.annual_wave import yearly_course
-from thermosprout.soil.model.ground import GroundParameters, fitted_parameters
+from thermosprout.soil.model.conduction import yearly_course
+from thermosprout.soil.model.ground import LOAM, GroundParameters, SoilType, fitted_parameters
 from thermosprout.soil.model.run import ModelRun, daily_mean, run_model
 from thermosprout.soil.model.surface import COVERS, Cover
-from thermosprout.soil.model.texture import LOAM, SoilType
 from thermosprout.soil.model.weather import LONGEST_GAP_H, weather_arrays
 from thermosprout.soil.series import soil_series
 

@@ -30,8 +30,7 @@ from thermosprout.soil.readers.find_columns import (
     understand_all,
     unit_of,
 )
-from thermosprout.soil.readers.import_report import Reading
-from thermosprout.soil.readers.table import SEPARATORS, Table, read_table
+from thermosprout.soil.readers.table import SEPARATORS, Reading, Table, read_table
 from thermosprout.soil.readers.times import (
     StampReading,
 )

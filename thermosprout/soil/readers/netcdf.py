@@ -21,7 +21,7 @@ from thermosprout.files import require_plain_file
 from thermosprout.quantities import YEARS
 from thermosprout.soil import quality
 from thermosprout.soil.readers.find_columns import to_celsius
-from thermosprout.soil.readers.import_report import Reading
+from thermosprout.soil.readers.table import Reading
 from thermosprout.soil.readers.times import to_utc
 from thermosprout.soil.readers.to_hourly import (
     SPARSEST_HOURS,

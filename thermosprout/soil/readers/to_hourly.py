@@ -18,8 +18,7 @@ from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, Place
 from thermosprout.soil.model.weather import day_starts_utc, hourly_from_daily, spread_radiation
 from thermosprout.soil.quality import DAMPING_CM
-from thermosprout.soil.readers.import_report import Gap
-from thermosprout.soil.series import require_on_earth
+from thermosprout.soil.readers.table import Gap
 
 Stamps = npt.NDArray[np.datetime64]
 SURFACE_PEAK_H = 13.5
@@ -129,12 +128,9 @@ def hours_of_days(
 
     Raises
     ------
-    InputError
-        When no place lies at the latitude and longitude.
     CoverageError
         When no day has a temperature.
     """
-    require_on_earth(latitude, longitude, place)
     days, full, filled = _every_day(dates, columns)
     days, full, present = _between_ends(days, full, place)
     starts = day_starts_utc(days, utc_offset_h=utc_offset_h)

@@ -21,8 +21,7 @@ from thermosprout.soil.readers.find_columns import (
     to_numbers,
     understand_all,
 )
-from thermosprout.soil.readers.import_report import Reading
-from thermosprout.soil.readers.table import SEPARATORS, Table, read_table
+from thermosprout.soil.readers.table import SEPARATORS, Reading, Table, read_table
 from thermosprout.soil.readers.times import StampReading
 from thermosprout.soil.readers.to_hourly import (
     finer_among_coarse,
@@ -32,7 +31,7 @@ from thermosprout.soil.readers.to_hourly import (
     step_of,
     to_hourly,
 )
-from thermosprout.soil.series import weather_dataset
+from thermosprout.soil.series import require_on_earth, weather_dataset
 
 _FACTORS: dict[str, tuple[tuple[str, float], ...]] = {
     # W m-2 from a daily sum: 1 MJ m-2 d-1 = 11.574, 1 J cm-2 d-1 = 0.11574, 1 kWh = 41.667
@@ -138,6 +137,7 @@ def read_weather_csv(
             place=Place(file=table.path),
             hint="give the parts as files of their own: rain and sun belong to a line's whole step",
         )
+    require_on_earth(latitude, longitude, Place(file=table.path))
     make = _daily if 20 * 3600 <= step <= 28 * 3600 else _finer
     data, more, filled = make(stamps, columns, latitude, longitude, step, Place(file=table.path))
     weather = weather_dataset(
