@@ -25,7 +25,7 @@ from thermosprout.trials.analysis.compare import (
 from thermosprout.trials.analysis.curves import turnbull
 from thermosprout.trials.analysis.lognormal import fit_lognormal, fit_many, fit_plots
 from thermosprout.trials.analysis.measures import angle, back, difference, score_plots, wilson
-from thermosprout.trials.analysis.pairs import permute_within_blocks, smallest_p
+from thermosprout.trials.analysis.pairs import permute_within_blocks
 from thermosprout.trials.analysis.results import Difference
 from thermosprout.trials.analysis.timing import plot_intervals
 from thermosprout.trials.power import Trial, Truths, power
@@ -224,10 +224,19 @@ def test_the_curve_without_a_shape_settles_in_few_steps() -> None:
     assert fit.iterations < 200
 
 
-def test_smallest_p_of_a_layout() -> None:
-    assert smallest_p([(1, 1)] * 5) == pytest.approx(2 / 32)
-    assert smallest_p([(1, 2), (1, 2)]) == pytest.approx(1 / 9)
-    assert smallest_p([(2, 2), (0, 3)]) == pytest.approx(2 / 6)
+@pytest.mark.parametrize(
+    ("sizes", "expected"),
+    [([(1, 1)] * 5, 2 / 32), ([(1, 2), (1, 2)], 1 / 9), ([(2, 2), (0, 3)], 2 / 6)],
+)
+def test_smallest_p_of_a_layout_is_that_of_its_most_extreme_arrangement(
+    sizes: list[tuple[int, int]], expected: float
+) -> None:
+    is_a = np.concatenate([np.repeat([True, False], pair) for pair in sizes])
+    block = np.repeat(np.arange(len(sizes)), [a + b for a, b in sizes])
+    rng = np.random.default_rng(1)
+    test = permute_within_blocks(is_a * 50.0 + rng.random(is_a.size), is_a, block, rng=rng)
+    assert test is not None
+    assert test.smallest_p == test.p_value == pytest.approx(expected)
 
 
 def test_permutation_of_one_block_is_the_list_of_all_ways() -> None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermosprout.errors import InputError, Place
-from thermosprout.trials.records.values import FORMAT, Moment, read_label, read_moment
+from thermosprout.trials.records.values import FORMAT, KNOWN, Moment, read_label, read_moment
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
@@ -195,11 +195,7 @@ def letters(index: int) -> str:
     return text
 
 
-_HEADER = (
-    "plot", "block", "variety", "seed_lot", "treatment", "started", "planted", "seeds_started",
-    "seeds_planted", "depth_cm", "inspected", "emerged", "stations_filled", "first_harvest",
-    "note", "observer", "format", "entered",
-)  # fmt: skip
+_HEADER = tuple(name for name in KNOWN if name != "temperature_C")
 
 
 class Together(StrEnum):
@@ -301,13 +297,14 @@ class Plan:
         rows = []
         for spot in self.spots:
             started, planted = self.dates(spot)
-            rows.append(
-                [
-                    spot.plot, spot.block, spot.variety, self.seed_lot, spot.treatment, started,
-                    planted, str(self.seeds_started(spot)), str(self.seeds), f"{self.depth_cm:g}",
-                    "", "", "", "", "", "", FORMAT, "",
-                ]
-            )  # fmt: skip
+            cells = {
+                "plot": spot.plot, "block": spot.block, "variety": spot.variety,
+                "seed_lot": self.seed_lot, "treatment": spot.treatment, "started": started,
+                "planted": planted, "seeds_started": str(self.seeds_started(spot)),
+                "seeds_planted": str(self.seeds), "depth_cm": f"{self.depth_cm:g}",
+                "format": FORMAT,
+            }  # fmt: skip
+            rows.append([cells.get(name, "") for name in _HEADER])
         return _HEADER, rows
 
 
@@ -322,14 +319,14 @@ class Task:
 
 def calendar(plan: Plan) -> list[Task]:
     """What is to be done when, from the first seed wetted to the last plot planted."""
-    found: dict[tuple[str, str], list[str]] = {}
+    plots: dict[tuple[str, str], list[str]] = {}
     for spot in plan.spots:
         started, planted = plan.dates(spot)
         seeds = plan.seeds_started(spot)
         if started != planted:
-            found.setdefault((started, _start_words(plan, spot, seeds)), []).append(spot.plot)
-        found.setdefault((planted, _plant_words(plan, spot)), []).append(spot.plot)
-    tasks = [Task(when=w, what=what, plots=tuple(plots)) for (w, what), plots in found.items()]
+            plots.setdefault((started, _start_words(plan, spot, seeds)), []).append(spot.plot)
+        plots.setdefault((planted, _plant_words(plan, spot)), []).append(spot.plot)
+    tasks = [Task(when=w, what=what, plots=tuple(names)) for (w, what), names in plots.items()]
     return sorted(tasks, key=lambda task: (_instant(task.when, plan), task.what))
 
 
@@ -360,10 +357,8 @@ def sprout_hours(crop: Crop, room_C: float, radicle_mm: float = 3.0) -> float | 
     room_C : float
         Temperature of the room. [degC]
     radicle_mm : float
-        Length wanted. [mm]
+        Length at planting. [mm]
     """
-    import numpy as np
-
     from thermosprout.trials.analysis.timing import central_response
 
     centre = crop.estimate.centre()
@@ -386,7 +381,6 @@ def sprouting_share(crop: Crop, room_C: float, sprout_h: float) -> float:
     sprout_h : float
         Time from wetting to planting. [h]
     """
-    import numpy as np
     from scipy.special import ndtr
 
     from thermosprout.crops.seed_lots import SeedLot, viability_draws
@@ -414,8 +408,8 @@ def in_the_morning(day: Moment, lead_h: Mapping[str, float], tz: tzinfo) -> Mome
 
 def lead_hours(treatments: Sequence[str], soak_h: float, sprout_h: float) -> dict[str, float]:
     """Hours of handling of the known treatments among those of a trial."""
-    known = {"soaked": soak_h, "presprouted": sprout_h}
-    for name, hours in known.items():
+    hours_of = {"soaked": soak_h, "presprouted": sprout_h}
+    for name, hours in hours_of.items():
         if not 0 <= hours <= 24 * 60:
             raise InputError(f"{hours:g} h of handling for {name}: expected 0 to 1440")
-    return {t.casefold(): known[t.casefold()] for t in treatments if t.casefold() in known}
+    return {t.casefold(): hours_of[t.casefold()] for t in treatments if t.casefold() in hours_of}

@@ -235,12 +235,12 @@ def _half_scores(
     looks = _looks(trial, truths, later_d)
     half = np.broadcast_to(truths.t50_d[:, None], (truths.trials, trial.treatments)).copy()
     half[:, 1] = np.maximum(half[:, 1] + later_d, 0.2)
-    told = np.stack(
+    information = np.stack(
         [_information(looks, half[:, k], truths.sigma) for k in (0, 1)], axis=1
     )  # of one seedling: (trial, treatment 0 or 1, 3)
-    told = told[:, [min(k, 1) if k == 1 else 0 for k in range(trial.treatments)]]
+    information = information[:, [min(k, 1) if k == 1 else 0 for k in range(trial.treatments)]]
     number = np.maximum(came, 1).astype(float)
-    place, shared, width = (number * told[:, None, :, k] for k in range(3))
+    place, shared, width = (number * information[:, None, :, k] for k in range(3))
     variance = 1.0 / (place - shared**2 / (width + _SHARED_SPREAD))
     centre = np.log(half)[:, None, :] + truths.speed_sd[:, None, None] * rng.standard_normal(
         came.shape
@@ -321,14 +321,14 @@ def smallest_trial(
         sizes = [
             n for n in _SEEDS if best is None or blocks * n < best.trial.blocks * best.trial.seeds
         ]
-        if not sizes or (reached := at(blocks, sizes[-1])).chance < target:
+        if not sizes or (result := at(blocks, sizes[-1])).chance < target:
             continue
-        best, low, high = reached, 0, len(sizes) - 1
+        best, low, high = result, 0, len(sizes) - 1
         while low < high:  # more seeds never hurt, so the fewest are found by halving
             middle = (low + high) // 2
-            reached = at(blocks, sizes[middle])
-            if reached.chance >= target:
-                best, high = reached, middle
+            result = at(blocks, sizes[middle])
+            if result.chance >= target:
+                best, high = result, middle
             else:
                 low = middle + 1
     if progress is not None:
@@ -458,10 +458,10 @@ def blocks_needed(
     low, high = 1, _MOST + 1
     while high - low > 1:  # more blocks never hurt
         blocks = (low + high) // 2
-        reached = mean_power(
+        result = mean_power(
             difference, error_variance, treatments, blocks, variance_df=variance_df, level=level
         )
-        if reached >= power:
+        if result >= power:
             high = blocks
         else:
             low = blocks

@@ -125,9 +125,8 @@ def analyse(
     compared, overall, errors = differences(whole, scores, fits, rng, resamples)
     compared = holm(compared)
     varieties = _by_variety(plots, scores, factor, level, rng, resamples)
-    code = whole.block * len(whole.labels) + whole.treatment
     variation = Variation(
-        stand_correlation=_correlation(whole, scores, code),
+        stand_correlation=_correlation(whole, scores),
         ln_t50_sd=_speed_sd(whole, scores),
         error=errors,
     )
@@ -249,17 +248,9 @@ def _by_variety(
     )
 
 
-def _correlation(group: Group, scores: PlotScores, code: npt.NDArray[np.intp]) -> float:
+def _correlation(group: Group, scores: PlotScores) -> float:
     """Correlation within plots; treatments and varieties have their own means."""
-    import pandas as pd
-
-    means = pd.factorize(
-        group.plots["variety"]
-        + "\x1f"
-        + group.plots["treatment"]
-        + "\x1f"
-        + group.plots["seed_lot"]
-    )[0]
+    means = group.plots.groupby(["variety", "treatment", "seed_lot"]).ngroup().to_numpy()
     return plot_correlation(
         scores.seedlings[group.rows], group.plots["seeds_planted"].to_numpy(), means
     )
@@ -268,16 +259,16 @@ def _correlation(group: Group, scores: PlotScores, code: npt.NDArray[np.intp]) -
 def _speed_sd(group: Group, scores: PlotScores) -> float | None:
     """Plot-to-plot sd of ln t50 within blocks, beyond what chance among the seeds brings."""
     score = scores.scores[T50_PLANTED.name][group.rows]
-    known = np.isfinite(score)
-    if known.sum() < 2:
+    finite = np.isfinite(score)
+    if finite.sum() < 2:
         return None
     fit = fit_blocked(
-        score[known], group.treatment[known], group.block[known], len(group.labels),
+        score[finite], group.treatment[finite], group.block[finite], len(group.labels),
         least_variance=0.0,
     )  # fmt: skip
     if fit.df < 1:
         return None
-    by_chance = float(np.median(scores.seed_variance[T50_PLANTED.name][group.rows][known]))
+    by_chance = float(np.median(scores.seed_variance[T50_PLANTED.name][group.rows][finite]))
     return float(np.sqrt(max(fit.error_variance - by_chance, 0.0)))
 
 

@@ -19,25 +19,26 @@ from thermosprout.trials.analysis.pairs import lend, unlikeness
 
 @dataclass(frozen=True, kw_only=True)
 class Contrast:
-    """Difference between two treatments on the scale of the scores.
+    """Difference between two treatments on the scale of the scores; NaN where it has no error.
 
     Attributes
     ----------
-    estimate : float
-    standard_error : float
-    df : int
+    estimate, standard_error : float
+    df : float
         Degrees of freedom of the error.
-    p_value : float
-        Two-sided.
     half_width : float
-        Of the interval at the level asked for.
+        Of the interval, at the level of the fit.
     """
 
     estimate: float
-    standard_error: float
-    df: int
-    p_value: float
-    half_width: float
+    standard_error: float = np.nan
+    df: float = np.nan
+    half_width: float = np.nan
+
+    @property
+    def p_value(self) -> float:
+        """Two-sided, by Student's t."""
+        return float(2.0 * stdtr(self.df, -abs(self.estimate) / self.standard_error))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,7 +95,6 @@ class BlockedFit:
             estimate=estimate,
             standard_error=error,
             df=self.df,
-            p_value=float(2.0 * stdtr(self.df, -abs(estimate) / error)),
             half_width=float(stdtrit(self.df, 0.5 + self.level / 2.0)) * error,
         )
 
@@ -130,8 +130,7 @@ def fit_blocked(
     design = np.eye(treatments)[treatment]
     centred, response, blocked = _take_out_blocks(design, score, block, weight)
     rank, inverse = _pseudo_inverse(centred)
-    held = int((present > 0).sum())
-    if blocked and rank < held - 1:  # treatments do not meet within blocks
+    if blocked and rank < (present > 0).sum() - 1:  # treatments do not meet within blocks
         block = np.zeros_like(block)
         centred, response, _ = _take_out_blocks(design, score, block, weight)
         rank, inverse = _pseudo_inverse(centred)

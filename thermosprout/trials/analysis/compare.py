@@ -8,10 +8,14 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import stdtr
 
 from thermosprout.arrays import BoolArray, FloatArray, IntArray
-from thermosprout.trials.analysis.block_model import BlockedFit, fit_blocked, holm_adjusted
+from thermosprout.trials.analysis.block_model import (
+    BlockedFit,
+    Contrast,
+    fit_blocked,
+    holm_adjusted,
+)
 from thermosprout.trials.analysis.measures import (
     BED_DAYS,
     COMPARED,
@@ -139,19 +143,19 @@ def fit_measure(group: Group, scores: PlotScores, measure: str, level: float) ->
     score = scores.scores[measure][group.rows]
     if measure in _SEEDLING_TIMES:
         score = np.where(_timed(group, scores), score, np.nan)
-    known = np.isfinite(score)
-    if not known.any():
+    finite = np.isfinite(score)
+    if not finite.any():
         return None
     chance = scores.seed_variance[measure][group.rows]
     if measure in (STAND.name, STAND_STARTED.name):
-        return _weighed(group, score, chance, known, level, "angle")
-    logs = _weighed(group, score, chance, known, level, "ln")
+        return _weighed(group, score, chance, finite, level, "angle")
+    logs = _weighed(group, score, chance, finite, level, "ln")
     if logs.fit.df < 2:
         return logs
-    times = np.where(known, scores.values[measure][group.rows], np.nan)
-    plain = _weighed(group, times, chance * times**2, known, level, "plain")
+    times = np.where(finite, scores.values[measure][group.rows], np.nan)
+    plain = _weighed(group, times, chance * times**2, finite, level, "plain")
     # The logarithm times the geometric mean is on the scale of the times themselves.
-    middle = float(np.exp(score[known].mean()))
+    middle = float(np.exp(score[finite].mean()))
     return plain if plain.plain_variance < logs.plain_variance * middle**2 else logs
 
 
@@ -159,13 +163,13 @@ def _weighed(
     group: Group,
     score: FloatArray,
     chance: FloatArray,
-    known: BoolArray,
+    finite: BoolArray,
     level: float,
     scale: ScaleName,
 ) -> Fitted:
     """Fit plots by their weights: those with few seeds vary more."""
-    luck = chance[known]
-    parts = (score[known], group.treatment[known], group.block[known], len(group.labels))
+    luck = chance[finite]
+    parts = (score[finite], group.treatment[finite], group.block[finite], len(group.labels))
     floor = max(_FLOOR * float(np.median(luck)), 1e-12)
     fit = first = fit_blocked(*parts, least_variance=floor, level=level)
     if first.df > 0 and luck.max() > 1.2 * luck.min():
@@ -262,7 +266,7 @@ def differences(
     resamples: int,
 ) -> tuple[list[Difference], list[Overall], dict[str, PlotError]]:
     """Compare all pairs in all measures; also the overall tests and error variances."""
-    found: list[Difference] = []
+    result: list[Difference] = []
     overall: list[Overall] = []
     errors: dict[str, PlotError] = {}
     for measure in COMPARED:
@@ -280,8 +284,8 @@ def differences(
             overall.append(
                 Overall(measure=measure.name, p_value=fit.overall_p, method=f"{BY_PLOTS}, F test")
             )
-        found += _compare_all(group, scores, measure, fitted, rng, resamples)
-    return found, overall, errors
+        result += _compare_all(group, scores, measure, fitted, rng, resamples)
+    return result, overall, errors
 
 
 def _is_idle(measure: Measure, group: Group) -> bool:
@@ -289,16 +293,6 @@ def _is_idle(measure: Measure, group: Group) -> bool:
     if measure is STAND_STARTED:
         return _same(group, "seeds_started", "seeds_planted")
     return measure in (T50_STARTED, HARVEST_STARTED) and _same(group, "started", "planted")
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Gap:
-    """One difference of scores with its error; NaN where there is none."""
-
-    estimate: float
-    half_width: float
-    standard_error: float
-    df: float
 
 
 def _compare_all(
@@ -310,16 +304,18 @@ def _compare_all(
     resamples: int,
 ) -> list[Difference]:
     """Compare all pairs of treatments in one measure."""
-    known = np.isfinite(fitted.score)
+    finite = np.isfinite(fitted.score)
     pairs = pairs_of(group.labels)
-    present = np.bincount(group.treatment[known], minlength=len(group.labels)) > 0
+    present = np.bincount(group.treatment[finite], minlength=len(group.labels)) > 0
     pairs = [(a, b) for a, b in pairs if present[a] and present[b]]
     if not pairs:
         return []
-    block = group.block[known] if fitted.fit.blocked else np.zeros(int(known.sum()), dtype=np.intp)
+    block = (
+        group.block[finite] if fitted.fit.blocked else np.zeros(int(finite.sum()), dtype=np.intp)
+    )
     cells = Cells.of_plots(
-        fitted.score[known], group.treatment[known], block, len(group.labels), fitted.fit.weights,
-        group.stratum[known] if fitted.fit.blocked else None,
+        fitted.score[finite], group.treatment[finite], block, len(group.labels), fitted.fit.weights,
+        group.stratum[finite] if fitted.fit.blocked else None,
     )  # fmt: skip
     fits = compare_pairs(cells, pairs, least_variance=fitted.floor)
     half = fits.half_width(fitted.fit.level)
@@ -329,30 +325,17 @@ def _compare_all(
         rest = still_to_come(group, scores, column)
     result: list[Difference] = []
     for index, (a, b) in enumerate(pairs):
-        gap = _Gap(
+        gap = Contrast(
             estimate=float(fits.gap[index]),
-            half_width=float(half[index]),
             standard_error=float(fits.standard_error[index]),
             df=float(fits.df[index]),
+            half_width=float(half[index]),
         )
-        if not np.isfinite(gap.standard_error):
-            gap = _by_least_squares(fitted, a, b)
+        if not np.isfinite(gap.standard_error):  # they hardly meet in a block
+            plain = float(fitted.fit.means[a] - fitted.fit.means[b])
+            gap = fitted.fit.contrast(a, b) or Contrast(estimate=plain)
         result += _compare(group, scores, measure, fitted, a, b, gap, rest, rng, resamples)
     return result
-
-
-def _by_least_squares(fitted: Fitted, a: int, b: int) -> _Gap:
-    """Difference by the blocks of all treatments, for pairs that hardly meet in a block."""
-    contrast = fitted.fit.contrast(a, b)
-    if contrast is None:
-        plain = float(fitted.fit.means[a] - fitted.fit.means[b])
-        return _Gap(estimate=plain, half_width=np.nan, standard_error=np.nan, df=np.nan)
-    return _Gap(
-        estimate=contrast.estimate,
-        half_width=contrast.half_width,
-        standard_error=contrast.standard_error,
-        df=contrast.df,
-    )
 
 
 def _compare(
@@ -362,14 +345,14 @@ def _compare(
     fitted: Fitted,
     a: int,
     b: int,
-    gap: _Gap,
+    gap: Contrast,
     rest: StillToCome | None,
     rng: np.random.Generator,
     resamples: int,
 ) -> list[Difference]:
     score, fit = fitted.score, fitted.fit
-    known = np.isfinite(score) & np.isin(group.treatment, (a, b))
-    is_a = group.treatment[known] == a
+    finite = np.isfinite(score) & np.isin(group.treatment, (a, b))
+    is_a = group.treatment[finite] == a
     middle = 0.5 * float(fit.means[a] + fit.means[b])
     plain = float(fit.means[a] - fit.means[b])
     middle_half = 0.5 * float(fit.mean_half_width[a] + fit.mean_half_width[b])
@@ -380,7 +363,7 @@ def _compare(
     )
     if fitted.scale == "angle":
         # Angles of plots average to a little more or less than their shares do.
-        values = scores.values[measure.name][group.rows][known]
+        values = scores.values[measure.name][group.rows][finite]
         weights = fit.weights[np.isin(group.treatment[np.isfinite(score)], (a, b))]
         raw = float(
             np.average(values[is_a], weights=weights[is_a])
@@ -414,7 +397,7 @@ def _compare(
         if reach is not None:
             low, high = max(low, -reach), min(high, reach)
         too_wide = fitted.scale == "ln" and reach is None and gap.half_width > WIDEST
-        p_value = float(2.0 * stdtr(gap.df, -distance / gap.standard_error))
+        p_value = replace(gap, estimate=distance).p_value
         result = [
             replace(
                 base,
@@ -424,7 +407,7 @@ def _compare(
             )
         ]
     test = permute_within_blocks(
-        score[known], is_a, group.block[known], rng=rng, resamples=resamples
+        score[finite], is_a, group.block[finite], rng=rng, resamples=resamples
     )
     if test is not None and test.arrangements > 1:
         result.append(
@@ -457,39 +440,39 @@ def interaction_p(group: Group, fitted: Fitted) -> float | None:
     """
     from scipy.special import fdtrc
 
-    known = np.isfinite(fitted.score)
-    sets = np.unique(group.stratum[known])
+    finite = np.isfinite(fitted.score)
+    sets = np.unique(group.stratum[finite])
     if not 2 <= sets.size <= _MOST_VARIETIES:
         return None
     root = np.sqrt(fitted.fit.weights)[:, None]
-    blocks = np.unique(group.block[known], return_inverse=True)[1]
-    each = group.treatment[known] + len(group.labels) * group.stratum[known]
+    blocks = np.unique(group.block[finite], return_inverse=True)[1]
+    each = group.treatment[finite] + len(group.labels) * group.stratum[finite]
     left, ranks = [], []
-    for column in (group.treatment[known], np.unique(each, return_inverse=True)[1]):
+    for column in (group.treatment[finite], np.unique(each, return_inverse=True)[1]):
         design = np.hstack([np.eye(int(c.max()) + 1)[c] for c in (blocks, column)])
         best, _, rank, _ = np.linalg.lstsq(
-            root * design, root[:, 0] * fitted.score[known], rcond=None
+            root * design, root[:, 0] * fitted.score[finite], rcond=None
         )
-        left.append(float(((root[:, 0] * (fitted.score[known] - design @ best)) ** 2).sum()))
+        left.append(float(((root[:, 0] * (fitted.score[finite] - design @ best)) ** 2).sum()))
         ranks.append(int(rank))
-    more, free = ranks[1] - ranks[0], int(known.sum()) - ranks[1]
+    more, free = ranks[1] - ranks[0], int(finite.sum()) - ranks[1]
     if more < 1 or free < 1:
         return None
     error = max(left[1] / free, fitted.floor)
     return float(fdtrc(more, free, max(left[0] - left[1], 0.0) / more / error))
 
 
-def holm(found: list[Difference]) -> list[Difference]:
+def holm(items: list[Difference]) -> list[Difference]:
     """Adjust p values for the number of comparisons of each measure and method."""
     families: dict[tuple[str, str], list[int]] = {}
-    for index, item in enumerate(found):
+    for index, item in enumerate(items):
         if item.p_value is not None:
             families.setdefault((item.measure, item.method), []).append(index)
-    result = list(found)
+    result = list(items)
     for members in families.values():
-        adjusted = holm_adjusted([found[i].p_value or 0.0 for i in members])
+        adjusted = holm_adjusted([items[i].p_value or 0.0 for i in members])
         for index, p in zip(members, adjusted.tolist(), strict=True):
             result[index] = replace(
-                found[index], p_adjusted=p, comparisons=len(members), shown=p <= LEVEL
+                items[index], p_adjusted=p, comparisons=len(members), shown=p <= LEVEL
             )
     return result

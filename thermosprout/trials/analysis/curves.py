@@ -301,11 +301,11 @@ def block_steps(records: pd.DataFrame, compared: str = "treatment") -> list[Plot
     waits = (counted["inspected"] - counted["planted"]).dt.total_seconds() / 86_400.0
     table = counted.assign(days=waits, share=counted["emerged"] / counted["seeds_planted"])
     several = counted["variety"].nunique() > 1 and compared != "variety"
-    found = []
+    plots = []
     for plot, rows in table.sort_values("days").groupby("plot", sort=False):
         first = rows.iloc[0]
         block = f"{first['variety']}, block {first['block']}" if several else first["block"]
-        found.append(
+        plots.append(
             PlotSteps(
                 block=str(block) or "all",
                 label=str(first[compared]),
@@ -314,4 +314,4 @@ def block_steps(records: pd.DataFrame, compared: str = "treatment") -> list[Plot
                 emerged=[0.0, *rows["share"].tolist()],
             )
         )
-    return sorted(found, key=lambda item: (item.block, item.plot))
+    return sorted(plots, key=lambda item: (item.block, item.plot))

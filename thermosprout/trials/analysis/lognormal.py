@@ -179,10 +179,10 @@ def _inside(theta: FloatArray, gradient: FloatArray) -> FloatArray:
 
 
 def _start(left: FloatArray, right: FloatArray, weight: FloatArray) -> FloatArray:
-    seen = np.isfinite(right) & (weight > 0)
-    came = np.where(seen, weight, 0.0)
+    up = np.isfinite(right) & (weight > 0)
+    came = np.where(up, weight, 0.0)
     with np.errstate(invalid="ignore"):
-        middle = np.where(seen, np.log(np.maximum(0.5 * (left + right), 1e-6)), 0.0)
+        middle = np.where(up, np.log(np.maximum(0.5 * (left + right), 1e-6)), 0.0)
     number = came.sum(axis=1)
     safe = np.maximum(number, 1e-9)
     mean = (came * middle).sum(axis=1) / safe

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -86,16 +85,6 @@ COMPARED: tuple[Measure, ...] = (
     HARVEST_STARTED,
 )
 """Measures whose differences are tested, in the order they are told."""
-
-DESCRIBED: tuple[str, ...] = (
-    "first_since_planted_d",
-    "first_since_started_d",
-    "full_since_planted_d",
-    "full_since_started_d",
-    "spread_d",
-)
-"""Times that are shown for each treatment and not tested."""
-
 
 HalfFrom = Literal["log-normal", "step curve"]
 
@@ -253,9 +242,6 @@ def _first(records: pd.DataFrame, plots: pd.DataFrame) -> FloatArray:
     earliest = came.drop_duplicates("plot").set_index("plot")
     middle = 0.5 * (earliest["left"] + earliest["right"])
     return np.asarray(middle.reindex(plots["plot"]).to_numpy(dtype=float))
-
-
-Back = Callable[[float], float]
 
 
 def back(scale: ScaleName, score: float) -> float:

@@ -253,9 +253,9 @@ def unlikeness(variance: FloatArray, df: FloatArray) -> tuple[FloatArray, FloatA
 
 def usual_unlikeness(cells: Cells, pairs: Sequence[tuple[int, int]]) -> float:
     """Median unlikeness of the pairs' variances where all plots scatter alike, for one layout."""
-    known = cells.precision > 0
+    there = cells.precision > 0
     return _median_unlikeness(
-        known.shape, known.tobytes(), tuple(cells.df.tolist()), tuple(cells.stratum.tolist()),
+        there.shape, there.tobytes(), tuple(cells.df.tolist()), tuple(cells.stratum.tolist()),
         tuple(pairs),
     )  # fmt: skip
 
@@ -269,12 +269,12 @@ def _median_unlikeness(
     pairs: tuple[tuple[int, int], ...],
 ) -> float:
     rng = np.random.default_rng(1)
-    known = np.frombuffer(layout, dtype=bool).reshape(shape)
+    there = np.frombuffer(layout, dtype=bool).reshape(shape)
     score = rng.standard_normal((_LIKENESS_DRAWS, *shape))
     free = np.broadcast_to(np.array(df), (_LIKENESS_DRAWS, shape[1]))
     alike = Cells(
-        mean=np.where(known, score, 0.0),
-        precision=np.broadcast_to(known.astype(float), score.shape),
+        mean=np.where(there, score, 0.0),
+        precision=np.broadcast_to(there.astype(float), score.shape),
         square=2.0 * rng.standard_gamma(free / 2.0),
         df=free,
         stratum=np.array(stratum, dtype=np.intp),
@@ -447,13 +447,6 @@ def _parts(score: FloatArray, is_a: npt.NDArray[np.bool_], block: IntArray) -> l
         _Part(values=score[plots], mine=is_a[plots], weight=float(weight) / total)
         for plots, weight in zip(blocks, weights, strict=True)
     ]
-
-
-def smallest_p(sizes: list[tuple[int, int]]) -> float:
-    """Smallest two-sided p value of a layout, from plots of both treatments in each block."""
-    arrangements = math.prod(math.comb(a + b, a) for a, b in sizes)
-    symmetric = all(a == b for a, b in sizes if a and b)
-    return (2.0 if symmetric else 1.0) / arrangements
 
 
 def blocks_for_p(level: float = 0.05, comparisons: int = 1) -> int:

@@ -76,10 +76,10 @@ def bottom_line(result: TrialResult) -> tuple[str, ...]:
     against = "" if labels[0] == "direct" else f" against {labels[0]}"
     clear = [line for line in lines if line.shows]
     unclear = [line for line in lines if not line.shows]
-    told = lines if len(lines) <= _MOST_OPENING else clear[: _MOST_OPENING - 1]
-    sentences = [f"{line.name}{against}: {line.words(stand)}" for line in told]
-    if len(lines) > len(told):
-        rest = len(clear) - len(told)
+    opening = lines if len(lines) <= _MOST_OPENING else clear[: _MOST_OPENING - 1]
+    sentences = [f"{line.name}{against}: {line.words(stand)}" for line in opening]
+    if len(lines) > len(opening):
+        rest = len(clear) - len(opening)
         more = f"{rest} more differ in something; " if rest > 0 else ""
         sentences.append(
             f"{more}no clear difference for {len(unclear)} of {len(lines)} others"

@@ -167,14 +167,14 @@ def thermal_times(
         records[name].to_numpy().astype("datetime64[ns]").astype("int64") / _HOUR_NS
         for name in ("planted", "inspected")
     )
-    held = records["temperature_C"].to_numpy(dtype=float)
+    constant = records["temperature_C"].to_numpy(dtype=float)
     counted = records["inspected"].notna().to_numpy()
     result = np.full(len(records), np.nan)
-    for temperature in np.unique(held[counted & np.isfinite(held)]):
-        rows = counted & (held == temperature)
+    for temperature in np.unique(constant[counted & np.isfinite(constant)]):
+        rows = counted & (constant == temperature)
         rate = float(response.at(np.array([temperature]))[0])
         result[rows] = rate * np.maximum(inspected[rows] - planted[rows], 0.0) / 24.0
-    open_ground = counted & np.isnan(held)
+    open_ground = counted & np.isnan(constant)
     if not open_ground.any():
         return result
     if soil is None:
@@ -387,9 +387,9 @@ def check_shape(
     with np.errstate(divide="ignore", invalid="ignore"):
         square = np.where(used, (joined_o - joined_e) ** 2 / joined_e, 0.0).sum(axis=1)
     free = used.sum(axis=1) - 2
-    told = free >= 1
-    plot_p = np.where(told, chdtrc(np.maximum(free, 1), square), np.nan)
-    whole = float(chdtrc(free[told].sum(), square[told].sum())) if told.any() else np.nan
+    judged = free >= 1
+    plot_p = np.where(judged, chdtrc(np.maximum(free, 1), square), np.nan)
+    whole = float(chdtrc(free[judged].sum(), square[judged].sum())) if judged.any() else np.nan
     return ShapeCheck(p_value=whole, plot_p=plot_p)
 
 

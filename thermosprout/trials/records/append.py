@@ -47,6 +47,17 @@ class Added:
     before: int | None
     corrects: bool
 
+    @classmethod
+    def of_entry(cls, entry: Entry, other: Entry | None = None) -> Added:
+        """An entry, and the one it replaces."""
+        return cls(
+            plot=entry.plot,
+            inspected=entry.inspected.text if entry.inspected else "",
+            emerged=entry.emerged,
+            before=other.emerged if other else None,
+            corrects=other is not None,
+        )
+
 
 @dataclass(frozen=True, kw_only=True)
 class Appended:
@@ -273,15 +284,7 @@ class _Plan:
                 place=Place(file=self.table.path),
                 hint="leave its column `entered` empty to replace the count now",
             )
-        self.added.append(
-            Added(
-                plot=entry.plot,
-                inspected=entry.inspected.text if entry.inspected else "",
-                emerged=entry.emerged,
-                before=current.emerged if current else None,
-                corrects=current is not None,
-            )
-        )
+        self.added.append(Added.of_entry(entry, current))
         if self.correct and current is None and entry.inspected is not None:
             self.nothing_to_correct.append(f"{entry.plot} on {entry.inspected.text}")
         return True
@@ -394,12 +397,12 @@ def _tells_nothing_new(entry: Entry, current: Entry) -> bool:
 
 
 def _columns_needed(rows: Sequence[Row]) -> list[str]:
-    given = {name for row in rows for name, cell in row.items() if cell}
-    unknown = given - set(KNOWN)
+    names = {name for row in rows for name, cell in row.items() if cell}
+    unknown = names - set(KNOWN)
     if unknown:
         raise InputError(f"a record has no column {sorted(unknown)[0]!r}")
     # A file begun without a column for the number of the layout is of the first and stays so.
-    return [name for name in KNOWN if name in given - {"format"} or name == "entered"]
+    return [name for name in KNOWN if name in names - {"format"} or name == "entered"]
 
 
 def _with_columns(
@@ -435,14 +438,4 @@ def _begin(path: Path, rows: Sequence[Row], timezone: str, now: datetime | None)
     entries = read_entries(parse_table(path, text), zone(timezone))
     settle_all(path, entries)
     write_atomic(path, text)
-    added = [
-        Added(
-            plot=e.plot,
-            inspected=e.inspected.text if e.inspected else "",
-            emerged=e.emerged,
-            before=None,
-            corrects=False,
-        )
-        for e in entries
-    ]
-    return Appended(added=tuple(added))
+    return Appended(added=tuple(Added.of_entry(entry) for entry in entries))

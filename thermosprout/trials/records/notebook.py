@@ -17,6 +17,7 @@ from thermosprout.trials.records.values import (
     FACTS,
     FORMAT,
     KNOWN,
+    Moment,
     neutral,
     read_moment,
     read_whole,
@@ -49,21 +50,21 @@ def read_notebook(path: Path, *, timezone: str = "UTC") -> list[dict[str, str]]:
     days = _days(table, zone(timezone))
     facts = [name for name in table.header if name in _BESIDE]
     rows: list[dict[str, str]] = []
-    seen: dict[str, int] = {}
+    lines: dict[str, int] = {}
     for line in table.lines:
         cells = dict(zip(table.header, line.cells, strict=True))
         plot = cells["plot"]
         if not plot:
             raise InputError("the plot is missing", place=table.place(line.number, "plot"))
-        if plot in seen:
+        if plot in lines:
             raise InputError(
-                f"plot {plot} is on line {seen[plot]} already",
+                f"plot {plot} is on line {lines[plot]} already",
                 place=table.place(line.number, "plot"),
             )
-        seen[plot] = line.number
-        known = {name: cells[name] for name in facts if cells[name] or name == "plot"}
-        if len(known) > 1:
-            rows.append(dict(known))
+        lines[plot] = line.number
+        beside = {name: cells[name] for name in facts if cells[name] or name == "plot"}
+        if len(beside) > 1:
+            rows.append(dict(beside))
         for day in days:
             count = cells[day]
             if count:
@@ -73,7 +74,7 @@ def read_notebook(path: Path, *, timezone: str = "UTC") -> list[dict[str, str]]:
                         place=table.place(line.number, day),
                         hint="leave the cell empty where nothing was counted",
                     )
-                rows.append({**known, "inspected": day, "emerged": count})
+                rows.append({**beside, "inspected": day, "emerged": count})
     if not rows:
         raise InputError("the table holds no count", place=Place(file=path))
     return rows
@@ -114,8 +115,8 @@ def write_notebook(loaded: Loaded) -> str:
     order = sorted(inspections)
     rows = []
     for plot, history in histories.items():
-        found = {c.inspected.utc: str(c.emerged) for c in history.counts if c.inspected}
-        rows.append([plot, *fact_cells(history), *(found.get(instant, "") for instant in order)])
+        emerged = {c.inspected.utc: str(c.emerged) for c in history.counts if c.inspected}
+        rows.append([plot, *fact_cells(history), *(emerged.get(instant, "") for instant in order)])
     return _csv([*_BESIDE, *(inspections[instant] for instant in order)], rows)
 
 
@@ -145,23 +146,15 @@ def write_tidy(loaded: Loaded) -> str:
 
 def fact_cells(history: PlotHistory) -> list[str]:
     """Facts of a plot as cells, in the order of the columns."""
-    facts = history.facts
-    numbers = {
-        "depth_cm": facts.depth_cm,
-        "temperature_C": facts.temperature_C,
-    }
-    cells = {
-        "block": facts.block,
-        "variety": facts.variety,
-        "seed_lot": facts.seed_lot,
-        "treatment": facts.treatment,
-        "started": facts.started.text,
-        "planted": facts.planted.text,
-        "seeds_started": str(facts.seeds_started),
-        "seeds_planted": str(facts.seeds_planted),
-        **{name: "" if value is None else f"{value:g}" for name, value in numbers.items()},
-    }
-    return [cells[name] for name in FACTS]
+
+    def cell(value: object) -> str:
+        if isinstance(value, Moment):
+            return value.text
+        if isinstance(value, float):
+            return f"{value:g}"
+        return "" if value is None else str(value)
+
+    return [cell(getattr(history.facts, name)) for name in FACTS]
 
 
 def _csv(header: list[str], rows: list[list[str]]) -> str:

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from pathlib import Path
+from typing import TypeVar
 
 from thermosprout.errors import InputError, Place
 from thermosprout.trials.records.file import Line, Table
@@ -22,6 +23,8 @@ from thermosprout.trials.records.values import (
     read_moment,
     read_whole,
 )
+
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,18 +54,8 @@ class Entry:
     @property
     def facts(self) -> tuple[object, ...]:
         """What belongs to the plot, comparable between its lines."""
-        return (
-            self.block,
-            self.variety,
-            self.seed_lot,
-            self.treatment,
-            self.started.utc,
-            self.planted.utc,
-            self.seeds_started,
-            self.seeds_planted,
-            self.depth_cm,
-            self.temperature_C,
-        )
+        values = (getattr(self, name) for name in FACTS)
+        return tuple(v.utc if isinstance(v, Moment) else v for v in values)
 
 
 @dataclass(slots=True)
@@ -84,48 +77,34 @@ class _Reader:
         index = self.where.get(name)
         return "" if index is None else line.cells[index]
 
-    def label(self, line: Line, name: str, *, needed: bool = False) -> str:
+    def needed(self, line: Line, name: str, value: _T | None, expected: str = "") -> _T:
+        """Value of a cell that may not be empty."""
+        if value is None or value == "":
+            raise InputError(f"the cell is empty{expected}", place=self.place(line, name))
+        return value
+
+    def label(self, line: Line, name: str) -> str:
         text = self.text(line, name)
-        if text in self.labels:
-            return text
-        if not text:
-            if needed:
-                raise InputError("the cell is empty", place=self.place(line, name))
-            return ""
-        read_label(text, self.place(line, name))
-        self.labels.add(text)
+        if text and text not in self.labels:
+            read_label(text, self.place(line, name))
+            self.labels.add(text)
         return text
 
     def moment(self, line: Line, name: str) -> Moment | None:
         text = self.text(line, name)
-        if not text:
-            return None
-        found = self.moments.get(text)
-        if found is None:
-            found = self.moments[text] = read_moment(text, self.tz, self.place(line, name))
-        return found
+        if text and text not in self.moments:
+            self.moments[text] = read_moment(text, self.tz, self.place(line, name))
+        return self.moments.get(text)
 
     def needed_moment(self, line: Line, name: str) -> Moment:
-        found = self.moment(line, name)
-        if found is None:
-            raise InputError("the cell is empty, a date was expected", place=self.place(line, name))
-        return found
+        return self.needed(line, name, self.moment(line, name), ", a date was expected")
 
     def whole(self, line: Line, name: str) -> int | None:
         text = self.text(line, name)
-        if not text:
-            return None
-        if text.isdecimal() and text.isascii() and len(text) < 10:
-            return int(text)
-        return read_whole(text, self.place(line, name))
+        return read_whole(text, self.place(line, name)) if text else None
 
     def needed_whole(self, line: Line, name: str) -> int:
-        found = self.whole(line, name)
-        if found is None:
-            raise InputError(
-                "the cell is empty, a whole number was expected", place=self.place(line, name)
-            )
-        return found
+        return self.needed(line, name, self.whole(line, name), ", a whole number was expected")
 
     def decimal(self, line: Line, name: str, low: float, high: float, unit: str) -> float | None:
         text = self.text(line, name)
@@ -172,11 +151,11 @@ def _entry(reader: _Reader, line: Line) -> Entry:
         require_format(reader.text(line, "format"), reader.place(line, "format"))
     entry = Entry(
         line=line.number,
-        plot=reader.label(line, "plot", needed=True),
+        plot=reader.needed(line, "plot", reader.label(line, "plot")),
         block=reader.label(line, "block"),
         variety=reader.label(line, "variety"),
         seed_lot=reader.label(line, "seed_lot"),
-        treatment=reader.label(line, "treatment", needed=True),
+        treatment=reader.needed(line, "treatment", reader.label(line, "treatment")),
         started=reader.needed_moment(line, "started"),
         planted=reader.needed_moment(line, "planted"),
         seeds_started=reader.needed_whole(line, "seeds_started"),
@@ -301,18 +280,17 @@ def _stamp(entry: Entry) -> datetime:
 
 def _facts(path: Path, entries: Sequence[Entry]) -> Entry:
     first = entries[0]
-    told = [first] + [e for e in entries[1:] if e.inspected is None]
-    known = {entry.facts for entry in told}
-    if len(known) > 1:
-        stamps: dict[datetime, Entry] = {}
-        for entry in told:
-            twin = stamps.setdefault(_stamp(entry), entry)
-            if twin.facts != entry.facts:
-                raise _differs(path, entry, twin)
+    stating = [first] + [e for e in entries[1:] if e.inspected is None]
+    facts = {entry.facts for entry in stating}
+    stamps: dict[datetime, Entry] = {}
+    for entry in stating:
+        twin = stamps.setdefault(_stamp(entry), entry)
+        if twin.facts != entry.facts:
+            raise _differs(path, entry, twin)
     for entry in entries:
-        if entry.facts not in known:
+        if entry.facts not in facts:
             raise _differs(path, entry, first)
-    return max(told, key=lambda entry: (_stamp(entry), entry.line))
+    return max(stating, key=lambda entry: (_stamp(entry), entry.line))
 
 
 def _differs(path: Path, entry: Entry, other: Entry) -> InputError:
@@ -336,12 +314,12 @@ def _differs(path: Path, entry: Entry, other: Entry) -> InputError:
 
 
 def _counts(path: Path, entries: Sequence[Entry]) -> tuple[list[Entry], int]:
-    held: dict[datetime, Entry] = {}
+    by_instant: dict[datetime, Entry] = {}
     replaced = 0
     for entry in entries:
         if entry.inspected is None:
             continue
-        other = held.get(entry.inspected.utc)
+        other = by_instant.get(entry.inspected.utc)
         if other is not None:
             replaced += 1
             if _stamp(other) == _stamp(entry):
@@ -353,8 +331,8 @@ def _counts(path: Path, entries: Sequence[Entry]) -> tuple[list[Entry], int]:
                 )
             if _stamp(other) > _stamp(entry):
                 continue
-        held[entry.inspected.utc] = entry
-    return [held[instant] for instant in sorted(held)], replaced
+        by_instant[entry.inspected.utc] = entry
+    return [by_instant[instant] for instant in sorted(by_instant)], replaced
 
 
 def _check_order(path: Path, facts: Entry, counts: Sequence[Entry]) -> None:
@@ -398,9 +376,9 @@ def _check_stations(path: Path, previous: Entry, entry: Entry) -> None:
 
 
 def _harvest(path: Path, facts: Entry, entries: Sequence[Entry]) -> Moment | None:
-    told = [entry for entry in entries if entry.first_harvest is not None]
+    harvests = [entry for entry in entries if entry.first_harvest is not None]
     latest: Entry | None = None
-    for entry in told:
+    for entry in harvests:
         if latest is not None:
             if _stamp(entry) < _stamp(latest):
                 continue

@@ -99,10 +99,10 @@ def _check_planned(table: Table, entries: Sequence[Entry]) -> None:
 def _check_labels(table: Table, entries: Sequence[Entry]) -> None:
     """Labels that differ only in capitals or blanks are the same thing written twice."""
     for column in ("plot", "treatment", "variety", "block"):
-        seen: dict[str, tuple[str, int]] = {}
+        first: dict[str, tuple[str, int]] = {}
         for entry in entries:
             label = getattr(entry, column)
-            other, line = seen.setdefault(" ".join(label.casefold().split()), (label, entry.line))
+            other, line = first.setdefault(" ".join(label.casefold().split()), (label, entry.line))
             if other != label:
                 raise InputError(
                     f"found {label!r}, but {other!r} on line {line}",
@@ -171,11 +171,10 @@ def to_frame(histories: dict[str, PlotHistory], *, planned: bool = False) -> pd.
     return pd.DataFrame(
         {
             "line": np.array([c.line for c in counts], dtype=int),
-            "plot": [f.plot for f in facts],
-            "block": [f.block for f in facts],
-            "variety": [f.variety for f in facts],
-            "seed_lot": [f.seed_lot for f in facts],
-            "treatment": [f.treatment for f in facts],
+            **{
+                name: [getattr(f, name) for f in facts]
+                for name in ("plot", "block", "variety", "seed_lot", "treatment")
+            },
             "started": stamps([f.started for f in facts]),
             "planted": stamps([f.planted for f in facts]),
             "seeds_started": np.array([f.seeds_started for f in facts], dtype=int),
@@ -265,13 +264,13 @@ def same_plots(one: pd.DataFrame, other: pd.DataFrame) -> list[str]:
     """
 
     def counts(records: pd.DataFrame) -> dict[tuple[object, ...], str]:
-        found = {}
+        plots_of = {}
         for name, rows in records[records["inspected"].notna()].groupby("plot", sort=False):
             if rows["emerged"].max() > 0:
                 first = rows.iloc[0]
                 key = (name, first["treatment"], first["planted"], first["seeds_planted"])
-                found[(*key, *rows["inspected"], *rows["emerged"])] = str(name)
-        return found
+                plots_of[(*key, *rows["inspected"], *rows["emerged"])] = str(name)
+        return plots_of
 
     there = counts(other)
     return [name for key, name in counts(one).items() if key in there]

@@ -54,18 +54,7 @@ FORMAT = "1"
 
 KNOWN: tuple[str, ...] = REQUIRED + OPTIONAL
 
-FACTS: tuple[str, ...] = (
-    "block",
-    "variety",
-    "seed_lot",
-    "treatment",
-    "started",
-    "planted",
-    "seeds_started",
-    "seeds_planted",
-    "depth_cm",
-    "temperature_C",
-)
+FACTS: tuple[str, ...] = (*REQUIRED[1:10], "temperature_C")
 """What belongs to the plot and is repeated on each of its lines."""
 
 TREATMENTS: tuple[str, ...] = ("direct", "soaked", "presprouted")
@@ -74,8 +63,8 @@ TREATMENTS: tuple[str, ...] = ("direct", "soaked", "presprouted")
 
 def treatment_order(labels: set[str]) -> list[str]:
     """Treatments in the order they are shown: the known ones first, others by name."""
-    known = [name for name in TREATMENTS if name in labels]
-    return known + sorted(labels - set(known))
+    common = [name for name in TREATMENTS if name in labels]
+    return common + sorted(labels - set(common))
 
 
 FORMULA_STARTS = ("=", "+", "-", "@")
