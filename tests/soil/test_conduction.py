@@ -12,7 +12,7 @@ from thermosprout.soil.model.conduction import (
     steady_wave,
     stored_heat,
 )
-from thermosprout.soil.model.ground import LATENT_HEAT_FUSION, LOAM, SOILS
+from thermosprout.soil.model.ground import LATENT_HEAT_FUSION, SOILS
 
 GRID = graded_grid()
 OMEGA_H = 2.0 * np.pi / 24.0
@@ -124,10 +124,32 @@ def test_interpolation_between_nodes_is_exact_for_cubics() -> None:
         assert weights @ cubic == pytest.approx(3.0 - 2.0 * x + 5.0 * x**2 - 7.0 * x**3)
 
 
-def test_conductivity_and_capacity_lie_where_tables_put_them() -> None:
-    """Oke (1987), table 2.1: moist and dry sand and clay; from memory, to a fifth or so."""
-    assert SOILS["sand"].conductivity(0.39) == pytest.approx(2.2, rel=0.35)
-    assert SOILS["sand"].conductivity(0.01) == pytest.approx(0.30, rel=0.35)
-    assert SOILS["clay"].conductivity(0.40) == pytest.approx(1.58, rel=0.35)
-    assert SOILS["clay"].heat_capacity(0.40) == pytest.approx(3.10e6, rel=0.2)
-    assert LOAM.heat_capacity(0.0) == pytest.approx(1.1e6, rel=0.2)
+OKE = {
+    # Oke (1987), Boundary Layer Climates, table 2.1: soils of 40 % pores, dry and saturated;
+    # conductivity [W m-1 K-1] and heat capacity [MJ m-3 K-1], from memory.
+    ("sand", "dry"): (0.30, 1.28),
+    ("sand", "wet"): (2.20, 2.96),
+    ("clay", "dry"): (0.25, 1.42),
+    ("clay", "wet"): (1.58, 3.10),
+}
+OKE_MISSES = {
+    # beyond a fifth on 27 November 2026; our clay has 48 % pores and holds more air
+    ("clay", "dry", "conductivity"): 0.184,
+    ("clay", "dry", "capacity"): 1.04,
+    ("clay", "wet", "conductivity"): 1.21,
+}
+
+
+@pytest.mark.parametrize(("name", "state"), OKE)
+def test_conductivity_and_capacity_within_a_fifth_of_oke(name: str, state: str) -> None:
+    soil = SOILS[name]
+    water = 0.40 if state == "wet" else 0.0
+    ours = float(soil.conductivity(min(water, soil.porosity))), soil.heat_capacity(water) / 1e6
+    for what, figure, printed in zip(
+        ("conductivity", "capacity"), ours, OKE[name, state], strict=True
+    ):
+        if (name, state, what) in OKE_MISSES:
+            assert abs(figure / printed - 1.0) > 0.2, "within a fifth: take it from the list"
+            assert figure == pytest.approx(OKE_MISSES[name, state, what], rel=0.02)
+        else:
+            assert figure == pytest.approx(printed, rel=0.2)
