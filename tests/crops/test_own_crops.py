@@ -1,4 +1,4 @@
-"""Crops beside the handbooks, crops of one's own, and how crops and lots show themselves."""
+"""Straight lines through a crop, crops of one's own, and how crops and lots show themselves."""
 
 from __future__ import annotations
 
@@ -13,18 +13,6 @@ from thermosprout.crops.catalogue import catalogue, find_crop, generic_crop
 from thermosprout.crops.parameters import PARAMETERS
 from thermosprout.crops.saved_estimates import Origin, SavedEstimate, save_estimate, saved_crop
 from thermosprout.crops.seed_lots import SeedLot, viability_prior
-
-HANDBOOK = {"lettuce": 3.5, "spinach": 0.1, "radish": 1.2, "beetroot": 2.1, "carrot": 1.3}
-"""Base temperatures [degC] of Bierhuizen & Wagenvoort (1974), Scientia Horticulturae 2:213-219
-(from memory), by straight lines through rates of emergence."""
-
-
-@pytest.mark.parametrize("name", HANDBOOK)
-def test_a_line_through_the_warm_half_gives_a_base_near_the_handbooks(name: str) -> None:
-    """Within 2.5 K, the spread of published bases of a crop; feet of curves lie 10 K off."""
-    line = straight_line(find_crop(name))
-    assert line.base_C == pytest.approx(HANDBOOK[name], abs=2.5)
-    assert line.base_C < line.from_C < line.to_C
 
 
 def test_a_line_through_a_straight_response_is_the_response() -> None:
