@@ -1,6 +1,7 @@
 """Programs killed at random instants, and two at once: what was confirmed is there, all is whole.
 
-``THERMOSPROUT_KILLS=500`` sets how many kills the slow test makes over all four kinds.
+``THERMOSPROUT_KILLS=500`` sets how many kills the slow test makes over all four kinds; every point
+at which a program may stop while it records is walked in ``test_crash_points.py``.
 """
 
 from __future__ import annotations

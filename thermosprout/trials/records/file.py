@@ -130,29 +130,40 @@ def write_mark(handle: int, size: int, text: bytes = b"") -> None:
 
 
 def clear_mark(handle: int) -> None:
-    """Note that the append is complete."""
-    os.lseek(handle, 0, os.SEEK_SET)
-    _write_all(handle, b"-" * _MARK)
+    """Note that the append is complete; a disk that refuses leaves a note that holds no part."""
+    with contextlib.suppress(OSError):
+        os.lseek(handle, 0, os.SEEK_SET)
+        _write_all(handle, b"-" * _MARK)
 
 
 def read_mark(path: Path) -> Mark | None:
-    """Note of an unfinished append to the file, if there is one."""
+    """Note of an unfinished append to the file, if there is one that can be read."""
     flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
     try:
         handle = os.open(lock_path(path), flags)
     except OSError:
         return None
-    with os.fdopen(handle, "rb") as stream:
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
-            return None
-        try:
-            head = stream.read(_MARK)
-            if not head[:20].isdigit():
-                return None
-            length = int(head[20:]) if len(head) == _MARK and head[20:].isdigit() else 0
-            return Mark(int(head[:20]), stream.read(min(length, _MOST_BYTES)))
-        except OSError:
-            return None
+    try:
+        return _mark_in(handle)
+    except OSError:
+        return None
+    finally:
+        os.close(handle)
+
+
+def _mark_in(handle: int) -> Mark | None:
+    """Note in an open lock file."""
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        return None
+    os.lseek(handle, 0, os.SEEK_SET)
+    head = os.read(handle, _MARK)
+    if not head[:20].isdigit():
+        return None
+    length = int(head[20:]) if len(head) == _MARK and head[20:].isdigit() else 0
+    text = b""
+    while len(text) < min(length, _MOST_BYTES) and (part := os.read(handle, length - len(text))):
+        text += part
+    return Mark(int(head[:20]), text)
 
 
 def read_settled(path: Path) -> tuple[str, str]:
@@ -206,20 +217,23 @@ def _is_whole(line: bytes, header: bytes) -> bool:
 
 def set_torn_aside(path: Path, lock: int) -> str:
     """Move an unfinished last line to ``NAME.unfinished``; returns it. Needs the lock."""
-    mark = read_mark(path)
-    if mark is None:
-        return ""
-    raw = path.read_bytes()
-    cut = _settled_size(raw, mark)
-    torn = raw[cut:]
-    if torn:
-        with path.with_name(f"{path.name}.unfinished").open("ab") as stream:
-            stream.write(torn + b"\n")
-            stream.flush()
-            os.fsync(stream.fileno())
-        with path.open("r+b") as stream:
-            stream.truncate(cut)
-            os.fsync(stream.fileno())
+    try:
+        mark = _mark_in(lock)
+        if mark is None:
+            return ""
+        raw = read_bytes(path)
+        cut = _settled_size(raw, mark)
+        torn = raw[cut:]
+        if torn:
+            with path.with_name(f"{path.name}.unfinished").open("ab") as stream:
+                stream.write(torn + b"\n")
+                stream.flush()
+                os.fsync(stream.fileno())
+            with path.open("r+b") as stream:
+                stream.truncate(cut)
+                os.fsync(stream.fileno())
+    except OSError as error:
+        raise _unwritable(path, error) from None
     clear_mark(lock)
     return torn.decode(errors="replace")
 
