@@ -63,7 +63,7 @@ class Searching:
             "_always": lambda model, begun: [entry(model, "thermal_time_50_Cd")],
             "_pinned": next_pinned, "_problem": problem,
             "_held": lambda model, begun, free: begun, "_peak": lambda *args: np.zeros(2),
-            "_vanished": lambda *args: None, "_missed": lambda *args: None,
+            "_vanished": lambda *args: None, "_rivals": lambda *args: [],
         }.items():  # fmt: skip
             monkeypatch.setattr(without_prior, name, instead)
         self.names = of
@@ -109,11 +109,11 @@ def test_what_is_missed_is_moved_from_then_on_and_what_vanished_is_not(
     search = Searching(monkeypatch, set(), [["t_base_C"], ["t_base_C"]])
     speed, credit = entry(search.model, "plot_speed_sd"), entry(search.model, "soak_credit")
     thermal = entry(search.model, "thermal_time_50_Cd")
-    gone, missed = iter([speed, None, None]), iter([credit, None])
+    gone, rivals = iter([speed, None, None]), iter([[credit], []])
     starts: list[float] = []
     monkeypatch.setattr(without_prior, "_always", lambda model, begun: [thermal, speed])
     monkeypatch.setattr(without_prior, "_vanished", lambda *args: next(gone))
-    monkeypatch.setattr(without_prior, "_missed", lambda *args: next(missed))
+    monkeypatch.setattr(without_prior, "_rivals", lambda *args: next(rivals))
     monkeypatch.setattr(
         without_prior, "_held", lambda model, begun, free: starts.append(begun[speed]) or begun
     )

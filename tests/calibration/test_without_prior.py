@@ -200,11 +200,11 @@ def test_plots_differ_only_where_enough_of_them_are_alike(alike: int, known: boo
     assert (found[others] == vector[others]).all()
 
 
-def test_what_is_missed_is_the_entry_that_gains_most_on_its_way_back() -> None:
+def test_rivals_are_the_entries_that_gain_more_than_chance_the_greatest_first() -> None:
     model = model_of([pot("p")])
     names = model.layers.names
-    held = [i for i, name in enumerate(names) if name not in
-            ("crop:plot_speed_sd", "crop:plot_stand_rho", "crop:sigma")]  # fmt: skip
+    others = [i for i, name in enumerate(names) if name not in
+              ("crop:plot_speed_sd", "crop:plot_stand_rho", "crop:sigma")]  # fmt: skip
     begun = model.layers.mean + 1.0
     peak = model.layers.mean.copy()
     worth = {"crop:t_base_C": 7.0, "crop:soak_credit": 9.0, "crop:sigma": 50.0}
@@ -217,18 +217,44 @@ def test_what_is_missed_is_the_entry_that_gains_most_on_its_way_back() -> None:
     likelihood = SimpleNamespace(model=model, plots=plots)
     free = np.array([names.index("crop:sigma")])
 
-    def missed() -> int | None:
-        return without_prior._missed(likelihood, peak, begun, free)  # type: ignore[arg-type]
+    def rivals() -> list[str]:
+        entries = without_prior._rivals(likelihood, peak, begun, free)  # type: ignore[arg-type]
+        return [names[entry] for entry in entries]
 
-    assert missed() == names.index("crop:soak_credit")
+    assert rivals() == ["crop:soak_credit", "crop:t_base_C"]
     worth["crop:soak_credit"] = 5.9
-    assert missed() == names.index("crop:t_base_C")
+    assert rivals() == ["crop:t_base_C"]
     worth["crop:t_base_C"] = 5.9
-    assert missed() is None, "a gain that chance gives one of so many is none"
+    assert rivals() == [], "a gain that chance gives one of so many is none"
     worth["crop:t_base_C"] = 0.0
-    last = max(held)
+    last = max(others)
     worth[names[last]] = 8.0
-    assert missed() == last
+    assert rivals() == [names[last]]
+
+
+@pytest.mark.parametrize(
+    ("ends", "best"),
+    [({6: -9.0, 18: -8.0}, 18), ({18: -9.0, 6: -8.0}, 6), ({18: -8.0, 6: -8.01}, 6), ({18: -99.0}, 18)],
+)  # fmt: skip
+def test_of_rivals_the_one_that_ends_highest_is_freed_and_of_equals_the_first(
+    monkeypatch: pytest.MonkeyPatch, ends: dict[int, float], best: int
+) -> None:
+    model = model_of([pot("p")])
+    peak = model.layers.mean
+    begun = peak + 1.0
+
+    def problem(likelihood: object, vector: np.ndarray, free: np.ndarray) -> SimpleNamespace:
+        entry = int(free[-1])
+        assert vector[entry] == begun[entry]
+        assert (np.delete(vector, entry) == np.delete(peak, entry)).all()
+        return SimpleNamespace(size=2, value_and_gradient=lambda w: (-ends[entry], np.zeros(2)))
+
+    monkeypatch.setattr(without_prior, "_problem", problem)
+    monkeypatch.setattr(without_prior, "climb", lambda problem, points: points[0])
+    likelihood = SimpleNamespace(model=model)
+    rivals = list(ends)
+    freed = without_prior._best_rival(likelihood, peak, begun, np.array([4]), rivals)  # type: ignore[arg-type]
+    assert freed == best
 
 
 def test_four_steps_are_told() -> None:

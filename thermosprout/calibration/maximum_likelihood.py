@@ -30,6 +30,10 @@ fit being free: information of at least four in units of that sd."""
 _HOPEFUL = 1.0
 _GAIN = 6.0
 _FLAT = 1e-3
+_RIVALS = 4
+_TIE = 0.02
+"""Log-likelihoods that differ by less are equal, as far as climbs end at their peaks."""
+
 _REPLICATES = 3
 _TRIED = 24
 _STARTS = 3
@@ -172,9 +176,9 @@ def _search(
             begun[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
             always.remove(vanished)
             continue
-        missed = _missed(likelihood, peak, begun, free)
-        if missed is not None:
-            needed.append(missed)
+        rivals = _rivals(likelihood, peak, begun, free)
+        if rivals:
+            needed.append(_best_rival(likelihood, peak, begun, free, rivals))
             continue
         if np.linalg.eigvalsh(problem.curvature(best)).min() > _FLAT:
             # Judged where the fit ends, not where it began: that hung on the starting points.
@@ -201,13 +205,13 @@ def _vanished(layers: Layers, vector: FloatArray, free: Sequence[int]) -> int | 
     return None
 
 
-def _missed(
+def _rivals(
     likelihood: Likelihood, peak: FloatArray, begun: FloatArray, free: IntArray
-) -> int | None:
-    """Entry without which the records cannot be explained, though nothing near the peak says so.
+) -> list[int]:
+    """Entries without which the records cannot be explained, though nothing near the peak says so.
 
-    One is taken at a time: the one that gains most on its way to where a weak prior put it, if
-    that is more than chance gives one entry among all of them.
+    Those that gain more, on their way to where a weak prior put them, than chance gives one entry
+    among all of them; the greatest gain first.
     """
     names = likelihood.model.layers.names
     effects = [f"crop:{name}" for name in _NOTHING]
@@ -220,7 +224,32 @@ def _missed(
     tried[1 + np.arange(len(held)), held] = begun[held]
     values = likelihood.plots(tried).sum(axis=1)
     gains = values[1:] - values[0]
-    return held[int(np.argmax(gains))] if gains.size and gains.max() > _GAIN else None
+    ranked = np.argsort(-gains, kind="stable")
+    return [held[i] for i in ranked if gains[i] > _GAIN][:_RIVALS]
+
+
+def _best_rival(
+    likelihood: Likelihood,
+    peak: FloatArray,
+    begun: FloatArray,
+    free: IntArray,
+    rivals: Sequence[int],
+) -> int:
+    """Rival that explains the records best once all that is free has moved with it.
+
+    Two that do the same work, such as a batch's delay and its share of germination, gain nearly
+    the same before that; then where the search started would decide between them.
+    """
+    if len(rivals) == 1:
+        return rivals[0]
+    ends = {}
+    for entry in sorted(rivals):
+        vector = peak.copy()
+        vector[entry] = begun[entry]
+        problem = _problem(likelihood, vector, np.append(free, entry))
+        ends[entry] = -problem.value_and_gradient(climb(problem, np.zeros((1, problem.size))))[0]
+    highest = max(ends.values())
+    return next(entry for entry, value in ends.items() if value > highest - _TIE)
 
 
 def _peak(problem: Problem, lenient: Likelihood, rng: np.random.Generator) -> FloatArray:
