@@ -62,14 +62,16 @@ def test_starts_are_the_best_of_draws_and_the_centre_is_among_those_tried() -> N
         return -np.abs(w[:, 0] - 1.0)
 
     problem = SimpleNamespace(size=2, log_posterior=near_five)
-    found = starts(problem, np.random.default_rng(1), screened=50, kept=4)  # type: ignore[arg-type]
+    points = np.random.default_rng(1).standard_normal((50, 2))
+    found = starts(problem, points, kept=4)  # type: ignore[arg-type]
     (all_of_them,) = tried
     assert all_of_them.shape == (50, 2)
     assert (all_of_them[0] == 0.0).all()
+    assert (all_of_them[1:] == points[1:]).all()
     ranked = sorted(all_of_them.tolist(), key=lambda row: abs(row[0] - 1.0))
     assert found.tolist() == ranked[:4]
     flat = SimpleNamespace(size=2, log_posterior=lambda w: -np.square(w).sum(axis=1))
-    best = starts(flat, np.random.default_rng(1), screened=50, kept=1)  # type: ignore[arg-type]
+    best = starts(flat, points, kept=1)  # type: ignore[arg-type]
     assert best.tolist() == [[0.0, 0.0]]
 
 

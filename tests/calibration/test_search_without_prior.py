@@ -71,7 +71,7 @@ class Searching:
     def run(self) -> list[str]:
         likelihood = SimpleNamespace(model=self.model)
         begun = self.model.layers.mean
-        _, best, free = without_prior._search(likelihood, likelihood, begun, None)  # type: ignore[arg-type]
+        _, best, free = without_prior._search(likelihood, likelihood, begun)  # type: ignore[arg-type]
         assert (best == 0).all()
         return self.names(free)
 

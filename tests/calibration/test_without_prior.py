@@ -234,8 +234,13 @@ def test_rivals_are_the_entries_that_gain_more_than_chance_the_greatest_first() 
 
 @pytest.mark.parametrize(
     ("ends", "best"),
-    [({6: -9.0, 18: -8.0}, 18), ({18: -9.0, 6: -8.0}, 6), ({18: -8.0, 6: -8.01}, 6), ({18: -99.0}, 18)],
-)  # fmt: skip
+    [
+        ({6: -9.0, 18: -8.0}, 18),
+        ({18: -9.0, 6: -8.0}, 6),
+        ({18: -8.0, 6: -8.01}, 6),
+        ({18: -99.0}, 18),
+    ],
+)
 def test_of_rivals_the_one_that_ends_highest_is_freed_and_of_equals_the_first(
     monkeypatch: pytest.MonkeyPatch, ends: dict[int, float], best: int
 ) -> None:

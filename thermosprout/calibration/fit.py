@@ -121,7 +121,7 @@ def fit_with_prior(
     )  # fmt: skip
     rng = np.random.default_rng(seed)
     told = tick or (lambda _: None)
-    points = starts(problem, rng)
+    points = starts(problem, rng.standard_normal((SCREENED, problem.size)))
     best = climb(problem, points, precision=problem.curvature(points[0]))
     told(2)
     precision = problem.curvature(best)
@@ -161,14 +161,11 @@ def base_from_prior(fit: Fit) -> Fit:
     return replace(fit, vectors=vectors)
 
 
-def starts(
-    problem: Problem, rng: np.random.Generator, screened: int = SCREENED, kept: int = STARTS
-) -> FloatArray:
-    """Starting points: the best of draws over the prior, of which the centre is one."""
-    w = rng.standard_normal((screened, problem.size))
+def starts(problem: Problem, points: FloatArray, *, kept: int = STARTS) -> FloatArray:
+    """Best of points spread over the prior, the first of which is moved to its centre."""
+    w = points.copy()
     w[0] = 0.0
-    values = problem.log_posterior(w)
-    order = np.argsort(-values)
+    order = np.argsort(-problem.log_posterior(w))
     return np.asarray(w[order[:kept]])
 
 

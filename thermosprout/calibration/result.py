@@ -130,7 +130,7 @@ def calibrate(
         When a fit without prior is not determined.
     """
     if not with_prior:
-        return _plain(crop, fit_without_prior(crop, plots, series, seed=seed, tick=tick))
+        return _plain(crop, fit_without_prior(crop, plots, series, tick=tick))
     chosen = _level(plots, variety, seed_lot)
     fit = fit_with_prior(crop, plots, series, seed=seed, draws=draws, tick=tick)
     return _full(crop, fit, series, *chosen)
