@@ -26,8 +26,8 @@ from thermosprout.dates import day_words
 from thermosprout.emergence.forecast import RowForecast, clock_for
 from thermosprout.planning.compare_answer import compare_ways
 from thermosprout.planning.options import Option
-from thermosprout.planning.poor_row import weigh_poor_row
 from thermosprout.planning.season_window import WindowBuilder, plan_window
+from thermosprout.planning.sow_again import weigh_poor_row
 from thermosprout.planning.stations import seeds_per_station
 from thermosprout.planning.succession import Aim, plan_case
 from thermosprout.planning.this_week import Kind, this_week

@@ -30,7 +30,7 @@ from thermosprout.calibration.published import (
     read_table,
 )
 from thermosprout.crops.catalogue import CATALOGUE_FILE
-from thermosprout.crops.parameters import NAMES, PARAMETERS
+from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.emergence.response import Shape
 from thermosprout.files import write_atomic
 from thermosprout.reference import reference_file

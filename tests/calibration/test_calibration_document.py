@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration.document import calibration_document
 from thermosprout.calibration.findings import Finding
 from thermosprout.calibration.plots import Plot, digest_of
+from thermosprout.calibration.predict import Temperatures
+from thermosprout.calibration.result import calibration_document
 from thermosprout.calibration.scores import Score
-from thermosprout.calibration.temperatures import Temperatures
-from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.crops.estimate import PARAMETERS
 
 START = float(np.datetime64("2025-04-02T06:30", "m").astype(int)) / 60.0
 LOOKS = START + np.array([48.0, 96.0, 144.0])

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration import warnings as doubts
+from thermosprout.calibration import findings as doubts
 from thermosprout.calibration.findings import Finding
 from thermosprout.calibration.plots import Plot
-from thermosprout.calibration.temperatures import Temperatures
+from thermosprout.calibration.predict import Temperatures
 
 CROP = plain_crop()
 CENTRE = CROP.estimate.centre()

@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import Planting, grow, plain_crop, spring
-from thermosprout.calibration.document import save_calibration
 from thermosprout.calibration.fit import base_from_prior, fit_with_prior
 from thermosprout.calibration.hierarchy import LOT_SHARE, VARIETY_SHARE, layers_of
-from thermosprout.calibration.result import calibrate
+from thermosprout.calibration.result import calibrate, save_calibration
 from thermosprout.crops.catalogue import catalogue, find_crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.saved_estimates import load_saved

@@ -14,9 +14,8 @@ import pytest
 
 from tests.calibration.growers import Planting, grow, spring
 from thermosprout.calibration.result import calibrate
-from thermosprout.crops.catalogue import find_crop
+from thermosprout.crops.catalogue import find_crop, handling_evidence
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.handling_evidence import handling_evidence
 from thermosprout.emergence.forecast import forecast_constant
 from thermosprout.emergence.treatments import Handling, Treatment
 
@@ -48,7 +47,7 @@ def effect(crop: Crop, handling: Handling) -> tuple[np.ndarray, np.ndarray]:
 
 def exact(crop: Crop, values: dict[str, float]) -> Crop:
     """Crop that is known for sure."""
-    from thermosprout.crops.parameters import PARAMETERS
+    from thermosprout.crops.estimate import PARAMETERS
 
     names = crop.estimate.names
     mean = np.array([float(PARAMETERS[name].transform(values[name])) for name in names])

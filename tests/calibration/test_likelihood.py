@@ -15,8 +15,7 @@ from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot, noted_window_h
 from thermosprout.calibration.posterior import Problem, shear_of
 from thermosprout.calibration.predict import Model, _without_holes
-from thermosprout.crops.estimate import Estimate
-from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.crops.estimate import PARAMETERS, Estimate
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
 

@@ -11,7 +11,7 @@ from scipy.stats import norm
 
 from tests.calibration.growers import plain_crop
 from thermosprout.calibration.lot_report import check_lot, expected_half_germination
-from thermosprout.crops.cautions import DRESSED, GLOVES
+from thermosprout.crops.crop import DRESSED, GLOVES
 from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.germination_test import GerminationTest
 from thermosprout.crops.seed_lots import SeedLot, viability_interval

@@ -18,8 +18,8 @@ from thermosprout.calibration.plots import (
     handling_of,
     plots_of_records,
 )
+from thermosprout.calibration.predict import Temperatures, middle_h, temperatures_of
 from thermosprout.calibration.scores import LeftOut, forecast_draws
-from thermosprout.calibration.temperatures import Temperatures, middle_h, temperatures_of
 from thermosprout.crops.crop import Practice
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import CoverageError, InputError

@@ -12,7 +12,7 @@ from thermosprout.calibration.fit import Fit, base_from_prior
 from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
-from thermosprout.crops.parameters import NAMES
+from thermosprout.crops.estimate import NAMES
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import stand_share
 from thermosprout.emergence.thermal_time import ThermalClock

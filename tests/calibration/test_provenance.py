@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from thermosprout.calibration.document import origin_of
 from thermosprout.calibration.plots import Plot, digest_of
+from thermosprout.calibration.result import origin_of
 
 HOURS = np.datetime64("2026-04-10T06", "h").astype(int)
 

@@ -8,13 +8,12 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import Planting, first_hour, grow, plain_crop, spring
-from thermosprout.calibration.document import _effect, _parameter, _settings
 from thermosprout.calibration.findings import Finding, factor_finding, parameter_finding
 from thermosprout.calibration.hierarchy import LOT_SHARE, VARIETY_SHARE, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot, noted_window_h
 from thermosprout.calibration.predict import DISH_RHO, DISH_SHARE, Model
-from thermosprout.calibration.result import _level
+from thermosprout.calibration.result import _effect, _level, _parameter, _settings
 from thermosprout.calibration.scores import PACKET_C, packet_days
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.forecast import forecast_constant

@@ -11,9 +11,8 @@ from tests.calibration.growers import first_hour, plain_crop, spring
 from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.posterior import THERMAL, shear_of
-from thermosprout.calibration.predict import Model
-from thermosprout.calibration.temperatures import middle_h
-from thermosprout.crops.parameters import NAMES, PARAMETERS
+from thermosprout.calibration.predict import Model, middle_h
+from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.emergence.response import response
 
 CROP = plain_crop()

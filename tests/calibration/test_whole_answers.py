@@ -10,13 +10,17 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration.document import calibration_document, save_calibration
 from thermosprout.calibration.fit import Fit
 from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot, digest_of
-from thermosprout.calibration.result import Calibration, _full
+from thermosprout.calibration.result import (
+    Calibration,
+    _full,
+    calibration_document,
+    save_calibration,
+)
 from thermosprout.calibration.scores import Score
-from thermosprout.crops.parameters import NAMES, PARAMETERS
+from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.crops.saved_estimates import load_saved
 
 CROP = plain_crop()

@@ -14,8 +14,7 @@ from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.result import _plain, calibrate
-from thermosprout.crops.estimate import Estimate
-from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.crops.estimate import PARAMETERS, Estimate
 from thermosprout.emergence.response import response
 from thermosprout.errors import FitError
 

@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
-from thermosprout.crops import cautions as words
+from thermosprout.crops import crop as words
 from thermosprout.reference import demo_folder
 
 SOIL = "--constant", "14"

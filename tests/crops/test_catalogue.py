@@ -12,7 +12,7 @@ import pytest
 
 from thermosprout.crops.catalogue import catalogue, find_crop, generic_crop, search_crops
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.parameters import NAMES
+from thermosprout.crops.estimate import NAMES
 from thermosprout.errors import InputError
 from thermosprout.reference import reference_file
 

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from thermosprout.crops.estimate import Estimate
-from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.crops.estimate import PARAMETERS, Estimate
 from thermosprout.errors import InputError
 
 ESTIMATE = Estimate.generic("made", {"t_base_C": (4.0, 1.5), "thermal_time_50_Cd": (100.0, 0.3)})

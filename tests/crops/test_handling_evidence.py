@@ -6,8 +6,7 @@ import csv
 
 import pytest
 
-from thermosprout.crops.catalogue import catalogue, find_crop
-from thermosprout.crops.handling_evidence import cold_harm, handling_evidence
+from thermosprout.crops.catalogue import catalogue, cold_harm, find_crop, handling_evidence
 from thermosprout.reference import reference_file
 
 

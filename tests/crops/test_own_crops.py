@@ -10,7 +10,7 @@ import pytest
 
 from thermosprout.calibration.published import straight_line
 from thermosprout.crops.catalogue import catalogue, find_crop, generic_crop
-from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.crops.estimate import PARAMETERS
 from thermosprout.crops.saved_estimates import Origin, SavedEstimate, save_estimate, saved_crop
 from thermosprout.crops.seed_lots import SeedLot, viability_prior
 

@@ -5,7 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from thermosprout.arrays import FloatArray
-from thermosprout.emergence.counts import partial_rho, stand_log_likelihood, timing_log_likelihood
+from thermosprout.emergence.count_likelihood import (
+    partial_rho,
+    stand_log_likelihood,
+    timing_log_likelihood,
+)
 
 
 def count_log_likelihood(

@@ -13,7 +13,7 @@ from tests.calibration.growers import first_hour, plain_crop, spring
 from tests.emergence.count_check import count_log_likelihood
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.conditioning import FAILED_BEFORE, Count, condition
-from thermosprout.emergence.counts import (
+from thermosprout.emergence.count_likelihood import (
     increments,
     partial_rho,
     stand_log_likelihood,

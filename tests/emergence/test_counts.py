@@ -8,7 +8,7 @@ from scipy import stats
 from scipy.special import gammaln
 
 from tests.emergence.count_check import count_log_likelihood
-from thermosprout.emergence.counts import (
+from thermosprout.emergence.count_likelihood import (
     increments,
     partial_rho,
     stand_log_likelihood,

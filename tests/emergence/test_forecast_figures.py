@@ -11,10 +11,9 @@ from scipy import stats
 
 from tests.calibration.growers import first_hour, spring
 from tests.emergence.plain_crop import plain_crop
-from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.crops.estimate import PARAMETERS
 from thermosprout.emergence.conditioning import _sentence, still_to_come
-from thermosprout.emergence.count_likelihood import Whitening
-from thermosprout.emergence.counts import Inspections
+from thermosprout.emergence.count_likelihood import Inspections, Whitening
 from thermosprout.emergence.forecast import (
     CropDraws,
     RowForecast,
@@ -26,8 +25,8 @@ from thermosprout.emergence.forecast import (
     site_offset,
 )
 from thermosprout.emergence.response import beta_response, response
-from thermosprout.emergence.sampler import MovingNormal, effective_size, resampled
 from thermosprout.emergence.treatments import PLANTABLE_MM, Handling, Treatment
+from thermosprout.emergence.weighted_draws import MovingNormal, effective_size, resampled
 
 CROP = plain_crop(t_base=4.0)
 SERIES = spring(days=100)

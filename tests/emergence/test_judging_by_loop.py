@@ -22,8 +22,9 @@ from thermosprout.emergence.count_likelihood import (
     FAILED_RHO,
     FAILED_SHARE,
     CountLikelihood,
+    Inspections,
+    inspections_after_planting,
 )
-from thermosprout.emergence.counts import Inspections, inspections_after_planting
 from thermosprout.emergence.forecast import (
     CropDraws,
     RowForecast,
@@ -32,9 +33,9 @@ from thermosprout.emergence.forecast import (
     forecast_constant,
     forecast_row,
 )
-from thermosprout.emergence.sampler import resampled
 from thermosprout.emergence.stand import middle_h, stand_share
 from thermosprout.emergence.treatments import Handling, seed_state
+from thermosprout.emergence.weighted_draws import resampled
 from thermosprout.errors import InputError
 
 CROP = plain_crop(t_base=4.0, base_spread=0.3, thermal_time=110.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermosprout.emergence.quantiles import ODDS, odds, weighted_quantile
+from thermosprout.emergence.weighted_draws import ODDS, odds, weighted_quantile
 
 
 def test_equal_weights_give_the_hazen_quantiles_of_numpy() -> None:

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from thermosprout.emergence.conditioning import place_stages, still_to_come
-from thermosprout.emergence.counts import Inspections
+from thermosprout.emergence.count_likelihood import Inspections
 
 SIZE = 20_000
 

@@ -11,7 +11,7 @@ from scipy.integrate import quad
 from scipy.special import betaln
 
 from thermosprout.emergence.conditioning import place_stages, still_to_come
-from thermosprout.emergence.counts import Inspections
+from thermosprout.emergence.count_likelihood import Inspections
 from thermosprout.emergence.stand import order_shares
 
 

@@ -11,8 +11,8 @@ from tests.emergence.plain_crop import plain_crop
 from thermosprout.emergence.conditioning import bring_in
 from thermosprout.emergence.count_likelihood import Particles, crop_draws
 from thermosprout.emergence.forecast import CropDraws
-from thermosprout.emergence.sampler import Steps, effective_size, resampled, temper
 from thermosprout.emergence.thermal_time import ConstantClock
+from thermosprout.emergence.weighted_draws import Steps, effective_size, resampled, temper
 
 CROP = plain_crop()
 ALONG = np.array([1.0, 0.5])

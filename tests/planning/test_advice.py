@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from thermosprout.emergence.treatments import Handling, Treatment
-from thermosprout.planning import advice
+from thermosprout.planning import compare as advice
 from thermosprout.planning.compare import GOAL_WORDS, Goal
 
 DRY = Handling()

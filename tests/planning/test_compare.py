@@ -9,13 +9,12 @@ import pytest
 
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, series, soil_under, years
-from thermosprout.crops.cautions import DRESSED, NOT_FOOD
+from thermosprout.crops.crop import DRESSED, NOT_FOOD
 from thermosprout.emergence.forecast import CropDraws, clock_for
 from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
-from thermosprout.planning.advice import advise, comparison_cautions
-from thermosprout.planning.compare import Comparison, Goal, compare
+from thermosprout.planning.compare import Comparison, Goal, advise, compare, comparison_cautions
 from thermosprout.planning.compare_answer import CompareAnswer
 from thermosprout.planning.options import Harvest, Option, usual_options
 from thermosprout.season.setting import Setting

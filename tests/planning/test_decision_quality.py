@@ -35,9 +35,8 @@ from thermosprout.planning.options import (
     usual_options,
     weigh,
 )
-from thermosprout.planning.sensible_days import best_day
 from thermosprout.planning.sow_again import AGAIN, FILL, sow_again
-from thermosprout.planning.window import WindowQuestion, sowing_window
+from thermosprout.planning.window import WindowQuestion, best_day, sowing_window
 from thermosprout.season.setting import Setting
 
 YEARS = 30

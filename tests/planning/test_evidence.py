@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from thermosprout.crops.catalogue import catalogue, find_crop
-from thermosprout.crops.parameters import NAMES
+from thermosprout.crops.estimate import NAMES
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.planning.evidence import HOW_KNOWN, crop_evidence, lot_words
 

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from thermosprout.errors import InputError
-from thermosprout.planning.seeds_needed import odds_of_stand, row_shares, seeds_for_stand
+from thermosprout.planning.options import odds_of_stand, row_shares, seeds_for_stand
 
 
 def test_odds_are_the_binomial_tail() -> None:

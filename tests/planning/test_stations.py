@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from thermosprout.errors import InputError
-from thermosprout.planning.seeds_needed import odds_of_stand, row_shares, seeds_for_stand
+from thermosprout.planning.options import odds_of_stand, row_shares, seeds_for_stand
 from thermosprout.planning.stations import filled_share, filled_share_beta, luck_note, plan_stations
 
 

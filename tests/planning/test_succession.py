@@ -14,8 +14,8 @@ from thermosprout.planning.bed_gaps import (
     odds_within,
 )
 from thermosprout.planning.options import usual_options
+from thermosprout.planning.season_window import years_as_members
 from thermosprout.planning.succession import Aim, plan_succession
-from thermosprout.planning.years import years_as_members
 
 CROP = plain_crop()
 AIR = years(INLAND, 5, days=500)

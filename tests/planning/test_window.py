@@ -10,8 +10,7 @@ from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, ask_window, series, soil_under, years
 from thermosprout.errors import InputError
 from thermosprout.planning.options import usual_options
-from thermosprout.planning.sensible_days import best_day, sensible_days
-from thermosprout.planning.window import usual_within_d, window_netcdf
+from thermosprout.planning.window import best_day, sensible_days, usual_within_d, window_netcdf
 
 CROP = plain_crop()
 AIR = years(INLAND, 6, days=500)

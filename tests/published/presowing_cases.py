@@ -13,7 +13,7 @@ from reference_data.build.handling import LEFT_OUT_FILE
 from reference_data.build.presowing_rows import PublishedEffect, published_effects
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.parameters import NAMES, PARAMETERS
+from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
 from thermosprout.emergence.forecast import RowForecast, forecast_constant
 from thermosprout.emergence.treatments import Handling

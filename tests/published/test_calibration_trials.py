@@ -24,10 +24,9 @@ from tests.published.calibration_data import (
 )
 from thermosprout.calibration.fit import base_from_prior, fit_with_prior
 from thermosprout.calibration.plots import Plot, half_seen_d
-from thermosprout.calibration.predict import Model
+from thermosprout.calibration.predict import Model, temperatures_of
 from thermosprout.calibration.result import calibrate
 from thermosprout.calibration.scores import forecast_draws
-from thermosprout.calibration.temperatures import temperatures_of
 from thermosprout.crops.catalogue import find_crop, generic_crop
 from thermosprout.soil.readers.logger import read_soil_csv
 

@@ -9,7 +9,7 @@ import pytest
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, ask_window, series, soil_under, years
 from thermosprout.planning.options import usual_options
-from thermosprout.planning.sensible_days import sensible_days
+from thermosprout.planning.window import sensible_days
 from thermosprout.reports.forecast_figures import window_figure
 from thermosprout.reports.style import figure_bytes
 

@@ -107,7 +107,7 @@ class Calibration(Answer):
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document of ``thermosprout calibrate``."""
-        from thermosprout.calibration.document import calibration_document
+        from thermosprout.calibration.result import calibration_document
 
         return calibration_document(
             self.fit,

@@ -8,19 +8,20 @@ What is where
 -------------
 plots
     What was sown where and what was counted, from tables of records or files of single dates.
-hierarchy, season_effects
+hierarchy, fit
     The vector that is fitted: crop, varieties and lots; then what each planting (soil error and
     season), each season (stand) and each untested lot has of its own.
 predict, likelihood
     What the forecast's own model expects of every plot, and how likely the counts are.
-posterior, sampling, fit
-    Gradient and curvature plot by plot, draws, and the fit with a prior.
+posterior, sampling
+    Gradient and curvature plot by plot, and draws of the fit with a prior.
 maximum_likelihood
     The fit without a prior: only what the records pin down is moved.
-temperatures, fit_checks, warnings
-    What the plots saw; where prior, fit and records do not agree; sentences for the reader.
-findings, result, document, scores
-    Figures and intervals, the answer, its document and files, and forecasts of what is left out.
+fit_checks
+    Where prior, fit and records do not agree.
+findings, result, scores
+    Figures, intervals and warnings; the answer, its document and files; forecasts of what is left
+    out.
 published, lot_report
     The tables behind the catalogue beside a crop's curve; one germination test read out.
 
@@ -37,7 +38,7 @@ Decisions
 - A figure far from the prior, plots that do not fit and two flushes are told with plot, day and
   what to do. An estimate that makes forecasts of left-out seasons or dates worse is not saved.
 
-To add a parameter, add it to ``thermosprout.crops.parameters``; the fit takes it from there. To
+To add a parameter, add it to ``thermosprout.crops.estimate``; the fit takes it from there. To
 let varieties or lots differ in it, name it in ``hierarchy.OF_VARIETY`` or ``OF_LOT``. Test on
 growers that share no code with the model (``tests/calibration/seedbeds.py``).
 """

@@ -1,16 +1,29 @@
-"""What a calibration found of each parameter: centre, interval, and what the records added."""
+"""What a calibration says of each parameter, what the records added, and what to be wary of."""
 
 from __future__ import annotations
 
+import itertools
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from thermosprout.arrays import FloatArray
 from thermosprout.calibration.fit import Fit
+from thermosprout.calibration.fit_checks import FitCheck, offsets
+from thermosprout.calibration.plots import Plot, half_seen_d
+from thermosprout.calibration.predict import NARROW_C, Temperatures
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.parameters import NAMES, PARAMETERS
-from thermosprout.emergence.quantiles import weighted_quantile
+from thermosprout.crops.estimate import NAMES, PARAMETERS
+from thermosprout.crops.germination_test import replicate_warning
+from thermosprout.emergence.weighted_draws import weighted_quantile
+from thermosprout.quantities import percent
+
+if TYPE_CHECKING:
+    from thermosprout.calibration.maximum_likelihood import PlainFit
+
 
 INTERVAL = 0.9
 """Probability of the intervals reported."""
@@ -118,3 +131,210 @@ def factor_finding(
         prior=(1.0, float(np.exp(-Z * sd)), float(np.exp(Z * sd))),
         narrower=1.0 - float(np.log(high / low)) / (2 * Z * sd), kept=False,
     )  # fmt: skip
+
+
+FEW_DRAWS = 100.0
+_SCATTER = 4.0
+LINE_APART_C = 4.0
+"""Distance from the fitted base to that of a straight line through the speeds past which the
+records do not fix a base (common practice, no source). [K]"""
+_COLD_C, _WARM_C = -5.0, 20.0
+
+
+def warnings_with_prior(
+    crop: Crop, fit: Fit, checks: Sequence[FitCheck], seen: Temperatures
+) -> tuple[str, ...]:
+    """Sentences on a fit with prior, the gravest first."""
+    found = []
+    if not seen.wide_enough:
+        found.append(_kept_base(crop, seen))
+    if fit.effective_draws < FEW_DRAWS:
+        found.append(
+            f"the fit rests on {fit.effective_draws:.0f} effective draws: take its intervals as "
+            "rough"
+        )
+    found += [item.sentence for item in checks]
+    found += _of_plots(fit.plots, crop)
+    return tuple(found)
+
+
+def warnings_without_prior(
+    crop: Crop, fit: PlainFit, findings: Sequence[Finding], seen: Temperatures
+) -> tuple[str, ...]:
+    """Sentences on a fit without prior, the gravest first."""
+    found = []
+    by_name = {item.name: item for item in findings}
+    base = by_name["t_base_C"]
+    if not seen.wide_enough:
+        found.append(_kept_base(crop, seen))
+    elif base.estimate is None:
+        found.append(
+            "the records do not pin down a base temperature: it is held at the catalogue's "
+            f"{base.prior[0]:.1f} °C and not reported"
+        )
+    else:
+        found += _base_alone(fit, base, seen)
+    thermal = by_name["thermal_time_50_Cd"]
+    if base.estimate is None and thermal.estimate is not None:
+        found.append(
+            f"thermal time {thermal.estimate:.0f} °C d holds for a base temperature of "
+            f"{base.prior[0]:.1f} °C only"
+        )
+    if any(plot.dish for plot in fit.plots):
+        found.append(
+            "germination in dishes was taken as the event itself: thermal time is to germination, "
+            "not to emergence from a depth"
+        )
+    found += _scatter(fit)
+    found += _of_plots(fit.plots, crop)
+    return tuple(found)
+
+
+def _kept_base(crop: Crop, seen: Temperatures) -> str:
+    base = crop.estimate.centre()["t_base_C"]
+    if seen.means.size == 0:
+        return (
+            f"nothing came up in any plot: base temperature stays at the catalogue's {base:.1f} °C"
+        )
+    where = f"between {seen.low:.0f} and {seen.high:.0f} °C"
+    if seen.high - seen.low < 0.5:
+        where = f"all at {seen.low:.0f} °C"
+    return (
+        f"your plots were {where}: base temperature stays at the catalogue's {base:.1f} °C "
+        f"(it takes plots {NARROW_C:.0f} °C or more apart)"
+    )
+
+
+def _base_alone(fit: PlainFit, base: Finding, seen: Temperatures) -> list[str]:
+    """What to think of a base temperature that the records alone gave."""
+    found: list[str] = []
+    if base.estimate is None or base.low is None or base.high is None:
+        return found
+    known = base.prior[1] - 3 <= base.estimate <= base.prior[2] + 3
+    usual = base.prior[1] <= base.estimate <= base.prior[2]
+    if not (usual or _COLD_C <= base.estimate <= _WARM_C):
+        found.append(
+            f"a base temperature of {base.estimate:.1f} °C is absurd for a crop: the records do "
+            "not support one"
+        )
+    elif not known:
+        found.append(
+            f"a base temperature of {base.estimate:.1f} °C is far from the "
+            f"{base.prior[1]:.1f} to {base.prior[2]:.1f} °C known for {fit.crop.name}: do not "
+            "trust it without more trials"
+        )
+    if base.high - base.low > 10.0:
+        found.append(
+            f"the base temperature is only known to lie between {base.low:.1f} and "
+            f"{base.high:.1f} °C"
+        )
+    if base.estimate < seen.low - 10.0:
+        found.append(
+            f"the base temperature lies {seen.low - base.estimate:.0f} °C below the coldest "
+            "plot: it is read off a line drawn far beyond the records"
+        )
+    found += _line_elsewhere(fit, base.estimate)
+    if len(seen.plots_at) == 2:
+        found.append("two temperatures give a line but nothing to check it with")
+    if all(count == 1 for _, count in seen.plots_at):
+        found.append(
+            "there is one plot or dish at each temperature: chance differences between plots "
+            "cannot be told from the effect of temperature, and intervals are too narrow"
+        )
+    return found
+
+
+def _line_elsewhere(fit: PlainFit, base: float) -> list[str]:
+    """Say that the records do not fix the base, where a line through their speeds is elsewhere."""
+    centre = fit.crop.estimate.centre()
+    top = centre["t_base_C"] + centre["opt_gap_C"] + 3.0
+    pairs = [
+        (plot.constant_C, half_seen_d(plot))
+        for plot in fit.plots
+        if plot.constant_C is not None and plot.constant_C <= top
+    ]
+    speeds = [(warm, 1.0 / days) for warm, days in pairs if warm is not None and days]
+    if len({warm for warm, _ in speeds}) < 3:
+        return []
+    temperature, speed = np.array(speeds).T
+    slope, cut = np.polyfit(temperature, speed, 1)
+    line = -cut / slope if slope > 0 else -np.inf
+    if abs(line - base) <= LINE_APART_C:
+        return []
+    other = f"at {line:.1f} °C" if np.isfinite(line) else "nowhere"
+    sentence = (
+        f"the base temperature is not fixed by these records: the fit has it at {base:.1f} °C, a "
+        f"straight line through the speeds meets zero {other}; repeat the dishes at each "
+        "temperature, or leave the base to the catalogue"
+    )
+    return [sentence]
+
+
+def _scatter(fit: PlainFit) -> list[str]:
+    """Plots that differ from the fit by more than their seeds explain."""
+    rows, off, error = offsets(fit.model, fit.model.predict(fit.vector[None]))
+    free = rows.size - 2
+    if free < 1:
+        return []
+    ratio = float(np.square(off / error).sum() / free)
+    if ratio < _SCATTER:
+        return []
+    worst = int(np.argmax(np.abs(off / error)))
+    change = np.expm1(abs(off[worst]))
+    word = "slower" if off[worst] > 0 else "faster"
+    return [
+        (
+            f"plots scatter about the fit {np.sqrt(ratio):.1f} times more than their seeds "
+            f"explain; {fit.plots[rows[worst]].name} is {percent(change)} {word}: do not trust the "
+            "intervals"
+        )
+    ]
+
+
+def _falling_rates(plots: Sequence[Plot], crop: Crop) -> list[str]:
+    """Speed that does not rise with temperature below the optimum the catalogue gives."""
+    centre = crop.estimate.centre()
+    optimum = centre["t_base_C"] + centre["opt_gap_C"]
+    days: dict[float, list[float]] = defaultdict(list)
+    for plot in plots:
+        half = half_seen_d(plot) if plot.noted_h is None else None
+        if plot.constant_C is not None and half is not None:
+            days[plot.constant_C].append(half)
+    levels = sorted(days)
+    for cooler, warmer in itertools.pairwise(levels):
+        slower = np.mean(days[warmer]) > 1.05 * np.mean(days[cooler])
+        if slower and warmer <= optimum + 3.0:
+            return [
+                (
+                    f"speed does not rise steadily with temperature: half had come after "
+                    f"{np.mean(days[warmer]):.1f} d at {warmer:g} °C and after "
+                    f"{np.mean(days[cooler]):.1f} d at {cooler:g} °C"
+                )
+            ]
+    return []
+
+
+def _of_plots(plots: Sequence[Plot], crop: Crop) -> list[str]:
+    """What plots say of themselves: no replicates, replicates that disagree, nothing up."""
+    found = _falling_rates(plots, crop)
+    alike: dict[tuple[object, ...], list[Plot]] = defaultdict(list)
+    for plot in plots:
+        key = (plot.variety, plot.seed_lot, plot.treatment, plot.constant_C, plot.dish,
+               None if plot.constant_C is not None else plot.planted_h, plot.depth_cm)  # fmt: skip
+        alike[key].append(plot)
+    counted = [group for group in alike.values() if group[0].noted_h is None]
+    if counted and all(len(group) == 1 for group in counted):
+        found.append(
+            "no plot was replicated: what a plot has of its own cannot be told from its "
+            "treatment, date or temperature"
+        )
+    for group in counted:
+        if group[0].dish:
+            told = replicate_warning(tuple((plot.emerged, plot.seeds) for plot in group))
+            if told:
+                found.append(f"dishes at {group[0].constant_C:g} °C: {told}")
+    empty = [plot.name for plot in plots if plot.noted_h is None and plot.emerged == 0]
+    if empty:
+        shown = ", ".join(empty[:4]) + (" and others" if len(empty) > 4 else "")
+        found.append(f"nothing came up in {shown}")
+    return found

@@ -22,8 +22,7 @@ from thermosprout.calibration.plots import Plot, half_seen_d
 from thermosprout.calibration.posterior import Shear, shear_of
 from thermosprout.calibration.predict import Model, Predicted
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.estimate import Estimate
-from thermosprout.crops.parameters import NAMES, PARAMETERS
+from thermosprout.crops.estimate import NAMES, PARAMETERS, Estimate
 from thermosprout.quantities import percent
 
 if TYPE_CHECKING:

@@ -194,7 +194,7 @@ def layers_of(estimate: Estimate, plots: Sequence[Plot], *, seasonal: bool = Fal
         Where no variety or lot is named, the plots are the crop itself.
     seasonal : bool
         Leave a part of the spread to seasons; their entries come with
-        :func:`thermosprout.calibration.season_effects.with_effects`.
+        :func:`thermosprout.calibration.fit.with_effects`.
     """
     found: list[Cell] = [
         (plot.variety, plot.seed_lot, None if plot.known_treatment else plot.treatment)

@@ -17,7 +17,7 @@ from scipy.special import betainc, logsumexp, ndtr, ndtri
 from thermosprout.arrays import FloatArray
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model, Predicted
-from thermosprout.emergence.counts import partial_rho, stand_log_likelihood
+from thermosprout.emergence.count_likelihood import partial_rho, stand_log_likelihood
 
 SLIPS = 1e-3
 """Share of seedlings that may be counted at any odd inspection: slips and weeds."""

@@ -7,8 +7,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from thermosprout.crops.cautions import DRESSED, GLOVES
-from thermosprout.crops.crop import Crop
+from thermosprout.crops.crop import DRESSED, GLOVES, Crop
 from thermosprout.crops.germination_test import GerminationTest, replicate_warning
 from thermosprout.crops.seed_lots import SeedLot, viability_interval
 from thermosprout.emergence.response import response

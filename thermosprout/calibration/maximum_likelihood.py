@@ -16,10 +16,9 @@ from thermosprout.calibration.hierarchy import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.posterior import Problem, shear_of
-from thermosprout.calibration.predict import Model
-from thermosprout.calibration.temperatures import temperatures_of
+from thermosprout.calibration.predict import Model, temperatures_of
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.parameters import PARAMETERS
+from thermosprout.crops.estimate import PARAMETERS
 from thermosprout.errors import FitError
 
 IntArray = npt.NDArray[np.intp]

@@ -21,7 +21,7 @@ import pandas as pd
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot, viability_prior
-from thermosprout.emergence.counts import increments
+from thermosprout.emergence.count_likelihood import increments
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text

@@ -18,10 +18,9 @@ import numpy as np
 from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.calibration.hierarchy import Layers
 from thermosprout.calibration.likelihood import Likelihood, Nodes
-from thermosprout.calibration.predict import Model
-from thermosprout.calibration.temperatures import middle_h
+from thermosprout.calibration.predict import Model, middle_h
 from thermosprout.crops.crop import ResponseShape
-from thermosprout.crops.parameters import NAMES, PARAMETERS
+from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.emergence.response import ResponseDraws
 
 THERMAL = ("t_base_C", "opt_gap_C", "ceiling_gap_C", "curvature")

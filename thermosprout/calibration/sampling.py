@@ -10,7 +10,7 @@ from scipy.special import logsumexp
 
 from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.calibration.posterior import Problem
-from thermosprout.emergence.sampler import resampled
+from thermosprout.emergence.weighted_draws import resampled
 
 _EQUAL = 1e-6
 

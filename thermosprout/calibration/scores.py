@@ -15,8 +15,7 @@ from scipy.special import expit, logit
 from thermosprout.arrays import FloatArray
 from thermosprout.calibration.fit import base_from_prior, fit_with_prior
 from thermosprout.calibration.plots import Plot, half_seen_d
-from thermosprout.calibration.predict import Model
-from thermosprout.calibration.temperatures import temperatures_of
+from thermosprout.calibration.predict import Model, temperatures_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.forecast import (
@@ -27,8 +26,8 @@ from thermosprout.emergence.forecast import (
     forecast_row,
     generator,
 )
-from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
+from thermosprout.emergence.weighted_draws import weighted_quantile
 from thermosprout.errors import CoverageError, InputError
 
 DRAWS = 500

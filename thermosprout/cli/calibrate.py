@@ -122,8 +122,8 @@ def calibrate(
         )
     if check is not None and no_prior:
         raise InputError("--check scores calibrations with a prior", hint="leave out --no-prior")
-    from thermosprout.calibration.document import calibration_document, save_calibration
     from thermosprout.calibration.result import calibrate as run
+    from thermosprout.calibration.result import calibration_document, save_calibration
     from thermosprout.calibration.scores import LeftOut, widest_left_out
     from thermosprout.calibration.scores import check as score
     from thermosprout.cli.output import note, print_json, progress, say

@@ -202,8 +202,8 @@ def _full(crop: Crop) -> dict[str, Any]:
         short_citations,
         straight_line,
     )
-    from thermosprout.crops.cautions import WET, cautions
-    from thermosprout.crops.parameters import PARAMETERS
+    from thermosprout.crops.crop import WET, cautions
+    from thermosprout.crops.estimate import PARAMETERS
     from thermosprout.planning.evidence import handling_grounds
 
     centre = crop.estimate.centre()
@@ -315,7 +315,7 @@ def _constant(
 
 def _cautions(crop: Crop, treatment: TreatmentName, soak_h: float) -> list[str]:
     """Cautions where seed is wetted, and the one on soaks that are too long."""
-    from thermosprout.crops.cautions import cautions
+    from thermosprout.crops.crop import cautions
 
     if treatment is TreatmentName.DIRECT:
         return []

@@ -331,7 +331,7 @@ def sow_again(
 
     Example: thermosprout sow-again season.toml --row N4 --as-of 2026-05-08
     """
-    from thermosprout.planning.poor_row import weigh_poor_row
+    from thermosprout.planning.sow_again import weigh_poor_row
     from thermosprout.reports.decision_tables import sow_again_tables
 
     opt.require_season(sowing.season, say=False)

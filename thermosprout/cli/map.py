@@ -84,7 +84,7 @@ def map_grid(
         ) from None
 
     from thermosprout.crops.catalogue import find_crop
-    from thermosprout.crops.cautions import cautions
+    from thermosprout.crops.crop import cautions
     from thermosprout.emergence.forecast import STAGES
     from thermosprout.maps.files import open_grid
     from thermosprout.maps.map import emergence_map, map_summary

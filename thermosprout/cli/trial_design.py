@@ -110,7 +110,7 @@ def design(
     """
     import numpy as np
 
-    from thermosprout.crops.cautions import cautions
+    from thermosprout.crops.crop import cautions
     from thermosprout.errors import InputError
     from thermosprout.trials.design import (
         ANSWERS,

@@ -1,8 +1,8 @@
 """Crops and seed lots: what is known before anything is sown.
 
-crop, estimate, parameters
+crop, estimate
     A crop is an estimate (a normal over transformed parameters) with its stand, cautions and
-    practice. ``parameters`` is the one table of names, scales, units, labels and meanings.
+    practice. ``estimate`` holds the one table of names, scales, units, labels and meanings.
 catalogue
     The crops that come with the package, found by any of their names; a generic crop stands for
     one that is not among them. ``reference_data/catalogue.json`` is made by

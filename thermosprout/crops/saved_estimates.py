@@ -23,8 +23,7 @@ import numpy as np
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.catalogue import find_crop, generic_crop
 from thermosprout.crops.crop import Crop, ResponseShape, Season, SeedSize
-from thermosprout.crops.estimate import Estimate, Provenance
-from thermosprout.crops.parameters import NAMES, PARAMETERS
+from thermosprout.crops.estimate import NAMES, PARAMETERS, Estimate, Provenance
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text, write_atomic
 

@@ -19,12 +19,11 @@ forecast
     draws (:func:`~.forecast.forecast_days`).
 harvest
     From half emergence to first harvest on the temperature of the air, and frosts.
-counts, count_likelihood, conditioning
+count_likelihood, conditioning
     Counts of seedlings, how well draws agree with them, and the forecast that has seen them.
-sampler
-    Draws brought to a sharper density step by step, where few agree with the counts.
-quantiles
-    The one weighted quantile: NaN is left out, inf is later than all.
+weighted_draws
+    The one weighted quantile (NaN is left out, inf is later than all), and draws brought to a
+    sharper density step by step, where few agree with the counts.
 
 Decisions
 ---------

@@ -20,13 +20,20 @@ from thermosprout.emergence.count_likelihood import (
     FAILED_BELOW,
     FAILED_RHO,
     FAILED_SHARE,
+    Count,
     CountLikelihood,
+    Inspections,
     Particles,
+    inspections_after_planting,
 )
-from thermosprout.emergence.counts import Count, Inspections, inspections_after_planting
 from thermosprout.emergence.forecast import RowForecast, generator
-from thermosprout.emergence.quantiles import weighted_quantile
-from thermosprout.emergence.sampler import Steps, effective_size, resampled, temper
+from thermosprout.emergence.weighted_draws import (
+    Steps,
+    effective_size,
+    resampled,
+    temper,
+    weighted_quantile,
+)
 from thermosprout.quantities import percent
 
 __all__ = ["FAILED_BEFORE", "Conditioned", "Count", "condition", "place_stages", "still_to_come"]

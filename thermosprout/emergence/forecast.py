@@ -13,11 +13,11 @@ import xarray as xr
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Draws, Estimate
 from thermosprout.emergence.course_table import CourseTable
-from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import beta_binomial, middle_h, order_shares, stand_share
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
+from thermosprout.emergence.weighted_draws import weighted_quantile
 from thermosprout.quantities import TABLE_DEPTH_CM
 
 FloatArray = npt.NDArray[np.float64]

@@ -13,15 +13,14 @@ which day           ``season_window.plan_window``         ``WindowAnswer``
 rows that come even ``succession.plan_case``              ``SuccessionAnswer``
 what fits a gap     ``bed_gaps.plan_openings``            ``GapsAnswer``
 seeds per station   ``stations.seeds_per_station``        ``StationsAnswer``
-a poor row          ``poor_row.weigh_poor_row``           ``PoorRow``
+a poor row          ``sow_again.weigh_poor_row``          ``PoorRow``
 this week           ``this_week.this_week``               ``Week``
 ==================  ====================================  ==========================
 
-``options`` holds the ways of sowing and what one brings (``weigh``); ``compare`` weighs them
-against each other and ``advice`` puts the verdict into words; ``sow_again``, ``sprouting``,
-``window``, ``succession`` and ``seeds_needed`` are the arithmetic behind the answers;
-``sensible_days`` and ``years`` serve the window; ``evidence`` says where a season's numbers come
-from.
+``options`` holds the ways of sowing, what one brings (``weigh``) and how many seeds it takes;
+``compare`` weighs them against each other and puts the verdict into words; ``sprouting``,
+``window`` and ``succession`` are the arithmetic behind the answers; ``evidence`` says where a
+season's numbers come from, what an advice rests on and which trial would settle it.
 
 A new decision is a function of a ``Context`` with an answer of its own; it forecasts through
 ``Context.setting`` and nothing else, so that it agrees with every other.

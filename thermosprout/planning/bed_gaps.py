@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
-from thermosprout.crops.cautions import cautions
+from thermosprout.crops.crop import cautions
 from thermosprout.dates import noon, read_days
 from thermosprout.errors import InputError
 from thermosprout.planning.options import usual_options

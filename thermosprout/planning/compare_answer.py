@@ -11,14 +11,21 @@ import numpy as np
 from thermosprout.arrays import FloatArray
 from thermosprout.dates import noon, read_day
 from thermosprout.emergence.forecast import STAGES
-from thermosprout.emergence.quantiles import odds
-from thermosprout.planning.advice import advise, comparison_cautions, surely
-from thermosprout.planning.advice import selected_group_note as selected_note
-from thermosprout.planning.compare import Comparison, Gain, Goal, compare, harvest_is_seen
-from thermosprout.planning.grounds import grounds
+from thermosprout.emergence.weighted_draws import odds
+from thermosprout.planning.compare import (
+    Comparison,
+    Gain,
+    Goal,
+    advise,
+    compare,
+    comparison_cautions,
+    harvest_is_seen,
+    surely,
+)
+from thermosprout.planning.compare import selected_group_note as selected_note
+from thermosprout.planning.evidence import grounds
 from thermosprout.planning.options import Outcome, harvest_of, minutes_of, usual_options
-from thermosprout.planning.sensible_days import IN_TIME_ODDS
-from thermosprout.planning.window import usual_within_d
+from thermosprout.planning.window import IN_TIME_ODDS, usual_within_d
 from thermosprout.season.context import Context
 from thermosprout.season.json_values import Document, Odds, rounded, stamp, stamps
 from thermosprout.season.schema import hours

@@ -6,8 +6,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from thermosprout.crops.cautions import DRESSED, cautions
-from thermosprout.crops.crop import Crop
+from thermosprout.crops.crop import DRESSED, Crop, cautions
 from thermosprout.dates import noon, read_days
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError

@@ -14,10 +14,9 @@ from scipy.special import ndtr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.calibration.published import short_citations
+from thermosprout.crops.catalogue import cold_harm
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.handling_evidence import cold_harm
 from thermosprout.emergence.forecast import CropDraws, generator
-from thermosprout.emergence.quantiles import odds, weighted_quantile
 from thermosprout.emergence.stand import sprouted_share
 from thermosprout.emergence.treatments import (
     germination_time,
@@ -25,8 +24,9 @@ from thermosprout.emergence.treatments import (
     radicle_time,
     sprouted_deviate,
 )
+from thermosprout.emergence.weighted_draws import odds, weighted_quantile
 from thermosprout.errors import InputError
-from thermosprout.planning.seeds_needed import seeds_for_stand
+from thermosprout.planning.options import seeds_for_stand
 from thermosprout.quantities import percent
 from thermosprout.reference import reference_file
 from thermosprout.season.schema import hours, local

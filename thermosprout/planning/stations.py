@@ -9,10 +9,9 @@ import numpy.typing as npt
 from scipy.special import bdtrc
 
 from thermosprout.arrays import FloatArray
-from thermosprout.crops.cautions import cautions
-from thermosprout.crops.crop import Crop
-from thermosprout.emergence.quantiles import odds
+from thermosprout.crops.crop import Crop, cautions
 from thermosprout.emergence.treatments import Treatment
+from thermosprout.emergence.weighted_draws import odds
 from thermosprout.errors import InputError
 from thermosprout.planning.options import option_named
 from thermosprout.quantities import percent

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import xarray as xr
 
-from thermosprout.crops.cautions import cautions
+from thermosprout.crops.crop import cautions
 from thermosprout.errors import InputError
 from thermosprout.planning.options import option_named
 from thermosprout.planning.season_window import EMERGENCE_D, HARVEST_D, WindowBuilder

@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from thermosprout.crops.cautions import DRESSED, cautions
+from thermosprout.crops.crop import DRESSED, cautions
 from thermosprout.dates import day_words
 from thermosprout.emergence.forecast import STAGES
-from thermosprout.emergence.quantiles import weighted_quantile
 from thermosprout.emergence.treatments import Treatment
+from thermosprout.emergence.weighted_draws import weighted_quantile
 from thermosprout.errors import InputError
 from thermosprout.planning.sprouting import radicle_times
 from thermosprout.quantities import percent

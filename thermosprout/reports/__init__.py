@@ -6,5 +6,5 @@ bottom line and ends with notes and cautions. Pictures: ``forecast_figures`` and
 in the style of ``style`` (matplotlib), ``row_picture`` for the page (SVG). Files: ``season_page``,
 ``record_sheet`` (both filled by ``html``, which shuts out every network), ``calendar``. The page on
 the method is ``method.md``. Which cautions an answer needs is decided in
-:mod:`thermosprout.crops.cautions`.
+:mod:`thermosprout.crops.crop`.
 """

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from thermosprout.crops.parameters import DERIVED_HEADINGS, PARAMETERS
+from thermosprout.crops.estimate import DERIVED_HEADINGS, PARAMETERS
 from thermosprout.quantities import Units, show_length, show_temperature
 from thermosprout.reports.words import UNKNOWN, number, percent, plain_table
 

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from thermosprout.crops.cautions import cautions
+from thermosprout.crops.crop import cautions
 from thermosprout.reports.html import data_block, offline_page
 from thermosprout.trials.records.plots import Entry, PlotHistory
 from thermosprout.trials.records.values import FORMAT, KNOWN, REQUIRED

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.arrays import FloatArray
-from thermosprout.emergence.quantiles import ODDS, weighted_quantile
+from thermosprout.emergence.weighted_draws import ODDS, weighted_quantile
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 from thermosprout.season.schema import hours, local
 from thermosprout.soil.series import hours_since_epoch

@@ -12,8 +12,8 @@ import numpy as np
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.conditioning import Conditioned, Count, condition
 from thermosprout.emergence.forecast import DRAWS, STAGES, RowForecast, Sowing
-from thermosprout.emergence.quantiles import odds
 from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.emergence.weighted_draws import odds
 from thermosprout.errors import CoverageError
 from thermosprout.quantities import percent
 from thermosprout.season.context import Context, season_context

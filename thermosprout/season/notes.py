@@ -6,8 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
-from thermosprout.crops.cautions import DRESSED
-from thermosprout.crops.crop import Crop
+from thermosprout.crops.crop import DRESSED, Crop
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.treatments import Handling, Treatment
