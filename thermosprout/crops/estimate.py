@@ -1,4 +1,4 @@
-"""An estimate: what is known of a crop, as a normal over transformed parameters, and their table."""
+"""What is known of a crop, as a normal over transformed parameters, and the table of these."""
 
 from __future__ import annotations
 

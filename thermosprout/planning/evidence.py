@@ -1,4 +1,4 @@
-"""What is known of each crop and by whom, and the trial that settles what hangs on an assumption."""
+"""What is known of each crop and by whom, and the trial that settles an open choice."""
 
 from __future__ import annotations
 
