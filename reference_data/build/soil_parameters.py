@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -435,7 +435,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         "seasons": len(seasons),
         "mean_rmse_left_out_K": round(float(judged_sun["rmse_K"].mean()), 3),
         "mean_rmse_fitted_K": round(float(judged_sun["fitted_rmse_K"].mean()), 3),
-        "parameters": {name: round(value, 4) for name, value in ground.as_dict().items()},
+        "parameters": {name: round(value, 4) for name, value in asdict(ground).items()},
     }
     write_atomic(options.out, json.dumps(document, indent=1) + "\n")
     print(judged.round(2).to_string())

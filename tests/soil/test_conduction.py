@@ -6,16 +6,26 @@ import numpy as np
 import pytest
 
 from thermosprout.soil.model.conduction import (
+    Operator,
     conduct,
     graded_grid,
     make_operator,
-    steady_wave,
-    stored_heat,
 )
 from thermosprout.soil.model.ground import LATENT_HEAT_FUSION, SOILS
 
 GRID = graded_grid()
 OMEGA_H = 2.0 * np.pi / 24.0
+
+
+def steady_wave(depth_m: np.ndarray, hours: np.ndarray, diffusivity: float) -> np.ndarray:
+    """Damped wave under a surface that swings once a day: Carslaw & Jaeger (1959), section 2.6."""
+    ratio = depth_m[:, None] * np.sqrt(OMEGA_H / 3600.0 / (2.0 * diffusivity))
+    return np.exp(-ratio) * np.sin(OMEGA_H * hours[None, :] - ratio)
+
+
+def stored_heat(operator: Operator, state: np.ndarray, ice: np.ndarray) -> np.ndarray:
+    """Heat in the column above 0 degC and all water liquid. [J m-2]"""
+    return (state * operator.capacity).sum(axis=1) - ice.sum(axis=1)
 
 
 def _operator(texture: str, content: float):

@@ -15,7 +15,7 @@ from tests.soil.test_bridging import holed, wave
 from tests.soil.test_model import spring
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.convert import convert_surface, move, to_depth
-from thermosprout.soil.model.seedbed_water import seedbed_water
+from thermosprout.soil.model.seedbed_water import seedbed_column
 from thermosprout.soil.model.temperature import model_between_gaps, soil_temperature
 from thermosprout.soil.model.weather import day_starts_utc
 from thermosprout.soil.readers.logger import bridge
@@ -147,7 +147,7 @@ def test_other_wishes_that_cannot_be_met(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="need a time zone, an offset or a longitude"):
         day_starts_utc(["2026-04-01"])
     with pytest.raises(CoverageError, match="needs two days of weather at least"):
-        seedbed_water(spring(days=3).isel(time=slice(0, 40)), depth_cm=2.0)
+        seedbed_column(spring(days=3).isel(time=slice(0, 40))).at(2.0)
     with pytest.raises(InputError, match=r"STATIONS\.csv: there is no station list"):
         list_stations(tmp_path)
     with pytest.raises(InputError, match="this one has members"):

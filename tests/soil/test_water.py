@@ -14,7 +14,6 @@ from thermosprout.soil.model.seedbed_water import (
     LIKELY_BEDS,
     hydrothermal_factor,
     seedbed_column,
-    seedbed_water,
 )
 from thermosprout.soil.model.water import (
     DAY_SHARES,
@@ -166,7 +165,7 @@ def test_rain_that_is_not_known_is_no_drought() -> None:
     weather = _dry_spell()
     rain = weather["precipitation"].values.copy()
     rain[24 * 20 :] = np.nan
-    water = seedbed_water(weather.assign(precipitation=("time", rain)), depth_cm=2.0)
+    water = seedbed_column(weather.assign(precipitation=("time", rain))).at(2.0)
     assert float(water.factor[-1]) > 0.8
     assert water.rain_until == weather["time"].values[24 * 20]
 
@@ -182,7 +181,7 @@ def test_the_sentence_says_where_rain_may_still_fall() -> None:
 
 def test_a_dry_spell_slows_and_is_said() -> None:
     weather = _dry_spell()
-    water = seedbed_water(weather, depth_cm=2.0)
+    water = seedbed_column(weather).at(2.0)
     assert water.factor.dims == ("time",)
     assert float(water.factor[24 * 10]) > 0.9
     assert float(water.factor[-1]) < 0.3
@@ -200,21 +199,21 @@ def test_watering_brings_it_back() -> None:
     time = weather["time"].values
     water = xr.DataArray(np.zeros(time.size), dims="time", coords={"time": time})
     water[24 * 45] = 20.0
-    dry = seedbed_water(weather, depth_cm=2.0)
-    wet = seedbed_water(weather, depth_cm=2.0, watering=water)
+    dry = seedbed_column(weather).at(2.0)
+    wet = seedbed_column(weather, watering=water).at(2.0)
     assert float(wet.factor[24 * 47]) > float(dry.factor[24 * 47]) + 0.4
     spell = (np.datetime64("2025-04-20", "ns"), np.datetime64("2025-05-10", "ns"))
     assert wet.days_lost(*spell) < dry.days_lost(*spell) - 2
 
 
 def test_without_rain_the_soil_is_assumed_moist() -> None:
-    water = seedbed_water(spring(rain=False), depth_cm=2.0)
+    water = seedbed_column(spring(rain=False)).at(2.0)
     assert not water.rain_known
     assert (water.factor == 1.0).all()
     assert "assumed moist" in water.sentence(np.datetime64("2025-04-01", "ns"))
 
 
 def test_members_of_the_weather_stay_members() -> None:
-    water = seedbed_water(spring(members=3), depth_cm=2.0)
+    water = seedbed_column(spring(members=3)).at(2.0)
     assert water.factor.dims == ("member", "time")
     assert seedbed_column(spring(members=7), beds=LIKELY_BEDS).at(2.0).factor.shape[0] == 7

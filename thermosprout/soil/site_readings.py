@@ -124,18 +124,6 @@ class ReadingKind(StrEnum):
     MAX_MIN = "max-min"
 
 
-def readings_from_series(logger: xr.DataArray, every_h: int = 3) -> pd.DataFrame:
-    """Turn an overlapping logger series into readings, thinned to one in ``every_h`` hours."""
-    thin = logger.isel(time=slice(None, None, every_h))
-    return pd.DataFrame(
-        {
-            "time_utc": thin["time"].values,
-            "depth_cm": 100.0 * float(logger["depth"]),
-            "soil_temp_C": thin.values,
-        }
-    ).dropna()
-
-
 def stated_kind(readings: pd.DataFrame, longitude: float) -> ReadingKind | None:
     """Tell the kind of readings whose times give it away; None where they leave it open.
 

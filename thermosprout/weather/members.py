@@ -63,44 +63,6 @@ def widening(years: int, independent: float = INDEPENDENT_PER_YEAR) -> float:
     return float(np.sqrt(1.0 + 1.0 / count) * t.ppf(0.9, count - 1.0) / norm.ppf(0.9))
 
 
-def climatology_members(
-    history: xr.DataArray | Sequence[xr.DataArray], start: np.datetime64, end: np.datetime64
-) -> xr.DataArray:
-    """Members from past years alone, joined to nothing: for planning a season not begun.
-
-    Parameters
-    ----------
-    history : DataArray or sequence, dims (time,)
-        Past years of the place. [degC]
-    start, end : datetime64
-        First and last time wanted, UTC.
-
-    Returns
-    -------
-    DataArray, dims (member, time)
-
-    Raises
-    ------
-    CoverageError
-        When fewer than three years cover the season.
-    """
-    series = as_list(history)
-    if not series:
-        raise InputError("a climatology needs past years")
-    step = step_of(series[0])
-    grid = np.arange(to_ns(start), to_ns(end) + step, step)
-    past = past_seasons(series, grid)
-    out = soil_series(
-        grid,
-        past.usual + past.departures,
-        depth_cm=100.0 * float(series[0].coords.get("depth", np.nan)),
-        source=f"seasons of {past.years} past years ({series[0].attrs.get('source', 'history')})",
-        surface=str(series[0].attrs.get("surface", "unknown")),
-    )
-    out.attrs["notes"] = ""
-    return out
-
-
 def past_seasons(history: Sequence[xr.DataArray], grid: Stamps) -> PastSeasons:
     """Departures of each past season on the target's times.
 

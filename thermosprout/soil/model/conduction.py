@@ -312,30 +312,6 @@ def _change_phase(
     return temperature + change / capacity, ice + change
 
 
-def stored_heat(operator: Operator, state: FloatArray, ice: FloatArray) -> FloatArray:
-    """Heat in the column above 0 degC and all water liquid, shape (member,). [J m-2]"""
-    return np.asarray((state * operator.capacity).sum(axis=1) - ice.sum(axis=1))
-
-
-def steady_wave(
-    depth_m: npt.ArrayLike, hours: npt.ArrayLike, diffusivity: float, period_h: float = 24.0
-) -> FloatArray:
-    """Damped wave under a surface that swings as ``sin(2 pi t / period)``.
-
-    Returns
-    -------
-    ndarray, shape (depth, time)
-
-    Notes
-    -----
-    Carslaw & Jaeger (1959), Conduction of Heat in Solids, section 2.6.
-    """
-    omega = 2.0 * np.pi / (period_h * 3600.0)
-    ratio = np.asarray(depth_m, dtype=float)[:, None] * np.sqrt(omega / (2.0 * diffusivity))
-    phase = omega * 3600.0 * np.asarray(hours, dtype=float)[None, :]
-    return np.asarray(np.exp(-ratio) * np.sin(phase - ratio))
-
-
 TOPSOIL_M = 0.10
 """Layer that dries by evaporation, FAO-56. [m]"""
 TOP_CLASSES, SUB_CLASSES = 6, 3

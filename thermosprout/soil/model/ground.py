@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import csv
 import json
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -209,21 +208,12 @@ class GroundParameters:
     daily_sd_K: float = 0.75
     daily_memory_d: float = 4.0
 
-    def as_dict(self) -> dict[str, float]:
-        """All parameters by name."""
-        return asdict(self)
-
-
-def _read(text: str) -> dict[str, Any]:
-    document: dict[str, Any] = json.loads(text)
-    return document
-
 
 @lru_cache(maxsize=1)
 def fitted_parameters() -> GroundParameters:
     """Return the fitted parameters that come with the package."""
     if not FITTED_FILE.is_file():
         return GroundParameters()
-    values = _read(FITTED_FILE.read_text(encoding="utf-8"))["parameters"]
+    values = json.loads(FITTED_FILE.read_text(encoding="utf-8"))["parameters"]
     names = {item.name for item in fields(GroundParameters)}
     return GroundParameters(**{k: float(v) for k, v in values.items() if k in names})

@@ -13,7 +13,7 @@ balance with other numbers, and so are fleece, films and straw on a bed.
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -199,21 +199,12 @@ class Cover:
 def _read_covers() -> dict[str, Cover]:
     with reference_file("seedbed_covers.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
-
-    def conductance(text: str) -> float:
-        return float(text) if text else np.inf
-
+    numbers = [item.name for item in fields(Cover) if item.name not in ("name", "says")]
     return {
         row["cover"]: Cover(
             name=row["cover"],
-            light=float(row["light"]),
-            albedo=float(row["albedo"]) if row["albedo"] else None,
-            air_gap_conductance=conductance(row["air_gap_conductance"]),
-            ground_conductance=conductance(row["ground_conductance"]),
-            longwave=float(row["longwave"]),
-            vapour=float(row["vapour"]),
-            rain=float(row["rain"]),
             says=row["says"],
+            **{name: float(row[name]) for name in numbers if row[name]},
         )
         for row in rows
     }

@@ -22,7 +22,7 @@ from thermosprout.quantities import YEARS
 from thermosprout.soil import quality
 from thermosprout.soil.readers.find_columns import to_celsius
 from thermosprout.soil.readers.table import Reading
-from thermosprout.soil.readers.times import to_utc
+from thermosprout.soil.readers.times import StampColumn, to_utc
 from thermosprout.soil.readers.to_hourly import (
     SPARSEST_HOURS,
     step_in_words,
@@ -392,8 +392,5 @@ def _utc(
 ) -> tuple[npt.NDArray[np.datetime64], str]:
     if timezone is None:
         return stamps, "UTC (as CF has it; set --timezone where the axis is local)"
-    nothing = pd.Series([None] * stamps.size, dtype="object")
-    return to_utc(
-        stamps, nothing, range(1, stamps.size + 1), path=path, column="time", timezone=timezone,
-        named_zone=None, notes=[], day_only=False,
-    )  # fmt: skip
+    at = StampColumn(path, "time", range(1, stamps.size + 1))
+    return to_utc(stamps, None, at, timezone=timezone)
