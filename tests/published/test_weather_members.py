@@ -16,7 +16,7 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError
 from thermosprout.soil.series import soil_series
-from thermosprout.weather import past_years as seasons_module
+from thermosprout.weather import members as seasons_module
 from thermosprout.weather.members import INDEPENDENT_PER_YEAR, join_members, past_seasons
 
 STATIONS = {

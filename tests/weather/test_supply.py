@@ -16,15 +16,14 @@ from thermosprout.errors import InputError, ServiceError
 from thermosprout.soil.model.surface import cover_named
 from thermosprout.soil.model.temperature import soil_temperature
 from thermosprout.soil.series import check_soil_series
-from thermosprout.weather import season_weather
-from thermosprout.weather.season_soil import SoilSource, soil_from
-from thermosprout.weather.season_weather import weather_from
+from thermosprout.weather import season as weather_season
+from thermosprout.weather.season import SoilSource, soil_from, weather_from
 from thermosprout.weather.session import WeatherSession
 
 
 @pytest.fixture(autouse=True)
 def _few_years(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(season_weather, "PAST_YEARS", 4)
+    monkeypatch.setattr(weather_season, "PAST_YEARS", 4)
 
 
 def source(url: str, **more: object) -> SoilSource:

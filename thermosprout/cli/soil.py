@@ -307,7 +307,7 @@ def _weather(
 
     from thermosprout.weather.nasa_power import get_power
     from thermosprout.weather.open_meteo import get_archive, get_forecast
-    from thermosprout.weather.season_weather import WARM_UP_DAYS
+    from thermosprout.weather.season import WARM_UP_DAYS
 
     warm_up = timedelta(days=WARM_UP_DAYS)
     if span is None and service is Service.OPEN_METEO:

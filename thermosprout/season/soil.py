@@ -33,8 +33,7 @@ from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import soil_series
 from thermosprout.soil.site_correction import Correction, site_correction
 from thermosprout.soil.site_readings import read_readings
-from thermosprout.weather.season_soil import soil_from
-from thermosprout.weather.season_weather import SoilSource, weather_from
+from thermosprout.weather.season import SoilSource, soil_from, weather_from
 
 _ROUTINE = ("Temperature from", "Times from", "Columns separated", "Covers")
 """What ``soil read`` tells of a file and nobody needs again with every forecast."""

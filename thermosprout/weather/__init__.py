@@ -11,13 +11,13 @@ service
     Addresses, keys (to their own host alone), one question and its answer, past days in spans.
 open_meteo, nasa_power
     One service each: its query, and its JSON turned into a weather Dataset.
-season_weather, season_soil
+season
     What a season needs: days past, the forecast's members, past years; soil temperature of each.
-members, past_years
+members
     Joining them without a jump; the spread that past years bring.
 
 A new service is a module like ``nasa_power`` (``get_...`` and ``parse``), an ``Endpoint`` in
-service and a branch in ``season_weather.recent_and_ahead``; its spoilt answers join
+service and a branch in ``season.recent_and_ahead``; its spoilt answers join
 ``tests/weather/test_plausible.py``. A failed service raises ``ServiceError`` with the next step;
 one that answers without the days raises ``CoverageError``; a file that reaches today goes on alone.
 """

@@ -8,7 +8,7 @@ UTC seconds, since one fixed offset for a whole answer would be wrong across a c
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Any
 
@@ -61,6 +61,7 @@ _REQUESTED = {
     "relative_humidity": "%",
     "wind_speed": "m/s",
 }
+Query = dict[str, str | int | float]
 _MEMBER = re.compile(r"_member([0-9]{1,6})$")
 
 
@@ -186,15 +187,12 @@ def _times(values: Any, unit: Any, document: Mapping[str, Any]) -> npt.NDArray[n
 
 
 def _member_columns(hourly: Mapping[str, Any], name: str) -> list[str]:
-    members = sorted(
-        (
-            column
-            for column in hourly
-            if column.startswith(f"{name}_member") and _MEMBER.search(column)
-        ),
-        key=lambda column: int(_MEMBER.search(column).group(1)),  # type: ignore[union-attr]
+    numbers = sorted(
+        (int(match.group(1)), column)
+        for column in hourly
+        if column.startswith(f"{name}_member") and (match := _MEMBER.search(column))
     )
-    return ([name] if name in hourly else []) + members
+    return ([name] if name in hourly else []) + [column for _, column in numbers]
 
 
 def _values(values: Any, name: str, size: int) -> FloatArray:
@@ -266,13 +264,9 @@ def get_forecast(
     ServiceError, CoverageError
         As :meth:`WeatherSession.get`.
     """
-    require_place(latitude, longitude)
-    _range("days ahead", days_ahead, LONGEST_FORECAST_DAYS)
-    _range("past days", past_days, LONGEST_PAST_DAYS)
     params = _query(latitude, longitude, elevation_m)
-    params |= {"forecast_days": max(days_ahead, 1), "past_days": past_days}
-    span = _around(past_days, days_ahead, most_missing_h=LAST_DAYS_H)
-    return _fetch(FORECAST, params, span, session, FORECAST_EXPIRES_S, base_url, "forecast")
+    params |= _around(past_days, days_ahead, LONGEST_FORECAST_DAYS)
+    return _fetch(FORECAST, params, None, session, FORECAST_EXPIRES_S, base_url)
 
 
 def get_archive(
@@ -313,14 +307,13 @@ def get_archive(
     ServiceError, CoverageError
         As :meth:`WeatherSession.get`.
     """
-    require_place(latitude, longitude)
     require_order(start, end)
 
     def span(first: date, last: date, expires_s: int) -> xr.Dataset:
         params = _query(latitude, longitude, elevation_m)
         params |= {"start_date": first.isoformat(), "end_date": last.isoformat(), "models": model}
         days = Span(first=first, last=last, most_missing_h=0 if expires_s == NEVER else None)
-        return _fetch(ARCHIVE, params, lambda _: days, session, expires_s, base_url, "archive")
+        return _fetch(ARCHIVE, params, days, session, expires_s, base_url)
 
     return past_days(start, end, span, today=today)
 
@@ -358,36 +351,25 @@ def get_ensemble(
     ServiceError, CoverageError
         As :meth:`WeatherSession.get`.
     """
+    params = _query(latitude, longitude, elevation_m) | {"models": model}
+    params |= _around(past_days, days_ahead, LONGEST_ENSEMBLE_DAYS)
+    return _fetch(ENSEMBLE, params, None, session, FORECAST_EXPIRES_S, base_url)
+
+
+def _around(past_days: int, days_ahead: int, most_ahead: int) -> Query:
+    """Days behind and ahead of a forecast, each within what the service has."""
+    for name, value, most in (
+        ("days ahead", days_ahead, most_ahead),
+        ("past days", past_days, LONGEST_PAST_DAYS),
+    ):
+        if not 0 <= value <= most:
+            raise InputError(f"{name} must be 0 to {most}, found {value}")
+    return {"forecast_days": max(days_ahead, 1), "past_days": past_days}
+
+
+def _query(latitude: float, longitude: float, elevation_m: float | None) -> Query:
     require_place(latitude, longitude)
-    _range("days ahead", days_ahead, LONGEST_ENSEMBLE_DAYS)
-    _range("past days", past_days, LONGEST_PAST_DAYS)
-    params = _query(latitude, longitude, elevation_m)
-    params |= {"forecast_days": max(days_ahead, 1), "past_days": past_days, "models": model}
-    span = _around(past_days, days_ahead)
-    return _fetch(ENSEMBLE, params, span, session, FORECAST_EXPIRES_S, base_url, "ensemble")
-
-
-def _around(
-    past_days: int, days_ahead: int, most_missing_h: int | None = None
-) -> Callable[[date], Span]:
-    """Days of a forecast, for the day it came; the service's own day may be the next one."""
-    return lambda today: Span(
-        first=today - timedelta(days=past_days),
-        last=today + timedelta(days=max(days_ahead, 1) - 1),
-        slack_days=1,
-        most_missing_h=most_missing_h,
-    )
-
-
-def _range(name: str, value: int, most: int) -> None:
-    if not 0 <= value <= most:
-        raise InputError(f"{name} must be 0 to {most}, found {value}")
-
-
-def _query(
-    latitude: float, longitude: float, elevation_m: float | None
-) -> dict[str, str | int | float]:
-    params: dict[str, str | int | float] = {
+    params: Query = {
         "latitude": round(latitude, 4),
         "longitude": round(longitude, 4),
         "hourly": ",".join(NAMES.values()),
@@ -402,13 +384,25 @@ def _query(
 
 def _fetch(
     endpoint: Endpoint,
-    params: dict[str, str | int | float],
-    span: Callable[[date], Span],
+    params: Query,
+    days: Span | None,
     session: WeatherSession,
     expires_s: int,
     base_url: str | None,
-    kind: str,
 ) -> xr.Dataset:
+    """Ask one interface; without ``days`` for those around the day on which the answer comes."""
+
+    def span(today: date) -> Span:
+        if days is not None:
+            return days
+        back, ahead = int(params["past_days"]), int(params["forecast_days"])
+        return Span(
+            first=today - timedelta(days=back),
+            last=today + timedelta(days=ahead - 1),
+            slack_days=1,  # the service's own day may be the next one
+            most_missing_h=LAST_DAYS_H if endpoint is FORECAST else None,
+        )
+
     return ask(
         endpoint,
         params | key_parameters(endpoint, base_url),
@@ -417,5 +411,5 @@ def _fetch(
         session=session,
         expires_s=expires_s,
         base_url=base_url,
-        source=f"{endpoint.service} {kind}",
+        source=f"{endpoint.service} {endpoint.path.rsplit('/', 1)[-1]}",
     )

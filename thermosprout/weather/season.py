@@ -1,12 +1,14 @@
-"""Weather of a season from a service: days past, members ahead, and past years beyond.
+"""Weather and soil temperature of a season: days past, members ahead, and past years beyond.
 
 :class:`SoilSource` says what a season needs and from whom; :func:`weather_from` joins it to one
-Dataset with members.
+Dataset with members, :func:`soil_from` to one soil temperature series per member.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -16,10 +18,15 @@ import xarray as xr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, ServiceError
+from thermosprout.soil.convert import to_depth
+from thermosprout.soil.model.temperature import Surface, soil_temperature
+from thermosprout.soil.readers.logger import read_bridged, read_soil_csv
 from thermosprout.soil.series import VARIABLES, weather_dataset
+from thermosprout.weather.members import join_members
 
-if TYPE_CHECKING:  # a season without a service is forecast without the libraries that ask one
+if TYPE_CHECKING:
     from thermosprout.weather.session import WeatherSession
+
 
 Service = Literal["open-meteo", "nasa-power"]
 
@@ -135,15 +142,9 @@ def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -
     """
     if source.service is None:
         raise InputError("no service is named", hint='write service = "open-meteo"')
-    from thermosprout.weather.session import WeatherSession
-
-    opened = session or WeatherSession(offline=source.offline)
-    try:
+    with _session(source, session) as opened:
         recent, ahead, words = recent_and_ahead(source, opened)
         years, more = past_weather(source, opened)
-    finally:
-        if session is None:
-            opened.close()
     to_now = recent.sel(time=slice(None, source.now))
     whole = to_now
     if ahead is not None:
@@ -206,49 +207,73 @@ def _with_years(weather: xr.Dataset, years: list[xr.Dataset], end: np.datetime64
     return out.isel(time=np.isfinite(out["air_temperature"].values).all(axis=0))
 
 
-def _is_past(source: SoilSource) -> bool:
-    """Tell whether ``as_of`` lies so far back that no forecast of that day is to be had."""
-    return source.as_of < datetime.now(UTC) - timedelta(days=ARCHIVE_LAG_DAYS)
+@contextmanager
+def _session(source: SoilSource, session: WeatherSession | None) -> Iterator[WeatherSession]:
+    """Session of a caller, or one of its own that is closed at the end."""
+    from thermosprout.weather.session import WeatherSession
+
+    if session is not None:
+        yield session
+        return
+    with WeatherSession(offline=source.offline) as opened:
+        yield opened
+
+
+def _archive(source: SoilSource, session: WeatherSession, first: date, last: date) -> xr.Dataset:
+    """Weather of past days from the archive of the season's service."""
+    from thermosprout.weather import nasa_power, open_meteo
+
+    at = (source.latitude, source.longitude, first, last)
+    if source.service == "nasa-power":
+        return nasa_power.get_power(*at, session=session, base_url=source.base_url)
+    return open_meteo.get_archive(
+        *at, session=session, base_url=source.base_url, elevation_m=source.elevation_m
+    )
 
 
 def recent_and_ahead(
     source: SoilSource, session: WeatherSession
 ) -> tuple[xr.Dataset, xr.Dataset | None, list[str]]:
     """Weather to now and a little beyond, members ahead or None, and what was left out."""
+    begin, today = source.first - timedelta(days=WARM_UP_DAYS), datetime.now(UTC)
+    as_of = source.as_of.astimezone(UTC)
     if source.service == "nasa-power":
-        return _from_power(source, session)
-    return _from_open_meteo(source, session)
+        data = _archive(source, session, begin, min(as_of, today).date())
+        behind = (source.now - data["time"].values[-1]) / np.timedelta64(1, "D")
+        notes = ["NASA POWER has no forecast: past seasons instead"]
+        if behind > 2:
+            notes.append(f"its newest values are {behind:.0f} days old")
+        return data, None, notes
+    if as_of < today - timedelta(days=ARCHIVE_LAG_DAYS):
+        note = "the day taken as today is past: no forecast of that day, past seasons instead"
+        return _archive(source, session, begin, as_of.date()), None, [note]
+    return _with_forecast(source, session, begin, as_of.date() - timedelta(days=ARCHIVE_LAG_DAYS))
 
 
-def _from_open_meteo(
-    source: SoilSource, session: WeatherSession
+def _with_forecast(
+    source: SoilSource, session: WeatherSession, begin: date, until: date
 ) -> tuple[xr.Dataset, xr.Dataset | None, list[str]]:
+    """Open-Meteo's archive, then its forecast with the days just past; its ensemble ahead."""
     from thermosprout.weather import open_meteo
     from thermosprout.weather.service import joined
 
     notes: list[str] = []
-    begin = source.first - timedelta(days=WARM_UP_DAYS)
-    at = {"latitude": source.latitude, "longitude": source.longitude}
-    common = {"session": session, "base_url": source.base_url, "elevation_m": source.elevation_m}
-    if _is_past(source):
-        notes.append(
-            "the day taken as today is past: no forecast of that day, past seasons instead"
-        )
-        until = source.as_of.astimezone(UTC).date()
-        return open_meteo.get_archive(**at, start=begin, end=until, **common), None, notes  # type: ignore[arg-type]
-    until = source.as_of.astimezone(UTC).date() - timedelta(days=ARCHIVE_LAG_DAYS)
+    older, back = [], 14
     try:
-        older = [open_meteo.get_archive(**at, start=begin, end=until, **common)]  # type: ignore[arg-type]
-        back = 14
+        older = [_archive(source, session, begin, until)]
     except (ServiceError, CoverageError) as error:
-        older, back = [], open_meteo.LONGEST_PAST_DAYS
+        back = open_meteo.LONGEST_PAST_DAYS
         notes.append(f"the archive could not be used ({error.what}): the last {back} days only")
-    recent = open_meteo.get_forecast(**at, past_days=back, **common)  # type: ignore[arg-type]
+    at = (source.latitude, source.longitude)
+    address, height = source.base_url, source.elevation_m
+    recent = open_meteo.get_forecast(
+        *at, past_days=back, session=session, base_url=address, elevation_m=height
+    )
     whole = joined([*older, recent])
     if older:
         whole.attrs["attribution"] = older[0].attrs["attribution"]
     try:
-        ahead = open_meteo.get_ensemble(**at, **common)  # type: ignore[arg-type]
+        ahead = open_meteo.get_ensemble(*at, session=session, base_url=address, elevation_m=height)
     except (ServiceError, CoverageError) as error:
         notes.append(f"no ensemble ({error.what}): the single forecast stands in")
         ahead = recent
@@ -256,34 +281,13 @@ def _from_open_meteo(
     return whole, ahead, notes
 
 
-def _from_power(
-    source: SoilSource, session: WeatherSession
-) -> tuple[xr.Dataset, xr.Dataset | None, list[str]]:
-    from thermosprout.weather import nasa_power
-
-    begin = source.first - timedelta(days=WARM_UP_DAYS)
-    data = nasa_power.get_power(
-        source.latitude,
-        source.longitude,
-        begin,
-        min(source.as_of, datetime.now(UTC)).astimezone(UTC).date(),
-        session=session,
-        base_url=source.base_url,
-    )
-    behind = (source.now - data["time"].values[-1]) / np.timedelta64(1, "D")
-    notes = ["NASA POWER has no forecast: past seasons instead"]
-    if behind > 2:
-        notes.append(f"its newest values are {behind:.0f} days old")
-    return data, None, notes
-
-
 def past_weather(source: SoilSource, session: WeatherSession) -> tuple[list[xr.Dataset], list[str]]:
     """Weather of the same season in past years, one Dataset a year."""
-    from thermosprout.weather import nasa_power, open_meteo
+    from thermosprout.weather.nasa_power import FIRST_YEAR
 
     begin = source.as_of.astimezone(UTC).date() - timedelta(days=WARM_UP_DAYS + MARGIN_DAYS)
     end = source.last + timedelta(days=MARGIN_DAYS)
-    floor = nasa_power.FIRST_YEAR + 1 if source.service == "nasa-power" else 1951
+    floor = FIRST_YEAR + 1 if source.service == "nasa-power" else 1951
     newest = datetime.now(UTC).date() - timedelta(days=ARCHIVE_LAG_DAYS + 1)
     years: list[xr.Dataset] = []
     failed = ""
@@ -293,16 +297,7 @@ def past_weather(source: SoilSource, session: WeatherSession) -> tuple[list[xr.D
         if first.year < floor or last > newest:
             continue
         try:
-            if source.service == "nasa-power":
-                data = nasa_power.get_power(
-                    source.latitude, source.longitude, first, last,
-                    session=session, base_url=source.base_url,
-                )  # fmt: skip
-            else:
-                data = open_meteo.get_archive(
-                    source.latitude, source.longitude, first, last, session=session,
-                    base_url=source.base_url, elevation_m=source.elevation_m,
-                )  # fmt: skip
+            data = _archive(source, session, first, last)
         except (ServiceError, CoverageError) as error:
             failed = error.what
             if not years and back > 1:
@@ -349,3 +344,167 @@ def continued(to_now: xr.Dataset, ahead: xr.Dataset) -> xr.Dataset:
         elevation_m=to_now.attrs.get("elevation_m"),
         **columns,
     )
+
+
+def soil_from(source: SoilSource, *, session: WeatherSession | None = None) -> xr.DataArray:
+    """Soil temperature with members, from a year's measured part to the horizon.
+
+    Parameters
+    ----------
+    source : SoilSource
+        Where it comes from.
+    session : WeatherSession, optional
+        For tests; the user's cache by default.
+
+    Returns
+    -------
+    xarray.DataArray, dims (member, time), or (time,) for a file with nothing to go on from
+        Hourly. [degC] ``attrs["notes"]`` says how it was put together, ``attrs["attribution"]``
+        what the services' licences ask to be shown.
+
+    Raises
+    ------
+    InputError
+        For a source that does not name what it needs.
+    ServiceError, CoverageError
+        When a service fails and nothing is cached, or the data do not reach ``as_of``.
+    """
+    if source.kind == "csv" and source.service is None:
+        return _from_file(source, None)
+    with _session(source, session) as opened:
+        if source.kind == "csv":
+            return _from_file(source, opened)
+        if source.service is None:
+            raise InputError("no service is named", hint='write service = "open-meteo"')
+        return _from_service(source, opened)
+
+
+def _from_file(source: SoilSource, session: WeatherSession | None) -> xr.DataArray:
+    if source.path is None:
+        raise InputError("no file of soil temperature is named")
+    measured, notes = read_bridged(
+        source.path,
+        depth_cm=source.depth_cm,
+        column=source.column,
+        timezone=source.file_timezone or source.timezone,
+        surface=source.surface,
+        latitude=source.latitude,
+    )
+    past, words = _past_file(source, measured)
+    notes += words
+    ahead = None
+    attribution = ""
+    if session is not None and source.service is not None:
+        bed = "grass" if source.surface == "grass" else "bare"
+        own = 100.0 * float(measured["depth"])
+        depth = min(max(own, 0.5), 30.0) if np.isfinite(own) else source.depth_cm
+        beyond = replace(
+            source, kind="service", surface=bed, path=None, past_years_file=None, depth_cm=depth
+        )
+        try:
+            ahead = _from_service(beyond, session)
+            attribution = str(ahead.attrs.get("attribution", ""))
+            notes.append(str(ahead.attrs.get("notes", "")))
+        except (ServiceError, CoverageError) as error:
+            # A file that reaches today answers by itself, as far as it and past years go.
+            if past is None and measured["time"].values[-1] < source.now:
+                raise
+            notes.append(f"nothing beyond the file, {error.what}")
+    if ahead is None and past is None:
+        return _noted(measured, notes, attribution)
+    last = measured["time"].values[-1]
+    seam = min(source.now, last)
+    if source.now - last > np.timedelta64(10, "D") and ahead is None:
+        notes.append(f"the file ends {(source.now - last) // np.timedelta64(1, 'D')} days ago")
+    series = join_members(
+        measured, ahead, past,
+        start=max(np.datetime64(source.first, "ns"), measured["time"].values[0]),
+        end=np.datetime64(source.last, "ns"), now=seam,
+    )  # fmt: skip
+    return _noted(series, [*notes, str(series.attrs["notes"])], attribution)
+
+
+def _past_file(
+    source: SoilSource, like: xr.DataArray | None
+) -> tuple[xr.DataArray | None, list[str]]:
+    """Past years of the season's file at the depth of a series, and what looks wrong in them."""
+    if source.past_years_file is None:
+        return None, []
+    past, reading = read_soil_csv(
+        source.past_years_file,
+        timezone=source.file_timezone or source.timezone,
+        latitude=source.latitude,
+    )
+    target = 100.0 * float(like["depth"]) if like is not None else float(source.depth_cm or 5.0)
+    if np.isfinite(float(past["depth"])) and np.isfinite(target):
+        past = to_depth(past, target)
+    return past, [f"past years: {doubt}" for doubt in reading.doubts()]
+
+
+def _noted(series: xr.DataArray, notes: list[str], attribution: str) -> xr.DataArray:
+    series.attrs["notes"] = "; ".join(dict.fromkeys(text.rstrip(".") for text in notes if text))
+    if attribution:
+        series.attrs["attribution"] = attribution
+    return series
+
+
+def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
+    depth = float(source.depth_cm or 5.0)
+    surface: Surface = "grass" if source.surface == "grass" else "bare"
+    recent, ahead, words = recent_and_ahead(source, session)
+    attribution = str(recent.attrs.get("attribution", ""))
+    past, doubts = _past_file(source, None)
+    words += doubts
+    seasons: list[xr.DataArray] = [] if past is None else [past]
+    if past is None:
+        weather, more = past_weather(source, session)
+        words += more
+        seasons = _model_years(weather, depth, surface)
+    to_now = recent.sel(time=slice(None, source.now))
+    measured = soil_temperature(to_now, depth_cm=depth, surface=surface)
+    forecast = None
+    if ahead is not None:
+        try:
+            whole = continued(to_now, trusted(ahead, source.now) if seasons else ahead)
+            forecast = soil_temperature(whole, depth_cm=depth, surface=surface)
+        except CoverageError as error:
+            # An old cached forecast may lie wholly in the past.
+            if not seasons:
+                raise
+            words.append(f"no forecast ({error.what})")
+    span = {
+        "start": np.datetime64(source.first, "ns"),
+        "end": np.datetime64(source.last, "ns"),
+        "now": source.now,
+    }
+    try:
+        series = join_members(measured, forecast, seasons or None, **span)
+    except CoverageError as error:
+        words.append(f"no past seasons ({error.what})")
+        series = join_members(measured, forecast, None, **span)
+    notes = [*recent.attrs.get("notes", ()), *words, str(measured.attrs.get("notes", ""))]
+    return _noted(series, [*notes, str(series.attrs["notes"])], attribution)
+
+
+def _model_years(years: list[xr.Dataset], depth_cm: float, surface: Surface) -> list[xr.DataArray]:
+    """Soil temperature of each past season; all years at once, as members of one run."""
+    if not years:
+        return []
+    size = min(data.sizes["time"] for data in years)
+    shared = [name for name in VARIABLES if all(name in data for data in years)]
+    stacked = weather_dataset(
+        years[0]["time"].values[:size],
+        source=str(years[0].attrs["source"]),
+        latitude=float(years[0].attrs["latitude"]),
+        longitude=float(years[0].attrs["longitude"]),
+        elevation_m=years[0].attrs.get("elevation_m"),
+        **{name: np.vstack([data[name].values[:size] for data in years]) for name in shared},
+    )
+    soil = soil_temperature(stacked, depth_cm=depth_cm, surface=surface)
+    out = []
+    for row, data in enumerate(years):
+        one = soil.isel(member=row, drop=True).drop_vars("member_weight", errors="ignore")
+        one = one.assign_coords(time=data["time"].values[:size])
+        one.attrs = dict(soil.attrs)
+        out.append(one.isel(time=slice(24 * (WARM_UP_DAYS - 10), None)))
+    return out
