@@ -50,8 +50,8 @@ def free(plots: list[Plot], **changed: float) -> tuple[Likelihood, np.ndarray]:
 
 def shown_of(both: Likelihood, vector: np.ndarray) -> np.ndarray:
     """Share of the final stand at each look, by the likelihood's own prediction."""
-    given = both._given(both.model.predict(vector[None]))
-    return given.shown(np.zeros((1, len(both.model.plots))))[0]
+    conditional = both._conditional(both.model.predict(vector[None]))
+    return conditional.shown(np.zeros((1, len(both.model.plots))))[0]
 
 
 def test_the_final_share_of_a_setting_is_the_likeliest_one_for_all_its_dishes() -> None:
@@ -83,24 +83,24 @@ def test_the_final_share_of_a_setting_is_the_likeliest_one_for_all_its_dishes() 
 
 def test_a_share_that_is_settled_is_the_one_for_the_speed_given() -> None:
     both, vector = free(DISHES)
-    given = both._given(both.model.predict(vector[None]))
+    conditional = both._conditional(both.model.predict(vector[None]))
     speed = np.full((1, 3), 0.4)
-    given.settle_shares(speed)
-    last = given._gained(given.shown(speed)).sum(axis=-1)
-    assert given.settled
-    assert given.share == pytest.approx(given._best_share(last))
+    conditional.settle_shares(speed)
+    last = conditional._gained(conditional.shown(speed)).sum(axis=-1)
+    assert conditional.settled
+    assert conditional.share == pytest.approx(conditional._best_share(last))
     # Dishes of one setting have one share; it accounts for those that are still to come.
-    assert given.share[0, 0] == given.share[0, 1] != given.share[0, 2]
+    assert conditional.share[0, 0] == conditional.share[0, 1] != conditional.share[0, 2]
     emerged, seeds = np.array([27.0 + 23.0, 22.0]), np.array([90.0, 50.0])
-    assert given.share[0, 0] > emerged[0] / seeds[0]
-    assert given.share[0, 2] > emerged[1] / seeds[1]
+    assert conditional.share[0, 0] > emerged[0] / seeds[0]
+    assert conditional.share[0, 2] > emerged[1] / seeds[1]
     pots = [replace(plot, dish=False) for plot in DISHES]
     other, vector = free(pots)
-    given = other._given(other.model.predict(vector[None]))
-    before = given.share.copy()
-    given.settle_shares(speed)
-    assert not given.settled
-    assert given.share == pytest.approx(before)
+    conditional = other._conditional(other.model.predict(vector[None]))
+    before = conditional.share.copy()
+    conditional.settle_shares(speed)
+    assert not conditional.settled
+    assert conditional.share == pytest.approx(before)
 
 
 def grown() -> list[Plot]:
@@ -128,7 +128,7 @@ def test_nodes_are_the_speeds_about_which_a_plot_is_integrated() -> None:
     both = Likelihood(Model(CROP, plots, layers, [SERIES]))
     here = layers.parameters(layers.mean[None])
     at, width = both.nodes(here)
-    centre = both._given(both.model.predict_cells(here)).centre()
+    centre = both._conditional(both.model.predict_cells(here)).centre()
     assert at == pytest.approx(centre[0])
     assert width == pytest.approx(centre[1])
     # Close by, the integral does not hang on where its nodes were found.

@@ -62,8 +62,8 @@ class Searching:
         for name, instead in {
             "_always": lambda model, begun: [entry(model, "thermal_time_50_Cd")],
             "_pinned": next_pinned, "_problem": problem,
-            "_held": lambda model, begun, free: begun, "_peak": lambda *args: np.zeros(2),
-            "_vanished": lambda *args: None, "_rivals": lambda *args: [],
+            "_start_vector": lambda model, begun, free: begun, "_peak": lambda *args: np.zeros(2),
+            "_empty_effect": lambda *args: None, "_rivals": lambda *args: [],
         }.items():  # fmt: skip
             monkeypatch.setattr(without_prior, name, instead)
         self.names = of
@@ -112,10 +112,12 @@ def test_what_is_missed_is_moved_from_then_on_and_what_vanished_is_not(
     gone, rivals = iter([speed, None, None]), iter([[credit], []])
     starts: list[float] = []
     monkeypatch.setattr(without_prior, "_always", lambda model, begun: [thermal, speed])
-    monkeypatch.setattr(without_prior, "_vanished", lambda *args: next(gone))
+    monkeypatch.setattr(without_prior, "_empty_effect", lambda *args: next(gone))
     monkeypatch.setattr(without_prior, "_rivals", lambda *args: next(rivals))
     monkeypatch.setattr(
-        without_prior, "_held", lambda model, begun, free: starts.append(begun[speed]) or begun
+        without_prior,
+        "_start_vector",
+        lambda model, begun, free: starts.append(begun[speed]) or begun,
     )
     assert search.run() == ["thermal_time_50_Cd", "soak_credit", "t_base_C"]
     assert search.tried == [

@@ -51,11 +51,11 @@ def likelihood(plots: list[Plot], **options: bool) -> tuple[Likelihood, np.ndarr
 @pytest.mark.parametrize("name", HANDLINGS)
 def test_slope_of_what_shows_is_its_difference(name: str) -> None:
     both, vectors = likelihood(grown(HANDLINGS[name]))
-    given = both._given(both.model.predict(vectors))
+    conditional = both._conditional(both.model.predict(vectors))
     speed = np.random.default_rng(3).normal(0.0, 0.7, (3, 3))
-    up, down = given.shown(speed + 1e-5), given.shown(speed - 1e-5)
-    shown, slope = given.shown_and_slope(speed)
-    assert shown == pytest.approx(given.shown(speed), abs=1e-12)
+    up, down = conditional.shown(speed + 1e-5), conditional.shown(speed - 1e-5)
+    shown, slope = conditional.shown_and_slope(speed)
+    assert shown == pytest.approx(conditional.shown(speed), abs=1e-12)
     numeric = (up - down) / 2e-5
     smooth = (shown > 1e-6) & (shown < 1 - 1e-6)
     assert smooth.any()
@@ -65,11 +65,11 @@ def test_slope_of_what_shows_is_its_difference(name: str) -> None:
 @pytest.mark.parametrize("name", HANDLINGS)
 def test_the_centre_is_where_the_density_of_the_speed_is_highest(name: str) -> None:
     both, vectors = likelihood(grown(HANDLINGS[name]))
-    given = both._given(both.model.predict(vectors))
-    at, width = given.centre()
+    conditional = both._conditional(both.model.predict(vectors))
+    at, width = conditional.centre()
 
     def height(speed: np.ndarray) -> np.ndarray:
-        return given.log_density(speed) - 0.5 * np.square(speed)
+        return conditional.log_density(speed) - 0.5 * np.square(speed)
 
     peak = height(at)
     # The search takes a few steps of one sd at most, so plots whose speed would have to lie
@@ -261,9 +261,9 @@ def test_the_prior_of_the_crop_gives_way_to_varieties_and_lots_that_are_named(ki
     layers = layers_of(ESTIMATE, [named])
     at = layers.names.index("crop:thermal_time_50_Cd")
     own = ESTIMATE.names.index("thermal_time_50_Cd")
-    given = {"variety": VARIETY_SHARE, "lot": LOT_SHARE, "both": VARIETY_SHARE + LOT_SHARE}[kind]
+    share = {"variety": VARIETY_SHARE, "lot": LOT_SHARE, "both": VARIETY_SHARE + LOT_SHARE}[kind]
     whole = ESTIMATE.covariance[own, own]
-    assert layers.covariance[at, at] == pytest.approx((1.0 - given) * whole)
+    assert layers.covariance[at, at] == pytest.approx((1.0 - share) * whole)
     owners = {name.rsplit(":", 1)[0].split(" ")[0] for name in layers.names}
     assert owners == {"crop"} | ({"variety", "lot"} if kind == "both" else {kind})
     chosen, spread = layers.level(named.variety, named.seed_lot)

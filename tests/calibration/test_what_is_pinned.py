@@ -121,7 +121,7 @@ def test_what_is_held_begins_as_the_catalogue_has_it_and_at_the_same_speed() -> 
     names, mean = model.layers.names, model.layers.mean
     begun = mean + 0.3 * np.random.default_rng(6).standard_normal(mean.size)
     free = np.array([names.index("crop:thermal_time_50_Cd"), names.index("crop:sigma")])
-    found = without_prior._held(model, begun, free)
+    found = without_prior._start_vector(model, begun, free)
     effects = [names.index("crop:plot_speed_sd"), names.index("crop:plot_stand_rho")]
     thermal = names.index("crop:thermal_time_50_Cd")
     shear = without_prior.shear_of(model)

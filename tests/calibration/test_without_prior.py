@@ -176,13 +176,13 @@ def test_a_plot_effect_that_the_records_put_at_nothing_is_let_go() -> None:
     names = model.layers.names
     speed, stand = (names.index(f"crop:{name}") for name in ("plot_speed_sd", "plot_stand_rho"))
     vector = model.layers.mean.copy()
-    assert without_prior._vanished(model.layers, vector, [speed, stand]) is None
+    assert without_prior._empty_effect(model.layers, vector, [speed, stand]) is None
     vector[speed] = PARAMETERS["plot_speed_sd"].transform(0.009)
-    assert without_prior._vanished(model.layers, vector, [speed, stand]) == speed
-    assert without_prior._vanished(model.layers, vector, [stand]) is None
+    assert without_prior._empty_effect(model.layers, vector, [speed, stand]) == speed
+    assert without_prior._empty_effect(model.layers, vector, [stand]) is None
     vector[speed] = PARAMETERS["plot_speed_sd"].transform(0.011)
     vector[stand] = PARAMETERS["plot_stand_rho"].transform(0.0019)
-    assert without_prior._vanished(model.layers, vector, [speed, stand]) == stand
+    assert without_prior._empty_effect(model.layers, vector, [speed, stand]) == stand
 
 
 @pytest.mark.parametrize(("alike", "known"), [(3, False), (4, True)])

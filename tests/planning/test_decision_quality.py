@@ -131,7 +131,7 @@ class Place:
 def _true_row(
     truth: tuple[Setting, Harvest], option: Option, at_h: float, seeds: int
 ) -> tuple[Outcome, float]:
-    outcome = weigh(truth[0], option, harvest=truth[1], free_h=at_h, seeds=seeds, wanted=WANTED)
+    outcome = weigh(truth[0], option, harvest=truth[1], free_h=at_h, seeds=seeds, target=WANTED)
     return outcome, float(outcome.row.seedlings[0])
 
 
@@ -163,7 +163,7 @@ def _by_advice(place: Place, year: int, name: str, planted_h: float, look_h: flo
     )
     row = tool.forecast(place.options[name].handling, planted_h, seeds=SEEDS)
     row = condition(row, [Count(hour=look_h, emerged=count)]).row
-    answer = sow_again(row, now_h=look_h, wanted=WANTED, harvest=harvest, ahead_d=1, seeds=SEEDS)
+    answer = sow_again(row, now_h=look_h, target=WANTED, harvest=harvest, ahead_d=1, seeds=SEEDS)
     way = answer.ways[answer.advised]
     if way.name == AGAIN:
         outcome, plants = _true_row(truth, place.options["direct"], look_h, SEEDS)
@@ -173,7 +173,7 @@ def _by_advice(place: Place, year: int, name: str, planted_h: float, look_h: flo
         sprouted = place.options["pre-sprouted"]
         lead = float(
             np.median(
-                weigh(tool, sprouted, harvest=harvest, free_h=look_h, seeds=1, wanted=1).lead_h
+                weigh(tool, sprouted, harvest=harvest, free_h=look_h, seeds=1, target=1).lead_h
             )
         )
         new, added = _true_row(truth, sprouted, look_h + lead, 2 * gaps)
@@ -203,7 +203,7 @@ def _advised(place: Place) -> tuple[float, str, float]:
         list(place.options.values()),
         harvest=harvest,
         free_h=planted_h,
-        wanted=WANTED,
+        target=WANTED,
         seeds=SEEDS,
     )
     advised = verdict.outcomes[verdict.verdicts[Goal.BED_DAYS].advised].option.name

@@ -18,11 +18,11 @@ HARVEST = Harvest.constant(CROP, 16.0, size=1000)
 NOW = 24.0 * 26
 
 
-def answer(emerged: int | None, *, wanted: int = 80, **changed: object) -> SowAgain:
+def answer(emerged: int | None, *, target: int = 80, **changed: object) -> SowAgain:
     row: RowForecast = SETTING.forecast(Handling(), 0.0, seeds=120)
     if emerged is not None:
         row = condition(row, [Count(hour=NOW, emerged=emerged)]).row
-    return sow_again(row, now_h=NOW, wanted=wanted, harvest=HARVEST, **changed)  # type: ignore[arg-type]
+    return sow_again(row, now_h=NOW, target=target, harvest=HARVEST, **changed)  # type: ignore[arg-type]
 
 
 def test_a_full_row_is_kept() -> None:
@@ -76,10 +76,10 @@ def test_dressed_seed_is_not_sprouted_for_the_gaps() -> None:
 
 def test_nonsense_is_refused() -> None:
     with pytest.raises(InputError, match="at least 1"):
-        answer(10, wanted=0)
+        answer(10, target=0)
     row = SETTING.forecast(Handling(), NOW + 24)
     with pytest.raises(InputError, match="not planted yet"):
-        sow_again(row, now_h=NOW, wanted=10, harvest=HARVEST)
+        sow_again(row, now_h=NOW, target=10, harvest=HARVEST)
 
 
 def test_a_row_that_is_up_takes_no_more_days_and_none_takes_less_than_none() -> None:
@@ -87,7 +87,7 @@ def test_a_row_that_is_up_takes_no_more_days_and_none_takes_less_than_none() -> 
         SETTING.forecast(Handling(), 0.0, seeds=120), [Count(hour=24.0 * 60, emerged=70)]
     ).row
     found = sow_again(
-        row, now_h=24.0 * 60, wanted=80,
+        row, now_h=24.0 * 60, target=80,
         harvest=Harvest.constant(CROP, 1.0, size=1000),
     )  # fmt: skip
     assert found.until == "half emergence"

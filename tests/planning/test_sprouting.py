@@ -98,7 +98,7 @@ def test_more_seed_is_started_than_planted_and_dead_seed_counts() -> None:
     assert good.seeds_to_plant is not None
     assert good.seeds_to_start is not None
     assert poor.seeds_to_start is not None
-    assert good.seeds_to_plant > good.wanted
+    assert good.seeds_to_plant > good.target
     assert good.seeds_to_start > good.seeds_to_plant / 0.85
     assert poor.seeds_to_start > 1.8 * good.seeds_to_start
     # Sprouts of a poor lot are weak, too: its viability counts by its root.

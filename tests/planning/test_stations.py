@@ -38,7 +38,7 @@ def test_uncertain_viability_asks_for_more_seeds() -> None:
 
 
 def test_thinning_is_plants_less_filled_stations() -> None:
-    plan = plan_stations(np.full(3, 0.5), stations=200, wanted_filled=0.9)
+    plan = plan_stations(np.full(3, 0.5), stations=200, target_filled=0.9)
     assert plan.chosen is not None
     assert plan.chosen.seeds == 4
     assert plan.chosen.surplus_per_station == pytest.approx(4 * 0.5 - (1 - 0.5**4))
@@ -51,7 +51,7 @@ def test_dead_seed_has_no_answer() -> None:
 
 
 @pytest.mark.parametrize(
-    ("named", "value"), [("wanted_filled", 1.0), ("confidence", 0.0), ("stations", 0)]
+    ("named", "value"), [("target_filled", 1.0), ("confidence", 0.0), ("stations", 0)]
 )
 def test_impossible_questions_are_refused(named: str, value: float) -> None:
     asked = {"stations": 10} | {named: value}
@@ -85,27 +85,27 @@ def test_certain_seed_needs_as_many_as_plants() -> None:
         seeds_for_stand(np.full(4, 1.0), np.full(4, 0.01), 0)
 
 
-@pytest.mark.parametrize(("stations", "wanted"), [(10, 0.95), (20, 0.95), (7, 0.5), (400, 0.9)])
-def test_luck_of_few_stations_is_the_binomial_tail(stations: int, wanted: float) -> None:
+@pytest.mark.parametrize(("stations", "target"), [(10, 0.95), (20, 0.95), (7, 0.5), (400, 0.9)])
+def test_luck_of_few_stations_is_the_binomial_tail(stations: int, target: float) -> None:
     """Ten stations are 95 % filled only when all ten are; by scipy's binomial."""
     share = np.array([0.55, 0.7, 0.8])
     weights = np.array([1.0, 2.0, 1.0])
-    plan = plan_stations(share, stations=stations, wanted_filled=wanted, weights=weights)
+    plan = plan_stations(share, stations=stations, target_filled=target, weights=weights)
     for choice in plan.choices:
         filled = 1.0 - (1.0 - share) ** choice.seeds
-        least = next(k for k in range(stations + 1) if k / stations >= wanted)
+        least = next(k for k in range(stations + 1) if k / stations >= target)
         odds = stats.binom.sf(least - 1, stations, filled)
         assert choice.odds_with_luck == pytest.approx(np.average(odds, weights=weights), abs=1e-9)
 
 
 def test_luck_is_told_where_it_takes_the_odds_away() -> None:
     """Two seeds at 0.7 fill 0.91; 27 of 30 stations or more come in 72 of 100 rows (binomial)."""
-    short = plan_stations(np.full(1, 0.7), stations=30, wanted_filled=0.9)
+    short = plan_stations(np.full(1, 0.7), stations=30, target_filled=0.9)
     note = luck_note(short)
     assert note is not None
     expected = stats.binom.sf(26, 30, 0.91)
     assert f"2 seeds fill 90 % of them or more in {100 * expected:.0f} rows of 100" in note
-    assert luck_note(plan_stations(np.full(1, 0.7), stations=2000, wanted_filled=0.9)) is None
+    assert luck_note(plan_stations(np.full(1, 0.7), stations=2000, target_filled=0.9)) is None
     assert luck_note(plan_stations(np.full(1, 0.01), stations=30)) is None
 
 

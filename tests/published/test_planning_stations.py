@@ -27,7 +27,7 @@ def test_five_seeds_in_a_spot_at_one_in_four() -> None:
 
 
 @pytest.mark.parametrize(
-    ("share", "wanted", "seeds", "reached"),
+    ("share", "target", "seeds", "reached"),
     [
         (0.9, 0.95, 2, 0.9900),
         (0.8, 0.95, 2, 0.9600),
@@ -40,9 +40,9 @@ def test_five_seeds_in_a_spot_at_one_in_four() -> None:
     ],
 )
 def test_seeds_for_a_share_of_stations(
-    share: float, wanted: float, seeds: int, reached: float
+    share: float, target: float, seeds: int, reached: float
 ) -> None:
-    plan = plan_stations(np.full(1, share), stations=100, wanted_filled=wanted)
+    plan = plan_stations(np.full(1, share), stations=100, target_filled=target)
     assert plan.chosen is not None
     assert plan.chosen.seeds == seeds
     assert plan.chosen.filled["p50"] == pytest.approx(reached, abs=5e-5)

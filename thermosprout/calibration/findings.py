@@ -82,8 +82,8 @@ def parameter_finding(
         parts = DERIVED[name]
         values = sum(PARAMETERS[part].natural(draws[:, NAMES.index(part)]) for part in parts)
         rng = np.random.default_rng(0)
-        drawn = estimate.draw(4000, rng)
-        before = np.sort(sum(drawn[part] for part in parts))
+        draws_before = estimate.draw(4000, rng)
+        before = np.sort(sum(draws_before[part] for part in parts))
         prior = tuple(float(np.quantile(before, p)) for p in (0.5, _TAIL, 1 - _TAIL))
         low, middle, high = weighted_quantile(np.asarray(values), weights, [_TAIL, 0.5, 1 - _TAIL])
         narrower = 1.0 - (high - low) / (prior[2] - prior[1])
@@ -142,106 +142,106 @@ _COLD_C, _WARM_C = -5.0, 20.0
 
 
 def warnings_with_prior(
-    crop: Crop, fit: Fit, checks: Sequence[FitCheck], seen: Temperatures
+    crop: Crop, fit: Fit, checks: Sequence[FitCheck], temperatures: Temperatures
 ) -> tuple[str, ...]:
     """Sentences on a fit with prior, the gravest first."""
-    found = []
-    if not seen.wide_enough:
-        found.append(_kept_base(crop, seen))
+    sentences = []
+    if not temperatures.wide_enough:
+        sentences.append(_kept_base(crop, temperatures))
     if fit.effective_draws < FEW_DRAWS:
-        found.append(
+        sentences.append(
             f"the fit rests on {fit.effective_draws:.0f} effective draws: take its intervals as "
             "rough"
         )
-    found += [item.sentence for item in checks]
-    found += _of_plots(fit.plots, crop)
-    return tuple(found)
+    sentences += [item.sentence for item in checks]
+    sentences += _of_plots(fit.plots, crop)
+    return tuple(sentences)
 
 
 def warnings_without_prior(
-    crop: Crop, fit: PlainFit, findings: Sequence[Finding], seen: Temperatures
+    crop: Crop, fit: PlainFit, findings: Sequence[Finding], temperatures: Temperatures
 ) -> tuple[str, ...]:
     """Sentences on a fit without prior, the gravest first."""
-    found = []
+    sentences = []
     by_name = {item.name: item for item in findings}
     base = by_name["t_base_C"]
-    if not seen.wide_enough:
-        found.append(_kept_base(crop, seen))
+    if not temperatures.wide_enough:
+        sentences.append(_kept_base(crop, temperatures))
     elif base.estimate is None:
-        found.append(
+        sentences.append(
             "the records do not pin down a base temperature: it is held at the catalogue's "
             f"{base.prior[0]:.1f} °C and not reported"
         )
     else:
-        found += _base_alone(fit, base, seen)
+        sentences += _base_alone(fit, base, temperatures)
     thermal = by_name["thermal_time_50_Cd"]
     if base.estimate is None and thermal.estimate is not None:
-        found.append(
+        sentences.append(
             f"thermal time {thermal.estimate:.0f} °C d holds for a base temperature of "
             f"{base.prior[0]:.1f} °C only"
         )
     if any(plot.dish for plot in fit.plots):
-        found.append(
+        sentences.append(
             "germination in dishes was taken as the event itself: thermal time is to germination, "
             "not to emergence from a depth"
         )
-    found += _scatter(fit)
-    found += _of_plots(fit.plots, crop)
-    return tuple(found)
+    sentences += _scatter(fit)
+    sentences += _of_plots(fit.plots, crop)
+    return tuple(sentences)
 
 
-def _kept_base(crop: Crop, seen: Temperatures) -> str:
+def _kept_base(crop: Crop, temperatures: Temperatures) -> str:
     base = crop.estimate.centre()["t_base_C"]
-    if seen.means.size == 0:
+    if temperatures.means.size == 0:
         return (
             f"nothing came up in any plot: base temperature stays at the catalogue's {base:.1f} °C"
         )
-    where = f"between {seen.low:.0f} and {seen.high:.0f} °C"
-    if seen.high - seen.low < 0.5:
-        where = f"all at {seen.low:.0f} °C"
+    where = f"between {temperatures.low:.0f} and {temperatures.high:.0f} °C"
+    if temperatures.high - temperatures.low < 0.5:
+        where = f"all at {temperatures.low:.0f} °C"
     return (
         f"your plots were {where}: base temperature stays at the catalogue's {base:.1f} °C "
         f"(it takes plots {NARROW_C:.0f} °C or more apart)"
     )
 
 
-def _base_alone(fit: PlainFit, base: Finding, seen: Temperatures) -> list[str]:
+def _base_alone(fit: PlainFit, base: Finding, temperatures: Temperatures) -> list[str]:
     """What to think of a base temperature that the records alone gave."""
-    found: list[str] = []
+    sentences: list[str] = []
     if base.estimate is None or base.low is None or base.high is None:
-        return found
-    known = base.prior[1] - 3 <= base.estimate <= base.prior[2] + 3
+        return sentences
+    plausible = base.prior[1] - 3 <= base.estimate <= base.prior[2] + 3
     usual = base.prior[1] <= base.estimate <= base.prior[2]
     if not (usual or _COLD_C <= base.estimate <= _WARM_C):
-        found.append(
+        sentences.append(
             f"a base temperature of {base.estimate:.1f} °C is absurd for a crop: the records do "
             "not support one"
         )
-    elif not known:
-        found.append(
+    elif not plausible:
+        sentences.append(
             f"a base temperature of {base.estimate:.1f} °C is far from the "
             f"{base.prior[1]:.1f} to {base.prior[2]:.1f} °C known for {fit.crop.name}: do not "
             "trust it without more trials"
         )
     if base.high - base.low > 10.0:
-        found.append(
+        sentences.append(
             f"the base temperature is only known to lie between {base.low:.1f} and "
             f"{base.high:.1f} °C"
         )
-    if base.estimate < seen.low - 10.0:
-        found.append(
-            f"the base temperature lies {seen.low - base.estimate:.0f} °C below the coldest "
-            "plot: it is read off a line drawn far beyond the records"
+    if base.estimate < temperatures.low - 10.0:
+        sentences.append(
+            f"the base temperature lies {temperatures.low - base.estimate:.0f} °C below the "
+            "coldest plot: it is read off a line drawn far beyond the records"
         )
-    found += _line_elsewhere(fit, base.estimate)
-    if len(seen.plots_at) == 2:
-        found.append("two temperatures give a line but nothing to check it with")
-    if all(count == 1 for _, count in seen.plots_at):
-        found.append(
+    sentences += _line_elsewhere(fit, base.estimate)
+    if len(temperatures.plots_at) == 2:
+        sentences.append("two temperatures give a line but nothing to check it with")
+    if all(count == 1 for _, count in temperatures.plots_at):
+        sentences.append(
             "there is one plot or dish at each temperature: chance differences between plots "
             "cannot be told from the effect of temperature, and intervals are too narrow"
         )
-    return found
+    return sentences
 
 
 def _line_elsewhere(fit: PlainFit, base: float) -> list[str]:
@@ -316,7 +316,7 @@ def _falling_rates(plots: Sequence[Plot], crop: Crop) -> list[str]:
 
 def _of_plots(plots: Sequence[Plot], crop: Crop) -> list[str]:
     """What plots say of themselves: no replicates, replicates that disagree, nothing up."""
-    found = _falling_rates(plots, crop)
+    sentences = _falling_rates(plots, crop)
     alike: dict[tuple[object, ...], list[Plot]] = defaultdict(list)
     for plot in plots:
         key = (plot.variety, plot.seed_lot, plot.treatment, plot.constant_C, plot.dish,
@@ -324,17 +324,17 @@ def _of_plots(plots: Sequence[Plot], crop: Crop) -> list[str]:
         alike[key].append(plot)
     counted = [group for group in alike.values() if group[0].noted_h is None]
     if counted and all(len(group) == 1 for group in counted):
-        found.append(
+        sentences.append(
             "no plot was replicated: what a plot has of its own cannot be told from its "
             "treatment, date or temperature"
         )
     for group in counted:
         if group[0].dish:
-            told = replicate_warning(tuple((plot.emerged, plot.seeds) for plot in group))
-            if told:
-                found.append(f"dishes at {group[0].constant_C:g} °C: {told}")
+            scatter = replicate_warning(tuple((plot.emerged, plot.seeds) for plot in group))
+            if scatter:
+                sentences.append(f"dishes at {group[0].constant_C:g} °C: {scatter}")
     empty = [plot.name for plot in plots if plot.noted_h is None and plot.emerged == 0]
     if empty:
         shown = ", ".join(empty[:4]) + (" and others" if len(empty) > 4 else "")
-        found.append(f"nothing came up in {shown}")
-    return found
+        sentences.append(f"nothing came up in {shown}")
+    return sentences

@@ -125,10 +125,10 @@ def _slope(model: Model, rows: list[int]) -> float:
     estimate = model.layers.estimate
     values = estimate.natural(estimate.mean[None])
     rates = ResponseDraws.from_draws(model.crop.response, values)
-    seen = model.temperature(plot, plot.planted_h + 24.0 * _span(model, rows)[1])
+    temperature = model.temperature(plot, plot.planted_h + 24.0 * _span(model, rows)[1])
 
     def mean(more: float) -> float:
-        return max(float(rates.at(seen[None, :] + more).mean()), 0.05)
+        return max(float(rates.at(temperature[None, :] + more).mean()), 0.05)
 
     return float(np.log(mean(_STEP_K) / mean(-_STEP_K)) / (2.0 * _STEP_K))
 
@@ -231,11 +231,11 @@ class Fit:
 
     def estimate(self, variety: str | None = None, seed_lot: str | None = None) -> Estimate:
         """Estimate of the crop, a variety or a lot, with the spread of what is below it."""
-        chosen, spread = self.layers.level(variety, seed_lot)
-        covariance = chosen @ self.covariance @ chosen.T + spread
+        level, spread = self.layers.level(variety, seed_lot)
+        covariance = level @ self.covariance @ level.T + spread
         return replace(
             self.layers.estimate,
-            mean=chosen @ self.mean,
+            mean=level @ self.mean,
             covariance=0.5 * (covariance + covariance.T),
             variety=variety,
             seed_lot=seed_lot,
@@ -281,21 +281,21 @@ def fit_with_prior(
         prior=True, shear=shear_of(model),
     )  # fmt: skip
     rng = np.random.default_rng(seed)
-    told = tick or (lambda _: None)
+    report = tick or (lambda _: None)
     points = starts(problem, rng.standard_normal((SCREENED, problem.size)))
     best = climb(problem, points, precision=problem.curvature(points[0]))
-    told(2)
+    report(2)
     precision = problem.curvature(best)
-    told(1)
-    drawn = sample(problem, best, precision, draws, rng)
-    told(1)
+    report(1)
+    posterior = sample(problem, best, precision, draws, rng)
+    report(1)
     return Fit(
         crop=crop,
         plots=tuple(plots),
         layers=layers,
-        vectors=problem.vectors(drawn.w),
-        weights=drawn.weights,
-        effective_draws=drawn.effective,
+        vectors=problem.vectors(posterior.w),
+        weights=posterior.weights,
+        effective_draws=posterior.effective,
         mode=problem.vectors(best[None])[0],
         log_likelihood=float(problem.log_likelihood(best[None])[0]),
     )
@@ -315,10 +315,10 @@ def base_from_prior(fit: Fit) -> Fit:
     before = np.linalg.cholesky(layers.covariance[np.ix_(index, index)])
     after = np.linalg.cholesky(own)
     centred = fit.vectors[:, index] - mean[index]
-    wanted = layers.mean[index] + centred @ np.linalg.inv(after).T @ before.T
+    widened = layers.mean[index] + centred @ np.linalg.inv(after).T @ before.T
     slope = covariance[:, index] @ np.linalg.inv(own)
-    vectors = fit.vectors + (wanted - fit.vectors[:, index]) @ slope.T
-    vectors[:, index] = wanted
+    vectors = fit.vectors + (widened - fit.vectors[:, index]) @ slope.T
+    vectors[:, index] = widened
     return replace(fit, vectors=vectors)
 
 
@@ -373,8 +373,8 @@ def climb(
     else:
         best, value = run(points[0], _LONG, _GRADIENT)
         for point in points[1:]:
-            other, reached = run(point, _SHORT, _GRADIENT)
-            if reached < value - 0.01:
+            other, height = run(point, _SHORT, _GRADIENT)
+            if height < value - 0.01:
                 best, value = run(other, _LONG, _GRADIENT)
     if not np.isfinite(value):
         raise FitError("no parameters explain the records at all")

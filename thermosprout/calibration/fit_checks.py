@@ -112,17 +112,17 @@ def prior_conflicts(
     move over the root of that is standard normal (Evans & Moshonov 2006, Bayesian Analysis
     1:893-914, for the normal case).
     """
-    drawn = crop.estimate.draw(_PRIOR_DRAWS, np.random.default_rng(0))
-    before = np.stack([PARAMETERS[n].transform(drawn[n]) for n in NAMES], axis=1)
+    draws = crop.estimate.draw(_PRIOR_DRAWS, np.random.default_rng(0))
+    before = np.stack([PARAMETERS[n].transform(draws[n]) for n in NAMES], axis=1)
     checks = []
     for name, least in CONFLICT.items():
         prior, after = _figure(name, before, shear), _figure(name, level, shear)
         mean = float(weights @ after)
         variance = float(weights @ np.square(after - mean))
-        gone = float(prior.var()) - variance
-        if gone < _LEARNED * float(prior.var()):
+        information = float(prior.var()) - variance
+        if information < _LEARNED * float(prior.var()):
             continue
-        move = (mean - float(prior.mean())) / np.sqrt(gone)
+        move = (mean - float(prior.mean())) / np.sqrt(information)
         if abs(move) >= least:
             sentence = _conflict(crop, name, float(prior.mean()), mean, move)
             checks.append(FitCheck(kind="prior", sentence=sentence, size=float(abs(move))))
@@ -360,14 +360,14 @@ def flushes(model: Model, predicted: Predicted) -> list[FitCheck]:
     if not mine and not shared:
         return []
     order = sorted(alone, key=lambda i: -alone[i].gain) if shared else mine
-    named = order or [courses[0][0]]
-    worst = named[0]
+    rows = order or [courses[0][0]]
+    worst = rows[0]
     waves = pooled if shared else alone[worst]
     plot = model.plots[worst]
     first, second = (
         day_of(_hour_at(plot, predicted, worst, z)) for z in (waves.first, waves.second)
     )
-    names = tuple(model.plots[i].name for i in named)
+    names = tuple(model.plots[i].name for i in rows)
     listed = ", ".join(names[:_SHOWN]) + (" and others" if len(names) > _SHOWN else "")
     return [
         FitCheck(
@@ -391,7 +391,7 @@ def _courses(model: Model, predicted: Predicted) -> list[tuple[int, _Course]]:
     z = deviates(predicted)
     rows, off, _ = offsets(model, predicted)
     own = dict(zip(rows.tolist(), (off / predicted.sigma[0, rows]).tolist(), strict=True))
-    found = []
+    courses = []
     for i, plot in enumerate(model.plots):
         whole = np.isneginf(predicted.z_low[0, i]) and np.isposinf(predicted.z_high[0, i])
         new = plot.telling()[1]
@@ -400,8 +400,8 @@ def _courses(model: Model, predicted: Predicted) -> list[tuple[int, _Course]]:
         edges = np.concatenate([[-np.inf], z[i, : new.size] - own[i]])
         kept = new > 0
         last = np.full(int(kept.sum()), edges[-1])
-        found.append((i, _Course(edges[:-1][kept], edges[1:][kept], last, new[kept])))
-    return found
+        courses.append((i, _Course(edges[:-1][kept], edges[1:][kept], last, new[kept])))
+    return courses
 
 
 _MIDDLES = np.arange(-3.0, 4.01, 0.2)

@@ -107,22 +107,22 @@ class Layers:
 
     def owners(self) -> tuple[str | None, ...]:
         """Variety (or lot without one) that an entry belongs to; None where all cells share it."""
-        found: list[str | None] = []
+        owners: list[str | None] = []
         for entry in self.names:
             owner = entry.rsplit(":", 1)[0]
             if owner.startswith("lot "):
                 variety = owner.removeprefix("lot ").split("/", 1)[0]
                 owner = f"variety {variety}" if variety else owner
-            found.append(owner if owner.startswith(("variety ", "lot ")) else None)
-        return tuple(found)
+            owners.append(owner if owner.startswith(("variety ", "lot ")) else None)
+        return tuple(owners)
 
     def plot_owners(self) -> tuple[str | None, ...]:
         """Owner, as :meth:`owners` names them, of each plot."""
-        found: list[str | None] = []
+        owners: list[str | None] = []
         for cell in self.plot_cell:
             variety, lot, _ = self.cells[cell]
-            found.append(f"variety {variety}" if variety else _lot(None, lot) if lot else None)
-        return tuple(found)
+            owners.append(f"variety {variety}" if variety else _lot(None, lot) if lot else None)
+        return tuple(owners)
 
     def root(self) -> FloatArray:
         """Root of the prior's covariance in which each owner keeps coordinates of its own.
@@ -154,16 +154,16 @@ class Layers:
             The covariance is that of a variety or lot of which nothing is known.
         """
         names = self.estimate.names
-        chosen = np.zeros((len(names), len(self.names)))
-        wanted = {"crop"}
+        level = np.zeros((len(names), len(self.names)))
+        owners = {"crop"}
         if variety is not None:
-            wanted.add(f"variety {variety}")
+            owners.add(f"variety {variety}")
         if seed_lot is not None:
-            wanted.add(_lot(variety, seed_lot))
+            owners.add(_lot(variety, seed_lot))
         for column, entry in enumerate(self.names):
             owner, name = entry.rsplit(":", 1)
-            if owner in wanted:
-                chosen[names.index(name), column] = 1.0
+            if owner in owners:
+                level[names.index(name), column] = 1.0
         spread = np.zeros_like(self.estimate.covariance)
         if variety is None and any(entry.startswith("variety ") for entry in self.names):
             spread = spread + VARIETY_SHARE * _own(self.estimate, OF_VARIETY)
@@ -171,7 +171,7 @@ class Layers:
             spread = spread + LOT_SHARE * _own(self.estimate, OF_LOT)
         if self.seasonal:
             spread = spread + _seasons(self.estimate)
-        return chosen, spread
+        return level, spread
 
     def season_sd(self, name: str) -> float:
         """Spread of a parameter between seasons on a site, on its scale."""
@@ -196,13 +196,13 @@ def layers_of(estimate: Estimate, plots: Sequence[Plot], *, seasonal: bool = Fal
         Leave a part of the spread to seasons; their entries come with
         :func:`thermosprout.calibration.fit.with_effects`.
     """
-    found: list[Cell] = [
+    of_plots: list[Cell] = [
         (plot.variety, plot.seed_lot, None if plot.known_treatment else plot.treatment)
         for plot in plots
     ]
     # By name, not as they come: the order in which records were written has no say.
-    cells = sorted(set(found), key=lambda cell: [name or "" for name in cell])
-    members = [cells.index(cell) for cell in found]
+    cells = sorted(set(of_plots), key=lambda cell: [name or "" for name in cell])
+    members = [cells.index(cell) for cell in of_plots]
     covariance = estimate.covariance.copy()
     if any(cell[0] for cell in cells):
         covariance -= VARIETY_SHARE * _own(estimate, OF_VARIETY)
@@ -265,20 +265,20 @@ def _deviations(
     estimate: Estimate, cells: Sequence[Cell]
 ) -> list[tuple[str, tuple[str, ...], FloatArray]]:
     """What sets each variety, lot and label apart: owner, parameters, prior covariance."""
-    found: list[tuple[str, tuple[str, ...], FloatArray]] = []
+    deviations: list[tuple[str, tuple[str, ...], FloatArray]] = []
 
     def some(parameters: tuple[str, ...], share: float) -> FloatArray:
         index = [estimate.names.index(name) for name in parameters]
         return np.asarray(share * _own(estimate, parameters)[np.ix_(index, index)])
 
     for variety in dict.fromkeys(cell[0] for cell in cells if cell[0]):
-        found.append((f"variety {variety}", OF_VARIETY, some(OF_VARIETY, VARIETY_SHARE)))
+        deviations.append((f"variety {variety}", OF_VARIETY, some(OF_VARIETY, VARIETY_SHARE)))
     for lot in dict.fromkeys(_lot(cell[0], cell[1]) for cell in cells if cell[1]):
-        found.append((lot, OF_LOT, some(OF_LOT, LOT_SHARE)))
+        deviations.append((lot, OF_LOT, some(OF_LOT, LOT_SHARE)))
     for label in dict.fromkeys(cell[2] for cell in cells if cell[2]):
         spreads = np.diag(np.square(list(LABEL_SPREADS.values())))
-        found.append((f"treatment {label}", tuple(LABEL_SPREADS), spreads))
-    return found
+        deviations.append((f"treatment {label}", tuple(LABEL_SPREADS), spreads))
+    return deviations
 
 
 def _own(estimate: Estimate, parameters: tuple[str, ...]) -> FloatArray:

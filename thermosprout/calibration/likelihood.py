@@ -151,11 +151,11 @@ class Likelihood:
 
     def nodes(self, parameters: FloatArray, shifts: FloatArray | None = None) -> Nodes:
         """Centre and width of each plot's speed for parameters of shape (1, cell, parameter)."""
-        return self._given(self.model.predict_cells(parameters, shifts)).centre()
+        return self._conditional(self.model.predict_cells(parameters, shifts)).centre()
 
-    def _given(self, predicted: Predicted) -> _Given:
+    def _conditional(self, predicted: Predicted) -> _Conditional:
         share = self._profile(predicted)
-        return _Given(predicted, self.counted, self._slips, share, self._pool)
+        return _Conditional(predicted, self.counted, self._slips, share, self._pool)
 
     def _block(
         self, parameters: FloatArray, nodes: Nodes | None, shifts: FloatArray | None
@@ -171,16 +171,16 @@ class Likelihood:
         return result
 
     def _counted(self, predicted: Predicted, nodes: Nodes | None) -> FloatArray:
-        given = self._given(predicted)
+        conditional = self._conditional(predicted)
         if not (predicted.speed_sd > _NO_SPREAD).any():
-            return given.log_density(np.zeros(predicted.share.shape))
-        at, width = given.centre() if nodes is None else nodes
-        given.settle_shares(at)
+            return conditional.log_density(np.zeros(predicted.share.shape))
+        at, width = conditional.centre() if nodes is None else nodes
+        conditional.settle_shares(at)
         logs = []
         for node, weight in zip(_NODES, _NODE_WEIGHTS, strict=True):
             speed = at + np.sqrt(2.0) * width * node
             log_normal = node**2 + np.log(weight) - 0.5 * np.square(speed)
-            logs.append(given.log_density(speed) + log_normal)
+            logs.append(conditional.log_density(speed) + log_normal)
         total = logsumexp(np.stack(logs), axis=0)
         return np.asarray(total + np.log(width) - 0.5 * np.log(np.pi))
 
@@ -196,7 +196,7 @@ def _density(z: FloatArray) -> FloatArray:
     return np.asarray(_ROOT * np.exp(-0.5 * np.square(z)))
 
 
-class _Given:
+class _Conditional:
     """Likelihood of counted plots given the standardised speed of each, shape (draw, plot)."""
 
     def __init__(
@@ -324,10 +324,10 @@ class _Given:
         cumulative = c.new.cumsum(axis=1)
         column = (cumulative < 0.5 * c.emerged[:, None]).sum(axis=1)
         column = np.minimum(column, c.new.shape[1] - 1)
-        seen = (cumulative[rows, column] + 0.3) / (c.emerged + 0.6)
+        share = (cumulative[rows, column] + 0.3) / (c.emerged + 0.6)
         done = np.maximum(p.progress[:, rows, column] + p.credit, 1e-12)
         low, high = ndtr(p.z_low), ndtr(p.z_high)
-        off = np.log(done) - p.ln_scale - p.shift - p.sigma * ndtri(low + seen * (high - low))
+        off = np.log(done) - p.ln_scale - p.shift - p.sigma * ndtri(low + share * (high - low))
         sd = np.maximum(p.speed_sd, _NO_SPREAD)
         shrink = np.square(sd) / (np.square(sd) + 2.0 * np.square(p.sigma) / (c.emerged + 1e-9))
         return np.asarray(np.clip(off / sd * shrink, -6.0, 6.0))
@@ -382,12 +382,12 @@ def sprouted_log_likelihood(predicted: Predicted, counted: Counted) -> FloatArra
     tail of a binomial, thinned by as much as the seeds of a batch share their fate.
     """
     started = counted.seeds_started
-    known = np.isfinite(started)
+    counted_start = np.isfinite(started)
     result = np.zeros(predicted.share.shape)
-    n, k = started[known], counted.seeds[known]
-    sprouted = ndtr(predicted.z_high[:, known]) - ndtr(predicted.z_low[:, known])
-    odds = np.maximum(predicted.viability[:, known] * sprouted, _LEAST_ODDS)
+    n, k = started[counted_start], counted.seeds[counted_start]
+    sprouted = ndtr(predicted.z_high[:, counted_start]) - ndtr(predicted.z_low[:, counted_start])
+    odds = np.maximum(predicted.viability[:, counted_start] * sprouted, _LEAST_ODDS)
     # Thinned, a batch counts for fewer than 1 / BATCH_RHO seeds: no tail is too small for a float.
     thin = 1.0 / (1.0 + (n - 1.0) * BATCH_RHO)
-    result[:, known] = np.log(betainc(k * thin, (n - k) * thin + 1.0, odds))
+    result[:, counted_start] = np.log(betainc(k * thin, (n - k) * thin + 1.0, odds))
     return result

@@ -105,18 +105,18 @@ def check_lot(
         lot = replace(lot, seeds_tested=test.tested, seeds_germinated=test.germinated[-1])
         if test.germinated[-1] >= 3:
             expected, spread = expected_half_germination(crop, temperature_C, rng)
-            known = test.vigour_shift(expected, expected_sd=spread)
-            if known is None:
+            vigour = test.vigour_shift(expected, expected_sd=spread)
+            if vigour is None:
                 warnings.append("speed not known from one count; look daily")
             else:
-                slower = _percent(*known, probability)
+                slower = _percent(*vigour, probability)
         if len(test.germinated) > 1 and test.germinated[-1] > test.germinated[-2]:
             warnings.append("seeds still germinated at the last count: go on counting")
     if lot.tested_on is None and (lot.counts is not None or lot.year is None):
         lot = replace(lot, tested_on=on)
-    told = replicate_warning(lot.replicates)
-    if told is not None:
-        warnings.append(told)
+    scatter = replicate_warning(lot.replicates)
+    if scatter is not None:
+        warnings.append(scatter)
     viability = []
     for years in YEARS_AHEAD:
         day = on + timedelta(days=round(365.25 * years))

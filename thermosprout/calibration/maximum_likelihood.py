@@ -112,20 +112,20 @@ def fit_without_prior(
             "nothing emerged in these records, so they cannot say how fast it comes",
             hint="leave out --no-prior to keep the catalogue's figures",
         )
-    told = tick or (lambda _: None)
+    report = tick or (lambda _: None)
     layers = layers_of(crop.estimate, pooled)
     model = Model(crop, pooled, layers, series, dish_share=1.0)
     lenient = Likelihood(model, free_dishes=True)
     sprouted = any(plot.handling.sprout_h > 0 for plot in pooled)
     likelihood = lenient if sprouted else Likelihood(model, slips=0.0, free_dishes=True)
-    begun = _beginning(lenient)
-    told(1)
-    begun = _without_plot_effects(model, layers, begun)
-    problem, best, free = _search(likelihood, lenient, begun)
-    told(2)
+    start = _beginning(lenient)
+    report(1)
+    start = _without_plot_effects(model, layers, start)
+    problem, best, free = _search(likelihood, lenient, start)
+    report(2)
     best = climb(problem, best[None], exact=True)
     curvature = problem.curvature(best)
-    told(1)
+    report(1)
     jacobian = problem.jacobian(best)[free]
     return PlainFit(
         crop=crop,
@@ -140,7 +140,7 @@ def fit_without_prior(
 
 
 def _search(
-    likelihood: Likelihood, lenient: Likelihood, begun: FloatArray
+    likelihood: Likelihood, lenient: Likelihood, start: FloatArray
 ) -> tuple[Problem, FloatArray, IntArray]:
     """Find what is free and where the likelihood peaks then.
 
@@ -148,7 +148,7 @@ def _search(
     ----------
     lenient : Likelihood
         The same plots, slips allowed; see :func:`_peak`.
-    begun : ndarray, shape (entry,)
+    start : ndarray, shape (entry,)
         Where a weak prior puts the parameters.
 
     Returns
@@ -161,30 +161,30 @@ def _search(
     FitError
         When there is no peak however little is free.
     """
-    model, layers, begun = likelihood.model, likelihood.model.layers, begun.copy()
-    always = _always(model, begun)
-    more = _pinned(likelihood, begun, always, least=_HOPEFUL)
+    model, layers, start = likelihood.model, likelihood.model.layers, start.copy()
+    always = _always(model, start)
+    more = _pinned(likelihood, start, always, least=_HOPEFUL)
     needed: list[int] = []
     while True:
         free = np.array(always + needed + more, dtype=np.intp)
-        problem = _problem(likelihood, _held(model, begun, free), free)
+        problem = _problem(likelihood, _start_vector(model, start, free), free)
         best = _peak(problem, lenient)
         peak = problem.vectors(best[None])[0]
-        vanished = _vanished(layers, peak, always)
+        vanished = _empty_effect(layers, peak, always)
         if vanished is not None:
-            begun[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
+            start[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
             always.remove(vanished)
             continue
-        rivals = _rivals(likelihood, peak, begun, free)
+        rivals = _rivals(likelihood, peak, start, free)
         if rivals:
-            needed.append(_best_rival(likelihood, peak, begun, free, rivals))
+            needed.append(_best_rival(likelihood, peak, start, free, rivals))
             continue
         if np.linalg.eigvalsh(problem.curvature(best)).min() > _FLAT:
             # Judged where the fit ends, not where it began: that hung on the starting points.
             pinned = _pinned(likelihood, peak, always + needed, among=more)
             if pinned == more:
                 return problem, best, free
-            begun[free], more = peak[free], pinned
+            start[free], more = peak[free], pinned
             continue
         if not more:
             raise FitError(
@@ -195,7 +195,7 @@ def _search(
         more = more[:-1]
 
 
-def _vanished(layers: Layers, vector: FloatArray, free: Sequence[int]) -> int | None:
+def _empty_effect(layers: Layers, vector: FloatArray, free: Sequence[int]) -> int | None:
     """Entry of a plot effect that the records put at nothing, where there is no peak."""
     for name, small in _SMALL.items():
         entry = layers.names.index(f"crop:{name}")
@@ -205,7 +205,7 @@ def _vanished(layers: Layers, vector: FloatArray, free: Sequence[int]) -> int | 
 
 
 def _rivals(
-    likelihood: Likelihood, peak: FloatArray, begun: FloatArray, free: IntArray
+    likelihood: Likelihood, peak: FloatArray, start: FloatArray, free: IntArray
 ) -> list[int]:
     """Entries without which the records cannot be explained, though nothing near the peak says so.
 
@@ -214,23 +214,23 @@ def _rivals(
     """
     names = likelihood.model.layers.names
     effects = [f"crop:{name}" for name in _NOTHING]
-    held = [
+    fixed = [
         entry
         for entry, name in enumerate(names)
         if name.startswith("crop:") and name not in effects and entry not in free
     ]
-    tried = np.repeat(peak[None], 1 + len(held), axis=0)
-    tried[1 + np.arange(len(held)), held] = begun[held]
-    values = likelihood.plots(tried).sum(axis=1)
+    points = np.repeat(peak[None], 1 + len(fixed), axis=0)
+    points[1 + np.arange(len(fixed)), fixed] = start[fixed]
+    values = likelihood.plots(points).sum(axis=1)
     gains = values[1:] - values[0]
     ranked = np.argsort(-gains, kind="stable")
-    return [held[i] for i in ranked if gains[i] > _GAIN][:_RIVALS]
+    return [fixed[i] for i in ranked if gains[i] > _GAIN][:_RIVALS]
 
 
 def _best_rival(
     likelihood: Likelihood,
     peak: FloatArray,
-    begun: FloatArray,
+    start: FloatArray,
     free: IntArray,
     rivals: Sequence[int],
 ) -> int:
@@ -244,7 +244,7 @@ def _best_rival(
     ends = {}
     for entry in sorted(rivals):
         vector = peak.copy()
-        vector[entry] = begun[entry]
+        vector[entry] = start[entry]
         problem = _problem(likelihood, vector, np.append(free, entry))
         ends[entry] = -problem.value_and_gradient(climb(problem, np.zeros((1, problem.size))))[0]
     highest = max(ends.values())
@@ -259,8 +259,8 @@ def _peak(problem: Problem, lenient: Likelihood) -> FloatArray:
     """
     sloping = replace(problem, likelihood=lenient)
     points = starts(sloping, 0.5 * _design(_TRIED, problem.size), kept=_STARTS)
-    begun = climb(sloping, points, thorough=True)
-    return climb(problem, begun[None])
+    ascent = climb(sloping, points, thorough=True)
+    return climb(problem, ascent[None])
 
 
 def _design(count: int, size: int) -> FloatArray:
@@ -282,15 +282,15 @@ def _beginning(lenient: Likelihood) -> FloatArray:
     return np.asarray(wide.vectors(climb(wide, points, thorough=True)[None])[0])
 
 
-def _held(model: Model, begun: FloatArray, free: IntArray) -> FloatArray:
+def _start_vector(model: Model, start: FloatArray, free: IntArray) -> FloatArray:
     """Begin with what is not moved as the catalogue has it, and the same speed as before."""
     layers = model.layers
     vector = layers.mean.copy()
     effects = [layers.names.index(f"crop:{name}") for name in _NOTHING]
-    vector[effects] = begun[effects]
-    vector[free] = begun[free]
+    vector[effects] = start[effects]
+    vector[free] = start[free]
     shear = shear_of(model)
-    change = shear.shift(vector[None]) - shear.shift(begun[None])
+    change = shear.shift(vector[None]) - shear.shift(start[None])
     vector[shear.target] += float(change[0])
     return vector
 
@@ -372,9 +372,9 @@ def _pinned(
     information = problem.curvature(np.zeros(problem.size))
     free = list(range(len(always)))
     for candidate in range(len(always), len(always) + len(maybe)):
-        known = information[np.ix_(free, free)]
+        own = information[np.ix_(free, free)]
         cross = information[candidate, free]
-        left = information[candidate, candidate] - cross @ np.linalg.pinv(known) @ cross
-        if left >= least:
+        remainder = information[candidate, candidate] - cross @ np.linalg.pinv(own) @ cross
+        if remainder >= least:
             free.append(candidate)
     return [maybe[i - len(always)] for i in free[len(always) :]]

@@ -101,7 +101,7 @@ class Shear:
 def shear_of(model: Model) -> Shear:
     """Shear for the temperatures that the plots of a model saw."""
     layers = model.layers
-    temperatures, shares = _seen(model)
+    temperatures, shares = _histogram(model)
     return Shear(
         response=model.crop.response,
         temperatures=temperatures,
@@ -115,14 +115,14 @@ def _entry(layers: Layers, name: str) -> int:
     return layers.names.index(f"crop:{name}")
 
 
-def _seen(model: Model) -> tuple[FloatArray, FloatArray]:
+def _histogram(model: Model) -> tuple[FloatArray, FloatArray]:
     """Histogram of temperature from planting to the middle of emergence, plots weighing alike."""
     values: list[FloatArray] = []
     weights: list[FloatArray] = []
     for plot in model.plots:
-        seen = model.temperature(plot, middle_h(plot))
-        values.append(seen)
-        weights.append(np.full(seen.size, np.sqrt(1.0 + plot.emerged) / seen.size))
+        temperature = model.temperature(plot, middle_h(plot))
+        values.append(temperature)
+        weights.append(np.full(temperature.size, np.sqrt(1.0 + plot.emerged) / temperature.size))
     bins = np.round(np.concatenate(values) / _BIN_C)
     places, index = np.unique(bins, return_inverse=True)
     mass = np.bincount(index, np.concatenate(weights))

@@ -244,19 +244,19 @@ class Model:
                 progress[:, mine] = clock.progress_through(spent).reshape(
                     draws, len(mine), self.inspections
                 )
-            chosen = []
+            columns = []
             for place in places:
                 setting = self.settings[place]
                 state_key = (cell, setting.handling, setting.depth_cm, setting.dish)
                 if state_key not in states:
                     states[state_key] = self._states(setting, values, rate)
-                chosen.append(states[state_key])
-            self._fill(table, places, [pair[0] for pair in chosen], [p[1] for p in chosen])
+                columns.append(states[state_key])
+            self._fill(table, places, [pair[0] for pair in columns], [p[1] for p in columns])
             table["rho"][:, places] = values["plot_stand_rho"][:, None]
             table["speed_sd"][:, places] = values["plot_speed_sd"][:, None]
             table["field_factor"][:, places] = values["field_factor"][:, None]
             table["viability"][:, places] = [self.settings[p].viability for p in places]
-            self._stands(table, key, places, [pair[0] for pair in chosen], values, rate, clock)
+            self._stands(table, key, places, [pair[0] for pair in columns], values, rate, clock)
         for index, (place, hours) in enumerate(self._schedules):
             setting = self.settings[place]
             if setting.constant_C is not None:
@@ -348,11 +348,11 @@ class Model:
         halves = None
         if clock is not None:
             needed = np.concatenate([state.needed(median) for state in states], axis=1)
-            begun = clock.progress_through(self._planted[key])
-            halves = clock.cross(clock.first_h, begun + needed)
+            start = clock.progress_through(self._planted[key])
+            halves = clock.cross(clock.first_h, start + needed)
             if not np.isfinite(halves).all():
                 end_h = clock.end_h(clock.first_h)
-                passed = clock.progress(clock.first_h, np.array([end_h])) - begun
+                passed = clock.progress(clock.first_h, np.array([end_h])) - start
                 planted = np.array([self.settings[place].planted_h for place in places])
                 halves = half_beyond(
                     halves, planted=planted, span=end_h - planted, needed=needed, done=passed

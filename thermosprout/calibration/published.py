@@ -354,8 +354,8 @@ def published_bases(crop: Crop) -> tuple[BaseFigure, ...]:
 
 def published_days(crop: Crop) -> tuple[DayCell, ...]:
     """Published days to emergence of a crop, as they entered the fit."""
-    found = gather().get(crop.name)
-    return found.cells if found else ()
+    evidence = gather().get(crop.name)
+    return evidence.cells if evidence else ()
 
 
 def short_citations() -> dict[str, str]:

@@ -134,9 +134,9 @@ def calibrate(
     """
     if not with_prior:
         return _plain(crop, fit_without_prior(crop, plots, series, tick=tick))
-    chosen = _level(plots, variety, seed_lot)
+    level = _level(plots, variety, seed_lot)
     fit = fit_with_prior(crop, plots, series, seed=seed, draws=draws, tick=tick)
-    return _full(crop, fit, series, *chosen)
+    return _full(crop, fit, series, *level)
 
 
 def _level(
@@ -170,8 +170,8 @@ def _full(
     crop: Crop, fit: Fit, series: Sequence[xr.DataArray], variety: str | None, seed_lot: str | None
 ) -> Calibration:
     model = Model(crop, fit.plots, fit.layers, series)
-    seen = temperatures_of(model)
-    if not seen.wide_enough:
+    temperatures = temperatures_of(model)
+    if not temperatures.wide_enough:
         fit = base_from_prior(fit)
     chosen, spread = fit.layers.level(variety, seed_lot)
     below = np.random.default_rng(0).standard_normal((fit.weights.size, spread.shape[0]))
@@ -180,7 +180,7 @@ def _full(
     draws = fit.vectors @ chosen.T + noise
     findings = tuple(
         parameter_finding(
-            crop, draws, fit.weights, name, kept=name == "t_base_C" and not seen.wide_enough
+            crop, draws, fit.weights, name, kept=name == "t_base_C" and not temperatures.wide_enough
         )
         for name in (*NAMES, *DERIVED)
     )
@@ -194,8 +194,8 @@ def _full(
         parameters=findings,
         treatments=treatment_findings(fit),
         checks=checks,
-        warnings=warnings_with_prior(crop, fit, checks, seen),
-        temperatures=seen,
+        warnings=warnings_with_prior(crop, fit, checks, temperatures),
+        temperatures=temperatures,
         effective_draws=fit.effective_draws,
         log_likelihood=fit.log_likelihood,
         plots=fit.plots,
@@ -211,7 +211,7 @@ def _named(plots: Sequence[Plot]) -> list[tuple[str | None, str | None]]:
 
 
 def _plain(crop: Crop, fit: PlainFit) -> Calibration:
-    seen = temperatures_of(fit.model)
+    temperatures = temperatures_of(fit.model)
     entries = {fit.layers.names[i]: row for row, i in enumerate(fit.free)}
     errors = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
     findings, effects = [], []
@@ -246,8 +246,8 @@ def _plain(crop: Crop, fit: PlainFit) -> Calibration:
         with_prior=False,
         parameters=tuple(findings),
         treatments=tuple(effects),
-        warnings=warnings_without_prior(crop, fit, tuple(findings), seen),
-        temperatures=seen,
+        warnings=warnings_without_prior(crop, fit, tuple(findings), temperatures),
+        temperatures=temperatures,
         effective_draws=None,
         log_likelihood=fit.log_likelihood,
         plots=fit.plots,
@@ -338,7 +338,7 @@ def calibration_document(
     origin = origin_of(
         calibration.plots, files, prior=prior, effective_draws=calibration.effective_draws or 0.0
     )
-    seen = calibration.temperatures
+    temperatures = calibration.temperatures
     document: dict[str, Any] = {
         "crop": calibration.prior.name,
         "variety": calibration.variety,
@@ -349,7 +349,7 @@ def calibration_document(
         "parameters": {item.name: _parameter(item) for item in calibration.parameters},
         "treatments": [_effect(item) for item in calibration.treatments],
         "settings": _settings(calibration.plots),
-        "temperatures_C": {"low": seen.low, "high": seen.high},
+        "temperatures_C": {"low": temperatures.low, "high": temperatures.high},
         "log_likelihood": calibration.log_likelihood,
         "effective_draws": calibration.effective_draws,
         "records": {
@@ -405,12 +405,12 @@ def _settings(plots: Sequence[Plot]) -> list[dict[str, Any]]:
         groups[
             (plot.variety, plot.seed_lot, plot.treatment, plot.constant_C, plot.planted_h)
         ].append(plot)
-    found = []
+    settings = []
     for (variety, lot, treatment, constant, planted), group in groups.items():
         days = [day for day in map(half_seen_d, group) if day is not None]
         seeds = sum(plot.seeds for plot in group)
         counted = group[0].noted_h is None
-        found.append(
+        settings.append(
             {
                 "variety": variety,
                 "seed_lot": lot,
@@ -423,4 +423,4 @@ def _settings(plots: Sequence[Plot]) -> list[dict[str, Any]]:
                 "half_d": float(np.mean(days)) if days else None,
             }
         )
-    return found
+    return settings

@@ -108,7 +108,7 @@ def sample(
     the weighted moments (Oh & Berger 1992, J. Stat. Comput. Simul. 41:143-168). All rounds stay
     in, each draw weighted by the mixture of the proposals (Veach & Guibas 1995, balance
     heuristic). Where that leaves few draws, as among many varieties, or behind a wall or about a
-    second peak, they go on as Markov chains (:func:`_moved`).
+    second peak, they go on as Markov chains (:func:`_chains`).
     """
     proposals = [_Proposal.about(centre, precision)]
     points: list[FloatArray] = []
@@ -136,7 +136,7 @@ def sample(
         begin = w[resampled(weights, min(draws, _CHAINS), rng)]
         precision = np.asarray(np.linalg.inv(proposals[-1].covariance))
         centre = proposals[-1].centre
-    return _moved(problem, begin, Gaussian.of(problem.blocks(), centre, precision), rng)
+    return _chains(problem, begin, Gaussian.of(problem.blocks(), centre, precision), rng)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -184,17 +184,19 @@ class Gaussian:
         """Split a precision by blocks; zero is the shared one."""
         shared = np.flatnonzero(blocks == 0)
         precision = _positive(precision)
-        left = precision[np.ix_(shared, shared)]
+        marginal = precision[np.ix_(shared, shared)]
         own = []
         for block in range(1, int(blocks.max(initial=0)) + 1):
             mine = np.flatnonzero(blocks == block)
             inside = precision[np.ix_(mine, mine)]
             cross = precision[np.ix_(mine, shared)]
             slope = np.asarray(-np.linalg.solve(inside, cross), dtype=np.float64)
-            left = left + cross.T @ slope
+            marginal = marginal + cross.T @ slope
             own.append(Own(at=mine, slope=slope, root=_root(inside), precision=inside))
-        left = _positive(left)
-        return cls(centre=centre, shared=shared, root=_root(left), precision=left, own=tuple(own))
+        marginal = _positive(marginal)
+        return cls(
+            centre=centre, shared=shared, root=_root(marginal), precision=marginal, own=tuple(own)
+        )
 
     def move_shared(self, w: FloatArray, step: float, rng: np.random.Generator) -> FloatArray:
         """Autoregressive move of the shared coordinates; those of varieties follow."""
@@ -243,7 +245,7 @@ def _positive(matrix: FloatArray) -> FloatArray:
     return np.asarray((vectors * np.maximum(values, 0.5)) @ vectors.T)
 
 
-def _moved(problem: Problem, w: FloatArray, about: Gaussian, rng: np.random.Generator) -> Sample:
+def _chains(problem: Problem, w: FloatArray, about: Gaussian, rng: np.random.Generator) -> Sample:
     """Many short Markov chains from draws near the posterior.
 
     Notes
@@ -260,28 +262,28 @@ def _moved(problem: Problem, w: FloatArray, about: Gaussian, rng: np.random.Gene
     begin, kept = w, []
     step, own_step = 0.5, 0.6
     for sweep in range(_SWEEPS):
-        tried = about.move_shared(w, step, rng)
-        new_target, new_prior = problem.likelihood_of_plots(tried), problem.log_prior(tried)
+        proposal = about.move_shared(w, step, rng)
+        new_target, new_prior = problem.likelihood_of_plots(proposal), problem.log_prior(proposal)
         odds = (new_target - target).sum(axis=1) + new_prior - prior
-        odds += about.log_shared(w) - about.log_shared(tried)
-        taken = np.log(rng.random(w.shape[0])) < odds
-        w = np.where(taken[:, None], tried, w)
-        target = np.where(taken[:, None], new_target, target)
-        prior = np.where(taken, new_prior, prior)
-        step = _adapted(step, float(taken.mean()))
+        odds += about.log_shared(w) - about.log_shared(proposal)
+        accepted = np.log(rng.random(w.shape[0])) < odds
+        w = np.where(accepted[:, None], proposal, w)
+        target = np.where(accepted[:, None], new_target, target)
+        prior = np.where(accepted, new_prior, prior)
+        step = _adapted(step, float(accepted.mean()))
         if about.own:
-            tried = about.move_own(w, own_step, rng)
-            new_target = problem.likelihood_of_plots(tried)
+            proposal = about.move_own(w, own_step, rng)
+            new_target = problem.likelihood_of_plots(proposal)
             gain = (new_target - target) @ (blocks[:, None] == np.arange(1, len(about.own) + 1))
-            gain += about.log_own(w) - about.log_own(tried)
-            gain += problem.own_log_prior(tried) - problem.own_log_prior(w)
-            taken_by = np.log(rng.random(gain.shape)) < gain
+            gain += about.log_own(w) - about.log_own(proposal)
+            gain += problem.own_log_prior(proposal) - problem.own_log_prior(w)
+            accepted_by = np.log(rng.random(gain.shape)) < gain
             for column, own in enumerate(about.own):
-                w[:, own.at] = np.where(taken_by[:, [column]], tried[:, own.at], w[:, own.at])
-            of_plot = np.pad(taken_by, ((0, 0), (1, 0)))[:, blocks]
+                w[:, own.at] = np.where(accepted_by[:, [column]], proposal[:, own.at], w[:, own.at])
+            of_plot = np.pad(accepted_by, ((0, 0), (1, 0)))[:, blocks]
             target = np.where(of_plot, new_target, target)
             prior = problem.log_prior(w)
-            own_step = _adapted(own_step, float(taken_by.mean()))
+            own_step = _adapted(own_step, float(accepted_by.mean()))
         if sweep >= _SWEEPS - _KEPT:
             kept.append(w.copy())
     draws = np.concatenate(kept)

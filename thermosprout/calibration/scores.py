@@ -217,9 +217,9 @@ def check(
         fit = fit_with_prior(crop, rest, series, seed=seed)
         if not temperatures_of(Model(crop, rest, fit.layers, series)).wide_enough:
             fit = base_from_prior(fit)
-        named = {(plot.variety, plot.seed_lot) for plot in rest}
+        names = {(plot.variety, plot.seed_lot) for plot in rest}
         for plot in group:
-            level = _nearest(plot, named)
+            level = _nearest(plot, names)
             for name, estimate in (
                 ("catalogue", crop.estimate), ("calibrated", fit.estimate(*level)),
             ):  # fmt: skip
@@ -245,7 +245,7 @@ def packet_days(crop: Crop, *, seed: int = 0) -> float:
 
 def _groups(plots: Sequence[Plot], left_out: LeftOut, timezone: str) -> list[list[Plot]]:
     zone = ZoneInfo(timezone)
-    found: dict[object, list[Plot]] = {}
+    groups: dict[object, list[Plot]] = {}
     for plot in plots:
         day = datetime.fromtimestamp(plot.planted_h * 3600.0, tz=zone).date()
         key: object = plot.name
@@ -253,8 +253,8 @@ def _groups(plots: Sequence[Plot], left_out: LeftOut, timezone: str) -> list[lis
             key = day
         elif left_out is LeftOut.SEASON:
             key = day.year
-        found.setdefault(key, []).append(plot)
-    return list(found.values())
+        groups.setdefault(key, []).append(plot)
+    return list(groups.values())
 
 
 def _merged(groups: list[list[Plot]], folds: int) -> list[list[Plot]]:
@@ -290,12 +290,12 @@ def worse_forecasts(scores: Sequence[Score]) -> str | None:
 
 
 def _nearest(
-    plot: Plot, named: set[tuple[str | None, str | None]]
+    plot: Plot, names: set[tuple[str | None, str | None]]
 ) -> tuple[str | None, str | None]:
     """Lot, else variety, else crop: the closest of which other plots know something."""
-    if (plot.variety, plot.seed_lot) in named:
+    if (plot.variety, plot.seed_lot) in names:
         return plot.variety, plot.seed_lot
-    if any(variety == plot.variety for variety, _ in named):
+    if any(variety == plot.variety for variety, _ in names):
         return plot.variety, None
     return None, None
 
@@ -321,13 +321,13 @@ class _Line:
 
 
 def _line(plot: Plot, half: FloatArray, stand: FloatArray | None) -> _Line:
-    seen = half_seen_d(plot)
+    half_d = half_seen_d(plot)
     date = (np.nan, np.nan, np.nan)
-    if seen is not None:
+    if half_d is not None:
         low, middle, high = weighted_quantile(half, np.ones(half.size), [0.1, 0.5, 0.9])
         if not np.isfinite(middle):  # never in most draws: the latest day that any of them gives
             middle = max(half[np.isfinite(half)], default=np.nan)
-        date = (crps(half, seen), abs(middle - seen), float(low <= seen <= high))
+        date = (crps(half, half_d), abs(middle - half_d), float(low <= half_d <= high))
     if stand is None:
         return _Line(*date, np.nan, np.nan)
     share = plot.emerged / plot.seeds

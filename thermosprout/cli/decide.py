@@ -337,6 +337,6 @@ def sow_again(
     opt.require_season(sowing.season, say=False)
     context, _ = sowing.open()
     document = weigh_poor_row(
-        context, row, wanted=plants, ahead_d=ahead, room_C=sowing.room_c, new_lot=new_lot
+        context, row, target=plants, ahead_d=ahead, room_C=sowing.room_c, new_lot=new_lot
     ).to_dict()
     sowing.show(document, sow_again_tables(document, sowing.units), context)

@@ -39,11 +39,11 @@ def catalogue() -> Mapping[str, Crop]:
 @cache
 def _names() -> Mapping[str, str]:
     """Every name a crop answers to, in folded form, and the catalogue's name for it."""
-    known: dict[str, str] = {}
+    names: dict[str, str] = {}
     for crop in catalogue().values():
         for name in (crop.name, *crop.aliases, crop.latin_name):
-            known.setdefault(_folded(name), crop.name)
-    return MappingProxyType(known)
+            names.setdefault(_folded(name), crop.name)
+    return MappingProxyType(names)
 
 
 def _species(crop: Crop) -> str:
@@ -68,11 +68,11 @@ def find_crop(name: str) -> Crop:
     InputError
         When the catalogue has no such crop; names what comes near.
     """
-    known, wanted = _names(), _folded(name)
-    for candidate in (wanted, wanted.removesuffix("s"), wanted.removesuffix("es")):
-        if candidate and candidate in known:
-            return catalogue()[known[candidate]]
-    species = [c.name for c in catalogue().values() if _folded(_species(c)) == wanted]
+    names, target = _names(), _folded(name)
+    for candidate in (target, target.removesuffix("s"), target.removesuffix("es")):
+        if candidate and candidate in names:
+            return catalogue()[names[candidate]]
+    species = [c.name for c in catalogue().values() if _folded(_species(c)) == target]
     if len(species) == 1:
         return catalogue()[species[0]]
     if species:
@@ -80,14 +80,14 @@ def find_crop(name: str) -> Crop:
             f"{name!r} is the species of several crops: {', '.join(species)}",
             hint="name one of them",
         )
-    near = difflib.get_close_matches(wanted, list(known), n=3, cutoff=0.65)
-    likeness = [difflib.SequenceMatcher(None, alias, wanted).ratio() for alias in near]
+    near = difflib.get_close_matches(target, list(names), n=3, cutoff=0.65)
+    likeness = [difflib.SequenceMatcher(None, alias, target).ratio() for alias in near]
     closest = max(likeness, default=0.0) - 0.05
     near = [alias for alias, like in zip(near, likeness, strict=True) if like > closest]
     if not near:
-        near = [alias for alias in known if wanted and wanted in alias][:3]
+        near = [alias for alias in names if target and target in alias][:3]
     if near:
-        meant = list(dict.fromkeys(known[alias] for alias in near))
+        meant = list(dict.fromkeys(names[alias] for alias in near))
         raise InputError(f"there is no crop {name!r}; did you mean {' or '.join(meant)}?")
     raise InputError(
         f"there is no crop {name!r} in the catalogue", hint="`thermosprout crops` lists them"
@@ -96,11 +96,11 @@ def find_crop(name: str) -> Crop:
 
 def search_crops(text: str) -> tuple[Crop, ...]:
     """Crops with ``text`` in their name, an alias or the Latin name."""
-    wanted = _folded(text)
+    target = _folded(text)
     return tuple(
         crop
         for crop in catalogue().values()
-        if any(wanted in _folded(name) for name in (crop.name, *crop.aliases, crop.latin_name))
+        if any(target in _folded(name) for name in (crop.name, *crop.aliases, crop.latin_name))
     )
 
 

@@ -45,11 +45,11 @@ def replicate_warning(replicates: tuple[tuple[int, int], ...]) -> str | None:
     if tolerance is None:
         return None
     allowed = tolerance * float(np.sqrt(RULE_SEEDS / np.mean(tested)))
-    found = float(shares.max() - shares.min())
-    if found <= allowed:
+    difference = float(shares.max() - shares.min())
+    if difference <= allowed:
         return None
     return (
-        f"the replicates lie {found:.0f} percentage points apart, more than the {allowed:.0f} "
+        f"the replicates lie {difference:.0f} percentage points apart, more than the {allowed:.0f} "
         "that chance allows: test the lot again"
     )
 
@@ -98,8 +98,8 @@ class GerminationTest:
 
         alive = self.germinated[-1]
         tail = (1.0 - probability) / 2.0
-        found = beta.ppf([tail, 0.5, 1.0 - tail], alive + 0.5, self.tested - alive + 0.5)
-        return float(found[0]), float(found[1]), float(found[2])
+        quantiles = beta.ppf([tail, 0.5, 1.0 - tail], alive + 0.5, self.tested - alive + 0.5)
+        return float(quantiles[0]), float(quantiles[1]), float(quantiles[2])
 
     def half_time(
         self, sigma: float = 0.18, sigma_spread: float = 0.35
@@ -140,11 +140,11 @@ class GerminationTest:
             return float(prior - np.sum(gained * np.log(np.maximum(share, 1e-12))))
 
         middle = float(np.interp(0.5, np.cumsum(gained) / gained.sum(), edges[1:]))
-        found = minimize(cost, np.array([middle, np.log(sigma)]), method="BFGS")
-        curvature = _hessian(cost, found.x)
+        optimum = minimize(cost, np.array([middle, np.log(sigma)]), method="BFGS")
+        curvature = _hessian(cost, optimum.x)
         if not (np.linalg.eigvalsh(curvature) > 0.0).all():
             return None
-        return float(found.x[0]), float(np.sqrt(np.linalg.inv(curvature)[0, 0]))
+        return float(optimum.x[0]), float(np.sqrt(np.linalg.inv(curvature)[0, 0]))
 
     def vigour_shift(
         self, expected_half_d: float, expected_sd: float = 0.1
@@ -163,10 +163,10 @@ class GerminationTest:
         tuple of float, or None
             None where the speed is not known, see :meth:`half_time`.
         """
-        known = self.half_time()
-        if known is None:
+        half = self.half_time()
+        if half is None:
             return None
-        ln_half, error = known
+        ln_half, error = half
         return ln_half - float(np.log(expected_half_d)), float(np.hypot(error, expected_sd))
 
 

@@ -399,13 +399,13 @@ def undo_estimate(
     older = sorted(
         (folder / _OLDER).glob(f"{path.stem}.until-*{_SUFFIX}"), key=lambda p: _stamp_of(p.name)
     )
-    kept = _keep(path, "undone")
+    copy = _keep(path, "undone")
     if not older:
         path.unlink()
-        return kept, None
+        return copy, None
     write_atomic(path, older[-1].read_bytes())
     older[-1].unlink()
-    return kept, path
+    return copy, path
 
 
 def load_saved(folder: Path) -> dict[Key, SavedEstimate]:
@@ -420,17 +420,17 @@ def load_saved(folder: Path) -> dict[Key, SavedEstimate]:
         return {}
     if not folder.is_dir():
         raise InputError("this is a file, a folder was expected", place=Place(file=folder))
-    found: dict[Key, SavedEstimate] = {}
+    estimates: dict[Key, SavedEstimate] = {}
     for path in sorted(folder.glob(f"*{_SUFFIX}")):
         saved = read_saved(path)
-        if saved.key in found:
+        if saved.key in estimates:
             raise InputError(
-                f"the estimate of {saved.title} is also in {found[saved.key].path}",
+                f"the estimate of {saved.title} is also in {estimates[saved.key].path}",
                 place=Place(file=path),
                 hint="keep one of the two files",
             )
-        found[saved.key] = saved
-    return found
+        estimates[saved.key] = saved
+    return estimates
 
 
 def saved_crop(name: str, folder: Path) -> Crop | None:
@@ -447,9 +447,9 @@ def saved_crop(name: str, folder: Path) -> Crop | None:
         Generic, of the growing season and seed size the calibration began with, with the saved
         estimate; None where the folder has none of that name.
     """
-    wanted = key_of(name, None, None)[0]
+    target = key_of(name, None, None)[0]
     for key, saved in load_saved(folder).items():
-        if key[0] != wanted:
+        if key[0] != target:
             continue
         like = _GENERIC.search(saved.origin.prior)
         season, size = like.groups() if like else ("cool", "medium")

@@ -65,12 +65,12 @@ def typical_viability(crop: str) -> float:
     since lots on sale must reach the minimum and few exceed that (assumption); else 0.82.
     """
     name = _traits(crop).get("standard_name", crop)
-    found = [
+    standards = [
         float(row["min_germination_pct"]) / 100.0
         for row in _rows("minimum_standards.csv")
         if row["crop"] == name
     ]
-    return (found[0] + 0.96) / 2.0 if found else 0.82
+    return (standards[0] + 0.96) / 2.0 if standards else 0.82
 
 
 def storage_conditions(
@@ -110,8 +110,8 @@ def ageing(
     ``log10 sigma = KE - CW log10 m - CH t - CQ t^2`` with sigma in days per probit.
     """
     temperature, moisture = storage_conditions(crop, storage, storage_c, moisture_pct)
-    known = storage is not None or (storage_c is not None and moisture_pct is not None)
-    more = 0.0 if known else SPREAD_STORAGE
+    stated = storage is not None or (storage_c is not None and moisture_pct is not None)
+    more = 0.0 if stated else SPREAD_STORAGE
     constants = _constants(crop)
     if constants is not None:
         ke, cw, ch, cq = (float(constants[name]) for name in ("KE", "CW", "CH", "CQ"))

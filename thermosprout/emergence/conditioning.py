@@ -87,8 +87,8 @@ def condition(row: RowForecast, counts: Sequence[Count], *, seed: int = 0) -> Co
     InputError
         When counts fall, are above the seeds planted, or seedlings were seen before planting.
     """
-    seen = inspections_after_planting(row, counts)
-    if seen is None:
+    looks = inspections_after_planting(row, counts)
+    if looks is None:
         return Conditioned(
             row=row,
             effective_draws=effective_size(row.weights),
@@ -96,7 +96,7 @@ def condition(row: RowForecast, counts: Sequence[Count], *, seed: int = 0) -> Co
             sentence="No inspection since planting.",
         )
     rng = generator(seed, "counts", row.sowing.row)
-    likelihood = CountLikelihood(row, seen, rng)
+    likelihood = CountLikelihood(row, looks, rng)
     particles = likelihood.start()
     log_weights = np.log(np.maximum(row.weights, 1e-300)) + particles.likelihood
     size = row.weights.size
@@ -106,7 +106,7 @@ def condition(row: RowForecast, counts: Sequence[Count], *, seed: int = 0) -> Co
         particles, effective = bring_in(likelihood, particles, row.weights, rng)
     else:
         particles = particles.taken(resampled(weights, size, rng))
-    return _finish(row, seen, particles, likelihood, effective, rng)
+    return _finish(row, looks, particles, likelihood, effective, rng)
 
 
 def bring_in(
@@ -120,15 +120,15 @@ def bring_in(
         As many as there were, the few that were moved repeated, and their effective size.
     """
     few = min(before.size, _MOVED)
-    begun = particles.taken(resampled(before, few, rng))
-    moved, sizes = temper(begun, likelihood.moved, _STEPS, rng)
+    fresh = particles.taken(resampled(before, few, rng))
+    moved, sizes = temper(fresh, likelihood.moved, _STEPS, rng)
     # Every draw of the forecast gets a particle; what is still open is drawn anew for each.
     return moved.taken(np.arange(before.size) % few), sizes[-1]
 
 
 def _finish(
     row: RowForecast,
-    seen: Inspections,
+    looks: Inspections,
     particles: Particles,
     likelihood: CountLikelihood,
     effective: float,
@@ -141,11 +141,11 @@ def _finish(
     share = likelihood.stand(particles, state) * np.where(particles.failed, FAILED_SHARE, 1.0)
     shown = state.emerged(likelihood.progress(particles.clock))
     rho = np.where(particles.failed, FAILED_RHO, particles.draws.values["plot_stand_rho"])
-    seedlings = seen.total + still_to_come(share, rho, shown[:, -1], seen.total, seeds, rng)
-    stages = place_stages(seedlings, shown, seen, rng)
+    seedlings = looks.total + still_to_come(share, rho, shown[:, -1], looks.total, seeds, rng)
+    stages = place_stages(seedlings, shown, looks, rng)
     hours = particles.clock.cross(planted, state.needed(stages.share))
     # What was seen stands, whatever the draw makes of it.
-    earliest, latest = stages.bounds(planted, seen.hours)
+    earliest, latest = stages.bounds(planted, looks.hours)
     hours = np.clip(hours, earliest, latest)
     hours[seedlings == 0] = np.nan
     conditioned = RowForecast(
@@ -170,25 +170,25 @@ def _finish(
         row=conditioned,
         effective_draws=effective,
         failed_odds=failed_odds,
-        sentence=_sentence(row, conditioned, seen, failed_odds),
+        sentence=_sentence(row, conditioned, looks, failed_odds),
     )
 
 
 def _sentence(
-    before: RowForecast, after: RowForecast, seen: Inspections, failed_odds: float
+    before: RowForecast, after: RowForecast, looks: Inspections, failed_odds: float
 ) -> str:
     """What the counts changed, for a grower."""
     seeds = before.sowing.seeds_planted
     old = float(before.stage_quantile("half", [0.5])[0])
     new = float(after.stage_quantile("half", [0.5])[0])
-    if seen.total == 0:
-        shown = before.emerged_share(seen.hours[-1:])[:, 0]
+    if looks.total == 0:
+        shown = before.emerged_share(looks.hours[-1:])[:, 0]
         due = float(np.average(shown, weights=before.weights))
         text = f"None of {seeds} seeds shows yet"
         if due >= 0.1:
             text += f", where {percent(due)} of the stand was due"
     else:
-        text = f"{seen.total} of {seeds} seeds show"
+        text = f"{looks.total} of {seeds} seeds show"
     if np.isfinite(old) and np.isfinite(new):
         shift = (new - old) / 24.0
         if abs(shift) < 0.5:
@@ -227,8 +227,8 @@ def still_to_come(
     own = np.sin(turn * (cell + rng.random(share.size))) ** 2
     own = np.where(share <= 0.0, 0.0, own)
     later = own * (1.0 - shown) / np.maximum(1.0 - own * shown, 1e-12)
-    drawn = rng.binomial(seeds - emerged, np.clip(later, 0.0, 1.0))
-    return np.asarray(drawn, dtype=np.int64)
+    coming = rng.binomial(seeds - emerged, np.clip(later, 0.0, 1.0))
+    return np.asarray(coming, dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -240,13 +240,16 @@ class Stages:
 
     def bounds(self, planted: float, hours: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Hours between which each stage lies."""
-        left = np.concatenate([[planted], hours])
+        edges = np.concatenate([[planted], hours])
         right = np.concatenate([hours, [np.inf]])
-        return left[self.segment], right[self.segment]
+        return edges[self.segment], right[self.segment]
 
 
 def place_stages(
-    seedlings: npt.NDArray[np.int64], shown: FloatArray, seen: Inspections, rng: np.random.Generator
+    seedlings: npt.NDArray[np.int64],
+    shown: FloatArray,
+    looks: Inspections,
+    rng: np.random.Generator,
 ) -> Stages:
     """Order statistics of the seedlings, each within the interval in which it was counted.
 
@@ -256,7 +259,7 @@ def place_stages(
     n = np.maximum(seedlings, 1)
     chance = np.ceil(rng.random(size) * n)
     ranks = [np.ones(size), np.ceil(0.5 * n), np.ceil(0.9 * n - 1e-9), chance]
-    cumulative = np.cumsum(seen.new)
+    cumulative = np.cumsum(looks.new)
     edges = np.concatenate([np.zeros((size, 1)), shown, np.ones((size, 1))], axis=1)
     before = np.concatenate([[0.0], cumulative])
     draw = np.arange(size)
@@ -265,8 +268,8 @@ def place_stages(
     last_segment = np.full(size, -1, dtype=np.intp)
     for column, rank in enumerate(ranks):
         segment = np.searchsorted(cumulative, rank - 0.5)
-        inside = np.concatenate([seen.new, [0.0]])[segment]
-        inside = np.where(segment == seen.new.size, n - before[-1], inside)
+        inside = np.concatenate([looks.new, [0.0]])[segment]
+        inside = np.where(segment == looks.new.size, n - before[-1], inside)
         joined = (segment == last_segment) & (column < 3)
         done = np.where(joined, last_rank - before[segment], 0.0)
         start = np.where(joined, last_share, edges[draw, segment])

@@ -103,8 +103,8 @@ def partial_rho(shown: FloatArray, share: FloatArray, rho: FloatArray) -> FloatA
     shows by a time varies less; this matches its variance.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        found = shown * (1.0 - share) * rho / (1.0 - share * shown)
-    return np.clip(np.nan_to_num(found), _LEAST_RHO, 1.0 - 1e-9)
+        covariance = shown * (1.0 - share) * rho / (1.0 - share * shown)
+    return np.clip(np.nan_to_num(covariance), _LEAST_RHO, 1.0 - 1e-9)
 
 
 def timing_log_likelihood(shown: FloatArray, new: FloatArray) -> FloatArray:

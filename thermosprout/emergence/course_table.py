@@ -224,9 +224,9 @@ class CourseTable:
         middle, length = 0.5 * (cuts[1:] + cuts[:-1]), np.diff(cuts)
         step = middle.astype(np.intp)
         segment = np.searchsorted(at[order], middle)
-        kept = segment < at.size
-        step, segment = step[kept], segment[kept]
-        weight = np.broadcast_to(length[kept], (self.members, step.size))
+        inside = segment < at.size
+        step, segment = step[inside], segment[inside]
+        weight = np.broadcast_to(length[inside], (self.members, step.size))
         if (factor := self._step_weight) is not None:
             weight = weight * factor[:, step]
         position = (fine[:, step] - self.grid[0]) / BIN_C

@@ -225,8 +225,8 @@ def forecast_row(
     stages = order_shares(seedlings, _STAGE_FRACTIONS, rng)
     # One seedling per draw, evenly spread over the ranks, stands for the whole mixture.
     any_seed = ((rng.permutation(size) + 0.5) / size)[:, None]
-    wanted = np.concatenate([stages, any_seed], axis=1)
-    hours = clock.cross(sowing.planted_h, state.needed(wanted))
+    shares = np.concatenate([stages, any_seed], axis=1)
+    hours = clock.cross(sowing.planted_h, state.needed(shares))
     nothing = seedlings == 0
     hours[nothing, :3] = np.nan
     return RowForecast(
@@ -316,7 +316,7 @@ def forecast_days(
         ln_vigour=ln_shift,
     )
     middle = middle_h(clock, planted_h, state)
-    known = ~np.isnan(middle)
+    finite = ~np.isnan(middle)
     share = stand_share(
         crop,
         draws.values,
@@ -327,7 +327,7 @@ def forecast_days(
         viability=viability,
     )
     chances = rng.bit_generator.state
-    share = np.where(known, share, 0.5)
+    share = np.where(finite, share, 0.5)
     half_share, stand = np.empty(share.shape), np.empty(share.shape)
     for day in range(planted_h.size):
         rng.bit_generator.state = chances
@@ -336,9 +336,9 @@ def forecast_days(
         stand[:, day] = seedlings / max(seeds, 1)
     half = clock.cross(planted_h, state.needed(half_share))
     return DaysForecast(
-        half_h=np.where(known & (stand > 0), half, np.nan),
-        stand=np.where(known, stand, np.nan),
-        expected_share=np.where(known, share, np.nan),
+        half_h=np.where(finite & (stand > 0), half, np.nan),
+        stand=np.where(finite, stand, np.nan),
+        expected_share=np.where(finite, share, np.nan),
     )
 
 

@@ -85,7 +85,7 @@ class HarvestNeed:
         """Draw the thermal time to first harvest of a crop; the same seed, the same draws."""
         base, optimum, ceiling = GROWTH_CARDINALS_C[crop.season]
         reference = CHART_SEASON_C[crop.season]
-        given = [
+        limits = [
             days
             for days in (
                 crop.practice.days_to_harvest_low,
@@ -94,8 +94,8 @@ class HarvestNeed:
             if days is not None
         ]
         spread, days = _UNKNOWN_SD, _UNKNOWN_DAYS
-        if given:
-            low, high = min(given), max(given)
+        if limits:
+            low, high = min(limits), max(limits)
             days = float(np.sqrt(low * high))
             spread = float(np.hypot(np.log(high / low) / (2 * _CHART_Z), _PLACE_SD))
         centre = crop.estimate.centre()
@@ -113,7 +113,7 @@ class HarvestNeed:
             median=from_emergence_d * rate,
             spread=spread,
             cardinals_C=(base, optimum, ceiling),
-            published=bool(given),
+            published=bool(limits),
         )
 
 
@@ -202,9 +202,9 @@ class Growth:
         wide = emerged_h.reshape(emerged_h.shape[0], -1)
         inside, start = self._inside(wide)
         needed = np.broadcast_to(thermal_time[:, None], wide.shape)
-        found = self.clock.cross(start, needed)
-        found = np.where(inside & ~np.isnan(found), found, np.inf)
-        return np.asarray(np.where(np.isnan(wide), np.nan, found).reshape(emerged_h.shape))
+        hours = self.clock.cross(start, needed)
+        hours = np.where(inside & ~np.isnan(hours), hours, np.inf)
+        return np.asarray(np.where(np.isnan(wide), np.nan, hours).reshape(emerged_h.shape))
 
     def between(self, start_h: FloatArray, end_h: FloatArray) -> FloatArray:
         """Thermal time of growth from one hour to another, per draw; NaN where unknown. [C d]

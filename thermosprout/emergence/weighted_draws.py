@@ -82,8 +82,8 @@ def _of_weighted_draws(values: FloatArray, weights: FloatArray, points: FloatArr
 
 def odds(values: FloatArray, weights: FloatArray) -> dict[str, float]:
     """Return the 10, 50 and 90 % quantiles by name."""
-    found = weighted_quantile(values, weights, list(ODDS.values()))
-    return dict(zip(ODDS, found.tolist(), strict=True))
+    quantiles = weighted_quantile(values, weights, list(ODDS.values()))
+    return dict(zip(ODDS, quantiles.tolist(), strict=True))
 
 
 class Swarm(Protocol):
@@ -167,11 +167,11 @@ def temper(
         reached = power
         about = MovingNormal(swarm.points)
         for _ in range(steps.last_moves if reached >= 1.0 else steps.moves):
-            tried = move(swarm, about.moved(swarm.points, stride, rng))
-            odds = tried.begun - swarm.begun + reached * (tried.ratio - swarm.ratio)
-            odds += about.log_density(swarm.points) - about.log_density(tried.points)
+            trial = move(swarm, about.moved(swarm.points, stride, rng))
+            odds = trial.begun - swarm.begun + reached * (trial.ratio - swarm.ratio)
+            odds += about.log_density(swarm.points) - about.log_density(trial.points)
             accepted = np.log(rng.random(size)) < odds
-            swarm = swarm.merged(tried, accepted)
+            swarm = swarm.merged(trial, accepted)
             stride = float(np.clip(stride * (1.3 if accepted.mean() > 0.3 else 0.7), 0.05, 0.95))
     return swarm, sizes
 

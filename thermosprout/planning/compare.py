@@ -113,7 +113,7 @@ def compare(
     *,
     harvest: Harvest,
     free_h: float,
-    wanted: int = 100,
+    target: int = 100,
     seeds: int | None = None,
     earliest_start_h: float | None = None,
     confidence: float = 0.8,
@@ -130,7 +130,7 @@ def compare(
         When first harvest follows emergence.
     free_h : float
         Hour at which the bed can be planted.
-    wanted, seeds : int
+    target, seeds : int
         Plants wanted, and seeds planted for them; the number the plainest option needs when
         absent.
     earliest_start_h : float, optional
@@ -144,18 +144,18 @@ def compare(
         When the soil temperature does not hold the day of planting.
     """
     first = weigh(
-        setting, options[0], harvest=harvest, free_h=free_h, seeds=seeds or wanted,
-        wanted=wanted, confidence=confidence,
+        setting, options[0], harvest=harvest, free_h=free_h, seeds=seeds or target,
+        target=target, confidence=confidence,
     )  # fmt: skip
-    sown = seeds or first.seeds_to_plant or 2 * wanted
+    seeds_sown = seeds or first.seeds_to_plant or 2 * target
     outcomes = tuple(
         weigh(
             setting,
             option,
             harvest=harvest,
             free_h=free_h,
-            seeds=sown,
-            wanted=wanted,
+            seeds=seeds_sown,
+            target=target,
             earliest_start_h=earliest_start_h,
             confidence=confidence,
         )
@@ -212,8 +212,8 @@ def harvest_is_seen(outcomes: Sequence[Outcome]) -> bool:
 
 def _ends(outcomes: Sequence[Outcome]) -> FloatArray:
     """Hour of first harvest of each option, of half emergence where harvest is not seen."""
-    seen = harvest_is_seen(outcomes)
-    return np.stack([one.harvest_h if seen else one.half_h for one in outcomes])
+    harvest = harvest_is_seen(outcomes)
+    return np.stack([one.harvest_h if harvest else one.half_h for one in outcomes])
 
 
 def judge(outcomes: Sequence[Outcome], goal: Goal) -> Verdict:
@@ -287,8 +287,8 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
     outcomes = comparison.outcomes
     leader = outcomes[verdict.leader]
     name = _gerund(leader)
-    left = _middle(comparison.gains[verdict.leader].harvest_d)
-    early = _middle(comparison.gains[verdict.leader].emergence_d)
+    harvest_d = _middle(comparison.gains[verdict.leader].harvest_d)
+    emergence_d = _middle(comparison.gains[verdict.leader].emergence_d)
     words = GOAL_WORDS[verdict.goal]
     if verdict.leader == verdict.advised and not verdict.worth_acting_on:
         if verdict.leader == 0:
@@ -300,12 +300,12 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
         gain = f"{name} takes {percent(verdict.gain)} less work"
     elif verdict.goal is Goal.BED_DAYS:
         gain = f"{name} saves {verdict.gain:.1f} bed-days per full row by {_until(comparison)}"
-    elif not np.isfinite(early):
+    elif not np.isfinite(emergence_d):
         gain = f"{name} is up in time more often"
-    elif np.isfinite(left):
-        gain = f"{name} {_shift(early)} emergence by {abs(early):.1f} d, {_left(left)}"
     else:
-        gain = f"{name} {_shift(early)} emergence by {abs(early):.1f} d"
+        gain = f"{name} {_shift(emergence_d)} emergence by {abs(emergence_d):.1f} d"
+        if np.isfinite(harvest_d):
+            gain += f", {_left(harvest_d)}"
     if verdict.worth_acting_on:
         takes = _takes(outcomes[0], leader)
         return f"{capital(gain)}; it gains in {surely(verdict.gain_odds)} of cases{takes}."
@@ -319,13 +319,13 @@ def _until(comparison: Comparison) -> str:
     return "first harvest" if harvest_is_seen(comparison.outcomes) else "half emergence"
 
 
-def _takes(plain: Outcome, chosen: Outcome) -> str:
+def _takes(plain: Outcome, choice: Outcome) -> str:
     """What the chosen way takes in seed and work beyond the plain one."""
     parts: list[str] = []
-    seeds, before = chosen.seeds_to_start, plain.seeds_to_start
+    seeds, before = choice.seeds_to_start, plain.seeds_to_start
     if seeds is not None and before is not None and seeds > 1.05 * before:
         parts.append(f"{seeds} seeds started instead of {before}")
-    more = chosen.option.minutes - plain.option.minutes
+    more = choice.option.minutes - plain.option.minutes
     if more > 0:
         parts.append(f"{more:.0f} minutes more work")
     return f", and takes {' and '.join(parts)}" if parts else ""

@@ -89,7 +89,7 @@ class CompareAnswer:
             "depth_cm": setting.depth_cm,
             "soil": {"source": setting.soil, "constant_C": self.constant_C},
             "harvest_on": comparison.harvest.growth.source,
-            "plants_wanted": first.wanted,
+            "plants_wanted": first.target,
             "seeds_planted": first.row.sowing.seeds_planted,
             "goal": goal.value,
             "options": [
@@ -159,7 +159,7 @@ def compare_ways(
         ),
         harvest=harvest_of(context, case),
         free_h=free_h,
-        wanted=plants,
+        target=plants,
         seeds=seeds,
         earliest_start_h=hours(noon(read_day(earliest), context.zone)) if earliest else None,
     )
@@ -204,12 +204,12 @@ def unsuitable_day(comparison: Comparison, goal: Goal) -> tuple[str, ...]:
     seeds = advised.seeds_to_start
     if seeds is None:
         sentences.append(
-            f"No sensible number of seeds started this way is sure to give {advised.wanted} "
+            f"No sensible number of seeds started this way is sure to give {advised.target} "
             "plants: test the lot, or sow another."
         )
-    elif seeds > MANY_FOR_ONE * advised.wanted:
+    elif seeds > MANY_FOR_ONE * advised.target:
         sentences.append(
-            f"This takes {seeds / advised.wanted:.0f} seeds for each plant: another day or a "
+            f"This takes {seeds / advised.target:.0f} seeds for each plant: another day or a "
             "stronger lot would take far fewer."
         )
     return tuple(sentences)

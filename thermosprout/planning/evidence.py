@@ -69,12 +69,12 @@ class CropEvidence:
 
 def season_evidence(result: SeasonForecast) -> dict[str, CropEvidence]:
     """Evidence for each estimate a season uses, by the name :func:`evidence_name` gives."""
-    found: dict[str, CropEvidence] = {}
+    evidence: dict[str, CropEvidence] = {}
     for answer in result.rows:
         name = evidence_name(answer)
-        if name not in found:
-            found[name] = crop_evidence(answer.crop, name)
-    return dict(sorted(found.items()))
+        if name not in evidence:
+            evidence[name] = crop_evidence(answer.crop, name)
+    return dict(sorted(evidence.items()))
 
 
 def evidence_name(answer: RowAnswer) -> str:

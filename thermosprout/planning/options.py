@@ -165,8 +165,8 @@ def usual_options(
     direct = Option(name="direct", handling=Handling(), minutes=work[Treatment.DIRECT])
     if dressed:
         return (direct,)
-    wanted = soaks_h or tuple(dict.fromkeys(min(h, crop.safe_soak_h) for h in _USUAL_SOAKS_H))
-    for hours in wanted:
+    soaks = soaks_h or tuple(dict.fromkeys(min(h, crop.safe_soak_h) for h in _USUAL_SOAKS_H))
+    for hours in soaks:
         if not 0 < hours <= 240:
             raise InputError(f"a soak of {hours:g} h was asked for, expected up to 240 h")
     soaked = tuple(
@@ -175,7 +175,7 @@ def usual_options(
             handling=Handling(treatment=Treatment.SOAKED, soak_h=hours, water_C=water_C),
             minutes=work[Treatment.SOAKED],
         )
-        for hours in sorted(wanted)
+        for hours in sorted(soaks)
     )
     sprouting = Handling(
         treatment=Treatment.PRESPROUTED,
@@ -290,7 +290,7 @@ class Outcome:
     option: Option
     row: RowForecast
     free_h: float
-    wanted: int
+    target: int
     lead_h: FloatArray
     half_h: FloatArray
     harvest_h: FloatArray
@@ -307,7 +307,7 @@ class Outcome:
     def filled(self) -> FloatArray:
         """Share of the plants wanted that come up; a row emptier than the floor is sown again."""
         plants = self.row.share * self.row.sowing.seeds_planted
-        return np.asarray(np.clip(plants / self.wanted, SOWN_AGAIN_BELOW, 1.0))
+        return np.asarray(np.clip(plants / self.target, SOWN_AGAIN_BELOW, 1.0))
 
     @property
     def bed_days(self) -> FloatArray:
@@ -327,7 +327,7 @@ def weigh(
     harvest: Harvest,
     free_h: float,
     seeds: int,
-    wanted: int,
+    target: int,
     earliest_start_h: float | None = None,
     confidence: float = 0.8,
 ) -> Outcome:
@@ -343,7 +343,7 @@ def weigh(
         For as many draws as the setting has.
     free_h : float
         Hour at which the bed can be planted.
-    seeds, wanted : int
+    seeds, target : int
         Seeds planted in the row, and plants wanted from it.
     earliest_start_h : float, optional
         Seed cannot be wetted before; planting waits for it. Started in good time when absent.
@@ -367,17 +367,17 @@ def weigh(
     half = setting.clock.cross(planted_h, row.state.needed(np.full((setting.size, 1), 0.5)))[:, 0]
     rho = draws.values["plot_stand_rho"]
     per_started = row.stand_per_seed_started
-    to_plant = seeds_for_stand(row.share, rho, wanted, confidence=confidence)
+    to_plant = seeds_for_stand(row.share, rho, target, confidence=confidence)
     to_start = to_plant
     if row.state.proven:
-        to_start = seeds_for_stand(per_started, rho, wanted, confidence=confidence)
+        to_start = seeds_for_stand(per_started, rho, target, confidence=confidence)
     with np.errstate(divide="ignore"):
         per_plant = 1.0 / per_started
     return Outcome(
         option=option,
         row=row,
         free_h=free_h,
-        wanted=wanted,
+        target=target,
         lead_h=lead,
         half_h=half,
         harvest_h=harvest.hour(half),

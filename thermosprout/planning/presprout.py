@@ -79,7 +79,7 @@ class PresproutAnswer:
             "ready_odds_without_cold": round(plan.ready_odds_without_hold, 3),
             "too_short_odds": round(plan.too_short_odds, 3),
             "hold": asdict(plan.hold) if plan.hold.days else None,
-            "plants_wanted": plan.wanted,
+            "plants_wanted": plan.target,
             "sprouted_share": round(plan.sprouted_share, 3),
             "seeds_to_plant": plan.seeds_to_plant,
             "seeds_to_start": plan.seeds_to_start,
@@ -150,7 +150,7 @@ def plan_batch(
         bed_until_h=last,
         zone=zone,
         earliest_start_h=now_h if past_season or now_h < first else None,
-        wanted=plants,
+        target=plants,
         may_hold=may_hold,
         seed=context.seed,
     )

@@ -98,7 +98,7 @@ class SowAgain:
     """
 
     row: RowForecast
-    wanted: int
+    target: int
     until: str
     days: tuple[DayAhead, ...]
     ways: tuple[Way, ...]
@@ -113,7 +113,7 @@ def sow_again(
     row: RowForecast,
     *,
     now_h: float,
-    wanted: int,
+    target: int,
     harvest: Harvest,
     ahead_d: int = 14,
     seeds: int | None = None,
@@ -132,7 +132,7 @@ def sow_again(
         counts say of crop and lot holds for the new sowing as well.
     now_h : float
         Today, in hours since 1970-01-01T00:00 UTC.
-    wanted : int
+    target : int
         Plants wanted.
     harvest : Harvest
         When first harvest follows emergence, for as many draws.
@@ -158,8 +158,8 @@ def sow_again(
     """
     if now_h < row.sowing.planted_h:
         raise InputError("the row is not planted yet, so there is nothing to wait for")
-    if wanted <= 0:
-        raise InputError(f"{wanted} plants were asked for, expected at least 1")
+    if target <= 0:
+        raise InputError(f"{target} plants were asked for, expected at least 1")
     setting = Setting(
         draws=row.draws,
         clock=row.clock,
@@ -171,16 +171,16 @@ def sow_again(
     )
     final = row.seedlings.astype(float)
     waiting = _wait(row, harvest, final)
-    anew = _anew(setting, harvest, now_h, wanted, seeds or row.sowing.seeds_planted)
-    filling = _fill(row, setting, harvest, waiting, now_h, wanted, room_C, dressed)
-    ways, until = _costed((waiting, filling, anew), now_h, wanted)
+    anew = _anew(setting, harvest, now_h, target, seeds or row.sowing.seeds_planted)
+    filling = _fill(row, setting, harvest, waiting, now_h, target, room_C, dressed)
+    ways, until = _with_bed_days((waiting, filling, anew), now_h, target)
     advised, saved, saved_odds = _choose(ways, row.weights)
-    advice, reason = _words(ways, advised, saved, saved_odds, row.weights, wanted, until)
+    advice, reason = _words(ways, advised, saved, saved_odds, row.weights, target, until)
     return SowAgain(
         row=row,
-        wanted=wanted,
+        target=target,
         until=until,
-        days=tuple(_day(row, final, now_h + 24.0 * d, wanted) for d in range(ahead_d + 1)),
+        days=tuple(_day(row, final, now_h + 24.0 * d, target) for d in range(ahead_d + 1)),
         ways=ways,
         advised=advised,
         saved=saved,
@@ -190,7 +190,7 @@ def sow_again(
     )
 
 
-def _day(row: RowForecast, final: FloatArray, hour: float, wanted: int) -> DayAhead:
+def _day(row: RowForecast, final: FloatArray, hour: float, target: int) -> DayAhead:
     end_h = row.clock.end_h(row.sowing.planted_h)
     shown = row.emerged_share(np.array([min(hour, end_h)]))[:, 0]
     plants = shown * final
@@ -200,14 +200,14 @@ def _day(row: RowForecast, final: FloatArray, hour: float, wanted: int) -> DayAh
         hour=hour,
         plants=odds(plants, row.weights),
         still_to_come=missing,
-        enough_odds=float(row.weights[plants >= SOWN_AGAIN_BELOW * wanted].sum()),
+        enough_odds=float(row.weights[plants >= SOWN_AGAIN_BELOW * target].sum()),
     )
 
 
-def _costed(ways: tuple[Way, ...], now_h: float, wanted: int) -> tuple[tuple[Way, ...], str]:
+def _with_bed_days(ways: tuple[Way, ...], now_h: float, target: int) -> tuple[tuple[Way, ...], str]:
     """Bed-days per full row of each way, on one footing, and until when they are counted."""
-    seen = min(float(np.isfinite(way.harvest_h).mean()) for way in ways)
-    harvest = seen >= _SEEN_SHARE
+    seen_share = min(float(np.isfinite(way.harvest_h).mean()) for way in ways)
+    harvest = seen_share >= _SEEN_SHARE
     # What is there already takes no more days.
     days = [
         np.maximum(((way.harvest_h if harvest else way.half_h) - now_h) / 24.0, 0.0) for way in ways
@@ -219,7 +219,7 @@ def _costed(ways: tuple[Way, ...], now_h: float, wanted: int) -> tuple[tuple[Way
         replace(
             way,
             bed_days=np.minimum(np.nan_to_num(one, nan=limit, posinf=limit), limit)
-            / np.clip(way.plants / wanted, SOWN_AGAIN_BELOW, 1.0),
+            / np.clip(way.plants / target, SOWN_AGAIN_BELOW, 1.0),
         )
         for way, one in zip(ways, days, strict=True)
     )
@@ -238,9 +238,9 @@ def _wait(row: RowForecast, harvest: Harvest, final: FloatArray) -> Way:
     )
 
 
-def _anew(setting: Setting, harvest: Harvest, now_h: float, wanted: int, seeds: int) -> Way:
+def _anew(setting: Setting, harvest: Harvest, now_h: float, target: int, seeds: int) -> Way:
     option = Option(name=AGAIN, handling=Handling(), minutes=MINUTES[Treatment.DIRECT])
-    new = weigh(setting, option, harvest=harvest, free_h=now_h, seeds=seeds, wanted=wanted)
+    new = weigh(setting, option, harvest=harvest, free_h=now_h, seeds=seeds, target=target)
     return Way(
         name=AGAIN,
         plants=new.row.share * seeds,
@@ -257,7 +257,7 @@ def _fill(
     harvest: Harvest,
     waiting: Way,
     now_h: float,
-    wanted: int,
+    target: int,
     room_C: float,
     dressed: bool,
 ) -> Way:
@@ -269,14 +269,14 @@ def _fill(
         )
     option = Option(name=FILL, handling=handling, minutes=MINUTES[Treatment.PRESPROUTED])
     expected = float(row.weights @ waiting.plants)
-    gaps = int(max(np.ceil(wanted - expected), 1))
+    gaps = int(max(np.ceil(target - expected), 1))
     new: Outcome = weigh(
-        setting, option, harvest=harvest, free_h=now_h, seeds=gaps, wanted=gaps,
+        setting, option, harvest=harvest, free_h=now_h, seeds=gaps, target=gaps,
         earliest_start_h=now_h,
     )  # fmt: skip
     seeds = new.seeds_to_plant or 2 * gaps
     added = new.row.share * seeds
-    plants = waiting.plants + np.minimum(added, np.maximum(wanted - waiting.plants, 0.0))
+    plants = waiting.plants + np.minimum(added, np.maximum(target - waiting.plants, 0.0))
     # Old and new plants are ready apart: the row's day is the mean over its plants.
     new_share = np.where(plants > 0, (plants - waiting.plants) / np.maximum(plants, 1e-9), 1.0)
     return Way(
@@ -313,7 +313,7 @@ def _words(
     saved: float,
     saved_odds: float,
     weights: FloatArray,
-    wanted: int,
+    target: int,
     until: str,
 ) -> tuple[str, str]:
     orders = {
@@ -322,22 +322,22 @@ def _words(
         AGAIN: "Sow again now.",
     }
     plants = odds(ways[0].plants, weights)
-    left = (
+    outlook = (
         f"waiting brings {plants['p50']:.0f} plants ({plants['p10']:.0f} to {plants['p90']:.0f}) "
-        f"of the {wanted} wanted"
+        f"of the {target} wanted"
     )
     if advised == 0:
         other = min(ways[1:], key=lambda way: float(weights @ way.bed_days))
         if saved < WORTH_DAYS:
-            reason = f"{capital(left)}, and to {other.name} would not bring the row on sooner."
+            reason = f"{capital(outlook)}, and to {other.name} would not bring the row on sooner."
         else:
             reason = (
-                f"{capital(left)}; to {other.name} gains too seldom "
+                f"{capital(outlook)}; to {other.name} gains too seldom "
                 f"(in {surely(saved_odds)} of cases) to be worth the seed and work."
             )
         return orders[WAIT], reason
     return orders[ways[advised].name], (
-        f"{capital(left)}; to {ways[advised].name} saves {saved:.0f} bed-days per full row by "
+        f"{capital(outlook)}; to {ways[advised].name} saves {saved:.0f} bed-days per full row by "
         f"{until} (it gains in {surely(saved_odds)} of cases)."
     )
 
@@ -366,7 +366,7 @@ class PoorRow:
             "crop": row.draws.crop.name,
             "planted": local(row.sowing.planted_h, zone).isoformat(),
             "seeds_planted": row.sowing.seeds_planted,
-            "plants_wanted": answer.wanted,
+            "plants_wanted": answer.target,
             "counted": self.counted,
             "harvest_on": self.harvest_on,
             "bed_days_until": answer.until,
@@ -407,7 +407,7 @@ def weigh_poor_row(
     context: Context,
     row_id: str,
     *,
-    wanted: int | None = None,
+    target: int | None = None,
     ahead_d: int = 14,
     room_C: float = 20.0,
     new_lot: str = "",
@@ -420,7 +420,7 @@ def weigh_poor_row(
         Of a season file.
     row_id : str
         Row of the season.
-    wanted : int, optional
+    target : int, optional
         Plants wanted; one for each station when absent, else what the seeds should have given.
     ahead_d : int
         Days to look ahead.
@@ -452,11 +452,11 @@ def weigh_poor_row(
         viability, shift = context.lot_draws(case, context.today)
     else:
         viability, shift = left_over_seed(context, case, forecast, context.today)
-    if wanted is None:
+    if target is None:
         typical = float(np.median(forecast.viability)) * 0.7 * entry.seeds
-        wanted = entry.stations or max(round(typical), 1)
+        target = entry.stations or max(round(typical), 1)
         notes.append(
-            f"Plants wanted: {wanted}, "
+            f"Plants wanted: {target}, "
             + ("one for each station." if entry.stations else "about what the seeds should give.")
         )
     if case.dressed:
@@ -464,7 +464,7 @@ def weigh_poor_row(
     answer_now = sow_again(
         forecast,
         now_h=context.now_h,
-        wanted=wanted,
+        target=target,
         harvest=harvest,
         ahead_d=ahead_d,
         room_C=room_C,
@@ -502,13 +502,13 @@ def left_over_seed(
     if case.lot is None:
         return forecast.viability, forecast.ln_shift
     size = forecast.viability.size
-    sown = local(forecast.sowing.planted_h, context.zone).date()
-    then, slow_then = context.lot_draws(case, sown)
-    now, slow_now = context.lot_draws(case, max(on, sown))
+    sowing_day = local(forecast.sowing.planted_h, context.zone).date()
+    then, slow_then = context.lot_draws(case, sowing_day)
+    now, slow_now = context.lot_draws(case, max(on, sowing_day))
     order = np.argsort(then, kind="stable")
     place = order[np.clip(np.searchsorted(then[order], forecast.viability), 0, size - 1)]
-    left = now[place] / np.maximum(then[place], 1e-9)
+    share_left = now[place] / np.maximum(then[place], 1e-9)
     return (
-        np.clip(forecast.viability * left, 0.0, 1.0),
+        np.clip(forecast.viability * share_left, 0.0, 1.0),
         forecast.ln_shift + slow_now[place] - slow_then[place],
     )

@@ -130,7 +130,7 @@ class SproutingPlan:
     too_short_odds: float
     hold: Hold
     sprouted_share: float
-    wanted: int
+    target: int
     seeds_to_plant: int | None
     seeds_to_start: int | None
     notes: tuple[str, ...] = field(default=())
@@ -157,7 +157,7 @@ def plan_sprouting(
     zone: ZoneInfo,
     bed_until_h: float | None = None,
     earliest_start_h: float | None = None,
-    wanted: int = 100,
+    target: int = 100,
     may_hold: bool = True,
     confidence: float = 0.8,
     seed: int = 0,
@@ -178,7 +178,7 @@ def plan_sprouting(
         The grower's; seed is wetted in waking hours.
     earliest_start_h : float, optional
         Now: seed cannot be wetted before.
-    wanted : int
+    target : int
         Plants wanted.
     may_hold : bool
         Sprouted seed may be held in the cold where that is known to work.
@@ -217,7 +217,7 @@ def plan_sprouting(
     too_short = float((batch.short_h > lead + _SAME_DAY_H).mean())
     last = float(np.median(np.maximum(batch.long_h, batch.short_h))) + 24.0 * hold.days
     look = float(weighted_quantile(batch.short_h, equal, [_LOOK_EARLY])[0])
-    to_plant, to_start = _seeds(draws, batch, viability, wanted, confidence)
+    to_plant, to_start = _seeds(draws, batch, viability, target, confidence)
     return SproutingPlan(
         start_h=start_h,
         look_h=min(max(_morning(start_h + look, zone), start_h + 1.0), bed_from_h),
@@ -232,7 +232,7 @@ def plan_sprouting(
         too_short_odds=too_short,
         hold=hold,
         sprouted_share=float(np.median(batch.sprouted)),
-        wanted=wanted,
+        target=target,
         seeds_to_plant=to_plant,
         seeds_to_start=to_start,
         notes=tuple(
@@ -330,15 +330,15 @@ def _earliest_good(fit: FloatArray) -> int:
 
 
 def _seeds(
-    draws: CropDraws, batch: _Batch, viability: FloatArray, wanted: int, confidence: float
+    draws: CropDraws, batch: _Batch, viability: FloatArray, target: int, confidence: float
 ) -> tuple[int | None, int | None]:
     """Seeds to plant and to wet, in a good moist seedbed."""
     share = sprouted_share(draws.values, viability, batch.survival)
     started = share * viability * batch.sprouted
     rho = draws.values["plot_stand_rho"]
     return (
-        seeds_for_stand(share, rho, wanted, confidence=confidence),
-        seeds_for_stand(started, rho, wanted, confidence=confidence),
+        seeds_for_stand(share, rho, target, confidence=confidence),
+        seeds_for_stand(started, rho, target, confidence=confidence),
     )
 
 

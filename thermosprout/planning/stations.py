@@ -70,7 +70,7 @@ def filled_share_beta(share: FloatArray, rho: FloatArray, seeds: int) -> FloatAr
     return np.asarray(-np.expm1(factors.sum(axis=0)))
 
 
-def enough_filled_odds(filled: FloatArray, stations: int, wanted: float) -> FloatArray:
+def enough_filled_odds(filled: FloatArray, stations: int, target: float) -> FloatArray:
     """Odds that a share of the stations is filled when each is filled on its own.
 
     Parameters
@@ -79,7 +79,7 @@ def enough_filled_odds(filled: FloatArray, stations: int, wanted: float) -> Floa
         Odds that one station is filled.
     stations : int
         Stations in the row.
-    wanted : float
+    target : float
         Share of them.
 
     Returns
@@ -87,7 +87,7 @@ def enough_filled_odds(filled: FloatArray, stations: int, wanted: float) -> Floa
     ndarray, shape (draw,)
         Upper tail of the binomial from the least number that is such a share.
     """
-    least = np.ceil(wanted * stations - 1e-9)
+    least = np.ceil(target * stations - 1e-9)
     return np.asarray(bdtrc(least - 1, stations, np.clip(filled, 0.0, 1.0)))
 
 
@@ -123,7 +123,7 @@ class StationChoice:
 class StationPlan:
     """The choices side by side; ``chosen`` is None where no number of seeds is enough."""
 
-    wanted_filled: float
+    target_filled: float
     confidence: float
     stations: int
     emergence: dict[str, float]
@@ -135,7 +135,7 @@ def plan_stations(
     share: FloatArray,
     *,
     stations: int,
-    wanted_filled: float = 0.95,
+    target_filled: float = 0.95,
     confidence: float = 0.8,
     rho: FloatArray | None = None,
     weights: FloatArray | None = None,
@@ -148,7 +148,7 @@ def plan_stations(
         Share of the seeds planted that emerge: viability times what the seedbed lets through.
     stations : int
         Stations in the row.
-    wanted_filled : float
+    target_filled : float
         Share of the stations that shall have at least one plant.
     confidence : float
         Odds with which that share shall be reached.
@@ -166,9 +166,9 @@ def plan_stations(
     InputError
         When a share or the number of stations makes no sense.
     """
-    if not 0 < wanted_filled < 1:
+    if not 0 < target_filled < 1:
         raise InputError(
-            f"a share of {wanted_filled:g} of the stations was asked for, expected above 0 and "
+            f"a share of {target_filled:g} of the stations was asked for, expected above 0 and "
             "below 1",
             hint="ask for 0.95, say; no number of seeds fills every station for certain",
         )
@@ -180,7 +180,7 @@ def plan_stations(
     together = np.zeros(share.size) if rho is None else rho
     mean_share = float(odds_of @ share)
     choices: list[StationChoice] = []
-    chosen: StationChoice | None = None
+    fewest: StationChoice | None = None
     for seeds in range(1, MOST_PER_STATION + 1):
         filled = filled_share_beta(share, together, seeds)
         # Rounding leaves a single seed a hair below zero.
@@ -188,25 +188,25 @@ def plan_stations(
         choice = StationChoice(
             seeds=seeds,
             filled=odds(filled, odds_of),
-            odds_reached=float(odds_of[filled >= wanted_filled].sum()),
-            odds_with_luck=float(odds_of @ enough_filled_odds(filled, stations, wanted_filled)),
+            odds_reached=float(odds_of[filled >= target_filled].sum()),
+            odds_with_luck=float(odds_of @ enough_filled_odds(filled, stations, target_filled)),
             plants_per_station=seeds * mean_share,
             surplus_per_station=surplus,
             seeds_in_all=seeds * stations,
             thinning_minutes=surplus * stations * SECONDS_PER_THINNED_PLANT / 60.0,
         )
         choices.append(choice)
-        if chosen is None and choice.odds_reached >= confidence:
-            chosen = choice
-        if chosen is not None and seeds >= chosen.seeds + 1:
+        if fewest is None and choice.odds_reached >= confidence:
+            fewest = choice
+        if fewest is not None and seeds >= fewest.seeds + 1:
             break
     return StationPlan(
-        wanted_filled=wanted_filled,
+        target_filled=target_filled,
         confidence=confidence,
         stations=stations,
         emergence=odds(share, odds_of),
         choices=tuple(choices),
-        chosen=chosen,
+        chosen=fewest,
     )
 
 
@@ -217,7 +217,7 @@ def luck_note(plan: StationPlan) -> str | None:
         return None
     return (
         f"With the luck of {plan.stations} stations counted in, {chosen.seeds} seeds fill "
-        f"{percent(plan.wanted_filled)} of them or more in {100 * chosen.odds_with_luck:.0f} rows "
+        f"{percent(plan.target_filled)} of them or more in {100 * chosen.odds_with_luck:.0f} rows "
         "of 100: drop one more where a gap costs much."
     )
 
@@ -241,7 +241,7 @@ class StationsAnswer:
             "crop": self.crop,
             "lot": self.lot,
             "stations": plan.stations,
-            "share_wanted": plan.wanted_filled,
+            "share_wanted": plan.target_filled,
             "odds_wanted": plan.confidence,
             "emergence": rounded(plan.emergence, 3),
             "soil": {"source": self.soil},
@@ -302,7 +302,7 @@ def seeds_per_station(
     plan = plan_stations(
         row.share,
         stations=stations,
-        wanted_filled=filled,
+        target_filled=filled,
         confidence=confidence,
         rho=setting.draws.values["plot_stand_rho"],
     )
@@ -342,7 +342,7 @@ def seeds_at_emergence(
             hint="write 70 % as 0.7",
         )
     plan = plan_stations(
-        np.full(1, emergence), stations=stations, wanted_filled=filled, confidence=confidence
+        np.full(1, emergence), stations=stations, target_filled=filled, confidence=confidence
     )
     return StationsAnswer(
         plan=plan,

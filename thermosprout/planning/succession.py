@@ -81,14 +81,14 @@ def plan_succession(
     stamps = window["sowing"].values
     days = window["days_to_half" if aim is Aim.EMERGENCE else "days_to_harvest"]
     early, middle, late = (days.sel(probability=p).values for p in (0.1, 0.5, 0.9))
-    sown = (stamps - stamps[0]) / np.timedelta64(1, "D")
+    sowing_d = (stamps - stamps[0]) / np.timedelta64(1, "D")
     index = int(np.argmin(np.abs((stamps - first) / np.timedelta64(1, "h"))))
     if abs((stamps[index] - first) / np.timedelta64(1, "D")) > 1.0:
         raise InputError(
             f"the first sowing, {str(first)[:10]}, lies outside the window "
             f"({str(stamps[0])[:10]} to {str(stamps[-1])[:10]})"
         )
-    ready = sown + middle
+    ready = sowing_d + middle
     if not np.isfinite(ready[index]):
         raise InputError(f"a row sown on {str(first)[:10]} is not ready within the horizon")
     sowings: list[SuccessionSowing] = []
@@ -99,18 +99,18 @@ def plan_succession(
         finite = later[np.isfinite(ready[later])]
         if not finite.size or ready[finite].max() < target - 0.5 * every_d:
             break
-        chosen = int(finite[np.argmin(np.abs(ready[finite] - target))])
+        choice = int(finite[np.argmin(np.abs(ready[finite] - target))])
         sowings.append(
             SuccessionSowing(
-                sow=stamps[chosen],
+                sow=stamps[choice],
                 target=_stamp(stamps[0], target),
-                middle=_stamp(stamps[chosen], middle[chosen]),
-                early=_stamp(stamps[chosen], early[chosen]),
-                late=_stamp(stamps[chosen], late[chosen]),
-                miss_d=float(ready[chosen] - target),
+                middle=_stamp(stamps[choice], middle[choice]),
+                early=_stamp(stamps[choice], early[choice]),
+                late=_stamp(stamps[choice], late[choice]),
+                miss_d=float(ready[choice] - target),
             )
         )
-        previous = chosen
+        previous = choice
     return tuple(sowings)
 
 
@@ -195,7 +195,7 @@ def plan_case(
     # While the season warms, what is sown later catches up, so sowings lie further apart than
     # what they give; twice as far is more than enough.
     last = first + timedelta(days=min(int(np.ceil(2 * every_d * count)) + 14, 365))
-    builder = WindowBuilder(context, first=first, last=_held(context, case, first, last))
+    builder = WindowBuilder(context, first=first, last=_last_day(context, case, first, last))
     one = builder.window(case, (option,)).isel(cover=0, treatment=0)
     day: np.datetime64 = np.datetime64(round(builder.sowing_h[0] * 60), "m").astype(
         "datetime64[ns]"
@@ -213,7 +213,7 @@ def plan_case(
     )
 
 
-def _held(context: Context, case: Case, first: date, last: date) -> date:
+def _last_day(context: Context, case: Case, first: date, last: date) -> date:
     """Last day of the succession, cut to a record that holds one season only."""
     series = context.series(case)
     begins, ends = (date.fromisoformat(str(series["time"].values[at])[:10]) for at in (0, -1))

@@ -304,8 +304,8 @@ class _Row:
 
     def _expect(self, today: date, end: date) -> Iterator[Task]:
         """Tell the next stage that is still to come."""
-        seen = max((count.emerged for count in self.answer.counts), default=0)
-        for stage in STAGES[1:] if seen else STAGES:
+        emerged = max((count.emerged for count in self.answer.counts), default=0)
+        for stage in STAGES[1:] if emerged else STAGES:
             low, middle, high = self._range(stage)
             over = high is not None and high < today
             if over or (middle is not None and middle < today and stage != STAGES[-1]):
@@ -317,7 +317,7 @@ class _Row:
                 "half": "Half of the stand",
                 "full": "Nine tenths of the stand",
             }
-            counts = f" Counted so far: {seen}." if self.answer.counts else ""
+            counts = f" Counted so far: {emerged}." if self.answer.counts else ""
             yield self.task(
                 Kind.EXPECT,
                 max(low, today),
@@ -357,10 +357,10 @@ class _Row:
         wait_h = self.forecast.wait_until_h
         if not np.isfinite(wait_h):
             return None
-        seen = max((count.emerged for count in self.answer.counts), default=0)
+        emerged = max((count.emerged for count in self.answer.counts), default=0)
         stand = self.forecast.stand_quantile([0.5])[0] * self.sowing.seeds_planted
         until = self.day(wait_h)
-        if seen >= _ALL_UP * stand > 0:
+        if emerged >= _ALL_UP * stand > 0:
             return None
         if not today - timedelta(days=WEEK_D) < until <= end:
             return None
