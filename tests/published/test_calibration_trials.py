@@ -115,13 +115,20 @@ def test_pepper_with_and_without_osmotic_stress(shared: Path) -> None:
     assert effect.low > 1.0
 
 
-def test_alder_differs_from_its_published_base_by_the_rate_curve(shared: Path) -> None:
-    """Dayrell and others (2026), Plants, People, Planet: damped exponential towards the ceiling.
+ALDER_MISSES = {
+    # serial number: our base less the published one on 27 November 2026 [K]
+    "758725": -4.8,
+    "770857": -4.2,
+    "815549": -6.9,
+    "895710": -4.6,
+    "899305": -6.0,
+}
+"""Collections whose published base is not met to 2 K. Theirs belongs to another rate curve, which
+rises straight only at first and is damped long before the optimum (Dayrell and others 2026)."""
 
-    Their rate rises straight from the base only at first and is damped long before the optimum.
-    A straight line through speeds up to the optimum therefore meets zero further left and has a
-    longer thermal time. Ours is such a line and agrees with it, not with the published base.
-    """
+
+def test_alder_base_beside_its_published_one_and_the_straight_line(shared: Path) -> None:
+    """Dayrell and others (2026), Plants, People, Planet: chilled seed of five collections."""
     lines = []
     for row in rows(shared / "data/trials/alder_published_thresholds.csv"):
         serial, chilling = row["serial_number"], row["chilling"]
@@ -129,28 +136,21 @@ def test_alder_differs_from_its_published_base_by_the_rate_curve(shared: Path) -
             continue
         plots = alder(shared, serial, chilling, up_to_C=30.0)
         crop = replace(generic_crop("alder", season="warm", seed_size="small"), response="linear")
-        found = calibrate(crop, plots, with_prior=False)
-        base = found.finding("t_base_C").estimate
-        direct = straight_line(plots)[0]
-        lines.append(
-            (
-                serial,
-                float(row["Tb_C"]),
-                direct,
-                base,
-                float(row["thetaT50_Cd"]),
-                found.finding("thermal_time_50_Cd").estimate,
-            )
-        )
+        fit = calibrate(crop, plots, with_prior=False)
+        base = fit.finding("t_base_C").estimate
+        thermal = fit.finding("thermal_time_50_Cd").estimate
         assert base is not None
-        assert base < float(row["Tb_C"]) - 1.0
-        assert lines[-1][5] > lines[-1][4]
+        lines.append((serial, float(row["Tb_C"]), straight_line(plots)[0], base,
+                      float(row["thetaT50_Cd"]), thermal))  # fmt: skip
     table(
         "alder, chilled: published (damped curve), straight line, ours",
         ("collection", "Tb published", "Tb line", "Tb ours", "C d published", "C d ours"), lines,
     )  # fmt: skip
-    assert len(lines) >= 4
-    assert np.mean([abs(line[2] - line[3]) for line in lines]) < 2.5
+    away = {line[0]: line[3] - line[1] for line in lines}
+    assert {serial for serial, miss in away.items() if abs(miss) > 2.0} == set(ALDER_MISSES)
+    assert away == pytest.approx(ALDER_MISSES, abs=0.2)
+    # The same speeds by a line through them: what our straight response is.
+    assert np.mean([abs(line[2] - line[3]) for line in lines]) < 1.5
 
 
 def forecast_day(crop, estimate, plot, series) -> float:

@@ -1,15 +1,14 @@
-"""Seeds per station against printed and worked examples of the closed form 1 - (1 - p)**n.
+"""Seeds per station against 1 - (1 - p)**n, the binomial shares of scipy, and a practice.
 
-The 0.9 examples: web article "How Many Seeds to Plant Per Hole, Pot, or Cell?" (read on page).
-The 0.25 example: the assumption (about 1 in 4, five seeds a spot) is quoted in Schubert & Fowells
-1964, US Forest Service Research Note PSW-44, from Corson & Fowells 1952 (read on page); its
-probability and the table of seeds are worked from the definition.
+Five seeds a spot where about 1 in 4 grows: Schubert & Fowells (1964), US Forest Service Research
+Note PSW-44, after Corson & Fowells (1952) (read on page); the share filled is worked here.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from thermosprout.planning.stations import filled_share, plan_stations
 
@@ -27,7 +26,7 @@ def test_five_seeds_in_a_spot_at_one_in_four() -> None:
 
 
 @pytest.mark.parametrize(
-    ("share", "target", "seeds", "reached"),
+    ("share", "target", "seeds", "filled"),
     [
         (0.9, 0.95, 2, 0.9900),
         (0.8, 0.95, 2, 0.9600),
@@ -40,9 +39,11 @@ def test_five_seeds_in_a_spot_at_one_in_four() -> None:
     ],
 )
 def test_seeds_for_a_share_of_stations(
-    share: float, target: float, seeds: int, reached: float
+    share: float, target: float, seeds: int, filled: float
 ) -> None:
+    assert filled == pytest.approx(stats.binom.sf(0, seeds, share), abs=5e-5)
+    assert stats.binom.sf(0, seeds - 1, share) < target  # one seed less is too few
     plan = plan_stations(np.full(1, share), stations=100, target_filled=target)
     assert plan.chosen is not None
     assert plan.chosen.seeds == seeds
-    assert plan.chosen.filled["p50"] == pytest.approx(reached, abs=5e-5)
+    assert plan.chosen.filled["p50"] == pytest.approx(filled, abs=5e-5)

@@ -7,28 +7,51 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+import statsmodels.api as sm
+from scipy import optimize, stats
+from scipy.special import expit
 from statsmodels.stats.proportion import proportion_confint
 
+from tests.published.printed_data import orobanche_plates
 from thermosprout.trials.analysis.block_model import fit_blocked
 from thermosprout.trials.analysis.measures import plot_correlation, wilson
 from thermosprout.trials.analysis.pairs import permute_within_blocks
 
 
-@pytest.fixture
-def orobanche(shared: Path) -> pd.DataFrame:
-    """Crowder MJ (1978), Appl. Stat. 27:34-37, Table 3: 21 plates of Orobanche seed."""
-    return pd.read_csv(shared / "data" / "trials" / "orobanche_2x2_plates.csv")
+def test_orobanche_correlation_is_that_of_the_pearson_statistic() -> None:
+    """Crowder (1978) by Williams (1982), from the residuals and leverages of statsmodels.
 
-
-def test_orobanche_correlation_within_plates(orobanche: pd.DataFrame) -> None:
-    """A beta-binomial fit gives 0.0124 (computed elsewhere, no print).
-
-    Moments are another estimator of the same thing; both say "little, but not none".
+    The statistic, 31.65 on 17 degrees of freedom, and the deviance, 33.28, are those of the
+    "Seeds" example of BUGS, vol. 1 (from memory).
     """
-    group = orobanche["seed_type"] + orobanche["extract"]
-    moments = plot_correlation(orobanche["germinated"], orobanche["seeds"], group)
-    assert 0.005 < moments < 0.05
+    germinated, seeds, group = orobanche_plates()
+    counts = np.column_stack([germinated, seeds - germinated])
+    fit = sm.GLM(counts, np.eye(4)[group], family=sm.families.Binomial()).fit()
+    assert fit.pearson_chi2 == pytest.approx(31.65, abs=0.005)
+    assert fit.deviance == pytest.approx(33.28, abs=0.005)
+    free = 1.0 - fit.get_hat_matrix_diag()
+    moments = (fit.pearson_chi2 - free.sum()) / (free * (seeds - 1.0)).sum()
+    assert plot_correlation(germinated, seeds, group) == pytest.approx(moments, abs=1e-6)
+
+
+def test_orobanche_correlation_lies_in_the_beta_binomial_interval() -> None:
+    """Crowder (1978) fitted a beta-binomial; here by scipy, 90 % interval of its likelihood."""
+    germinated, seeds, group = orobanche_plates()
+
+    def misfit(means: np.ndarray, correlation: float) -> float:
+        share, size = expit(means)[group], 1.0 / correlation - 1.0
+        return -float(
+            stats.betabinom.logpmf(germinated, seeds, share * size, (1 - share) * size).sum()
+        )
+
+    def profile(correlation: float) -> float:
+        return float(optimize.minimize(misfit, np.zeros(4), args=(correlation,)).fun)
+
+    ours = plot_correlation(germinated, seeds, group)
+    best = optimize.minimize_scalar(profile, bounds=(1e-4, 0.2), method="bounded")
+    print(f"correlation {ours:.4f} by moments, {best.x:.4f} at the greatest likelihood")
+    assert profile(ours) - best.fun < 0.5 * stats.chi2.ppf(0.9, 1)
+    assert profile(0.1) - best.fun > 0.5 * stats.chi2.ppf(0.9, 1)
 
 
 def test_tree_seed_pretreatments(shared: Path) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.published.printed_data import breast_cosmesis
 from thermosprout.trials.analysis.curves import Npmle, turnbull
 from thermosprout.trials.analysis.lognormal import fit_lognormal
 
@@ -27,17 +28,23 @@ PRINTED = {
 
 
 @pytest.mark.parametrize("group", PRINTED)
-def test_breast_cosmesis_to_four_decimals(shared: Path, group: str) -> None:
-    table = pd.read_csv(shared / "data" / "trials" / "breast_cosmesis.csv")
-    mine = table[table["treatment"] == group]
-    fit = turnbull(mine["left_months"], mine["right_months"].fillna(np.inf))
-    found = {
+def test_breast_cosmesis_to_four_decimals(group: str) -> None:
+    fit = turnbull(*breast_cosmesis()[group])
+    ours = {
         (left, right): round(mass, 4)
         for left, right, mass in zip(fit.left, fit.right, fit.mass, strict=True)
         if mass >= 5e-5
     }
-    assert found == PRINTED[group]
+    assert ours == PRINTED[group]
     assert fit.mass.sum() == pytest.approx(1.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("group", PRINTED)
+def test_breast_cosmesis_is_typed_as_in_its_data_file(shared: Path, group: str) -> None:
+    table = pd.read_csv(shared / "data" / "trials" / "breast_cosmesis.csv")
+    theirs = table[table["treatment"] == group][["left_months", "right_months"]].fillna(np.inf)
+    typed = np.column_stack(breast_cosmesis()[group])
+    assert sorted(map(tuple, typed)) == sorted(map(tuple, theirs.to_numpy()))
 
 
 @pytest.fixture(scope="module")
