@@ -48,23 +48,17 @@ def run_all(only: list[str]) -> dict[str, Any]:
         return document
 
 
-def machine(found: dict[str, Any]) -> list[str]:
-    """Describe what it ran on."""
-    info, (before, after) = found["machine_info"], found["load"]
+def machine(run: dict[str, Any]) -> list[str]:
+    """Describe what it ran on, so far as it bears on the ratios."""
     memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 1e9
     libraries = ", ".join(f"{name} {version(name)}" for name in _LIBRARIES)
-    cpu = info.get("cpu", {}).get("brand_raw") or platform.processor()
+    busy = max(run["load"]) > 1.5
     return [
         (
-            f"- {cpu}, {os.cpu_count()} cores, {memory:.0f} GB; {platform.system()} "
-            f"{platform.release()}; OMP_NUM_THREADS=1"
+            f"- {run['datetime'][:10]}, {os.cpu_count()} cores, {memory:.0f} GB of memory, one "
+            f"thread of linear algebra; other programs {'ran beside' if busy else 'were idle'}"
         ),
         f"- Python {platform.python_version()}, {libraries}",
-        (
-            f"- {found['datetime'][:10]}; load average {before:.1f} at the beginning and "
-            f"{after:.1f} at the end on {os.cpu_count()} cores, so the machine was "
-            f"{'shared' if max(before, after) > 1.5 else 'quiet'}"
-        ),
     ]
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.published.calibration_data import chickweed, table, weeds, wheat
+from tests.published.calibration_data import chickweed, dish, table, weeds, wheat
 from thermosprout.calibration.maximum_likelihood import fit_without_prior
 from thermosprout.calibration.plots import Plot
 from thermosprout.crops.catalogue import generic_crop
@@ -70,6 +70,17 @@ def cases(shared: Path) -> dict[str, list[Plot]]:
         if plot.emerged >= 10 and plot.constant_C < 30:
             found[plot.name] = [plot]
     return found
+
+
+def test_an_invented_dish_has_the_maximum_of_surpyval() -> None:
+    """80 seeds of which about 0.7 germinate after 6 d, sd of logs 0.3, looked at every day."""
+    rng = np.random.default_rng(17)
+    days = np.where(rng.random(80) < 0.7, np.exp(np.log(6.0) + 0.3 * rng.normal(size=80)), np.inf)
+    counts = np.histogram(days, bins=np.arange(16))[0]
+    plots = [dish("invented", 15.0, 80, 24.0 * np.arange(1, 16), counts)]
+    mine, other = ours(plots), reference(plots)
+    assert mine[0] == pytest.approx(other[0], abs=1e-4)
+    assert mine[1:] == pytest.approx(other[1:], rel=1e-2)
 
 
 def test_one_temperature_one_treatment_has_the_maximum_of_surpyval(shared: Path) -> None:

@@ -23,19 +23,39 @@ def pairs():
     return pair_check()
 
 
-def test_printed_table_and_a_word_on_every_disagreement(pairs, capsys):
+FAR = {
+    # days of the catalogue over those of the pair at 15 to 25 °C, 27 November 2026
+    "carrot": 0.8,
+    "celery": 0.52,
+    "cucumber": 0.37,
+    "lettuce": 0.64,
+    "muskmelon": 0.65,
+    "onion": 0.41,
+    "pea": 1.41,
+    "turnip": 0.36,
+}
+"""Crops with a day table whose pair parts from it by more than a quarter somewhere."""
+
+
+def test_every_disagreement_has_its_words(pairs, capsys):
     with capsys.disabled():
         print("\n" + pair_report())
     far = {row.crop for row in pairs if not 1 / NEAR <= row.ratio <= NEAR}
     assert far <= set(explanations("pair"))
-    assert len({row.crop for row in pairs if row.kept_out}) >= 18
 
 
-def test_half_of_the_pairs_kept_out_agree_within_a_quarter(pairs):
-    """Ten of nineteen crops; the table of days and the pairs part by a factor two for others."""
-    kept_out = [row for row in pairs if row.kept_out]
-    near = [row for row in kept_out if 1 / NEAR <= row.ratio <= NEAR]
-    assert len(near) >= 0.5 * len(kept_out)
+def test_pairs_kept_out_agree_within_a_quarter_or_are_listed(pairs):
+    ratios: dict[str, list[float]] = {}
+    for row in pairs:
+        if row.kept_out:
+            ratios.setdefault(row.crop, []).append(row.ratio)
+    far = {
+        crop: float(np.exp(np.mean(np.log(one))))
+        for crop, one in ratios.items()
+        if min(one) < 1 / NEAR or max(one) > NEAR
+    }
+    assert len(ratios) == 19
+    assert far == pytest.approx(FAR, abs=0.02)
 
 
 def test_no_heat_sum_of_these_entered_where_there_is_a_day_table():
