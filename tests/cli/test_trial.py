@@ -189,7 +189,7 @@ def test_a_notebook_goes_out_and_in(run: Run, counted: Path, tmp_path: Path) -> 
     assert read_records(fresh)["emerged"].sum() == read_records(counted)["emerged"].sum()
     code, out, _ = run("trial", "import", wide, counted)
     assert "0 lines added" in out
-    code, out, _ = run("trial", "export", counted, "--form", "tidy")
+    code, out, _ = run("trial", "export", counted, "--form", "lines")
     assert code == 0
     assert out.startswith("plot,block,variety")
 

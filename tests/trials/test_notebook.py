@@ -15,8 +15,8 @@ from thermosprout.trials.records.notebook import (
     filed_counts,
     read_notebook,
     typed_counts,
+    write_lines,
     write_notebook,
-    write_tidy,
 )
 from thermosprout.trials.records.read import append_records, load, read_records
 from thermosprout.trials.records.values import is_formula, neutral
@@ -47,11 +47,11 @@ def test_a_notebook_goes_out_and_comes_back(write: Write, tmp_path: Path) -> Non
     assert mine.equals(back)
 
 
-def test_the_tidy_form_is_a_records_file(write: Write, tmp_path: Path) -> None:
+def test_a_line_per_count_is_a_records_file(write: Write, tmp_path: Path) -> None:
     path = trial(write)
-    tidy = tmp_path / "tidy.csv"
-    tidy.write_text(write_tidy(load(path)), encoding="utf-8")
-    mine, back = read_records(path), read_records(tidy)
+    lines = tmp_path / "lines.csv"
+    lines.write_text(write_lines(load(path)), encoding="utf-8")
+    mine, back = read_records(path), read_records(lines)
     drop = ["line", "entered"]
     assert mine.drop(columns=drop).equals(back.drop(columns=drop))
 

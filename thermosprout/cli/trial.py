@@ -32,8 +32,8 @@ app.command()(sheet)
 class Form(StrEnum):
     """Form of an exported table."""
 
-    WIDE = "wide"
-    TIDY = "tidy"
+    NOTEBOOK = "notebook"
+    LINES = "lines"
 
 
 class ClockOption(StrEnum):
@@ -103,7 +103,7 @@ def check(
 @app.command("import")
 def import_table(
     table: Annotated[
-        Path, typer.Argument(help="Notebook table: plots down, days across; or tidy.")
+        Path, typer.Argument(help="Notebook table (plots down, days across) or a line per count.")
     ],
     records: Annotated[
         Path | None,
@@ -116,7 +116,7 @@ def import_table(
     season: opt.SeasonOption = None,
     json: opt.Json = False,
 ) -> None:
-    """Take counts from a notebook table or another tidy file into the records.
+    """Take counts from a notebook table or another records file into the records.
 
     A new records file is begun where the table also holds the facts of the plots.
 
@@ -129,9 +129,9 @@ def import_table(
     from thermosprout.trials.records.notebook import filed_counts, read_notebook
 
     records, timezone = opt.records_of(records, season, timezone)
-    tidy = "emerged" in parse_table(table, read_text(table)).header
-    rows = filed_counts(table) if tidy else read_notebook(table, timezone=timezone)
-    if records.exists() and not tidy:
+    by_line = "emerged" in parse_table(table, read_text(table)).header
+    rows = filed_counts(table) if by_line else read_notebook(table, timezone=timezone)
+    if records.exists() and not by_line:
         rows = [row for row in rows if "emerged" in row]
     done = append_records(records, rows, timezone=timezone, correct=correct)
     if json:
@@ -148,8 +148,8 @@ def import_table(
 def export(
     records: opt.RecordsFile = None,
     form: Annotated[
-        Form, typer.Option(help="wide: plots down, days across; tidy: line by line.")
-    ] = (Form.WIDE),
+        Form, typer.Option(help="notebook: plots down, days across; lines: a line per count.")
+    ] = (Form.NOTEBOOK),
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="File to write; standard output by default.")
     ] = None,
@@ -159,15 +159,15 @@ def export(
 ) -> None:
     """Write the records as they stand after corrections; no cell runs in a spreadsheet.
 
-    Example: thermosprout trial export trial.csv --form wide -o wide.csv
+    Example: thermosprout trial export trial.csv --form notebook -o table.csv
     """
     from thermosprout.cli.output import write_output
-    from thermosprout.trials.records.notebook import write_notebook, write_tidy
+    from thermosprout.trials.records.notebook import write_lines, write_notebook
     from thermosprout.trials.records.read import load
 
     records, timezone = opt.records_of(records, season, timezone)
     loaded = load(records, timezone=timezone)
-    text = write_notebook(loaded) if form is Form.WIDE else write_tidy(loaded)
+    text = write_notebook(loaded) if form is Form.NOTEBOOK else write_lines(loaded)
     if out is None:
         sys.stdout.write(text)
         return

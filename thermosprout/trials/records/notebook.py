@@ -120,8 +120,8 @@ def write_notebook(loaded: Loaded) -> str:
     return _csv([*_BESIDE, *(inspections[instant] for instant in order)], rows)
 
 
-def write_tidy(loaded: Loaded) -> str:
-    """Records in the tidy form, counts as they stand after corrections; CSV text."""
+def write_lines(loaded: Loaded) -> str:
+    """Records with a line per count, as they stand after corrections; CSV text."""
     header = [name for name in KNOWN if name != "entered"]
     rows = []
     for plot, history in loaded.histories.items():
