@@ -19,7 +19,7 @@ def test_the_test_command_is_what_ci_runs() -> None:
 
 
 def test_every_command_has_its_place_in_the_readme() -> None:
-    from thermosprout.cli.help import MAP
+    from thermosprout.cli.app import MAP
 
     text = README.read_text(encoding="utf-8")
     names = [name for _, commands in MAP for name in commands]

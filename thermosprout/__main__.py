@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-_COMPANIONS = ("dask", "distributed", "pint", "sparse")
+_COMPANIONS = ("dask", "distributed", "pint", "pyarrow", "sparse")
 """Libraries that xarray imports with the first array it makes, if they are installed, only to ask
 whether the array is one of theirs: that takes longer than a forecast."""
 

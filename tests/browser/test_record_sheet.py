@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from tests.browser.conftest import OpenPhone, overflow, serious_faults
 from thermosprout.cli.app import app
-from thermosprout.reports.record_sheet import COLUMNS, record_sheet, sheet_of
+from thermosprout.reports.pages import COLUMNS, record_sheet, sheet_of
 from thermosprout.trials.records.append import append_records
 from thermosprout.trials.records.read import load, read_records
 

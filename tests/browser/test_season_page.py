@@ -19,7 +19,7 @@ from tests.reports.season_files import (
     trial_result,
     write_season,
 )
-from thermosprout.reports.record_sheet import record_sheet, sheet_of
+from thermosprout.reports.pages import record_sheet, sheet_of
 from thermosprout.reports.season_page import TrialReport, season_page
 from thermosprout.trials.records.read import load
 

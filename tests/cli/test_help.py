@@ -15,8 +15,7 @@ import pytest
 import typer.main
 from typer.testing import CliRunner
 
-from thermosprout.cli.app import app
-from thermosprout.cli.help import MAP
+from thermosprout.cli.app import MAP, app
 from thermosprout.reference import demo_folder
 
 ROOT: Any = typer.main.get_command(app)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from thermosprout.cli import start as start_module
+from thermosprout.cli import season as start_module
 from thermosprout.cli.app import app
 from thermosprout.errors import InputError
 from thermosprout.season.coordinates import nearest_zone, read_coordinates

@@ -8,7 +8,7 @@ import numpy as np
 from rich.console import Console
 
 from tests.trials.simulators import Handling, simulate_trial
-from thermosprout.reports.trial_tables import trial_tables
+from thermosprout.reports.crop_tables import trial_tables
 from thermosprout.trials.analysis.analyse import analyse
 
 VARIETIES = ("Early Gold", "Round Red")

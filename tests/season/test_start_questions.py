@@ -12,7 +12,7 @@ import pytest
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.dates import read_zone
 from thermosprout.errors import InputError
-from thermosprout.season import start_questions as answers
+from thermosprout.season import write as answers
 
 TODAY = date(2026, 5, 3)
 

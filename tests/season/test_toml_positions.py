@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from thermosprout.season.toml_positions import key_places, nearest_place
+from thermosprout.season.load import key_places, nearest_place
 
 TEXT = '''title = "x"
 [season]

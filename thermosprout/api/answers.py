@@ -245,7 +245,7 @@ class Comparison(Answer):
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the days to each stage of every option, with their 80 % range."""
-        from thermosprout.reports.answer_figures import draw_options
+        from thermosprout.reports.style import draw_options
 
         return draw_options(self.to_dict(), ax)
 
@@ -341,7 +341,7 @@ class SproutingPlan(Answer):
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the things to do along the days."""
-        from thermosprout.reports.answer_figures import draw_events
+        from thermosprout.reports.style import draw_events
 
         document = self.to_dict()
         return draw_events(document["events"], f"Sprouting {document['crop']}", ax)

@@ -229,7 +229,7 @@ def forecast(
     [11.0, 16.0, 22.0]
     """
     from thermosprout.season.forecast import forecast_rows
-    from thermosprout.season.in_memory import ROW, one_row_season
+    from thermosprout.season.open_context import ROW, one_row_season
 
     if season is not None:
         opened = _season(season)

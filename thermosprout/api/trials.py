@@ -76,13 +76,13 @@ class TrialAnalysis(Answer):
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the curves of the treatments with their bands."""
-        from thermosprout.reports.answer_figures import new_axes
+        from thermosprout.reports.style import new_axes
         from thermosprout.reports.trial_figures import draw_curves
 
         return draw_curves(new_axes(ax, height=4.3), self.to_dict())
 
     def _tables(self, width: int) -> Sequence[Any]:
-        from thermosprout.reports.trial_tables import trial_tables
+        from thermosprout.reports.crop_tables import trial_tables
 
         return list(trial_tables(self.to_dict()))
 
@@ -136,7 +136,7 @@ class Calibration(Answer):
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw each parameter's interval before and after the records."""
-        from thermosprout.reports.answer_figures import draw_parameters
+        from thermosprout.reports.style import draw_parameters
 
         return draw_parameters(self.fit.parameters, self.crop.name, ax)
 

@@ -1,9 +1,10 @@
 """Command line: thin commands that ask the package a question and print the answer.
 
-``app`` gathers the commands and turns every error into one sentence and an exit code. One file a
-group: ``season`` (forecast, week, report, demo, method), ``start``, ``record``, ``decide``
-(compare, presprout, window, stations, succession, sow-again), ``trial`` and ``trial_design``,
-``calibrate``, ``crops`` (crops, lot), ``soil`` and ``soil_model``, ``map``.
+``app`` knows where each command lives, imports the one that is run, and turns every error into one
+sentence and an exit code. One file a group: ``season`` (forecast, week, report, demo, start,
+method), ``record`` (record and a trial's records), ``decide`` (compare, presprout, window,
+stations, succession, sow-again), ``trial`` (design, analyse), ``calibrate``, ``crops`` (crops,
+lot), ``soil`` and ``soil_model``, ``map``.
 
 Decisions, one place each:
 
@@ -16,9 +17,9 @@ Decisions, one place each:
   a foreign file (without ``--force``) or a device.
 - ``console``: tables for a terminal, for ``--plain`` and for a narrow one; terminal codes in names
   are blanked here, and markup is off.
-- ``help``: the map of commands, and values named FILE, DIR, DATE, N.
+- ``app.MAP``: help as a map of the job; values are named FILE, DIR, DATE, N.
 
 To add a command: a function with a docstring whose first sentence is its help and whose last line
-is an example, imports of science inside it, its name in ``app._gather`` and in ``help.MAP``.
+is an example, imports of science inside it, its name in ``app.MAP``.
 ``tests/cli/test_every_option.py`` then walks its options.
 """

@@ -1,16 +1,197 @@
-"""The command line: commands are gathered here, and every error becomes one sentence here."""
+"""The command line: where each command lives, its help, and errors as one sentence.
+
+A command's module is imported when the command is run or its help is shown, so that a count is
+recorded before the other commands would have been read.
+"""
 
 from __future__ import annotations
 
 import os
+import re
 import sys
-from typing import Annotated
+from collections.abc import Iterator, Mapping
+from importlib import import_module
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand, TyperGroup
+from typer.main import get_command
 
 from thermosprout import __version__
-from thermosprout.cli.help import Overview, use_commands
 from thermosprout.errors import ThermosproutError
+
+MAP: tuple[tuple[str, dict[str, str]], ...] = (
+    ("First steps", {"demo": "season.demo", "start": "season.start"}),
+    (
+        "This season",
+        {
+            "forecast": "season.forecast",
+            "week": "season.week",
+            "report": "season.report",
+            "record": "record.record",
+        },
+    ),
+    (
+        "Decide",
+        {
+            "compare": "decide.compare",
+            "presprout": "decide.presprout",
+            "window": "decide.window",
+            "stations": "decide.stations",
+            "succession": "decide.succession",
+            "sow-again": "decide.sow_again",
+        },
+    ),
+    (
+        "Try it side by side, and learn from it",
+        {"trial": "trial.app", "calibrate": "calibrate.calibrate"},
+    ),
+    (
+        "What it rests on",
+        {
+            "soil": "soil.app",
+            "crops": "crops.crops",
+            "lot": "crops.lot",
+            "map": "map.map_grid",
+            "method": "season.method",
+        },
+    ),
+)
+"""Headings, the commands under them in the order of a season's work, and where each lives."""
+
+KINDS: tuple[tuple[str, str], ...] = (
+    ("Path", "FILE"),
+    ("int", "N"),
+    ("float", "NUMBER"),
+    ("str", "TEXT"),
+)
+"""Kinds of option values and the word for each in help."""
+
+_PLAIN = "--plain"
+_LONGEST = 300
+
+
+class Command(TyperCommand):
+    """Command that keeps the values of its options, so that no input is written over."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run with the values of the options remembered."""
+        from thermosprout.cli.output import running
+
+        with running(ctx.params):
+            return super().invoke(ctx)
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        """Write arguments and options, without the language's own types."""
+        write = formatter.write_dl
+
+        def write_plain(rows: Any, **layout: Any) -> None:
+            write([(_plain_kind(name), text) for name, text in rows], **layout)
+
+        formatter.write_dl = write_plain
+        super().format_options(ctx, formatter)
+
+
+class Commands(Mapping[str, Any]):
+    """The commands of the map by name; each is imported when it is looked up."""
+
+    def __init__(self) -> None:
+        self._homes = {name: home for _, commands in MAP for name, home in commands.items()}
+        self._made: dict[str, Any] = {}
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self._made:
+            module, _, attribute = self._homes[name].partition(".")
+            made = getattr(import_module(f"thermosprout.cli.{module}"), attribute)
+            if not isinstance(made, typer.Typer):
+                alone = typer.Typer(add_completion=False, rich_markup_mode=None)
+                alone.command(name)(made)
+                made = alone
+            use_commands(made)
+            command = get_command(made)
+            command.name = name
+            name_values(command)
+            self._made[name] = command
+        return self._made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._homes)
+
+    def __len__(self) -> int:
+        return len(self._homes)
+
+
+class Overview(TyperGroup):
+    """Group whose help lists commands by the map, and that takes ``--plain`` anywhere."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        self.commands = Commands()  # type: ignore[assignment]
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Names in the order of the map."""
+        return list(self.commands)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write each heading with its commands and the first sentence of each."""
+        for title, names in MAP:
+            with formatter.section(title):
+                formatter.write_dl(
+                    [(name, self.commands[name].get_short_help_str(_LONGEST)) for name in names]
+                )
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Take ``--plain`` wherever it stands: it belongs to every command that prints a table."""
+        end = args.index("--") if "--" in args else len(args)
+        others = [text for text in args[:end] if text != _PLAIN] + args[end:]
+        # Alone it asks for nothing, and gets the help that no words at all get.
+        plain = [_PLAIN] if others and len(others) < len(args) else []
+        return super().parse_args(ctx, plain + others)
+
+
+class Sentences(TyperGroup):
+    """Group whose help gives the first sentence of each command whole."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands in the order in which they were made."""
+        there = ((name, self.get_command(ctx, name)) for name in self.list_commands(ctx))
+        rows = [
+            (name, command.get_short_help_str(_LONGEST))
+            for name, command in there
+            if command and not command.hidden
+        ]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+def use_commands(app: typer.Typer) -> None:
+    """Make all commands of an application a :class:`Command`."""
+    for command in app.registered_commands:
+        command.cls = Command
+
+
+def _plain_kind(name: str) -> str:
+    """Name of an option or argument in help: choices stay, types go."""
+    name = re.sub(r"<list\[(.*)\]>", r"<\1>", name)
+    return re.sub(r" ?<([^>]*)>", lambda kind: f" {kind[1]}" if "|" in kind[1] else "", name)
+
+
+def name_values(command: Any) -> None:
+    """Name what an option takes as FILE or N, not as a type of the language it is written in."""
+    for inner in getattr(command, "commands", {}).values():
+        name_values(inner)
+    for option in command.params:
+        if option.metavar or getattr(option, "is_flag", False):
+            continue
+        if option.param_type_name == "argument":
+            option.metavar = str(option.name).upper()
+            continue
+        kind = getattr(getattr(option, "type_descriptor", None), "annotation", None)
+        written = getattr(kind, "__name__", "") if isinstance(kind, type) else str(kind)
+        if str(kind).startswith("list["):
+            written = str(kind)[5:-1].rpartition(".")[2]
+        option.metavar = dict(KINDS).get(written)
+
 
 app = typer.Typer(
     name="thermosprout",
@@ -45,38 +226,6 @@ def root(
         from thermosprout.cli.output import plain_tables
 
         ctx.with_resource(plain_tables())
-
-
-def _gather() -> None:
-    """Add each command group; the modules are light and import science only when run."""
-    from thermosprout.cli import calibrate, crops, decide, map, record, season, soil, start, trial
-
-    for command in (
-        season.forecast,
-        season.demo,
-        start.start,
-        season.report,
-        season.week,
-        season.method,
-        crops.crops,
-        crops.lot,
-        record.record,
-        calibrate.calibrate,
-        decide.compare,
-        decide.presprout,
-        decide.window,
-        decide.stations,
-        decide.succession,
-        decide.sow_again,
-    ):
-        app.command()(command)
-    app.add_typer(trial.app, name="trial")
-    app.add_typer(soil.app, name="soil")
-    app.command("map")(map.map_grid)
-    use_commands(app)
-
-
-_gather()
 
 
 _STOPPED = 130

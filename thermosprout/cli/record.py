@@ -1,9 +1,10 @@
-"""``record`` and ``trial sheet``: counts into a trial's records."""
+"""Records: ``record`` a count, and ``trial sheet``, ``check``, ``import`` and ``export``."""
 
 from __future__ import annotations
 
 import os
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -151,7 +152,7 @@ def _begun(
     A count of a row that was counted before is written without reading the season: ``own`` says
     that the season names the records file.
     """
-    from thermosprout.season.new_counts import counted_before, require_there, with_facts
+    from thermosprout.season.counts import counted_before, require_there, with_facts
 
     if season is None:
         require_there(records, rows)
@@ -243,7 +244,7 @@ def sheet(
     """
     from thermosprout.cli.output import PAGES, note, print_json, require_ending, write_output
     from thermosprout.errors import InputError, Place
-    from thermosprout.reports.record_sheet import record_sheet, sheet_of
+    from thermosprout.reports.pages import record_sheet, sheet_of
     from thermosprout.trials.records.read import load
 
     records, timezone = opt.records_of(records, season, timezone)
@@ -262,3 +263,129 @@ def sheet(
         print_json(
             {"page": str(target), "plots": len(loaded.histories), "bytes": len(page.encode())}
         )
+
+
+class Form(StrEnum):
+    """Form of an exported table."""
+
+    NOTEBOOK = "notebook"
+    LINES = "lines"
+
+
+def check(
+    records: opt.RecordsFile = None,
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
+    json: opt.Json = False,
+) -> None:
+    """Check every line of the records and say what is there.
+
+    Example: thermosprout trial check trial.csv
+    """
+    from thermosprout.cli.output import note, print_json, say
+    from thermosprout.trials.records.read import load
+
+    records, timezone = opt.records_of(records, season, timezone)
+    loaded = load(records, timezone=timezone)
+    histories = loaded.histories.values()
+    counts = [count for history in histories for count in history.counts]
+    days = sorted(count.inspected.day for count in counts if count.inspected)
+    waiting = [plot for plot, history in loaded.histories.items() if not history.counts]
+    found = {
+        "plots": len(loaded.histories),
+        "treatments": sorted({h.facts.treatment for h in histories}),
+        "varieties": sorted({h.facts.variety for h in histories}),
+        "blocks": len({h.facts.block for h in histories}),
+        "counts": len(counts),
+        "corrected": sum(h.replaced for h in histories),
+        "first_inspection": days[0] if days else None,
+        "last_inspection": days[-1] if days else None,
+        "not_counted_yet": waiting,
+        "notes": list(loaded.notes),
+    }
+    if json:
+        print_json(found)
+        return
+    for sentence in loaded.notes:
+        note(sentence)
+    span = f", {days[0]} to {days[-1]}" if days else ""
+    say(
+        f"{records}: in order. {found['plots']} plots in {found['blocks']} blocks, treatments "
+        f"{', '.join(found['treatments'])}; {len(counts)} counts{span}."  # type: ignore[arg-type]
+    )
+    if found["corrected"]:
+        say(f"{found['corrected']} counts were replaced by corrections.")
+    if waiting:
+        say(f"Not counted yet: {', '.join(waiting[:12])}{' ...' if len(waiting) > 12 else ''}")
+
+
+def import_table(
+    table: Annotated[
+        Path, typer.Argument(help="Notebook table (plots down, days across) or a line per count.")
+    ],
+    records: Annotated[
+        Path | None,
+        typer.Argument(metavar="RECORDS", help="Records file to add to, or to begin."),
+    ] = None,
+    correct: Annotated[
+        bool, typer.Option("--correct", help="Replace counts that are there (they are kept).")
+    ] = False,
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
+    json: opt.Json = False,
+) -> None:
+    """Take counts from a notebook table or another records file into the records.
+
+    A new records file is begun where the table also holds the facts of the plots.
+
+    Example: thermosprout trial import notebook.csv trial.csv
+    """
+    from thermosprout.cli.output import note, print_json, say
+    from thermosprout.files import read_text
+    from thermosprout.trials.records.append import append_records
+    from thermosprout.trials.records.file import parse_table
+    from thermosprout.trials.records.notebook import filed_counts, read_notebook
+
+    records, timezone = opt.records_of(records, season, timezone)
+    by_line = "emerged" in parse_table(table, read_text(table)).header
+    rows = filed_counts(table) if by_line else read_notebook(table, timezone=timezone)
+    if records.exists() and not by_line:
+        rows = [row for row in rows if "emerged" in row]
+    done = append_records(records, rows, timezone=timezone, correct=correct)
+    if json:
+        print_json(
+            {"records": str(records), "added": len(done.added), "already_there": len(done.already)}
+        )
+        return
+    say(f"{len(done.added)} lines added to {records}.")
+    if done.already:
+        note(f"{len(done.already)} counts were there already.")
+
+
+def export(
+    records: opt.RecordsFile = None,
+    form: Annotated[
+        Form, typer.Option(help="notebook: plots down, days across; lines: a line per count.")
+    ] = (Form.NOTEBOOK),
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="File to write; standard output by default.")
+    ] = None,
+    timezone: opt.Timezone = "",
+    season: opt.SeasonOption = None,
+    force: opt.Force = False,
+) -> None:
+    """Write the records as they stand after corrections; no cell runs in a spreadsheet.
+
+    Example: thermosprout trial export trial.csv --form notebook -o table.csv
+    """
+    from thermosprout.cli.output import write_output
+    from thermosprout.trials.records.notebook import write_lines, write_notebook
+    from thermosprout.trials.records.read import load
+
+    records, timezone = opt.records_of(records, season, timezone)
+    loaded = load(records, timezone=timezone)
+    text = write_notebook(loaded) if form is Form.NOTEBOOK else write_lines(loaded)
+    if out is None:
+        sys.stdout.write(text)
+        return
+    write_output(out, text, endings=[".csv"], force=force)

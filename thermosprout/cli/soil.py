@@ -10,7 +10,7 @@ import typer
 
 from thermosprout.cli import options as opt
 from thermosprout.cli import soil_model
-from thermosprout.cli.help import Sentences
+from thermosprout.cli.app import Sentences
 
 if TYPE_CHECKING:
     from datetime import date

@@ -234,7 +234,7 @@ class Estimate:
 
     def interval(self, name: str, probability: float = 0.9) -> tuple[float, float]:
         """Central interval of one parameter in natural units."""
-        from scipy.special import ndtri
+        from thermosprout.special import ndtri
 
         index = self.names.index(name)
         half = float(ndtri(0.5 + probability / 2)) * float(np.sqrt(self.covariance[index, index]))

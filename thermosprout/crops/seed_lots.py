@@ -338,7 +338,7 @@ def viability_draws(
     Ellis & Roberts (1980), Ann. Bot. 45:13-30: probit of viability falls in a straight line with
     time in store.
     """
-    from scipy.special import ndtr, ndtri
+    from thermosprout.special import ndtr, ndtri
 
     alive, dead = _beta_counts(lot, crop.name)
     fresh = np.clip(rng.beta(alive, dead, size), 1e-4, 1.0 - 1e-4)
@@ -365,7 +365,7 @@ def ln_time_shift_draws(
     fresh lot; what is known only of the crop has no shift either, as the crop's
     own spread holds the differences between lots.
     """
-    from scipy.special import ndtri
+    from thermosprout.special import ndtri
 
     aged = probits_lost(lot, crop, size, rng, on)
     slope = SLOWER_PER_PROBIT * np.exp(0.5 * rng.standard_normal(size))

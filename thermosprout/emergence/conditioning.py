@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import logsumexp
 
 from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.emergence.count_likelihood import (
@@ -35,6 +34,7 @@ from thermosprout.emergence.weighted_draws import (
     weighted_quantile,
 )
 from thermosprout.quantities import percent
+from thermosprout.special import logsumexp
 
 __all__ = ["FAILED_BEFORE", "Conditioned", "Count", "condition", "place_stages", "still_to_come"]
 

@@ -13,7 +13,6 @@ from typing import cast
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaln, ndtri
 
 from thermosprout.arrays import BoolArray, FloatArray, IntArray
 from thermosprout.crops.estimate import PARAMETERS, Draws, Estimate
@@ -23,6 +22,7 @@ from thermosprout.emergence.stand import middle_h, stand_share
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import SeedState, seed_state
 from thermosprout.errors import InputError
+from thermosprout.special import gammaln, ndtri
 
 _TINY = 1e-300
 _LEAST_RHO = 1e-7

@@ -14,13 +14,13 @@ from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr, ndtri
 
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Draws
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import InputError
 from thermosprout.quantities import TABLE_DEPTH_CM
+from thermosprout.special import ndtr, ndtri
 
 FloatArray = npt.NDArray[np.float64]
 

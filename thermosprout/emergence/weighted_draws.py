@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Protocol, Self, TypeVar
 
 import numpy as np
-from scipy.special import logsumexp
 
 from thermosprout.arrays import BoolArray, FloatArray, IntArray
+from thermosprout.special import logsumexp
 
 ODDS: dict[str, float] = {"p10": 0.1, "p50": 0.5, "p90": 0.9}
 """The three odds that every answer gives."""
@@ -228,7 +228,5 @@ class MovingNormal:
 
     def log_density(self, points: FloatArray) -> FloatArray:
         """Log-density up to a constant, shape (draw,)."""
-        from scipy.linalg import solve_triangular
-
-        own = solve_triangular(self._root, (points - self._mean).T, lower=True)
+        own = np.linalg.solve(self._root, (points - self._mean).T)
         return np.asarray(-0.5 * np.square(own).sum(axis=0))

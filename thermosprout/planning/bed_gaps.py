@@ -17,8 +17,7 @@ from thermosprout.errors import InputError
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.season_window import WindowBuilder
 from thermosprout.season.context import Context
-from thermosprout.season.json_values import Document, local_day
-from thermosprout.season.schema import hours, instant
+from thermosprout.season.schema import Document, day_stamp, hours, instant
 from thermosprout.season.setting import Case, Question
 
 FINE_PROBABILITIES = (0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98)
@@ -156,8 +155,8 @@ class GapsAnswer:
             "openings": [
                 {
                     "bed": fit.opening.bed,
-                    "from": local_day(fit.opening.start, zone),
-                    "until": local_day(fit.opening.end, zone),
+                    "from": day_stamp(fit.opening.start, zone),
+                    "until": day_stamp(fit.opening.end, zone),
                     "crop": fit.crop,
                     "treatment": fit.treatment,
                     "ready_odds": round(fit.ready_odds, 2),
@@ -228,8 +227,8 @@ def plan_openings(
     zone = context.zone
     first = min(gap.start for gap in gaps)
     last = max(gap.start for gap in gaps)
-    start = date.fromisoformat(local_day(first, zone) or "")
-    end = date.fromisoformat(local_day(last, zone) or "")
+    start = date.fromisoformat(day_stamp(first, zone) or "")
+    end = date.fromisoformat(day_stamp(last, zone) or "")
     builder = WindowBuilder(context, first=start, last=end + timedelta(days=1))
     fits: list[Fit] = []
     cases: list[Case] = []

@@ -27,8 +27,7 @@ from thermosprout.planning.evidence import grounds
 from thermosprout.planning.options import Outcome, harvest_of, minutes_of, usual_options
 from thermosprout.planning.window import IN_TIME_ODDS, usual_within_d
 from thermosprout.season.context import Context
-from thermosprout.season.json_values import Document, Odds, rounded, stamp, stamps
-from thermosprout.season.schema import hours
+from thermosprout.season.schema import Document, Odds, hours, rounded, stamp, stamps
 from thermosprout.season.setting import Question
 
 MANY_FOR_ONE = 10

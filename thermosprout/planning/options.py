@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import betainc, betaincinv
 
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
@@ -16,6 +15,7 @@ from thermosprout.errors import InputError
 from thermosprout.season.context import Context
 from thermosprout.season.load import Season
 from thermosprout.season.setting import Case, Setting
+from thermosprout.special import betainc, betaincinv
 
 MOST_SEEDS = 1_000_000
 

@@ -15,8 +15,7 @@ from thermosprout.planning.options import minutes_of
 from thermosprout.planning.sprouting import SproutingPlan, plan_sprouting
 from thermosprout.quantities import percent
 from thermosprout.season.context import Context
-from thermosprout.season.json_values import Document, rounded
-from thermosprout.season.schema import hours, instant, local
+from thermosprout.season.schema import Document, hours, instant, local, rounded
 from thermosprout.season.setting import Question
 
 _KEEP_MOIST = "Plant into moist soil and do not let it dry."

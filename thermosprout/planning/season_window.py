@@ -32,8 +32,7 @@ from thermosprout.planning.window import (
     usual_within_d,
 )
 from thermosprout.season.context import Context
-from thermosprout.season.json_values import Document, local_day, rounded
-from thermosprout.season.schema import hours
+from thermosprout.season.schema import Document, day_stamp, hours, rounded
 from thermosprout.season.setting import Case, Question
 from thermosprout.season.soil import describe
 from thermosprout.soil.model.surface import cover_named
@@ -204,8 +203,8 @@ class WindowAnswer:
                 {
                     "cover": days.cover,
                     "treatment": days.treatment,
-                    "earliest": local_day(days.earliest, zone),
-                    "last": local_day(days.last, zone),
+                    "earliest": day_stamp(days.earliest, zone),
+                    "last": day_stamp(days.last, zone),
                     "before_that": days.early_reason,
                     "after_that": days.late_reason or None,
                 }
@@ -214,10 +213,10 @@ class WindowAnswer:
             "best": None
             if best is None
             else {
-                "from": local_day(window["sowing"].values[0], zone),
+                "from": day_stamp(window["sowing"].values[0], zone),
                 "cover": best.cover,
                 "treatment": best.treatment,
-                "planted": local_day(best.day, zone),
+                "planted": day_stamp(best.day, zone),
                 "wait_d": round(best.wait_d, 1),
                 "bed_days": round(best.bed_days, 1),
                 "stand": round(best.stand, 3),
@@ -460,7 +459,7 @@ def _day_rows(
         {
             "cover": cover,
             "treatment": treatment,
-            "planted": local_day(stamps[day], zone),
+            "planted": day_stamp(stamps[day], zone),
             "odds_in_time": share("odds_in_time", day),
             "days_to_half": points("days_to_half", day),
             "stand": share("stand", day),

@@ -10,7 +10,6 @@ from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from scipy.special import ndtr
 
 from thermosprout.arrays import FloatArray
 from thermosprout.calibration.published import short_citations
@@ -30,6 +29,7 @@ from thermosprout.planning.options import seeds_for_stand
 from thermosprout.quantities import percent
 from thermosprout.reference import reference_file
 from thermosprout.season.schema import hours, local
+from thermosprout.special import ndtr
 
 PLANT_MM = (2.0, 5.0)
 """Radicle of the middle seed when the batch is fit to plant (common practice, no source). [mm]"""

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import bdtrc
 
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop, cautions
@@ -16,8 +15,9 @@ from thermosprout.errors import InputError
 from thermosprout.planning.options import option_named
 from thermosprout.quantities import percent
 from thermosprout.season.context import Context
-from thermosprout.season.json_values import Document, rounded
+from thermosprout.season.schema import Document, rounded
 from thermosprout.season.setting import Question
+from thermosprout.special import bdtrc
 
 MOST_PER_STATION = 50
 

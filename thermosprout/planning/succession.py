@@ -15,7 +15,7 @@ from thermosprout.errors import InputError
 from thermosprout.planning.options import option_named
 from thermosprout.planning.season_window import EMERGENCE_D, HARVEST_D, WindowBuilder
 from thermosprout.season.context import Context
-from thermosprout.season.json_values import Document, local_day
+from thermosprout.season.schema import Document, day_stamp
 from thermosprout.season.setting import Case
 
 
@@ -153,16 +153,16 @@ class SuccessionAnswer:
             "sowings_asked": self.count,
             "sowings": [
                 {
-                    "planted": local_day(one.sow, zone),
+                    "planted": day_stamp(one.sow, zone),
                     "days_since_last": None
                     if number == 0
                     else round(
                         float((one.sow - sowings[number - 1].sow) / np.timedelta64(1, "D")), 1
                     ),
-                    "wanted": local_day(one.target, zone),
-                    "p10": local_day(one.early, zone),
-                    "p50": local_day(one.middle, zone),
-                    "p90": local_day(one.late, zone),
+                    "wanted": day_stamp(one.target, zone),
+                    "p10": day_stamp(one.early, zone),
+                    "p50": day_stamp(one.middle, zone),
+                    "p90": day_stamp(one.late, zone),
                     "off_by_days": round(one.miss_d, 1) + 0.0,
                 }
                 for number, one in enumerate(sowings)

@@ -1,10 +1,10 @@
 """What an answer looks like: tables, pictures, pages, calendars. Nothing is computed here.
 
 ``words`` holds the one form of a day, a range, a share, an unknown and a table. Tables:
-``forecast_tables``, ``decision_tables``, ``crop_tables``, ``trial_tables``; each opens with the
-bottom line and ends with notes and cautions. Pictures: ``forecast_figures`` and ``trial_figures``
-in the style of ``style`` (matplotlib), ``row_picture`` for the page (SVG). Files: ``season_page``,
-``record_sheet`` (both filled by ``html``, which shuts out every network), ``calendar``. The page on
-the method is ``method.md``. Which cautions an answer needs is decided in
-:mod:`thermosprout.crops.crop`.
+``forecast_tables``, ``decision_tables``, ``crop_tables`` (crops, lots, calibrations, trials); each
+opens with the bottom line and ends with notes and cautions. Pictures: ``forecast_figures`` and
+``trial_figures`` in the style of ``style`` (matplotlib), ``row_picture`` for the page (SVG). Files:
+``season_page``, ``pages`` (which fills every page and shuts out every network, and the record
+sheet), ``calendar``. The page on the method is ``method.md``. Which cautions an answer needs is
+decided in :mod:`thermosprout.crops.crop`.
 """

@@ -10,7 +10,7 @@ from typing import Any
 from thermosprout.planning.evidence import CropEvidence
 from thermosprout.planning.this_week import Kind, Task, Week
 from thermosprout.quantities import Units, show_length
-from thermosprout.reports.html import method_html, offline_page
+from thermosprout.reports.pages import method_html, offline_page
 from thermosprout.reports.row_picture import RowPicture, row_picture
 from thermosprout.reports.trial_figures import TrialPicture, trial_picture
 from thermosprout.reports.words import (

@@ -2,8 +2,8 @@
 
 Reading
     ``schema`` says what the file may hold; ``load`` reads it and turns every fault into a
-    sentence with its line (``toml_positions`` knows where keys stand); ``write`` makes a first
-    file from the answers that ``start_questions`` and ``coordinates`` read.
+    sentence with its line; ``write`` makes a first file from a few answers; ``coordinates``
+    reads places.
 Resolving
     ``context`` is the one resolver. A ``Context`` is made from a season file
     (``season_context``), from what a command names or from objects in memory (``open_context``).
@@ -12,12 +12,11 @@ Resolving
     is a ``Setting`` that forecasts any way of sowing. ``soil`` reads the series, corrects it by
     the site's readings, moves it to depth and under covers, and slows progress in drying soil.
     ``counts`` lays the records beside the rows: what was done wins over what was planned, and is
-    told.
+    told; it also prepares the first count of a row.
 Answering
     ``forecast`` forecasts every row; ``curves`` draws them through time; ``soil_check`` says what
     an error of the soil temperature means in days; ``notes`` are the sentences a grower would
-    want to be asked about; ``json_values`` rounds and stamps for documents; ``new_counts``
-    prepares the first count of a row.
+    want to be asked about.
 
 Decisions
     Random numbers are keyed by what they stand for (crop, lot, site, the luck of a row) and never

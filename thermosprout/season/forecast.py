@@ -17,10 +17,9 @@ from thermosprout.emergence.weighted_draws import odds
 from thermosprout.errors import CoverageError
 from thermosprout.quantities import percent
 from thermosprout.season.context import Context, season_context
-from thermosprout.season.json_values import stamp, stamps
 from thermosprout.season.load import Season
 from thermosprout.season.notes import absent_notes, typed_notes, undated_tests
-from thermosprout.season.schema import Row, hours, instant, local
+from thermosprout.season.schema import Row, hours, instant, local, stamp, stamps
 from thermosprout.season.setting import Case
 from thermosprout.season.soil import describe
 

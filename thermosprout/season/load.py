@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from difflib import get_close_matches
@@ -18,7 +19,6 @@ from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text
 from thermosprout.season.schema import FORMAT, Lot, Row, SeasonFile, hours, instant, local_day
-from thermosprout.season.toml_positions import key_places, nearest_place
 from thermosprout.soil.model.surface import cover_named
 
 _AT = re.compile(r"\s*\(at line (\d+), column (\d+)\)")
@@ -380,3 +380,68 @@ def _seed_lot(lot: Lot, crop: Crop) -> SeedLot:
         slower_pct=lot.slower_pct,
         dressed=lot.dressed,
     )
+
+
+Keys = tuple[str | int, ...]
+"""Names of tables and keys from the outermost in; entries of an array by their index."""
+
+_TABLE = re.compile(r"^\s*\[(?!\[)\s*([^\]]+?)\s*\]")
+_ARRAY = re.compile(r"^\s*\[\[\s*([^\]]+?)\s*\]\]")
+_KEY = re.compile(r"^(\s*)((?:[A-Za-z0-9_-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*[A-Za-z0-9_-]+)*)\s*=")
+
+
+def key_places(text: str) -> dict[Keys, tuple[int, int]]:
+    """Line and column, counted from one, of each table and key of a TOML text.
+
+    Entries of an array of tables carry their index, as in ``("rows", 2, "depth_cm")``.
+    """
+    places: dict[Keys, tuple[int, int]] = {(): (1, 1)}
+    counts: dict[Keys, int] = {}
+    prefix: Keys = ()
+    closing: str | None = None
+    # TOML ends a line with a line feed; str.splitlines knows more ends than that.
+    for number, line in enumerate(text.split("\n"), start=1):
+        if closing is not None:
+            if closing in line:
+                closing = None
+            continue
+        if match := _ARRAY.match(line):
+            name = _parts(match[1])
+            index = counts.get(name, 0)
+            counts[name] = index + 1
+            prefix = (*name, index)
+            places.setdefault(name, (number, 1))
+            places[prefix] = (number, line.index("[") + 1)
+        elif match := _TABLE.match(line):
+            prefix = _inside(_parts(match[1]), counts)
+            places.setdefault(prefix, (number, line.index("[") + 1))
+        elif match := _KEY.match(line):
+            path = (*prefix, *_parts(match[2]))
+            places.setdefault(path, (number, len(match[1]) + 1))
+            rest = line[match.end() :].strip()
+            for quote in ('"""', "'''"):
+                if rest.startswith(quote) and quote not in rest[3:]:
+                    closing = quote
+    return places
+
+
+def nearest_place(
+    places: dict[Keys, tuple[int, int]], path: Sequence[str | int]
+) -> tuple[int, int]:
+    """Place of the path, or of the closest thing that holds it."""
+    key = tuple(path)
+    while key not in places and key:
+        key = key[:-1]
+    return places.get(key, (1, 1))
+
+
+def _parts(dotted: str) -> Keys:
+    return tuple(part.strip().strip("\"'") for part in dotted.split("."))
+
+
+def _inside(name: Keys, counts: dict[Keys, int]) -> Keys:
+    """Give a sub-table of an array's last entry that entry's index."""
+    for cut in range(len(name), 0, -1):
+        if name[:cut] in counts:
+            return (*name[:cut], counts[name[:cut]] - 1, *name[cut:])
+    return name

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from datetime import UTC, date, datetime, time, timedelta
-from typing import Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from thermosprout.dates import read_zone
 from thermosprout.quantities import YEARS
+
+if TYPE_CHECKING:
+    import numpy as np
 
 FORMAT = 1
 """Format number that this version writes and reads."""
@@ -300,3 +305,40 @@ def local(hour: float, zone: ZoneInfo) -> datetime:
     """Local time of an hour since 1970-01-01T00:00 UTC, to the minute."""
     when = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(minutes=round(hour * 60))
     return when.astimezone(zone)
+
+
+Document = dict[str, Any]
+Odds = dict[str, float | None]
+
+_NO_DATE_H = 2e6
+"""Hours since 1970 past which nothing is a date any more (the year 2198)."""
+
+
+def rounded(values: Mapping[str, float], places: int = 2) -> Odds:
+    """Odds as they are printed; what is not finite is None."""
+    return {
+        name: round(float(value), places) if math.isfinite(value) else None
+        for name, value in values.items()
+    }
+
+
+def stamp(hour: float, zone: ZoneInfo | None) -> str | None:
+    """Hour as a local instant; None where there is no calendar or no date."""
+    if zone is None or not abs(hour) < _NO_DATE_H:
+        return None
+    return local(hour, zone).isoformat()
+
+
+def stamps(values: Mapping[str, float], zone: ZoneInfo | None) -> dict[str, str | None] | None:
+    """Hours as local instants; None where there is no calendar."""
+    if zone is None:
+        return None
+    return {name: stamp(value, zone) for name, value in values.items()}
+
+
+def day_stamp(instant: np.datetime64 | None, zone: ZoneInfo) -> str | None:
+    """Local date of a UTC instant; None where there is none."""
+    if instant is None or instant != instant:
+        return None
+    moment: datetime = instant.astype("datetime64[s]").item()
+    return moment.replace(tzinfo=UTC).astimezone(zone).date().isoformat()

@@ -1,11 +1,18 @@
 """Weather as arrays of whole days: sun, hours out of days, holes bridged, what is absent guessed.
 
-The formulas of the sun are pvlib's, which is imported only when the sun is needed.
+The formulas of the sun are pvlib's, of which only the modules of the sun are imported: the whole
+library takes longer to import than a forecast takes to make.
 """
 
 from __future__ import annotations
 
-from functools import lru_cache
+import sys
+from collections.abc import Callable
+from functools import cache, lru_cache
+from importlib import import_module
+from importlib.util import find_spec, module_from_spec
+from types import ModuleType
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -21,7 +28,41 @@ from thermosprout.soil.model.water import saturation_pressure
 
 TimeArray = npt.NDArray[np.datetime64]
 
+_IDLE = ("h5py", "scipy.interpolate", "scipy.linalg", "scipy.optimize")
+"""What modules of the sun import for functions that are not called here."""
+
 HOUR, HALF_HOUR = np.timedelta64(1, "h"), np.timedelta64(30, "m")
+
+
+class _Idle(ModuleType):
+    """Stand-in for a library that is imported when one of its functions is called."""
+
+    def __getattr__(self, name: str) -> Callable[..., Any]:
+        if name.startswith("__"):
+            raise AttributeError(name)
+        return lambda *values, **options: getattr(import_module(self.__name__), name)(
+            *values, **options
+        )
+
+
+@cache
+def _pvlib() -> Any:
+    """Pvlib with the modules of the sun alone, or the whole where it is imported already."""
+    modules = [f"pvlib.{name}" for name in ("solarposition", "clearsky", "irradiance")]
+    package, spec = sys.modules.get("pvlib"), find_spec("pvlib")
+    if package is not None or spec is None:
+        return package or import_module("pvlib")
+    package = module_from_spec(spec)
+    absent = {name: _Idle(name) for name in _IDLE if name not in sys.modules}
+    sys.modules.update({"pvlib": package, **absent})
+    try:
+        for name in modules:
+            import_module(name)
+    finally:
+        # Who imports any of these later gets the library itself.
+        for name in [*absent, *(name for name in sys.modules if name.startswith("pvlib"))]:
+            del sys.modules[name]
+    return package
 
 
 def sun(time: TimeArray, latitude: float, longitude: float) -> tuple[FloatArray, FloatArray]:
@@ -47,12 +88,9 @@ def _sun(
     first: int, count: int, latitude: float, longitude: float
 ) -> tuple[FloatArray, FloatArray]:
     middle = np.datetime64(first, "ns") + np.arange(count) * HOUR + HALF_HOUR
-    import pandas as pd
-    from pvlib import clearsky
-
     zenith = 90.0 - sun_elevation(middle, latitude, longitude)
     cosine = np.maximum(np.cos(np.radians(zenith)), 0.0)
-    clear = clearsky.haurwitz(pd.Series(zenith))["ghi"].to_numpy(copy=True)
+    clear = _pvlib().clearsky.haurwitz(pd.Series(zenith))["ghi"].to_numpy(copy=True)
     cosine.setflags(write=False)
     clear.setflags(write=False)
     return cosine, clear
@@ -60,11 +98,8 @@ def _sun(
 
 def above_atmosphere(time: TimeArray, latitude: float, longitude: float) -> FloatArray:
     """Radiation on a horizontal plane above the atmosphere, at the middle of each hour. [W m-2]"""
-    import pandas as pd
-    from pvlib import irradiance
-
     middle = np.asarray(time, dtype="datetime64[ns]") + HALF_HOUR
-    normal = irradiance.get_extra_radiation(pd.DatetimeIndex(middle, tz="UTC")).to_numpy()
+    normal = _pvlib().irradiance.get_extra_radiation(pd.DatetimeIndex(middle, tz="UTC")).to_numpy()
     return np.asarray(normal * sun(time, latitude, longitude)[0])
 
 
@@ -83,25 +118,18 @@ def sun_elevation(time: TimeArray, latitude: float, longitude: float) -> FloatAr
     ndarray, shape (time,)
         Good to about 0.01 degrees. [deg]
     """
-    import pandas as pd
-    from pvlib import solarposition
-
-    place = solarposition.ephemeris(pd.DatetimeIndex(time, tz="UTC"), latitude, longitude)
+    place = _pvlib().solarposition.ephemeris(pd.DatetimeIndex(time, tz="UTC"), latitude, longitude)
     return np.array(place["elevation"], dtype=float)
 
 
 def declination_of(day: FloatArray) -> FloatArray:
     """Declination of the sun on a day of the year, 1 on 1 January (Spencer 1971). [rad]"""
-    from pvlib import solarposition
-
-    return np.asarray(solarposition.declination_spencer71(day))
+    return np.asarray(_pvlib().solarposition.declination_spencer71(day))
 
 
 def equation_of_time(day: FloatArray) -> FloatArray:
     """Solar less mean time on a day of the year, 1 on 1 January (Spencer 1971). [min]"""
-    from pvlib import solarposition
-
-    return np.asarray(solarposition.equation_of_time_spencer71(day))
+    return np.asarray(_pvlib().solarposition.equation_of_time_spencer71(day))
 
 
 TYPICAL_RANGE_K = 10.0
