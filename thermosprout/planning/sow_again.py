@@ -28,8 +28,7 @@ from thermosprout.planning.options import (
 )
 from thermosprout.season.context import Context
 from thermosprout.season.forecast import forecast_rows
-from thermosprout.season.json_values import Document, rounded, stamps
-from thermosprout.season.schema import local
+from thermosprout.season.schema import Document, local, rounded, stamps
 from thermosprout.season.setting import Case, Question, Setting
 
 _SEEN_SHARE = 0.5
