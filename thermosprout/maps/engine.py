@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.emergence.response import Shape
 from thermosprout.errors import InputError
 
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
 
 
-FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]
 
 NODE_H = 3
@@ -130,17 +130,17 @@ class SoilGrid:
     @property
     def cells(self) -> int:
         """Return the number of cells."""
-        held = self.low if self.hourly is None else self.hourly
-        return 0 if held is None else int(held.shape[1])
+        values = self.low if self.hourly is None else self.hourly
+        return 0 if values is None else int(values.shape[1])
 
     def temperature(self, days: slice, cells: slice, out: SingleArray) -> SingleArray:
         """Hourly temperature of some days and cells, (hour, cell): a view, or ``out`` filled."""
         offset = np.float32(self.offset)
         if self.hourly is not None:
-            held = self.hourly[days.start * _HOURS_IN_DAY : days.stop * _HOURS_IN_DAY, cells]
-            if held.dtype == np.float32 and not offset:
-                return held
-            np.add(held, offset, out=out, casting="same_kind")
+            part = self.hourly[days.start * _HOURS_IN_DAY : days.stop * _HOURS_IN_DAY, cells]
+            if part.dtype == np.float32 and not offset:
+                return part
+            np.add(part, offset, out=out, casting="same_kind")
             return out
         if self.low is None or self.high is None:
             raise InputError("a grid needs hourly soil temperature, or daily minimum and maximum")
@@ -276,21 +276,21 @@ class _Block:
         share = position - lower
         flat = self._running.reshape(self._running.shape[0], -1)
         upper = np.minimum(lower + 1, flat.shape[1] - 1)
-        begun = np.where(lower < 0, self._before[:, :1], flat[:, np.maximum(lower, 0)])
-        return np.asarray(begun + share * (flat[:, upper] - begun))
+        start = np.where(lower < 0, self._before[:, :1], flat[:, np.maximum(lower, 0)])
+        return np.asarray(start + share * (flat[:, upper] - start))
 
-    def cross(self, begun: FloatArray, need: FloatArray, sown_h: FloatArray) -> FloatArray:
+    def cross(self, start: FloatArray, need: FloatArray, sown_h: FloatArray) -> FloatArray:
         """Days to reach a further sum, shape (cell, k, sowing); see :func:`days_to_reach`.
 
         Parameters
         ----------
-        begun : ndarray, shape (cell, sowing)
+        start : ndarray, shape (cell, sowing)
             As :meth:`start` gives it. [C h]
         need : ndarray, broadcastable to (cell, k, sowing)
             [C h]
         """
-        cells = begun.shape[0]
-        target = begun[:, None, :] + need
+        cells = start.shape[0]
+        target = start[:, None, :] + need
         # Sowing days come last, so that each search begins where the one before it ended.
         at = np.interp(target.ravel(), self._whole, self._position).reshape(target.shape)
         first = np.arange(cells)[:, None, None] * (self.days * self.per_day)
@@ -316,10 +316,10 @@ class _Block:
         return np.asarray(at)
 
     def mean_rate(
-        self, begun: FloatArray, need: FloatArray, days: FloatArray, sown_h: FloatArray
+        self, start: FloatArray, need: FloatArray, days: FloatArray, sown_h: FloatArray
     ) -> FloatArray:
         """Mean rate over each wait of :meth:`cross`, over what the series holds of it. [C]"""
-        left = self._running[:, -1, -1][:, None, None] - begun[:, None, :]
+        left = self._running[:, -1, -1][:, None, None] - start[:, None, :]
         done = np.where(np.isfinite(days), need, left)
         wait = np.where(np.isfinite(days), days, self.days - sown_h / _HOURS_IN_DAY)
         return np.asarray(done / _HOURS_IN_DAY / np.maximum(wait, 1e-3))
@@ -391,35 +391,35 @@ def days_to_reach(
             if block is None or block.cells != sums.shape[2]:
                 block = _Block(soil.days, sums.shape[2], node_h)
             block.join(sums)
-            begun = block.start(sown - shift)
+            start = block.start(sown - shift)
             for result, one in zip(results, thresholds, strict=True):
-                found = _cross_block(block, begun, sown - shift, one)
-                result[:, :, cells] = found.transpose(1, 2, 0)
+                days = _cross_block(block, start, sown - shift, one)
+                result[:, :, cells] = days.transpose(1, 2, 0)
     return results
 
 
 def _cross_block(
-    block: _Block, begun: FloatArray, sown_h: FloatArray, thresholds: Thresholds
+    block: _Block, start: FloatArray, sown_h: FloatArray, thresholds: Thresholds
 ) -> FloatArray:
     """Search a block, with thresholds that follow the mean rate of each wait."""
     thermal = np.minimum(thresholds.thermal_time, _NEVER_CD) * _HOURS_IN_DAY
     if thresholds.fixed:
-        return block.cross(begun, thermal[0][None, :, None], sown_h)
+        return block.cross(start, thermal[0][None, :, None], sown_h)
     # A first search with a middling thermal time tells how fast the wait of a cell goes.
     typical = thermal[:, thresholds.pivot]
     finite = typical[typical < _NEVER_CD * _HOURS_IN_DAY]
     if not finite.size:
-        return block.cross(begun, thermal[-1][None, :, None], sown_h)
+        return block.cross(start, thermal[-1][None, :, None], sown_h)
     need = np.full((1, 1, 1), np.median(finite))
-    middle = block.mean_rate(begun, need, block.cross(begun, need, sown_h), sown_h)
+    middle = block.mean_rate(start, need, block.cross(start, need, sown_h), sown_h)
     need = _look_up(middle, thresholds.rate, thermal)
-    days = block.cross(begun, need, sown_h)
+    days = block.cross(start, need, sown_h)
     # Late odds wait on into other weather than the middle does, so they look at their own wait.
     late = np.asarray(thresholds.late, dtype=np.intp)
     if late.size:
-        own = block.mean_rate(begun, need[:, late], days[:, late], sown_h)
+        own = block.mean_rate(start, need[:, late], days[:, late], sown_h)
         need = _look_up(own, thresholds.rate, thermal[:, late])
-        days[:, late] = block.cross(begun, need, sown_h)
+        days[:, late] = block.cross(start, need, sown_h)
     return days
 
 

@@ -15,10 +15,9 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.errors import InputError, Place
+from thermosprout.soil.readers.find_columns import cf_unit
 from thermosprout.soil.readers.netcdf import require_sound_hdf5
 
-_KELVIN = ("k", "kelvin", "degk")
-_CELSIUS = ("degc", "celsius", "degree_celsius", "degrees_celsius", "c", "°c", "deg_c")
 _HOUR, _DAY = np.timedelta64(1, "h"), np.timedelta64(1, "D")
 
 
@@ -120,14 +119,14 @@ def grid_soil(
         stamps = stamps.astype("datetime64[D]").astype("datetime64[ns]")
     steps = np.diff(stamps)
     if not stamps.size or (steps != step).any():
-        wanted = "daily" if len(arrays) == 2 else "hourly"
+        often = "daily" if len(arrays) == 2 else "hourly"
         jump = np.flatnonzero(steps != step)
-        found = (
+        where = (
             f"; found {steps[jump[0]] / _HOUR:g} h after {str(stamps[jump[0]])[:16]}"
             if jump.size
             else ""
         )
-        raise InputError(f"the soil temperature of the grid must be {wanted} without jumps{found}")
+        raise InputError(f"the soil temperature of the grid must be {often} without jumps{where}")
     days = stamps.size if len(arrays) == 2 else stamps.size // 24
     if days < 1:
         raise InputError("the soil temperature of the grid is shorter than one day")
@@ -150,49 +149,47 @@ def _variables(
 ) -> tuple[xr.DataArray, ...]:
     if isinstance(soil, xr.DataArray):
         return (soil if soil.name else soil.rename("soil_temperature"),)
-    held = {str(name): soil[name] for name in soil.data_vars}
+    arrays = {str(name): soil[name] for name in soil.data_vars}
     if (minimum is None) != (maximum is None):
         raise InputError("daily values need both the minimum and the maximum")
     for name in filter(None, (variable, minimum, maximum)):
-        if name not in held:
+        if name not in arrays:
             raise InputError(
-                f"the grid has no variable {name!r}, found {', '.join(held) or 'none'}"
+                f"the grid has no variable {name!r}, found {', '.join(arrays) or 'none'}"
             )
     if variable is not None:
-        return (held[variable],)
+        return (arrays[variable],)
     if minimum is not None and maximum is not None:
-        return held[minimum], held[maximum]
-    low = _named(held, "time: minimum", "soil_temperature_min")
-    high = _named(held, "time: maximum", "soil_temperature_max")
+        return arrays[minimum], arrays[maximum]
+    low = _named(arrays, "time: minimum", "soil_temperature_min")
+    high = _named(arrays, "time: maximum", "soil_temperature_max")
     if len(low) == 1 and len(high) == 1:
-        return held[low[0]], held[high[0]]
+        return arrays[low[0]], arrays[high[0]]
     hourly = [
         name
-        for name, array in held.items()
+        for name, array in arrays.items()
         if name == "soil_temperature" or array.attrs.get("standard_name") == "soil_temperature"
     ]
     if "soil_temperature" in hourly:
-        return (held["soil_temperature"],)
+        return (arrays["soil_temperature"],)
     if len(hourly) == 1:
-        return (held[hourly[0]],)
+        return (arrays[hourly[0]],)
     raise InputError(
-        f"which variable is soil temperature? The grid has {', '.join(held) or 'none'}",
+        f"which variable is soil temperature? The grid has {', '.join(arrays) or 'none'}",
         hint="name it, or the daily minimum and maximum",
     )
 
 
-def _named(held: dict[str, xr.DataArray], method: str, name: str) -> list[str]:
-    if name in held:
+def _named(arrays: dict[str, xr.DataArray], method: str, name: str) -> list[str]:
+    if name in arrays:
         return [name]
-    return [key for key, array in held.items() if method in str(array.attrs.get("cell_methods"))]
+    return [key for key, array in arrays.items() if method in str(array.attrs.get("cell_methods"))]
 
 
 def _offset(array: xr.DataArray) -> float:
-    units = str(array.attrs.get("units", "")).strip().lower()
-    if units in _CELSIUS:
-        return 0.0
-    if units in _KELVIN:
-        return -273.15
+    unit = cf_unit(array.attrs.get("units"))
+    if unit in ("degC", "K"):
+        return -273.15 if unit == "K" else 0.0
     raise InputError(
         f"{array.name} must be in degC or K, found {array.attrs.get('units')!r}",
         hint="set its attribute 'units'",

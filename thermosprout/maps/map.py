@@ -61,7 +61,7 @@ def described(
     plan: MapPlan,
     sowings: npt.NDArray[np.datetime64],
     grid: GridSoil,
-    asked: MapQuestion,
+    question: MapQuestion,
 ) -> xr.Dataset:
     """Dataset with names, units and flags by the CF conventions."""
     from thermosprout import __version__
@@ -92,8 +92,8 @@ def described(
         "title": "Days to emergence of seed",
         "source": f"thermosprout {__version__}, thermal time at the centre of each crop's estimate",
         "soil_temperature": grid.describe(),
-        "sowing_depth_cm": asked.depth_cm,
-        "seeds_per_row": asked.seeds,
+        "sowing_depth_cm": question.depth_cm,
+        "seeds_per_row": question.seeds,
         "comment": "Odds, not promises: local advice and the seed packet come first.",
     }
     return result
@@ -103,8 +103,8 @@ def _keep_coordinates(result: xr.Dataset, soil: xr.DataArray) -> None:
     """Name the projection and the coordinates of the grid as its own file does."""
     projection = soil.attrs.get("grid_mapping") or soil.encoding.get("grid_mapping")
     if projection in result.coords:
-        for held in result.data_vars.values():
-            held.attrs["grid_mapping"] = projection
+        for array in result.data_vars.values():
+            array.attrs["grid_mapping"] = projection
     for name in soil.coords:
         if name in result.coords:
             result[name].attrs = dict(soil[name].attrs)
@@ -184,7 +184,7 @@ def pool(levels: SingleArray, odds: Sequence[float]) -> SingleArray:
     stages, _, sowings, _, cells = levels.shape
     together = np.sort(levels.transpose(0, 2, 4, 1, 3).reshape(stages, sowings, cells, -1), axis=-1)
     size = together.shape[-1]
-    found = []
+    quantiles = []
     for odd in odds:
         place = float(np.clip(odd * size - 0.5, 0, size - 1))
         below = int(place)
@@ -192,9 +192,9 @@ def pool(levels: SingleArray, odds: Sequence[float]) -> SingleArray:
         high = together[..., min(below + 1, size - 1)]
         with np.errstate(invalid="ignore"):
             between = low + (place - below) * (high - low)
-        found.append(np.where(np.isinf(high), high if place > below else low, between))
+        quantiles.append(np.where(np.isinf(high), high if place > below else low, between))
     missing = np.isnan(together[..., -1])
-    return np.where(missing[:, None], np.nan, np.stack(found, axis=1)).astype(np.float32)
+    return np.where(missing[:, None], np.nan, np.stack(quantiles, axis=1)).astype(np.float32)
 
 
 def emergence_map(
@@ -278,7 +278,7 @@ def emergence_map(
             "Dataset on a grid",
             hint="for one place use forecast",
         )
-    asked = MapQuestion(
+    question = MapQuestion(
         treatments=tuple(treatments),
         odds=tuple(odds),
         depth_cm=depth_cm,
@@ -295,21 +295,21 @@ def emergence_map(
     chosen = [crops] if isinstance(crops, str | Crop) else list(crops)
     if not chosen or not len(sowings) or not len(treatments):
         raise InputError("a map needs at least one crop, one sowing and one treatment")
-    asked.require_rising_odds()
+    question.require_rising_odds()
     stamps, sown_h = _sowing_hours(grid, sowings)
     pooled = grid.member_dim is not None
     plan = MapPlan(
         crops=tuple(
-            crop_plan(find_crop(crop) if isinstance(crop, str) else crop, asked, pooled=pooled)
+            crop_plan(find_crop(crop) if isinstance(crop, str) else crop, question, pooled=pooled)
             for crop in chosen
         ),
-        treatments=asked.treatments,
-        odds=asked.odds,
+        treatments=question.treatments,
+        odds=question.odds,
         sown_h=tuple(sown_h.tolist()),
         pooled=pooled,
         node_h=node_h,
     )
-    return described(_days(grid, plan), plan, stamps, grid, asked)
+    return described(_days(grid, plan), plan, stamps, grid, question)
 
 
 def _days(grid: GridSoil, plan: MapPlan) -> xr.DataArray:
@@ -405,11 +405,11 @@ def map_summary(path: Path) -> list[dict[str, Any]]:
             latest = np.maximum(latest, np.where(there, days, -np.inf).max(axis=-1))
         rows = []
         for c, t, s in np.ndindex(*shape):
-            known = reached[c, t, s] > 0
+            some = reached[c, t, s] > 0
             since_planted = {
-                "mean": total[c, t, s] / reached[c, t, s] if known else None,
-                "soonest": float(soonest[c, t, s]) if known else None,
-                "latest": float(latest[c, t, s]) if known else None,
+                "mean": total[c, t, s] / reached[c, t, s] if some else None,
+                "soonest": float(soonest[c, t, s]) if some else None,
+                "latest": float(latest[c, t, s]) if some else None,
             }
             lead = float(whole["days_before_planting"].values[c, t])
             rows.append(

@@ -7,23 +7,19 @@ the thermal time after which the fixed response is as late as that draw. Draws t
 their base temperature are further apart in cold ground, so this is tabulated over temperatures
 and looked up by how fast the wait of a cell goes.
 
-What a plan is made of, told by content: the same in every process.
-
-What a map is asked, and what that comes to for each crop: a response and thermal times.
+What a map is question, and what that comes to for each crop: a response and thermal times.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, is_dataclass
-from enum import Enum
-from hashlib import sha256
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import (
     STAGES,
@@ -32,18 +28,13 @@ from thermosprout.emergence.forecast import (
     forecast_constant,
     forecast_row,
 )
+from thermosprout.emergence.response import response as rate_at
 from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
 from thermosprout.maps.engine import GridResponse, Thresholds
 from thermosprout.planning.options import Option, lead_hours, usual_options
 from thermosprout.quantities import TABLE_DEPTH_CM
-
-if TYPE_CHECKING:
-    from thermosprout.crops.crop import Crop
-
-
-FloatArray = npt.NDArray[np.float64]
 
 _LINES = 24
 
@@ -129,8 +120,6 @@ def stage_thresholds(
 
 def centre_rate(response: GridResponse, temperature: npt.ArrayLike) -> FloatArray:
     """Rate of a fixed response at temperatures, in double precision. [C]"""
-    from thermosprout.emergence.response import response as rate_at
-
     return rate_at(
         response.shape,
         temperature,
@@ -139,38 +128,6 @@ def centre_rate(response: GridResponse, temperature: npt.ArrayLike) -> FloatArra
         response.t_ceiling,
         response.curvature,
     )
-
-
-def fingerprint(value: object) -> str:
-    """SHA-256 over the content of dataclasses, containers, arrays and plain values.
-
-    A pickle would not do: it tells equal values apart by which of them are one object in memory.
-
-    Raises
-    ------
-    TypeError
-        For a value of a kind whose content is not known.
-    """
-    return sha256(repr(_content(value)).encode()).hexdigest()
-
-
-def _content(value: object) -> object:
-    if value is None or isinstance(value, bool | int | float | str | bytes):
-        return value
-    if isinstance(value, Enum):
-        return type(value).__name__, value.name
-    if isinstance(value, np.ndarray | np.generic):
-        array = np.ascontiguousarray(value)
-        return str(array.dtype), array.shape, sha256(array.tobytes()).hexdigest()
-    if is_dataclass(value):
-        return type(value).__name__, [
-            (field.name, _content(getattr(value, field.name))) for field in fields(value)
-        ]
-    if isinstance(value, Mapping):
-        return sorted((repr(key), _content(each)) for key, each in value.items())
-    if isinstance(value, list | tuple):
-        return [_content(each) for each in value]
-    raise TypeError(f"no fingerprint of {type(value).__name__}")
 
 
 _LEVELS = 9
@@ -197,10 +154,6 @@ class MapPlan:
     sown_h: tuple[float, ...]
     pooled: bool
     node_h: int
-
-    def __dask_tokenize__(self) -> str:
-        """Name that is the same in every process, so that a stopped map can go on."""
-        return fingerprint(self)
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -243,13 +196,13 @@ class MapQuestion:
         return [_option(usual, treatment) for treatment in self.treatments]
 
 
-def crop_plan(crop: Crop, asked: MapQuestion, *, pooled: bool) -> CropPlan:
+def crop_plan(crop: Crop, question: MapQuestion, *, pooled: bool) -> CropPlan:
     """Response of a crop, and the thermal times of each treatment at the odds asked for.
 
     Where members are pooled, odds are read off evenly spaced levels of all members together.
     """
-    levels = tuple((np.arange(_LEVELS) + 0.5) / _LEVELS) if pooled else asked.odds
-    options = asked.options(crop)
+    levels = tuple((np.arange(_LEVELS) + 0.5) / _LEVELS) if pooled else question.odds
+    options = question.options(crop)
     return CropPlan(
         name=crop.name,
         response=GridResponse.centre(crop),
@@ -258,26 +211,26 @@ def crop_plan(crop: Crop, asked: MapQuestion, *, pooled: bool) -> CropPlan:
                 crop,
                 option.handling,
                 odds=levels,
-                depth_cm=asked.depth_cm,
-                seeds=asked.seeds,
-                viability=asked.viability,
-                draws=asked.draws,
-                seed=asked.seed,
+                depth_cm=question.depth_cm,
+                seeds=question.seeds,
+                viability=question.viability,
+                draws=question.draws,
+                seed=question.seed,
             )
             for option in options
         ),
-        lead_d=tuple(_lead_days(crop, option, asked.draws, asked.seed) for option in options),
+        lead_d=tuple(_lead_days(crop, option, question.draws, question.seed) for option in options),
     )
 
 
 def _option(usual: Sequence[Option], treatment: str) -> Option:
     """Pick the way of sowing of a treatment; the mildest where there are several."""
     try:
-        wanted = Treatment(treatment)
+        way = Treatment(treatment)
     except ValueError:
-        known = ", ".join(Treatment)
-        raise InputError(f"there is no treatment {treatment!r}, expected one of {known}") from None
-    return next(option for option in usual if option.handling.treatment is wanted)
+        names = ", ".join(Treatment)
+        raise InputError(f"there is no treatment {treatment!r}, expected one of {names}") from None
+    return next(option for option in usual if option.handling.treatment is way)
 
 
 def _lead_days(crop: Crop, option: Option, draws: int, seed: int) -> float:

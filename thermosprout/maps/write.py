@@ -194,7 +194,7 @@ def _template(result: xr.Dataset, store: Path) -> None:
 def _job(result: xr.Dataset, region: Region, store: Path) -> Any:
     """Work on one tile and its writing, to be computed anywhere."""
     piece = result.isel(region)
-    aside = [name for name, held in piece.variables.items() if not set(region) <= set(held.dims)]
+    aside = [name for name, array in piece.variables.items() if not set(region) <= set(array.dims)]
     return piece.drop_vars(aside).to_zarr(
         store, region=region, compute=False, consolidated=True, zarr_format=2
     )

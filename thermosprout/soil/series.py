@@ -17,6 +17,7 @@ from thermosprout.arrays import FloatArray
 from thermosprout.dates import read_zone
 from thermosprout.errors import InputError, Place
 from thermosprout.soil.model.ground import fitted_parameters
+from thermosprout.soil.readers.find_columns import cf_unit, to_celsius
 from thermosprout.soil.readers.to_hourly import SPARSEST_HOURS, step_of, to_hourly
 
 if TYPE_CHECKING:
@@ -270,16 +271,6 @@ def _rows(time: np.ndarray, columns: list[np.ndarray]) -> list[str]:
     ]
 
 
-_TO_CELSIUS = {
-    "degc": (1.0, 0.0), "°c": (1.0, 0.0), "c": (1.0, 0.0), "celsius": (1.0, 0.0),
-    "degree_celsius": (1.0, 0.0), "degrees_celsius": (1.0, 0.0),
-    "k": (1.0, -273.15), "kelvin": (1.0, -273.15),
-    "degf": (5.0 / 9.0, -160.0 / 9.0), "°f": (5.0 / 9.0, -160.0 / 9.0),
-    "fahrenheit": (5.0 / 9.0, -160.0 / 9.0),
-}  # fmt: skip
-"""Factor and offset that turn a unit into degC."""
-
-
 def series_in_memory(
     data: xr.DataArray | xr.Dataset | pd.Series,
     *,
@@ -412,14 +403,14 @@ def _in_celsius(values: npt.NDArray[Any], units: Any) -> FloatArray:
         raise InputError("the soil temperature holds text; expected numbers") from None
     if not np.isfinite(numbers).any():
         raise InputError("the soil temperature holds no value")
-    unit = _TO_CELSIUS.get(str(units).strip().lower())
+    unit = cf_unit(units)
     if unit is None:
-        found = "no units" if units is None else f"the units {units!r}"
+        which = "no units" if units is None else f"the units {units!r}"
         raise InputError(
-            f"the soil temperature has {found}; expected degC, K or degF",
+            f"the soil temperature has {which}; expected degC, K or degF",
             hint="set its attribute 'units'",
         )
-    return numbers * unit[0] + unit[1]
+    return to_celsius(numbers, unit)
 
 
 def _on_the_hour(

@@ -253,6 +253,19 @@ def to_numbers(table: Table, meaning: Meaning, decimal: str | None) -> tuple[Flo
     return numbers, "comma" if comma.any() else "point"
 
 
+_CF_UNITS = {
+    "degC": "degc deg_c c °c celsius degree_celsius degrees_celsius",
+    "K": "k kelvin degk deg_k degree_kelvin degrees_kelvin",
+    "degF": "degf deg_f f °f fahrenheit degree_fahrenheit degrees_fahrenheit",
+}
+
+
+def cf_unit(text: object) -> str | None:
+    """Return degC, K or degF for the ``units`` attribute of an array, None for any other."""
+    name = "_".join(str(text).lower().split())
+    return next((unit for unit, names in _CF_UNITS.items() if name in names.split()), None)
+
+
 def to_celsius(values: FloatArray, unit: str) -> FloatArray:
     """Temperature in degC from degC, degF or K."""
     if unit == "degF":

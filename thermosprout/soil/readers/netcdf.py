@@ -20,7 +20,7 @@ from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.files import require_plain_file
 from thermosprout.quantities import YEARS
 from thermosprout.soil import quality
-from thermosprout.soil.readers.find_columns import to_celsius
+from thermosprout.soil.readers.find_columns import cf_unit, to_celsius
 from thermosprout.soil.readers.table import Reading
 from thermosprout.soil.readers.times import StampColumn, to_utc
 from thermosprout.soil.readers.to_hourly import (
@@ -188,7 +188,12 @@ def read_soil_netcdf(
             f"the file holds {stamps.size} times, expected two at least", place=Place(file=path)
         )
     time, zone = _utc(stamps, timezone, path)
-    unit = _unit(array, path)
+    unit = cf_unit(array.attrs.get("units"))
+    if unit is None:
+        unit_there = str(array.attrs.get("units", "")) or "none"
+        raise InputError(
+            f"{array.name} has the unit {unit_there!r}, expected K or degC", place=Place(file=path)
+        )
     try:
         values = to_celsius(array.values.astype(float), unit)
     except (TypeError, ValueError):
@@ -372,19 +377,6 @@ def _collapse(array: xr.DataArray) -> xr.DataArray:
 def _cm(value: float, coordinate: xr.DataArray) -> float:
     unit = str(coordinate.attrs.get("units", "m")).lower()
     return round(abs(value) * {"m": 100.0, "cm": 1.0, "mm": 0.1}.get(unit, 100.0), 3)
-
-
-def _unit(array: xr.DataArray, path: Path) -> str:
-    unit = str(array.attrs.get("units", "")).strip().lower()
-    if unit in ("k", "kelvin", "degrees k", "degree_kelvin", "degk", "deg_k"):
-        return "K"
-    if unit in ("degc", "celsius", "degree_celsius", "degrees_celsius", "c", "°c", "deg_c"):
-        return "degC"
-    if unit in ("degf", "fahrenheit", "degree_fahrenheit"):
-        return "degF"
-    raise InputError(
-        f"{array.name} has the unit {unit or 'none'!r}, expected K or degC", place=Place(file=path)
-    )
 
 
 def _utc(
