@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+from functools import cache
 from pathlib import Path
 
 from thermosprout.errors import InputError
@@ -32,6 +34,19 @@ def reference_file(name: str) -> Path:
     if not path.is_file():
         raise InputError(f"there is no reference table {name}")
     return path
+
+
+@cache
+def reference_rows(name: str) -> tuple[dict[str, str], ...]:
+    """Rows of one published table in ``reference_data``, read once; its cells by column.
+
+    Raises
+    ------
+    InputError
+        When there is no such table.
+    """
+    with reference_file(name).open(encoding="utf-8", newline="") as stream:
+        return tuple(csv.DictReader(stream))
 
 
 def demo_folder() -> Path:

@@ -27,13 +27,12 @@ from thermosprout.calibration.published import (
     Evidence,
     Row,
     gather,
-    read_table,
 )
 from thermosprout.crops.catalogue import CATALOGUE_FILE
 from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.emergence.response import Shape
 from thermosprout.files import write_atomic
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_file, reference_rows
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,12 +59,12 @@ def assumed(parameter: str, traits: Row, sources: dict[str, str]) -> Assumed:
     sources : dict of str to str
         Source id to citation.
     """
-    for row in read_table("handling_effects.csv"):
+    for row in reference_rows("handling_effects.csv"):
         if row["crop"] == traits["crop"] and row["parameter"] == parameter:
             return _fitted(row, sources)
     order = (traits["crop"], traits["plant_group"], traits["seed_size"])
     rows = {
-        r["applies_to"]: r for r in read_table("assumptions.csv") if r["parameter"] == parameter
+        r["applies_to"]: r for r in reference_rows("assumptions.csv") if r["parameter"] == parameter
     }
     for group in order:
         if group in rows:
@@ -136,7 +135,7 @@ def fit_catalogue() -> dict[str, Any]:
     priors, fits = {}, {}
     for shape in fitting.SHAPES:
         priors[shape], fits[shape] = fitting.fit_together(shape, tabled)
-    sources = {row["source_id"]: row["source"] for row in read_table("sources.csv")}
+    sources = {row["source_id"]: row["source"] for row in reference_rows("sources.csv")}
     entries = []
     for name, one in evidence.items():
         others = {p: assumed(p, one.traits, sources) for p in NAMES[fitting.SIZE :]}
@@ -418,7 +417,9 @@ def _practice(
         "days_to_harvest_low",
         "days_to_harvest_high",
     )
-    rows = [r for r in read_table("sowing_practice.csv") if r["crop"] == traits["practice_name"]]
+    rows = [
+        r for r in reference_rows("sowing_practice.csv") if r["crop"] == traits["practice_name"]
+    ]
     if not rows:
         depth = float(traits["sum_depth_cm"]) if traits["sum_depth_cm"] else None
         empty: dict[str, float | None] = dict.fromkeys(fields)

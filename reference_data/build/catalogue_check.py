@@ -19,10 +19,10 @@ from thermosprout.calibration.published import (
     Evidence,
     days_to_half,
     gather,
-    read_table,
 )
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.emergence.response import Shape
+from thermosprout.reference import reference_rows
 
 if TYPE_CHECKING:
     from reference_data.build.catalogue_response import Fit, Prior
@@ -233,7 +233,7 @@ def base_check() -> list[BaseCheck]:
 
 def explanations(kind: str) -> dict[str, str]:
     """Words on why the catalogue and a source differ, by crop; ``kind`` is ``pair`` or ``base``."""
-    return {r["crop"]: r["words"] for r in read_table("disagreements.csv") if r["kind"] == kind}
+    return {r["crop"]: r["words"] for r in reference_rows("disagreements.csv") if r["kind"] == kind}
 
 
 def summary(rows: Sequence[TableCheck]) -> dict[str, float]:

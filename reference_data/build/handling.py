@@ -24,7 +24,7 @@ from thermosprout.emergence.stand import stand_share
 from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.treatments import Handling, seed_state
 from thermosprout.planning.options import PLANTING_RADICLE_MM
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_rows
 
 EFFECTS_FILE = "handling_effects.csv"
 LEFT_OUT_FILE = "handling_left_out.csv"
@@ -193,8 +193,7 @@ def fit_all(
 
 def field_factors() -> dict[str, tuple[float, float, tuple[str, ...]]]:
     """Mean log odds of field emergence over germination, its sd in one more season, and sources."""
-    text = reference_file(FIELD_FILE).read_text(encoding="utf-8")
-    rows = [row for row in csv.DictReader(text.splitlines()) if row["measure"] == "ratio"]
+    rows = [row for row in reference_rows(FIELD_FILE) if row["measure"] == "ratio"]
     found = {}
     for name in catalogue():
         mine = [row for row in rows if row["crop"] == name]
@@ -239,7 +238,7 @@ def _grades(parameter: str, crop: str, relatives: str) -> dict[str, Any]:
 
 def build(folder: Path) -> None:
     """Write both tables into a folder."""
-    traits = {row["crop"]: row["relatives"] for row in _table("crops.csv")}
+    traits = {row["crop"]: row["relatives"] for row in reference_rows("crops.csv")}
     fits = fit_all()
     field = field_factors()
     lines: list[dict[str, Any]] = []
@@ -278,10 +277,6 @@ def build(folder: Path) -> None:
 
 def _figures(value: float, spread: float) -> dict[str, str]:
     return {"value": f"{value:.3g}", "spread": f"{spread:.2g}"}
-
-
-def _table(name: str) -> list[dict[str, str]]:
-    return list(csv.DictReader(reference_file(name).read_text(encoding="utf-8").splitlines()))
 
 
 def _write(path: Path, lines: Sequence[dict[str, Any]]) -> None:

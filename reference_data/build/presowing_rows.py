@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from functools import cache
 
@@ -12,7 +11,7 @@ from reference_data.build.hierarchy import ALL
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.planning.options import PLANTING_RADICLE_MM
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_rows
 
 EVIDENCE_FILE = "presowing_evidence.csv"
 FIELD_FILE = "field_stand.csv"
@@ -90,10 +89,9 @@ class PublishedEffect:
 @cache
 def published_effects() -> tuple[PublishedEffect, ...]:
     """All rows that the model can be asked for."""
-    text = reference_file(EVIDENCE_FILE).read_text(encoding="utf-8")
     return tuple(
         _effect(row)
-        for row in csv.DictReader(text.splitlines())
+        for row in reference_rows(EVIDENCE_FILE)
         if row["treatment"] in _USED
         and row["measure"] in ("days", "stand")
         and row["source_id"] not in _NOT_SOWN

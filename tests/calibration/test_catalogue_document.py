@@ -10,6 +10,8 @@ import pytest
 from reference_data.build.catalogue import _compact, fit_catalogue
 from thermosprout.reference import reference_file
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def fresh() -> dict[str, Any]:

@@ -6,9 +6,9 @@ import csv
 import re
 from pathlib import Path
 
-from thermosprout.calibration.published import read_table, short_citations
+from thermosprout.calibration.published import short_citations
 from thermosprout.crops.catalogue import catalogue
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_file, reference_rows
 
 AUTHORS_AND_YEAR = re.compile(r"^[^,]+(?:, [^,]+)* (?:(?:18|19|20)\d\d|n\.d\.), \S")
 """As in "Harrington & Minges 1954, Vegetable Seed Germination"; n.d. where no year was printed."""
@@ -38,7 +38,7 @@ def cited() -> dict[str, set[str]]:
 
 
 def test_tables_and_list_of_sources_hold_the_same_works() -> None:
-    listed = {row["source_id"] for row in read_table("sources.csv")}
+    listed = {row["source_id"] for row in reference_rows("sources.csv")}
     named = set().union(*cited().values())
     assert named - listed == set()
     assert listed - named == IN_CODE
@@ -46,7 +46,7 @@ def test_tables_and_list_of_sources_hold_the_same_works() -> None:
 
 
 def test_a_source_has_authors_a_year_and_an_address_of_its_own() -> None:
-    for row in read_table("sources.csv"):
+    for row in reference_rows("sources.csv"):
         assert AUTHORS_AND_YEAR.match(row["source"]), row["source"]
         assert row["doi"] == "" or re.fullmatch(r"10\.\d{4,9}/\S+", row["doi"]), row["source"]
         assert row["doi_verified"] in (("page", "memory") if row["doi"] else ("",)), row["source"]
@@ -57,7 +57,7 @@ def test_a_source_has_authors_a_year_and_an_address_of_its_own() -> None:
 
 
 def test_a_crop_names_author_and_year_of_every_figure() -> None:
-    known = {row["source"] for row in read_table("sources.csv")}
+    known = {row["source"] for row in reference_rows("sources.csv")}
     for name, crop in catalogue().items():
         for item in crop.estimate.provenance:
             if item.verified in ("page", "memory"):

@@ -83,6 +83,7 @@ def test_an_invented_dish_has_the_maximum_of_surpyval() -> None:
     assert mine[1:] == pytest.approx(other[1:], rel=1e-2)
 
 
+@pytest.mark.slow
 def test_one_temperature_one_treatment_has_the_maximum_of_surpyval(shared: Path) -> None:
     lines = []
     for name, plots in cases(shared).items():

@@ -43,6 +43,7 @@ def straight_line(plots: list[Plot]) -> tuple[float, float]:
     return float(-cut / slope), float(1.0 / slope)
 
 
+@pytest.mark.slow
 def test_weeds_at_four_temperatures(shared: Path) -> None:
     """Eyster & Wolkovich (2021), Climate Change Ecology; means of day and night."""
     lines = []
@@ -127,6 +128,7 @@ ALDER_MISSES = {
 rises straight only at first and is damped long before the optimum (Dayrell and others 2026)."""
 
 
+@pytest.mark.slow
 def test_alder_base_beside_its_published_one_and_the_straight_line(shared: Path) -> None:
     """Dayrell and others (2026), Plants, People, Planet: chilled seed of five collections."""
     lines = []

@@ -24,10 +24,10 @@ from thermosprout.calibration.published import (
     DAY_TABLE,
     days_to_half,
     gather,
-    read_table,
     straight_line,
 )
 from thermosprout.crops.catalogue import catalogue, find_crop
+from thermosprout.reference import reference_rows
 
 
 def test_four_in_five_agree_within_two_degrees_and_the_rest_is_explained(capsys):
@@ -131,7 +131,7 @@ def test_days_alone_find_the_handbooks_bases():
 
 
 def test_base_lies_below_every_temperature_a_crop_came_up_at():
-    for row in read_table("emergence_days.csv"):
+    for row in reference_rows("emergence_days.csv"):
         if row["status"] == "value":
             base = catalogue()[row["crop"]].estimate.centre()["t_base_C"]
             assert base < float(row["temp_C"]), row["crop"]
@@ -140,7 +140,7 @@ def test_base_lies_below_every_temperature_a_crop_came_up_at():
 def test_bases_below_freezing_are_those_of_crops_that_came_up_at_freezing():
     came_up_at_0 = {
         row["crop"]
-        for row in read_table("emergence_days.csv")
+        for row in reference_rows("emergence_days.csv")
         if row["status"] == "value" and row["temp_C"] == "0"
     }
     below = {name for name, c in catalogue().items() if c.estimate.centre()["t_base_C"] < -2.0}
@@ -161,7 +161,7 @@ def test_nothing_comes_up_where_the_table_had_no_germination_in_the_cold():
     The cells are soft bounds of the fit, so that this checks their weight.
     """
     early = {}
-    for row in read_table("emergence_days.csv"):
+    for row in reference_rows("emergence_days.csv"):
         temperature = float(row["temp_C"])
         if row["status"] == "no_germination" and temperature <= 10.0:
             days = float(days_to_half(catalogue()[row["crop"]], temperature)[0])

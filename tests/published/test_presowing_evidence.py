@@ -20,13 +20,13 @@ import numpy as np
 import pytest
 
 from tests.published.presowing_cases import Case, earlier_cases, left_out_cases
-from thermosprout.calibration.published import read_table
+from thermosprout.reference import reference_rows
 
 NO_RELATIVE = "physic nut"
 
-SEEN_OTHERWISE = {row["source_id"] for row in read_table("assumptions.csv")} | {
+SEEN_OTHERWISE = {row["source_id"] for row in reference_rows("assumptions.csv")} | {
     row[column]
-    for row in read_table("crops.csv")
+    for row in reference_rows("crops.csv")
     for column in ("soak_source_id", "chilling_source_id")
 }
 """Sources that stand behind an assumption or a limit of the model."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -13,7 +12,7 @@ import numpy.typing as npt
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.response import response
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_rows
 
 Row = dict[str, str]
 
@@ -113,12 +112,6 @@ class Evidence:
         return () if self.has_day_table else self.sums
 
 
-def read_table(name: str) -> list[Row]:
-    """Rows of one table of ``reference_data``."""
-    with reference_file(name).open(encoding="utf-8", newline="") as stream:
-        return list(csv.DictReader(stream))
-
-
 def number(text: str) -> float:
     """Figure of a cell, NaN where it is empty."""
     return float(text) if text else float("nan")
@@ -126,7 +119,7 @@ def number(text: str) -> float:
 
 def gather() -> dict[str, Evidence]:
     """Evidence of every crop of ``crops.csv``."""
-    return {row["crop"]: _gather_one(row) for row in read_table("crops.csv")}
+    return {row["crop"]: _gather_one(row) for row in reference_rows("crops.csv")}
 
 
 def _gather_one(row: Row) -> Evidence:
@@ -153,7 +146,7 @@ def _gather_one(row: Row) -> Evidence:
 
 
 def _of(table: str, names: tuple[str, ...]) -> Iterator[Row]:
-    return (row for row in read_table(table) if row["crop"] in names)
+    return (row for row in reference_rows(table) if row["crop"] in names)
 
 
 def _harrington(names: tuple[str, ...]) -> Iterator[DayCell]:
@@ -360,7 +353,9 @@ def published_days(crop: Crop) -> tuple[DayCell, ...]:
 
 def short_citations() -> dict[str, str]:
     """Source id to authors and year ("n.d." where none was printed), as a legend has room for."""
-    return {row["source_id"]: _authors_and_year(row["source"]) for row in read_table("sources.csv")}
+    return {
+        row["source_id"]: _authors_and_year(row["source"]) for row in reference_rows("sources.csv")
+    }
 
 
 def _authors_and_year(citation: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
 import json
 from collections.abc import Mapping
@@ -16,7 +15,7 @@ import numpy as np
 from thermosprout.crops.crop import Crop, Practice, Season, SeedSize
 from thermosprout.crops.estimate import NAMES, Estimate, Provenance
 from thermosprout.errors import InputError
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_file, reference_rows
 
 CATALOGUE_FILE = "catalogue.json"
 """Result of ``python -m reference_data.build.catalogue``, kept in ``reference_data``."""
@@ -241,9 +240,7 @@ class HandlingEvidence:
 
 @cache
 def _table() -> dict[tuple[str, str], dict[str, str]]:
-    text = reference_file(HANDLING_FILE).read_text(encoding="utf-8")
-    rows = csv.DictReader(text.splitlines())
-    return {(row["crop"], row["parameter"]): row for row in rows}
+    return {(row["crop"], row["parameter"]): row for row in reference_rows(HANDLING_FILE)}
 
 
 def handling_evidence(crop: str, handling: str) -> HandlingEvidence:
@@ -277,10 +274,9 @@ def cold_harm(crop: Crop) -> str | None:
     """
     if not crop.tender:
         return None
-    text = reference_file(EVIDENCE_FILE).read_text(encoding="utf-8")
     rows = [
         row
-        for row in csv.DictReader(text.splitlines())
+        for row in reference_rows(EVIDENCE_FILE)
         if row["treatment"] == "hold" and row["measure"] == "root_growth" and row["hold_h"] == "72"
     ]
     own = [row for row in rows if row["crop"] == crop.name]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -10,7 +9,7 @@ import numpy as np
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_rows
 
 _STEP = 1e-3
 
@@ -57,10 +56,9 @@ def replicate_warning(replicates: tuple[tuple[int, int], ...]) -> str | None:
 def _tolerance(mean_pct: float, replicates: int) -> float | None:
     column = "max_range_2_replicates" if replicates == 2 else "max_range_4_replicates"
     rounded = int(np.floor(mean_pct + 0.5))
-    with reference_file("replicate_tolerance.csv").open(encoding="utf-8", newline="") as stream:
-        for row in csv.DictReader(stream):
-            if rounded in (int(row["mean_pct_high"]), int(row["mean_pct_low"])) and row[column]:
-                return float(row[column])
+    for row in reference_rows("replicate_tolerance.csv"):
+        if rounded in (int(row["mean_pct_high"]), int(row["mean_pct_low"])) and row[column]:
+            return float(row[column])
     return None
 
 

@@ -5,7 +5,6 @@ Seed lots: how much of the seed is alive on a day, how surely, and how much slow
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
@@ -17,7 +16,7 @@ from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.germination_test import GerminationTest, replicate_warning
 from thermosprout.errors import InputError
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_rows
 
 YEAR_D = 365.25
 
@@ -48,14 +47,8 @@ DRIEST_PCT = {True: 3.5, False: 5.0}
 
 
 @cache
-def _rows(table: str) -> tuple[dict[str, str], ...]:
-    with reference_file(table).open(encoding="utf-8", newline="") as stream:
-        return tuple(csv.DictReader(stream))
-
-
-@cache
 def _traits(crop: str) -> dict[str, str]:
-    return next((row for row in _rows("crops.csv") if row["crop"] == crop), {})
+    return next((row for row in reference_rows("crops.csv") if row["crop"] == crop), {})
 
 
 def typical_viability(crop: str) -> float:
@@ -67,7 +60,7 @@ def typical_viability(crop: str) -> float:
     name = _traits(crop).get("standard_name", crop)
     standards = [
         float(row["min_germination_pct"]) / 100.0
-        for row in _rows("minimum_standards.csv")
+        for row in reference_rows("minimum_standards.csv")
         if row["crop"] == name
     ]
     return (standards[0] + 0.96) / 2.0 if standards else 0.82
@@ -79,7 +72,9 @@ def storage_conditions(
     """Temperature [degC] and seed moisture [% fresh weight], measured or typical of the place."""
     oily = _traits(crop).get("oily") == "1"
     place = next(
-        r for r in _rows("seed_storage.csv") if r["storage"] == (storage or "kitchen drawer")
+        r
+        for r in reference_rows("seed_storage.csv")
+        if r["storage"] == (storage or "kitchen drawer")
     )
     usual = float(place["moisture_oily_pct" if oily else "moisture_starchy_pct"])
     temperature = float(place["temperature_C"]) if storage_c is None else storage_c
@@ -135,7 +130,7 @@ def _constants(crop: str) -> dict[str, str] | None:
     name = _traits(crop).get("viability_name", crop)
     full = [
         row
-        for row in _rows("viability_constants.csv")
+        for row in reference_rows("viability_constants.csv")
         if row["crop"] == name and all(row[k] for k in ("KE", "CW", "CH", "CQ"))
     ]
     full.sort(key=lambda row: row["verified"] != "page")
@@ -148,7 +143,7 @@ def _listed_years(crop: str) -> float:
     From 90 % to 60 % is one probit: about what the lists call satisfactory (assumption).
     """
     name = _traits(crop).get("longevity_name", crop)
-    years = [float(r["years"]) for r in _rows("seed_longevity.csv") if r["crop"] == name]
+    years = [float(r["years"]) for r in reference_rows("seed_longevity.csv") if r["crop"] == name]
     return float(np.mean(years)) if years else 3.0
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -27,7 +26,7 @@ from thermosprout.emergence.weighted_draws import odds, weighted_quantile
 from thermosprout.errors import InputError
 from thermosprout.planning.options import seeds_for_stand
 from thermosprout.quantities import percent
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_rows
 from thermosprout.season.schema import hours, local
 from thermosprout.special import ndtr
 
@@ -69,7 +68,7 @@ NO_HOLD = Hold(days=0.0, temperature_C=1.0, source="", verified="none")
 @cache
 def holding_table() -> Mapping[str, Hold]:
     """Published holding times by crop name."""
-    text, cited = reference_file(HOLDING_FILE).read_text(encoding="utf-8"), short_citations()
+    cited = short_citations()
     return MappingProxyType(
         {
             row["crop"]: Hold(
@@ -78,7 +77,7 @@ def holding_table() -> Mapping[str, Hold]:
                 source=cited[row["source_id"]],
                 verified=row["verified"],
             )
-            for row in csv.DictReader(text.splitlines())
+            for row in reference_rows(HOLDING_FILE)
         }
     )
 

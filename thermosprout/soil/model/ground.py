@@ -6,7 +6,6 @@ writes them and says beside them on what.
 
 from __future__ import annotations
 
-import csv
 import json
 from dataclasses import dataclass, fields
 from functools import lru_cache
@@ -17,7 +16,7 @@ import numpy.typing as npt
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_rows
 
 WATER_HEAT_CAPACITY = 4.18e6
 """Volumetric heat capacity of water. [J m-3 K-1]"""
@@ -107,14 +106,12 @@ class SoilType:
 
 
 def _read_textures() -> dict[str, SoilType]:
-    with reference_file("soil_textures.csv").open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.DictReader(stream))
     numbers = [field.name for field in fields(SoilType) if field.name != "name"]
     return {
         row["texture"]: SoilType(
             name=row["texture"], **{name: float(row[name]) for name in numbers}
         )
-        for row in rows
+        for row in reference_rows("soil_textures.csv")
     }
 
 

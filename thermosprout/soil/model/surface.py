@@ -12,14 +12,13 @@ balance with other numbers, and so are fleece, films and straw on a bed.
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
-from thermosprout.reference import reference_file
+from thermosprout.reference import reference_rows
 from thermosprout.soil.model.ground import GroundParameters
 from thermosprout.soil.model.water import Water, saturation_pressure, saturation_slope
 
@@ -197,8 +196,6 @@ class Cover:
 
 
 def _read_covers() -> dict[str, Cover]:
-    with reference_file("seedbed_covers.csv").open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.DictReader(stream))
     numbers = [item.name for item in fields(Cover) if item.name not in ("name", "says")]
     return {
         row["cover"]: Cover(
@@ -206,7 +203,7 @@ def _read_covers() -> dict[str, Cover]:
             says=row["says"],
             **{name: float(row[name]) for name in numbers if row[name]},
         )
-        for row in rows
+        for row in reference_rows("seedbed_covers.csv")
     }
 
 
