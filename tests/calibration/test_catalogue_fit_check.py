@@ -118,7 +118,7 @@ def test_a_short_citation_ends_with_its_year(monkeypatch: pytest.MonkeyPatch) ->
         {"source_id": "d", "source": "Report 19741, part one"},
         {"source_id": "e", "source": "Poe et al. 2011"},
     ]
-    monkeypatch.setattr(published, "read_table", {"sources.csv": sources}.__getitem__)
+    monkeypatch.setattr(published, "reference_rows", {"sources.csv": sources}.__getitem__)
     assert published.short_citations() == {
         "a": "Doe & Roe 1974", "b": "Extension leaflet", "c": "Handbook ", "d": "Report 19741",
         "e": "Poe et al. 2011",

@@ -15,7 +15,7 @@ from thermosprout.cli import app
 from thermosprout.errors import ServiceError
 from thermosprout.season.forecast import forecast_season
 from thermosprout.season.load import load_season
-from thermosprout.weather import season_weather
+from thermosprout.weather import season as season_weather
 
 SEASON = """format = 1
 
