@@ -15,9 +15,10 @@ from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.compare import Comparison, Goal, advise, compare, comparison_cautions
-from thermosprout.planning.compare_answer import CompareAnswer
+from thermosprout.planning.compare_answer import CompareAnswer, compare_ways
 from thermosprout.planning.options import Harvest, Option, usual_options
-from thermosprout.season.setting import Setting
+from thermosprout.season.open_context import open_context
+from thermosprout.season.setting import Question, Setting
 
 CROP = plain_crop()
 
@@ -225,3 +226,18 @@ def test_a_horizon_short_of_harvest_is_said_and_emergence_weighed() -> None:
     assert any("compared at half emergence" in note for note in document["notes"])
     assert "by half emergence" in document["reason"]
     assert document["advised"] == "pre-sprouted"
+
+
+def test_a_dry_bed_takes_no_time_off_the_sprouting_indoors() -> None:
+    moist, dry = (
+        compare_ways(
+            open_context(constant_C=14.0, size=300), Question(crop="carrot", dry_bed=dry)
+        ).comparison
+        for dry in (False, True)
+    )
+    for before, after in zip(moist.outcomes, dry.outcomes, strict=True):
+        assert after.lead_h == pytest.approx(before.lead_h)
+    gains = [float(np.nanmedian(one.half_h)) for one in (*moist.outcomes, *dry.outcomes)]
+    assert gains[4] == pytest.approx(gains[0]), "dry seed is forecast as in a moist bed"
+    assert gains[6] < gains[2] - 24.0, "a soak brings water"
+    assert gains[7] > gains[3] + 24.0, "sprouts lose their lead"

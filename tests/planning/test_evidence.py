@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import re
+
+import numpy as np
 import pytest
 
 from thermosprout.crops.catalogue import catalogue, find_crop
 from thermosprout.crops.estimate import NAMES
 from thermosprout.crops.seed_lots import SeedLot
+from thermosprout.planning.compare_answer import CompareAnswer, compare_ways
 from thermosprout.planning.evidence import HOW_KNOWN, crop_evidence, lot_words
+from thermosprout.season.open_context import open_context
+from thermosprout.season.setting import Question
+from thermosprout.trials.power import Trial, power, truths_of
 
 
 @pytest.mark.parametrize("name", list(catalogue()))
@@ -42,3 +49,40 @@ def test_a_lot_is_told_by_what_is_known_of_it() -> None:
     packet = SeedLot(id="P3", crop="pea", germination=0.85)
     assert lot_words(packet) == "lot P3, germination 85 %, seeds tested unknown"
     assert lot_words(SeedLot(id="P2", crop="pea")) == "lot P2, germination not tested"
+
+
+def answer(crop: str, constant_C: float) -> CompareAnswer:
+    return compare_ways(open_context(constant_C=constant_C, size=400), Question(crop=crop))
+
+
+@pytest.mark.parametrize(("crop", "treatment"), [("pea", "presprouted"), ("spinach", "soaked")])
+def test_a_choice_that_hangs_on_an_assumption_names_a_trial_with_80_per_cent_power(
+    crop: str, treatment: str
+) -> None:
+    """Neither was measured, and the gain may be worth it or not: fresh trials judge the size."""
+    result = answer(crop, 14.0)
+    (sentence,) = [note for note in result.notes if "hangs on an assumption" in note]
+    assert f"direct beside {treatment}" in sentence
+    figures = re.search(r"trial of (\d+) blocks.* (\d+) seeds a plot .* show ([\d.]+) d", sentence)
+    assert figures is not None
+    blocks, seeds, days = (float(figure) for figure in figures.groups())
+    setting = result.comparison.setting
+    truths = truths_of(setting.crop, 14.0, depth_cm=setting.depth_cm, trials=3000, seed=99)
+
+    def chance(blocks: float) -> float:
+        trial = Trial(blocks=int(blocks), seeds=int(seeds))
+        return power(trial, truths, np.random.default_rng(7), later_d=-days).chance
+
+    print(f"{crop}: {sentence} Fresh trials: {chance(blocks):.0%}")
+    assert 0.78 <= chance(blocks) <= 0.88
+    assert chance(blocks // 2) < 0.7
+
+
+def test_no_trial_is_named_where_the_handling_was_measured_or_the_gain_is_sure() -> None:
+    for crop in ("carrot", "lettuce", "snap bean"):
+        assert not any("assumption" in note for note in answer(crop, 14.0).notes)
+
+
+def test_a_difference_that_no_trial_of_a_garden_shows_is_called_so() -> None:
+    (sentence,) = [note for note in answer("radish", 10.0).notes if "assumption" in note]
+    assert "no trial of up to 20 blocks" in sentence

@@ -152,6 +152,7 @@ def forecast(
     sprout_h: float | None = None,
     room_C: float | None = None,
     cover: str | None = None,
+    dry_bed: bool = False,
     seeds: int = 100,
     counts: Mapping[str, int] | None = None,
     watering: Mapping[str, float] | None = None,
@@ -191,6 +192,8 @@ def forecast(
         Sowing depth; as is usual for the crop when absent. [cm]
     soak_h, water_C, sprout_h, room_C : float, optional
         Hours and temperature of a soak, and of sprouting indoors. [h, degC]
+    dry_bed : bool
+        The bed is dry when the seed goes in.
     seeds : int
         Seeds planted.
     counts : mapping of day to int, optional
@@ -273,6 +276,7 @@ def forecast(
         sprout_h=sprout_h,
         room_C=room_C,
         cover=cover,
+        dry_bed=dry_bed,
         seeds_planted=seeds,
     )
     seen = tuple(
@@ -296,6 +300,7 @@ def compare(
     cover: str = "",
     date: Day | None = None,
     depth_cm: float | None = None,
+    dry_bed: bool = False,
     soak_h: Sequence[float] = (),
     water_C: float = 20.0,
     room_C: float = 20.0,
@@ -327,6 +332,8 @@ def compare(
         Bed of the season, and a cover that is not the bed's own.
     date : str, date or datetime, optional
         Day of planting; the day the bed is free, else today.
+    dry_bed : bool
+        The bed is dry when the seed goes in.
     soak_h : sequence of float
         Lengths of soaks to compare; the usual ones when empty. [h]
     plants : int
@@ -371,6 +378,7 @@ def compare(
         bed=bed,
         cover=cover,
         depth_cm=depth_cm,
+        dry_bed=dry_bed,
     )
     return Comparison(
         result=compare_ways(

@@ -41,8 +41,8 @@ class TreatmentName(StrEnum):
 
 @opt.asks(
     "season", "crop", "lot", "bed", "constant", "soil", "weather", "air_c", "at", "timezone",
-    "surface", "cover", "depth_cm", "germination", "seeds_tested", "soak_h", "room_c", "as_of",
-    "offline", "draws", "seed", "units", "json",
+    "surface", "cover", "depth_cm", "dry_bed", "germination", "seeds_tested", "soak_h", "room_c",
+    "as_of", "offline", "draws", "seed", "units", "json",
 )  # fmt: skip
 def compare(
     sowing: opt.Sowing,

@@ -143,6 +143,7 @@ SeedsTested = Annotated[
     int | None, number(1, 100_000, "--seeds-tested", help="Seeds in the germination test.")
 ]
 Cover = Annotated[str, typer.Option("--cover", help="Cover on the bed, such as fleece.")]
+DryBed = Annotated[bool, typer.Option("--dry-bed", help="The bed is dry when the seed goes in.")]
 SoakH = Annotated[
     list[float] | None,
     number(0.0, 240.0, "--soak-h", help="Soak to compare [h]; repeat for several."),
@@ -339,6 +340,7 @@ class Sowing:
     surface: Surface = "bare"
     cover: Cover = ""
     depth_cm: DepthCm = None
+    dry_bed: DryBed = False
     germination: Germination = None
     seeds_tested: SeedsTested = None
     soak_h: SoakH = None
@@ -385,8 +387,9 @@ class Sowing:
             seed=self.seed,
         )  # fmt: skip
         question = Question(
-            crop=crop, lot=lot, bed=self.bed, cover=self.cover, depth_cm=self.depth_cm
-        )
+            crop=crop, lot=lot, bed=self.bed, cover=self.cover, depth_cm=self.depth_cm,
+            dry_bed=self.dry_bed,
+        )  # fmt: skip
         return context, question
 
     def show(self, document: dict[str, Any], tables: list[Any], context: Context) -> None:

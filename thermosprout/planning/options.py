@@ -10,7 +10,7 @@ from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.harvest import Growth, HarvestNeed
-from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.emergence.treatments import DRY_BED_LOSS, Handling, Treatment
 from thermosprout.errors import InputError
 from thermosprout.season.context import Context
 from thermosprout.season.load import Season
@@ -398,7 +398,12 @@ def lead_hours(row: RowForecast) -> FloatArray:
     if handling.radicle_mm is None:
         return np.full(size, handling.sprout_h)
     # The credit of sprouted seed is its thermal time indoors less what handling sets it back.
-    indoors = row.state.credit + row.draws.values["handling_delay_Cd"]
+    values = row.draws.values
+    indoors = row.state.credit + values["handling_delay_Cd"]
+    if handling.dry_bed:
+        # A dry bed takes back a part of the time to the radicle.
+        growth = handling.radicle_mm / values["radicle_mm_per_Cd"]
+        indoors = growth + (indoors - growth) / (1.0 - DRY_BED_LOSS)
     rate = row.draws.rates.at(handling.room_C)
     with np.errstate(divide="ignore"):
         return np.asarray(np.where(rate > 0, indoors / rate * 24.0, np.inf))

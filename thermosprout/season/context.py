@@ -34,7 +34,7 @@ from thermosprout.season.counts import as_recorded
 from thermosprout.season.load import Season
 from thermosprout.season.notes import depth_notes, undated_test
 from thermosprout.season.schema import Bed, Row, hours, instant, local
-from thermosprout.season.setting import MOIST, Case, Question, Setting
+from thermosprout.season.setting import DRY_AT_SOWING, MOIST, Case, Question, Setting
 from thermosprout.season.soil import SeasonSoil, SoilSupply, describe
 from thermosprout.soil.model.surface import cover_named
 from thermosprout.soil.series import hours_since_epoch
@@ -152,7 +152,14 @@ class Context:
             depth = crop.usual_depth_cm
         if not 0.2 <= depth <= 30:
             raise InputError(f"a depth of {depth:g} cm was asked for, expected 0.2 to 30 cm")
-        return Case(crop=crop, lot=lot, bed=question.bed or None, cover=cover, depth_cm=depth)
+        return Case(
+            crop=crop,
+            lot=lot,
+            bed=question.bed or None,
+            cover=cover,
+            depth_cm=depth,
+            dry_bed=question.dry_bed,
+        )
 
     def of_row(self, row: Row) -> Case:
         """Look up what a row of the season names."""
@@ -165,6 +172,7 @@ class Context:
                 bed=row.bed if row.bed and season.data.beds else "",
                 cover=row.cover or "",
                 depth_cm=row.depth_cm,
+                dry_bed=row.dry_bed,
             )
         )
 
@@ -259,8 +267,9 @@ class Context:
             ln_shift=ln_shift,
             depth_cm=case.depth_cm,
             soil=soil,
-            water=self.water_sentence(),
+            water=self.water_sentence(dry_bed=case.dry_bed),
             dressed=case.dressed,
+            dry_bed=case.dry_bed,
             seed=self.seed,
         )
 
@@ -342,12 +351,16 @@ class Context:
         weather = self.weather()
         return None if weather is None else weather["air_temperature"]
 
-    def water_sentence(self) -> str:
-        """Say what is assumed of the water in the seedbed."""
-        if self.constant_C is not None:
-            return MOIST
-        self.weather()  # its own notes come first
-        return self.supply.water_sentence()
+    def water_sentence(self, *, dry_bed: bool = False) -> str:
+        """Say what is assumed of the water in the seedbed, which may be dry at sowing."""
+        sentence = MOIST
+        if self.constant_C is None:
+            self.weather()  # its own notes come first
+            sentence = self.supply.water_sentence()
+        if not dry_bed:
+            return sentence
+        later = sentence.replace("Assumes a moist seedbed", "Assumes a moist seedbed from then on")
+        return f"{DRY_AT_SOWING} {later}"
 
     def planting_h(self, text: str, bed: str = "") -> float:
         """Hour of planting: the day typed, else the day the bed is free, else today's noon."""

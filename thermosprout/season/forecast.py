@@ -84,6 +84,7 @@ def handling_of(row: Row, lead_h: float) -> Handling:
         room_C=room_C,
         radicle_mm=row.radicle_mm,
         sorted=row.sorted,
+        dry_bed=row.dry_bed,
     )
 
 

@@ -13,6 +13,7 @@ from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.quantities import percent
 from thermosprout.season.load import Season
 from thermosprout.season.schema import Row
+from thermosprout.season.setting import DRY_AT_SOWING
 
 _TOO_DEEP = 3.0
 """Times the usual depth from which on a stand is not to be trusted; common practice, no source."""
@@ -71,6 +72,8 @@ def _handling_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season)
             f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {handling.soak_h:g} h "
             f"is likely to kill about {percent(1.0 - kept)} of the seed."
         )
+    if handling.dry_bed:
+        notes.append(DRY_AT_SOWING)
     length = float(np.median(state.radicle_mm))
     if handling.treatment is Treatment.PRESPROUTED and length > _TOO_LONG_MM:
         notes.append(_long_radicles(handling, length))

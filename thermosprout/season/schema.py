@@ -193,6 +193,7 @@ class Row(_Table):
     room_C: RoomC | None = None
     radicle_mm: Annotated[float, Field(ge=0, le=100)] | None = None
     sorted: bool = False
+    dry_bed: bool = False
     cover: Name | None = None
     note: str = ""
 

@@ -17,6 +17,11 @@ from thermosprout.quantities import TABLE_DEPTH_CM
 MOIST = "Assumes a moist seedbed."
 """What is said of the water where nothing is known of it."""
 
+DRY_AT_SOWING = (
+    "The bed is dry when the seed goes in: soaked seed brings some of the water that the bed "
+    "lacks, and sprouts lose most of their lead."
+)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Question:
@@ -34,6 +39,8 @@ class Question:
         Bed of the season, and a cover that is not the bed's own.
     depth_cm : float, optional
         Sowing depth. [cm]
+    dry_bed : bool
+        The bed is dry when the seed goes in.
     """
 
     crop: str | Crop = ""
@@ -42,6 +49,7 @@ class Question:
     bed: str = ""
     cover: str = ""
     depth_cm: float | None = None
+    dry_bed: bool = False
 
     @property
     def lot_name(self) -> str | None:
@@ -66,6 +74,7 @@ class Case:
     bed: str | None
     cover: str
     depth_cm: float
+    dry_bed: bool = False
 
     @property
     def dressed(self) -> bool:
@@ -91,6 +100,8 @@ class Setting:
         What the temperature is, and what is assumed of the water, in words.
     dressed : bool
         The seed carries a dressing, so it is neither soaked nor handled wet.
+    dry_bed : bool
+        The bed is dry when the seed goes in.
     seed : int
         Of the random numbers.
     luck : str
@@ -105,6 +116,7 @@ class Setting:
     soil: str = ""
     water: str = MOIST
     dressed: bool = False
+    dry_bed: bool = False
     seed: int = 0
     luck: str = ""
 
@@ -171,8 +183,14 @@ class Setting:
         CoverageError
             When the soil temperature does not hold the day of planting.
         """
+        dry = self.dry_bed or sowing.handling.dry_bed
         return forecast_row(
-            replace(sowing, crop=self.crop, luck=self.luck),
+            replace(
+                sowing,
+                crop=self.crop,
+                luck=self.luck,
+                handling=replace(sowing.handling, dry_bed=dry),
+            ),
             self.draws,
             self.clock,
             viability=self.viability,
