@@ -1,7 +1,8 @@
-"""A series that looks wrong is told with every answer that it is used for."""
+"""A series that looks wrong stands at the top of every answer, or is asked about at a terminal."""
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
+from thermosprout.errors import FitError, InputError
 
 SEASON = """format = 1
 [site]
@@ -27,10 +29,10 @@ planted = 2026-04-20
 seeds_planted = 100
 """
 SPOILT: dict[str, tuple[Callable[[np.ndarray], np.ndarray], str]] = {
-    "stuck": (lambda v: np.where(np.arange(v.size) % 2000 > 500, 21.4, v), "Flat line: one value"),
-    "°F": (lambda v: 1.8 * v + 32, "°F in a °C column: median"),
+    "stuck": (lambda v: np.where(np.arange(v.size) % 2000 > 500, 21.4, v), "(flat line): one"),
+    "°F": (lambda v: 1.8 * v + 32, "(°F in a °C column): median"),
     "unit half way": (
-        lambda v: np.where(np.arange(v.size) < 800, v, 1.8 * v + 32), "Jump: from",
+        lambda v: np.where(np.arange(v.size) < 800, v, 1.8 * v + 32), "(jump): from",
     ),
 }  # fmt: skip
 COMMANDS = {
@@ -61,16 +63,50 @@ def write(folder: Path, change: Callable[[np.ndarray], np.ndarray]) -> None:
 
 @pytest.mark.parametrize("command", COMMANDS)
 @pytest.mark.parametrize("fault", SPOILT)
-def test_every_answer_tells_it(
+def test_every_answer_begins_with_it(
     fault: str, command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     change, sentence = SPOILT[fault]
     write(tmp_path, change)
     monkeypatch.chdir(tmp_path)
     answer = CliRunner().invoke(app, COMMANDS[command])
-    told = re.sub(r"\s+", " ", f"{answer.output} {answer.exception or ''}")
-    # Moved to the depth of the seed, a jump of 40 K goes beyond what soil reaches: then it asks.
-    assert sentence in told or "check the unit" in told, answer.output
+    if isinstance(answer.exception, InputError):
+        # A jump of 40 K cannot be moved to the depth of the seed at all: the finding says why.
+        assert str(answer.exception).removeprefix("Soil: ").startswith("Implausible soil")
+        return
+    text = re.sub(r"\s+", " ", answer.stdout)
+    assert text.removeprefix("Caution: ").removeprefix("Soil: ").startswith("Implausible soil")
+    assert sentence in text
+    assert sentence not in answer.stderr
+    document = CliRunner().invoke(app, [*COMMANDS[command], "--json"])
+    checks = json.loads(document.stdout)["soil_checks"]
+    assert any(sentence in check for check in checks)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize(("reply", "code"), [("y\n", 0), ("n\n", 2), ("\n", 2)])
+def test_a_person_at_a_terminal_is_asked(
+    command: str, reply: str, code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write(tmp_path, SPOILT["stuck"][0])
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("thermosprout.cli.output.can_ask", lambda: True)
+    answer = CliRunner().invoke(app, COMMANDS[command], input=reply)
+    assert "Go on all the same?" in answer.stderr
+    assert "Implausible" not in answer.stdout
+    ended = getattr(answer.exception, "exit_code", answer.exit_code)
+    assert ended == code, answer.exception
+
+
+def test_nothing_learnt_from_implausible_soil_is_saved_unasked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write(tmp_path, SPOILT["°F"][0])
+    monkeypatch.chdir(tmp_path)
+    answer = CliRunner().invoke(app, [*COMMANDS["calibrate"], "--save", "own"])
+    assert isinstance(answer.exception, FitError)
+    assert "Implausible soil temperature" in str(answer.exception)
+    assert not list(tmp_path.glob("own/*.toml"))
 
 
 @pytest.mark.parametrize("command", ["forecast", "compare"])

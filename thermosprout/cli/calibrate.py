@@ -133,7 +133,9 @@ def calibrate(
     # A season that is merely here tells of its own rows, not of another trial's plots.
     own = season if named or season is None or not records else opt.season_of_records(season, files)
     plots = _plots(files, chosen, variety, lot, germination, timezone, own, notes)
-    series = [_soil(path, zone) for path in soil or ()] or _season_soil(season, plots)
+    doubts: list[str] = []
+    series = [_soil(path, zone, doubts, json=json) for path in soil or ()]
+    series = series or _season_soil(season, plots, doubts, json=json)
     with progress("Calibrating", 4) as tick:
         result = run(
             chosen, plots, series, variety=variety or None, seed_lot=lot or None,
@@ -152,7 +154,7 @@ def calibrate(
             )  # fmt: skip
     refusal = None
     if save is not None and not save_anyway:
-        refusal = _reason_not_to_save(result, scores)
+        refusal = _reason_not_to_save(result, scores, doubts)
     saved: tuple[Path, ...] = ()
     if save is not None and refusal is None:
         saved = save_calibration(result, save, files, prior=prior)
@@ -174,7 +176,9 @@ def calibrate(
         note(f"Saved {path}")
 
 
-def _reason_not_to_save(fit: Calibration, scores: tuple[Score, ...]) -> FitError | None:
+def _reason_not_to_save(
+    fit: Calibration, scores: tuple[Score, ...], doubts: list[str]
+) -> FitError | None:
     """Why an estimate would not serve forecasts."""
     from thermosprout.calibration.fit_checks import misfit
     from thermosprout.calibration.scores import worse_forecasts
@@ -182,7 +186,7 @@ def _reason_not_to_save(fit: Calibration, scores: tuple[Score, ...]) -> FitError
 
     worse = worse_forecasts(scores) if scores else None
     flushes = misfit(fit.checks)
-    reason = worse or (flushes.sentence if flushes else None)
+    reason = next(iter(doubts), None) or worse or (flushes.sentence if flushes else None)
     if reason is None:
         return None
     return FitError(f"not saved: {reason}", hint="--save-anyway saves it all the same")
@@ -210,30 +214,30 @@ def _undo(
     say(f"In force now: {now if now else 'the catalogue'}.")
 
 
-def _soil(path: Path, timezone: str) -> xr.DataArray:
-    from thermosprout.cli.output import note
+def _soil(path: Path, timezone: str, doubts: list[str], *, json: bool) -> xr.DataArray:
+    from thermosprout.cli.output import tell
     from thermosprout.soil.readers.logger import read_bridged
 
     series, sentences = read_bridged(path, timezone=None if timezone == "UTC" else timezone)
-    for sentence in sentences:
-        note(sentence)
+    doubts += tell(sentences, json=json)
     return series
 
 
-def _season_soil(season: Path | None, plots: tuple[Plot, ...]) -> list[xr.DataArray]:
+def _season_soil(
+    season: Path | None, plots: tuple[Plot, ...], doubts: list[str], *, json: bool
+) -> list[xr.DataArray]:
     """Soil temperature of the season at the depth of most of the seed; none without a season."""
     if season is None or all(plot.constant_C is not None for plot in plots):
         return []
     from statistics import median
 
-    from thermosprout.cli.output import note
+    from thermosprout.cli.output import tell
     from thermosprout.season.context import season_context
     from thermosprout.season.load import load_season
 
     supply = season_context(load_season(season)).supply
     series = supply.at(median(plot.depth_cm for plot in plots))
-    for sentence in supply.notes:
-        note(sentence)
+    doubts += tell(supply.notes, json=json)
     return [series]
 
 

@@ -394,10 +394,9 @@ class Sowing:
 
     def show(self, document: dict[str, Any], tables: list[Any], context: Context) -> None:
         """Print the answer; how files were read goes to standard error."""
-        from thermosprout.cli.output import note, print_json, say
+        from thermosprout.cli.output import print_json, say, tell
 
-        for sentence in context.notes:
-            note(sentence)
+        tell(context.notes, json=self.json)
         if self.json:
             print_json(document)
         else:

@@ -60,7 +60,9 @@ def clean(value: Any) -> Any:
 def print_json(document: Any) -> None:
     """Print one JSON document with the number of its layout; what is not finite becomes null."""
     if isinstance(document, dict):
-        document = {"format": JSON_FORMAT, **document}
+        checks = {"soil_checks": list(_checks.get())} if _checks.get() else {}
+        _checks.set(())
+        document = {"format": JSON_FORMAT, **document, **checks}
     utf = (sys.stdout.encoding or "utf-8").lower().replace("-", "").startswith("utf")
     sys.stdout.write(json.dumps(clean(document), indent=2, ensure_ascii=not utf, allow_nan=False))
     sys.stdout.write("\n")
@@ -120,6 +122,56 @@ def note(text: str) -> None:
     sys.stderr.write(f"{printable(text)}\n")
 
 
+_checks: ContextVar[tuple[str, ...]] = ContextVar("checks", default=())
+
+
+def can_ask() -> bool:
+    """Whether a person sits at the other end and sees what is asked."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def tell(sentences: Iterable[str], *, json: bool = False) -> list[str]:
+    """Say on standard error how files were read; soil that is not plausible is asked about.
+
+    On a terminal the command goes on only when the user says so. Elsewhere nobody can answer: the
+    caution then stands at the top of the answer, in JSON under ``soil_checks``.
+
+    Returns
+    -------
+    list of str
+        What is not plausible and nobody has agreed to.
+
+    Raises
+    ------
+    InputError
+        When the user does not want to go on.
+    """
+    from thermosprout.errors import InputError
+    from thermosprout.soil.quality import implausible
+
+    sentences = list(sentences)
+    doubts = implausible(sentences)
+    ask = bool(doubts) and can_ask()
+    for sentence in sentences:
+        if ask or json or sentence not in doubts:
+            note(sentence)
+    if ask:
+        import typer
+
+        if not typer.confirm("The answer would rest on it. Go on all the same?", err=True):
+            raise InputError(
+                "stopped: the soil temperature is not plausible",
+                hint="look at its file with `thermosprout soil read`, which can leave suspect "
+                "hours out (--mask)",
+            )
+        return []
+    if json:
+        _checks.set((*_checks.get(), *doubts))
+    elif doubts:
+        say(*(f"Caution: {sentence}" for sentence in doubts), "")
+    return doubts
+
+
 @contextmanager
 def progress(label: str, total: int) -> Iterator[Any]:
     """Progress on standard error: a bar on a terminal, else a line now and then.
@@ -165,10 +217,12 @@ _values: ContextVar[Mapping[str, Any] | None] = ContextVar("values", default=Non
 def running(values: Mapping[str, Any]) -> Iterator[None]:
     """Remember the values of a command's options while it runs: its inputs are not written over."""
     before = _values.set(values)
+    told = _checks.set(())
     try:
         yield
     finally:
         _values.reset(before)
+        _checks.reset(told)
 
 
 def write_output(

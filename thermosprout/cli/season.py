@@ -40,7 +40,7 @@ def forecast(
 
     if plot is not None:
         require_ending(plot, PICTURES)
-    result = _forecast(season, as_of, draws, seed, offline=offline, rows=row or ())
+    result = _forecast(season, as_of, draws, seed, offline=offline, rows=row or (), json=json)
     document = result.to_dict()
     if json:
         print_json(document)
@@ -58,10 +58,17 @@ def forecast(
 
 
 def _forecast(
-    path: Path | None, as_of: str, draws: int, seed: int, *, offline: bool, rows: Sequence[str] = ()
+    path: Path | None,
+    as_of: str,
+    draws: int,
+    seed: int,
+    *,
+    offline: bool,
+    json: bool,
+    rows: Sequence[str] = (),
 ) -> SeasonForecast:
     """Forecast of a season, with what is to be said of its files on standard error."""
-    from thermosprout.cli.output import note, progress
+    from thermosprout.cli.output import progress, tell
     from thermosprout.dates import today
     from thermosprout.season.forecast import forecast_season
     from thermosprout.season.load import load_season
@@ -75,8 +82,7 @@ def _forecast(
             season, as_of=now, size=draws, seed=seed, offline=offline,
             only=frozenset(rows) or None, tick=tick,
         )  # fmt: skip
-    for sentence in result.notes:
-        note(sentence)
+    tell(result.notes, json=json)
     return result
 
 
@@ -198,7 +204,7 @@ def report(
     from thermosprout.season.curves import emergence_curves
 
     require_ending(out, PAGES)
-    result = _forecast(season, as_of, draws, seed, offline=offline)
+    result = _forecast(season, as_of, draws, seed, offline=offline, json=json)
     loaded = result.season
     week = this_week(result)
     page = season_page(
@@ -236,7 +242,7 @@ def week(
     from thermosprout.planning.this_week import this_week
     from thermosprout.reports.forecast_tables import week_table
 
-    tasks = this_week(_forecast(season, as_of, draws, seed, offline=offline))
+    tasks = this_week(_forecast(season, as_of, draws, seed, offline=offline, json=json))
     if json:
         print_json(tasks.to_dict())
     else:

@@ -434,7 +434,7 @@ def analyse(
     logger_zone = opt.records_zone(timezone, opt.season_here(season, say=False))
     records, timezone = opt.records_of(records, season, timezone)
     table = read_records(records, timezone=timezone)
-    thermal, said = _thermal(table, soil, crop, logger_zone)
+    thermal, said = _thermal(table, soil, crop, logger_zone, json=json)
     result = run(
         table,
         thermal=thermal,
@@ -463,19 +463,18 @@ def analyse(
 
 
 def _thermal(
-    table: pd.DataFrame, soil: Path | None, crop: str, timezone: str
+    table: pd.DataFrame, soil: Path | None, crop: str, timezone: str, *, json: bool
 ) -> tuple[FloatArray | None, list[str]]:
     """Thermal time of every row where a temperature is known, and what was assumed for it."""
     from thermosprout.trials.analysis.timing import thermal_clock
 
     series = None
     if soil is not None:
-        from thermosprout.cli.output import note
+        from thermosprout.cli.output import tell
         from thermosprout.soil.readers.logger import read_bridged
 
         series, sentences = read_bridged(soil, timezone=None if timezone == "UTC" else timezone)
-        for sentence in sentences:
-            note(sentence)
+        tell(sentences, json=json)
     return thermal_clock(table, crop, series)
 
 

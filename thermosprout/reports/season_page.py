@@ -23,6 +23,7 @@ from thermosprout.reports.words import (
     stage_range,
 )
 from thermosprout.season.curves import EmergenceCurve
+from thermosprout.soil.quality import implausible
 
 KIND_CLASS = {
     Kind.STOP: "stop",
@@ -95,6 +96,7 @@ def season_page(report: SeasonReport) -> str:
         beds=list(beds.items()),
         trials=[_trial(index, trial) for index, trial in enumerate(report.trials)],
         notes=report.document["notes"],
+        soil_doubts=implausible(report.document["notes"]),
         evidence=[
             (_anchor(list(report.evidence), name), item) for name, item in report.evidence.items()
         ],

@@ -28,7 +28,7 @@ from thermosprout.soil.model.seedbed_water import (
 )
 from thermosprout.soil.model.surface import Cover, cover_named
 from thermosprout.soil.model.temperature import Surface, soil_temperature
-from thermosprout.soil.quality import check_series
+from thermosprout.soil.quality import check_series, implausible
 from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import soil_series
 from thermosprout.soil.site_correction import Correction, site_correction
@@ -123,10 +123,11 @@ class SoilSupply:
             if base is None:
                 self._series[key] = self._modelled(key[1], covering)
             else:
-                bed = self._bed(base, covering)
-                # A series that does not say its depth was measured where the seed lies.
-                has_depth = np.isfinite(float(bed["depth"]))
-                self._series[key] = to_depth(bed, key[1]) if has_depth else bed
+                with _told_what_looks_wrong(self.notes):
+                    bed = self._bed(base, covering)
+                    # A series that does not say its depth was measured where the seed lies.
+                    has_depth = np.isfinite(float(bed["depth"]))
+                    self._series[key] = to_depth(bed, key[1]) if has_depth else bed
         return self._series[key]
 
     def corrected(self, readings: pd.DataFrame, longitude: float) -> Correction:
@@ -291,7 +292,8 @@ class SeasonSoil(SoilSupply):
         )
         self.season, self.as_of, self.offline = season, as_of, offline
         self._no_weather = False
-        self._unchecked = series is not None or season.data.soil.file is not None
+        # A file is checked where it is read, with its place and all of its hours.
+        self._unchecked = series is not None
 
     @property
     def soil(self) -> SoilType:
@@ -404,6 +406,17 @@ class SeasonSoil(SoilSupply):
 
     def _path(self, name: str | None, key: str) -> Path | None:
         return None if name is None else self.season.existing(name, "soil", key)
+
+
+@contextmanager
+def _told_what_looks_wrong(notes: list[str]) -> Iterator[None]:
+    """Give a series that no model can move to another depth the finding that explains it."""
+    try:
+        yield
+    except InputError as error:
+        if doubts := implausible(notes):
+            raise InputError(doubts[0].removesuffix("."), hint=error.what) from None
+        raise
 
 
 def _hourly_watering(weather: xr.Dataset, watering: tuple[Water, ...]) -> xr.DataArray | None:

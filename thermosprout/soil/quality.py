@@ -7,6 +7,7 @@ the user asks for it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,22 +41,40 @@ DAMPING_CM = 10.0
 0.4 mm2/s gives 10.5 cm. [cm]"""
 
 
+IMPLAUSIBLE = "Implausible soil temperature"
+"""How the sentence of a check begins after which an answer is hardly worth having."""
+LONG_FLAT_HOURS = 72
+"""Hours of one value that are no longer a short hang of the logger; our judgement."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Check:
-    """One finding: what is there, what was expected, and where; ``impossible`` was left out."""
+    """One finding: what is there, what was expected, and where.
+
+    An ``impossible`` value was left out; a ``serious`` finding (another unit, a jump, a sensor
+    stuck for days) puts every date in doubt, so that the user is asked before it is used.
+    """
 
     name: str
     found: str
     expected: str
     where: str
     impossible: bool = False
+    serious: bool = False
 
     def sentence(self) -> str:
         """Say the finding in one sentence, without semicolons."""
         left_out = " (impossible, left out)" if self.impossible else ""
         name = self.name[0].upper() + self.name[1:]
+        if self.serious:
+            name = f"{IMPLAUSIBLE} ({self.name})"
         text = f"{name}: {self.found}, {self.where}{left_out}, expected {self.expected}."
         return text.replace(";", ",")
+
+
+def implausible(sentences: Iterable[str]) -> list[str]:
+    """Sentences of serious findings among all that is said of a series."""
+    return [text for text in sentences if IMPLAUSIBLE in text]
 
 
 def _span(time: Stamps, mask: BoolArray) -> str:
@@ -227,9 +246,12 @@ def check_series(
     over = None if air is None else air.reindex(time=time).values
     checks: list[Check] = []
 
-    def add(name: str, mask: BoolArray, what: str, expected: str) -> None:
+    def add(name: str, mask: BoolArray, what: str, expected: str, *, serious: bool = False) -> None:
         if mask.any():
-            checks.append(Check(name=name, found=what, expected=expected, where=_span(time, mask)))
+            where = _span(time, mask)
+            checks.append(
+                Check(name=name, found=what, expected=expected, where=where, serious=serious)
+            )
 
     missing = ~np.isfinite(values)
     holes = _runs(missing)
@@ -240,7 +262,10 @@ def check_series(
     spiky = spikes(values)
     add("spikes", spiky, f"{int(spiky.sum())} h", f"within {SPIKE_K:g} K of the hours around")
     stuck = flat_lines(values, depth)
-    add("flat line", stuck, f"one value for {int(stuck.sum())} h", "a daily swing, however small")
+    add(
+        "flat line", stuck, f"one value for {int(stuck.sum())} h", "a daily swing, however small",
+        serious=bool(stuck.sum() >= LONG_FLAT_HOURS),
+    )  # fmt: skip
     hot = likely_fahrenheit(time, values)
     if latitude is not None:
         warm, cold, usual = out_of_season(time, values, latitude)
@@ -249,7 +274,7 @@ def check_series(
         add(
             "too cold for the season", cold, f"median {low:.1f} °C",
             f"soil within {COLDEST_K:g} K of the usual {usual:.0f} °C of the place; read as °C in "
-            f"a °F column it is {low * 1.8 + 32:.1f} °C",
+            f"a °F column it is {low * 1.8 + 32:.1f} °C", serious=True,
         )  # fmt: skip
     if hot.any():
         median = float(np.nanmedian(values[hot]))
@@ -259,12 +284,12 @@ def check_series(
         add(
             "°F in a °C column", hot, f"median {median:.1f} °C",
             f"soil below {FAHRENHEIT_MEDIAN:g} °C on average{season}; read as °F it is "
-            f"{(median - 32) / 1.8:.1f} °C",
+            f"{(median - 32) / 1.8:.1f} °C", serious=True,
         )  # fmt: skip
     jumps, before, after = jumps_of_days(time, values)
     add(
         "jump", jumps, f"from {before:.1f} to {after:.1f} °C from one day to the next",
-        f"less than {JUMP_K:g} K, as with one unit and one place of the sensor",
+        f"less than {JUMP_K:g} K, as with one unit and one place of the sensor", serious=True,
     )  # fmt: skip
     bare = out_of_ground(time, values, depth, over) & ~hot
     add(
