@@ -6,7 +6,7 @@ import csv
 
 import pytest
 
-from thermosprout.crops.catalogue import catalogue, cold_harm, find_crop, handling_evidence
+from thermosprout.crops.catalogue import catalogue, handling_evidence
 from thermosprout.reference import reference_file
 
 
@@ -41,14 +41,3 @@ def test_what_stands_in_for_a_crop_is_named() -> None:
     assert (parsnip.grade, parsnip.relatives) == ("relatives", ("carrot",))
     assert "carrot" in parsnip.sentence()
     assert handling_evidence("a crop of one's own", "soaking").grade == "all crops"
-
-
-def test_sprouts_of_tender_crops_are_not_held_in_the_cold() -> None:
-    """Rab & Saltveit (1996), J. Am. Soc. Hort. Sci. 121:711-715: 2 % at 1 mm, 80-90 % at 5-7 mm."""
-    assert cold_harm(find_crop("carrot")) is None
-    cucumber = cold_harm(find_crop("cucumber"))
-    assert cucumber is not None
-    assert "2 % less at 1 mm and 80–90 % less at 6 mm" in cucumber
-    pepper = cold_harm(find_crop("pepper"))
-    assert pepper is not None
-    assert "tomato" in pepper

@@ -267,38 +267,6 @@ def handling_evidence(crop: str, handling: str) -> HandlingEvidence:
     )
 
 
-def cold_harm(crop: Crop) -> str | None:
-    """Say what the cold does to sprouts of a tender crop, by the length of their radicles.
-
-    Measured on the crop itself where it was, else on the tender crops that were.
-    """
-    if not crop.tender:
-        return None
-    rows = [
-        row
-        for row in reference_rows(EVIDENCE_FILE)
-        if row["treatment"] == "hold" and row["measure"] == "root_growth" and row["hold_h"] == "72"
-    ]
-    own = [row for row in rows if row["crop"] == crop.name]
-    used = own or rows
-    losses = []
-    for length in sorted({row["radicle_mm"] for row in used}, key=float):
-        share = [
-            float(row[end] or row["figure"])
-            for row in used
-            if row["radicle_mm"] == length
-            for end in ("low", "high")
-        ]
-        low, high = round(100 * min(share)), round(100 * max(share))
-        amount = f"{low} %" if low == high else f"{low}–{high} %"
-        losses.append(f"{amount} less at {float(length):g} mm")
-    whose = crop.name if own else ", ".join(sorted({row["crop"] for row in used}))
-    return (
-        f"Do not hold these sprouts in the cold: after 3 d at {used[0]['hold_C']} °C roots of "
-        f"{whose} grew {' and '.join(losses)} (Rab & Saltveit 1996)."
-    )
-
-
 def _listed(rows: list[dict[str, str]], column: str) -> set[str]:
     """All entries of a column of lists."""
     return {one for row in rows for one in row[column].split(";") if one}

@@ -13,7 +13,14 @@ from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import cautions
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import odds
-from thermosprout.planning.options import Harvest, Option, Outcome, weigh
+from thermosprout.planning.options import (
+    Harvest,
+    Option,
+    Outcome,
+    late_sprouts,
+    seeds_for_stand,
+    weigh,
+)
 from thermosprout.quantities import percent
 from thermosprout.season.setting import Setting
 
@@ -396,11 +403,19 @@ def selected_group_note(comparison: Comparison) -> str | None:
     """Say that sprouted seed is a selected group where it is compared."""
     for outcome in comparison.outcomes:
         if outcome.row.state.proven:
-            started = odds(outcome.row.stand_per_seed_started, outcome.row.weights)["p50"]
-            planted = odds(outcome.row.share, outcome.row.weights)["p50"]
+            row, to_start = outcome.row, outcome.seeds_to_start
+            sprouted = float(np.median(row.state.sprouted))
+            started = odds(row.stand_per_seed_started, row.weights)["p50"]
+            planted = odds(row.share, row.weights)["p50"]
+            in_turn = seeds_for_stand(
+                row.share * row.viability, row.draws.values["plot_stand_rho"], outcome.target
+            )
             return (
                 "Only seed that sprouted is planted: its stand is "
                 f"{percent(planted)} of the seeds planted but {percent(started)} of the seeds "
-                "started."
+                "started. "
+                + late_sprouts(
+                    float(np.median(row.state.sprouted)), outcome.seeds_to_start, in_turn
+                )
             )
     return None

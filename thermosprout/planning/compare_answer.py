@@ -239,6 +239,9 @@ def _option(comparison: Comparison, index: int, zone: ZoneInfo | None) -> Docume
         },
         "stand_per_seed_planted": rounded(odds(row.stand, weights), 3),
         "stand_per_seed_started": rounded(odds(row.stand_per_seed_started, weights), 3),
+        "sprouted_share": rounded(odds(row.state.sprouted, weights), 3)
+        if row.state.proven
+        else None,
         "seeds_to_plant": outcome.seeds_to_plant,
         "seeds_to_start": outcome.seeds_to_start,
         "first_harvest": stamps(odds(outcome.harvest_h, weights), zone),

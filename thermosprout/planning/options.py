@@ -12,6 +12,7 @@ from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.treatments import DRY_BED_LOSS, Handling, Treatment
 from thermosprout.errors import InputError
+from thermosprout.quantities import percent
 from thermosprout.season.context import Context
 from thermosprout.season.load import Season
 from thermosprout.season.setting import Case, Setting
@@ -385,6 +386,25 @@ def weigh(
         seeds_to_start=to_start,
         seeds_per_plant=per_plant,
     )
+
+
+def late_sprouts(sprouted: float, to_start: int | None, in_turn: int | None) -> str:
+    """Say why a batch takes so much seed, and how much less would do.
+
+    Parameters
+    ----------
+    sprouted : float
+        Share of the live seed that has sprouted when the batch is planted.
+    to_start, in_turn : int or None
+        Seeds to start where late sprouts are thrown away, and where they are planted as well.
+    """
+    sentence = (
+        f"About {percent(sprouted)} of the live seed has sprouted on the day the batch is planted; "
+        "what sprouts later is not counted"
+    )
+    if to_start is None or in_turn is None or in_turn >= to_start:
+        return f"{sentence}."
+    return f"{sentence}. Plant it too, as it sprouts, and start {in_turn} seeds, not {to_start}."
 
 
 def lead_hours(row: RowForecast) -> FloatArray:

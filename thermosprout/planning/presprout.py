@@ -12,7 +12,7 @@ from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.evidence import handling_grounds
 from thermosprout.planning.options import minutes_of
-from thermosprout.planning.sprouting import SproutingPlan, plan_sprouting
+from thermosprout.planning.sprouting import SproutingPlan, cold_losses, plan_sprouting
 from thermosprout.quantities import percent
 from thermosprout.season.context import Context
 from thermosprout.season.schema import Document, hours, instant, local, rounded
@@ -78,6 +78,7 @@ class PresproutAnswer:
             "ready_odds_without_cold": round(plan.ready_odds_without_hold, 3),
             "too_short_odds": round(plan.too_short_odds, 3),
             "hold": asdict(plan.hold) if plan.hold.days else None,
+            "cold_losses": [asdict(loss) for loss in cold_losses(self.crop)],
             "plants_wanted": plan.target,
             "sprouted_share": round(plan.sprouted_share, 3),
             "seeds_to_plant": plan.seeds_to_plant,

@@ -12,7 +12,7 @@ import numpy as np
 
 from thermosprout.arrays import FloatArray
 from thermosprout.calibration.published import short_citations
-from thermosprout.crops.catalogue import cold_harm
+from thermosprout.crops.catalogue import EVIDENCE_FILE
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import CropDraws, generator
 from thermosprout.emergence.stand import sprouted_share
@@ -24,7 +24,7 @@ from thermosprout.emergence.treatments import (
 )
 from thermosprout.emergence.weighted_draws import odds, weighted_quantile
 from thermosprout.errors import InputError
-from thermosprout.planning.options import seeds_for_stand
+from thermosprout.planning.options import late_sprouts, seeds_for_stand
 from thermosprout.quantities import percent
 from thermosprout.reference import reference_rows
 from thermosprout.season.schema import hours, local
@@ -89,6 +89,58 @@ def hold_of(crop: Crop) -> Hold:
         if name in table:
             return table[name]
     return NO_HOLD
+
+
+@dataclass(frozen=True, kw_only=True)
+class ColdLoss:
+    """Root growth that sprouts lost by a time in the cold.
+
+    Attributes
+    ----------
+    crop : str
+        Crop that was measured.
+    radicle_mm, hold_h, temperature_C : float
+        Length of the roots when they were chilled, for how long and how cold. [mm], [h], [degC]
+    low, high : float
+        Part of the growth that follows that was lost; one figure where one was printed.
+    source : str
+        Authors and year.
+    """
+
+    crop: str
+    radicle_mm: float
+    hold_h: float
+    temperature_C: float
+    low: float
+    high: float
+    source: str
+
+
+def cold_losses(crop: Crop) -> tuple[ColdLoss, ...]:
+    """What the cold took of the root growth of sprouts, by their length and the time.
+
+    Measured on the crop itself; for other tender crops on those that were measured, after 3 d.
+    None for crops that stand the cold.
+    """
+    if not crop.tender:
+        return ()
+    cited = short_citations()
+    losses = [
+        ColdLoss(
+            crop=row["crop"],
+            radicle_mm=float(row["radicle_mm"]),
+            hold_h=float(row["hold_h"]),
+            temperature_C=float(row["hold_C"]),
+            low=float(row["low"] or row["figure"]),
+            high=float(row["high"] or row["figure"]),
+            source=cited[row["source_id"]],
+        )
+        for row in reference_rows(EVIDENCE_FILE)
+        if row["treatment"] == "hold" and row["measure"] == "root_growth"
+    ]
+    own = [loss for loss in losses if loss.crop == crop.name]
+    others = [loss for loss in losses if loss.hold_h == 72.0]
+    return tuple(sorted(own or others, key=lambda one: (one.crop, one.hold_h, one.radicle_mm)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -216,7 +268,7 @@ def plan_sprouting(
     too_short = float((batch.short_h > lead + _SAME_DAY_H).mean())
     last = float(np.median(np.maximum(batch.long_h, batch.short_h))) + 24.0 * hold.days
     look = float(weighted_quantile(batch.short_h, equal, [_LOOK_EARLY])[0])
-    to_plant, to_start = _seeds(draws, batch, viability, target, confidence)
+    to_plant, to_start, in_turn = _seeds(draws, batch, viability, target, confidence)
     return SproutingPlan(
         start_h=start_h,
         look_h=min(max(_morning(start_h + look, zone), start_h + 1.0), bed_from_h),
@@ -234,8 +286,9 @@ def plan_sprouting(
         target=target,
         seeds_to_plant=to_plant,
         seeds_to_start=to_start,
-        notes=tuple(
-            _notes(
+        notes=(
+            late_sprouts(float(np.median(batch.sprouted)), to_start, in_turn),
+            *_notes(
                 draws.crop,
                 batch,
                 wait,
@@ -247,7 +300,7 @@ def plan_sprouting(
                 aimed_at_last=aimed_at_last,
                 start_h=start_h,
                 too_short=too_short,
-            )
+            ),
         ),
     )
 
@@ -330,15 +383,15 @@ def _earliest_good(fit: FloatArray) -> int:
 
 def _seeds(
     draws: CropDraws, batch: _Batch, viability: FloatArray, target: int, confidence: float
-) -> tuple[int | None, int | None]:
-    """Seeds to plant and to wet, in a good moist seedbed."""
+) -> tuple[int | None, int | None, int | None]:
+    """Seeds to plant, to wet, and to wet if late sprouts follow, in a good moist seedbed."""
     share = sprouted_share(draws.values, viability, batch.survival)
-    started = share * viability * batch.sprouted
     rho = draws.values["plot_stand_rho"]
-    return (
-        seeds_for_stand(share, rho, target, confidence=confidence),
-        seeds_for_stand(started, rho, target, confidence=confidence),
+    planted, started, in_turn = (
+        seeds_for_stand(share * part, rho, target, confidence=confidence)
+        for part in (1.0, viability * batch.sprouted, viability)
     )
+    return planted, started, in_turn
 
 
 def _notes(
@@ -386,8 +439,12 @@ def _notes(
             f"bed then waits, until about {ready.isoformat()}; seed wetted earlier would more "
             "often be too long."
         )
-    if harm := cold_harm(crop):
-        notes.append(harm)
+    if losses := cold_losses(crop):
+        whose = ", ".join(dict.fromkeys(loss.crop for loss in losses))
+        notes.append(
+            "Do not hold these sprouts in the cold: their roots then grow less, as measured on "
+            f"{whose}."
+        )
     elif not hold.days:
         notes.append(
             "No published time in the cold was found for this crop: plan on planting when the "

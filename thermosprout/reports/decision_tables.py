@@ -149,7 +149,26 @@ def presprout_tables(document: Document, units: Units = Units.METRIC) -> list[Re
             f"For {document['plants_wanted']} plants start {document['seeds_to_start']} seeds and "
             f"plant {document['seeds_to_plant']} sprouted ones, in a good moist seedbed."
         )
-    return [*answer, steps, *(Text(line) for line in lines), *notes_and_cautions(document)]
+    cold = []
+    if document["cold_losses"]:
+        losses = plain_table(
+            "Growth of roots lost after a time in the cold",
+            "sprouts", "roots", "held", "at", "lost",
+            caption="Published figures, by the length of the roots when they were chilled.",
+            numbers=("roots", "held", "at", "lost"),
+        )  # fmt: skip
+        for loss in document["cold_losses"]:
+            low, high = (round(100 * loss[end]) for end in ("low", "high"))
+            held = loss["hold_h"]
+            losses.add_row(
+                loss["crop"],
+                f"{loss['radicle_mm']:g} mm",
+                f"{held:g} h" if held < 24 else f"{held / 24:g} d",
+                show_temperature(loss["temperature_C"], units),
+                f"{low} %" if low == high else f"{low}–{high} %",
+            )
+        cold.append(losses)
+    return [*answer, steps, *(Text(line) for line in lines), *cold, *notes_and_cautions(document)]
 
 
 def _time_words(days: Odds) -> str:
