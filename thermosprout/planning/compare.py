@@ -413,9 +413,6 @@ def selected_group_note(comparison: Comparison) -> str | None:
             return (
                 "Only seed that sprouted is planted: its stand is "
                 f"{percent(planted)} of the seeds planted but {percent(started)} of the seeds "
-                "started. "
-                + late_sprouts(
-                    float(np.median(row.state.sprouted)), outcome.seeds_to_start, in_turn
-                )
+                "started. " + late_sprouts(sprouted, to_start, in_turn)
             )
     return None
