@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 
 _COMPANIONS = ("dask", "distributed", "pint", "pyarrow", "sparse")
@@ -11,6 +12,8 @@ whether the array is one of theirs: that takes longer than a forecast."""
 
 def main() -> None:
     """Run the command line without the companions of xarray that only maps work with."""
+    # Imports make many objects that stay: looking for rubbish among them again and again is idle.
+    gc.set_threshold(100_000, 20, 20)
     if "xarray" not in sys.modules and "map" not in sys.argv[1:]:
         for name in _COMPANIONS:
             # None says "not installed" to an import (Python's reference, "The module cache").

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import UTC, date, datetime, time
 from difflib import get_close_matches
 from zoneinfo import ZoneInfo, available_timezones
@@ -14,6 +15,9 @@ NOON = time(12)
 
 EVENING = time(20)
 """Clock time that a day alone stands for as "today": what was done on the day counts."""
+
+_NO_ZONES = ("posix", "posixrules", "right")
+"""Files beside the zones that hold none of the list."""
 
 
 def read_day(text: str, *, what: str = "") -> date:
@@ -91,14 +95,14 @@ def read_zone(name: str, *, what: str = "") -> ZoneInfo:
     InputError
         When there is no such zone, with the name that comes closest.
     """
-    known = available_timezones()
-    if name not in known:
-        near = get_close_matches(name, sorted(known), n=1)
-        raise InputError(
-            f"{_where(what)}{name!r} is not a time zone of the IANA list",
-            hint=f"did you mean {near[0]}?" if near else "write it like Europe/London",
-        )
-    return ZoneInfo(name)
+    if name.partition("/")[0] not in _NO_ZONES:
+        with suppress(KeyError, ValueError, OSError):
+            return ZoneInfo(name)
+    near = get_close_matches(name, sorted(available_timezones()), n=1)
+    raise InputError(
+        f"{_where(what)}{name!r} is not a time zone of the IANA list",
+        hint=f"did you mean {near[0]}?" if near else "write it like Europe/London",
+    )
 
 
 def day_words(day: date) -> str:

@@ -30,18 +30,30 @@ def catalogue() -> Mapping[str, Crop]:
     mapping of str to Crop
         Read once; the committed file is the result of fitting the published tables.
     """
+    return MappingProxyType({name: _crop(name) for name in _entries()})
+
+
+@cache
+def _entries() -> Mapping[str, Mapping[str, Any]]:
+    """Entries of the catalogue file by name, in alphabetical order."""
     document = json.loads(reference_file(CATALOGUE_FILE).read_text(encoding="utf-8"))
-    crops = {entry["name"]: crop_from_document(entry) for entry in document["crops"]}
-    return MappingProxyType(dict(sorted(crops.items())))
+    entries = {entry["name"]: entry for entry in document["crops"]}
+    return MappingProxyType(dict(sorted(entries.items())))
+
+
+@cache
+def _crop(name: str) -> Crop:
+    """Crop of the catalogue's own name; a season of few crops builds few."""
+    return crop_from_document(_entries()[name])
 
 
 @cache
 def _names() -> Mapping[str, str]:
     """Every name a crop answers to, in folded form, and the catalogue's name for it."""
     names: dict[str, str] = {}
-    for crop in catalogue().values():
-        for name in (crop.name, *crop.aliases, crop.latin_name):
-            names.setdefault(_folded(name), crop.name)
+    for crop, entry in _entries().items():
+        for name in (crop, *entry["aliases"], entry["latin_name"]):
+            names.setdefault(_folded(name), crop)
     return MappingProxyType(names)
 
 
@@ -70,7 +82,7 @@ def find_crop(name: str) -> Crop:
     names, target = _names(), _folded(name)
     for candidate in (target, target.removesuffix("s"), target.removesuffix("es")):
         if candidate and candidate in names:
-            return catalogue()[names[candidate]]
+            return _crop(names[candidate])
     species = [c.name for c in catalogue().values() if _folded(_species(c)) == target]
     if len(species) == 1:
         return catalogue()[species[0]]

@@ -35,6 +35,8 @@ _PLACED_AT_ONCE = 100_000
 """Most instants that are placed inside their days at once."""
 _DEARER = 4
 """Placing an hour by its day costs so many times as much as laying it out with its neighbours."""
+_FEW_TARGETS = 16
+"""Up to so many targets a draw, all draws are searched at once."""
 _PACE_H = 168.0
 
 
@@ -170,8 +172,14 @@ class ThermalClock:
         self._row = member if self._shared else np.arange(draws.size)
         self._row_member = np.arange(self.table.members) if self._shared else member
         self._start_sum: tuple[FloatArray, FloatArray] | None = None
+        self._placed = 0
         for name in ("_rates", "_running", "_hourly_sums"):
             self.__dict__.pop(name, None)
+
+    def rest(self) -> None:
+        """Give back the memory of the laid-out sums; they are laid out anew when needed."""
+        self._placed = 0
+        self.__dict__.pop("_hourly_sums", None)
 
     def with_draws(
         self,
@@ -286,11 +294,15 @@ class ThermalClock:
         return sums
 
     def _lays_out(self, instants: int) -> bool:
-        """Whether laying out the whole running sum is less work than placing instants by day."""
+        """Whether laying out the whole running sum is less work than placing instants by day.
+
+        Rows that share a clock count together: after a few of them it is laid out.
+        """
         if "_hourly_sums" in self.__dict__:
             return True
+        self._placed += instants
         cells = self._row_member.size * self.table.days * DAY_H
-        return cells <= min(_LAID_OUT, instants * DAY_H * _DEARER)
+        return cells <= min(_LAID_OUT, self._placed * DAY_H * _DEARER)
 
     def _sum_at(self, position: FloatArray) -> FloatArray:
         """Running thermal time at hours after the first, shape (draw, k)."""
@@ -321,14 +333,13 @@ class ThermalClock:
     def _search_hours(self, target: FloatArray) -> FloatArray:
         sums = self._hourly_sums
         size = sums.shape[1]
-        hour = np.empty(target.shape, dtype=np.intp)
-        if self._shared:
-            for course in np.unique(self._row):
-                mine = self._row == course
-                hour[mine] = np.searchsorted(sums[course], target[mine])
+        if target.shape[1] <= _FEW_TARGETS:
+            hour = _count_ahead(sums, self._row, target, np.less)
         else:
-            for draw, wanted in enumerate(target):
-                hour[draw] = np.searchsorted(sums[draw], wanted)
+            hour = np.empty(target.shape, dtype=np.intp)
+            for course in np.unique(self._row):
+                mine = self._row == course if self._shared else slice(course, course + 1)
+                hour[mine] = np.searchsorted(sums[course], target[mine])
         upper = np.clip(hour, 1, size - 1)
         row = self._row[:, None]
         before, after = sums[row, upper - 1], sums[row, upper]
@@ -336,7 +347,7 @@ class ThermalClock:
 
     def _search_days(self, target: FloatArray) -> FloatArray:
         # Running sums rise, so the day is the number of day ends not above the target.
-        day = _count_not_above(self._running[self._row, 1:], target)
+        day = _count_ahead(self._running[:, 1:], self._row, target, np.less_equal)
         safe = np.minimum(day, self.table.days - 1)
         row = np.broadcast_to(self._row[:, None], safe.shape)
         hourly = self._hours_of(row, safe)
@@ -520,19 +531,33 @@ def _part_done(before: FloatArray, after: FloatArray, target: FloatArray) -> Flo
     return np.asarray(np.clip(share, 0.0, 1.0))
 
 
-def _count_not_above(ends: FloatArray, target: FloatArray) -> IntArray:
-    """Count per draw the day ends not above each target, by bisection on all draws at once."""
-    size = ends.shape[1]
+def _count_ahead(sums: FloatArray, row: IntArray, target: FloatArray, ahead: np.ufunc) -> IntArray:
+    """Count per draw the sums of its row that come before each target, for all draws at once.
+
+    Parameters
+    ----------
+    sums : ndarray, shape (row, step)
+        Rising along each row.
+    row : ndarray of int, shape (draw,)
+    target : ndarray, shape (draw, k)
+    ahead : ufunc
+        ``numpy.less`` or ``numpy.less_equal``: what counts as before.
+
+    Returns
+    -------
+    ndarray of int, shape (draw, k)
+    """
+    size = sums.shape[1]
     low = np.zeros(target.shape, dtype=np.intp)
     high = np.full(target.shape, size, dtype=np.intp)
-    flat = np.ascontiguousarray(ends)
-    rows = np.arange(ends.shape[0])[:, None] * size
+    flat = np.ascontiguousarray(sums)
+    first = row[:, None] * size
     for _ in range(size.bit_length()):
         middle = (low + high) // 2
         open_ = low < high
-        not_above = open_ & (np.take(flat, rows + np.minimum(middle, size - 1)) <= target)
-        low = np.where(not_above, middle + 1, low)
-        high = np.where(open_ & ~not_above, middle, high)
+        before = open_ & ahead(np.take(flat, first + np.minimum(middle, size - 1)), target)
+        low = np.where(before, middle + 1, low)
+        high = np.where(open_ & ~before, middle, high)
     return low
 
 

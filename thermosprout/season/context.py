@@ -91,7 +91,8 @@ class Context:
         self._first_h = min((hours(instant(row.planted, zone)) for row in rows), default=np.inf)
         self._crops: dict[tuple[str, str | None, str | None], Crop] = {}
         self._draws: dict[int, CropDraws] = {}
-        self._clocks: dict[tuple[int, float, str, str | None, int], ThermalClock] = {}
+        self._clocks: dict[tuple[int, int, int, int], ThermalClock] = {}
+        self._lots: dict[tuple[str, SeedLot, date | None, int], tuple[FloatArray, FloatArray]] = {}
 
     # --- what was named -------------------------------------------------------------------
 
@@ -296,10 +297,13 @@ class Context:
         rng = generator(self.seed, "lot", *names)
         if case.lot is not None and (undated := undated_test(lot, self.as_of)):
             self.note(undated)
-        return (
-            viability_draws(lot, case.crop, count, rng, on),
-            ln_time_shift_draws(lot, case.crop, count, rng, on),
-        )
+        key = (case.crop.name, lot, on, count)
+        if key not in self._lots:
+            self._lots[key] = (
+                viability_draws(lot, case.crop, count, rng, on),
+                ln_time_shift_draws(lot, case.crop, count, rng, on),
+            )
+        return self._lots[key]
 
     def clock(self, case: Case, from_h: float) -> ThermalClock:
         """Clock at seed depth under the case's cover, slowed by drought; begun the day before."""
@@ -308,7 +312,7 @@ class Context:
         first = min(from_h, self._first_h) - 24.0
         begin = int(np.searchsorted(hours_since_epoch(series["time"].values), first))
         begin = begin if begin < series.sizes["time"] - 48 else 0
-        key = (id(draws), round(case.depth_cm, 2), case.cover, case.bed, begin)
+        key = (id(draws), id(series), id(slowing), begin)  # kept by whoever made them
         if key not in self._clocks:
             rest = slice(begin, None)
             self._clocks[key] = clock_for(
@@ -318,6 +322,11 @@ class Context:
                 slowing=None if slowing is None else slowing[..., rest],
             )
         return self._clocks[key]
+
+    def rest(self) -> None:
+        """Give back the memory that clocks work in; answers are not touched."""
+        for clock in self._clocks.values():
+            clock.rest()
 
     def series(self, case: Case) -> xr.DataArray:
         """Hourly soil temperature at seed depth under the case's cover. [degC]"""

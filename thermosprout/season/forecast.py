@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -164,20 +164,32 @@ def forecast_rows(
     season, as_of = context.require_season(), context.as_of
     context.note(*absent_notes(season), *undated_tests(season, as_of))
     counts = context.counts if counts is None else counts
-    answers = []
-    for row in season.data.rows:
-        if only is None or row.id in only:
-            answers.append(_answer(context, row, counts.get(row.id, ())))
+    rows = [row for row in season.data.rows if only is None or row.id in only]
+    # Rows of one clock follow each other, so that only its table is held in full at a time.
+    alike: dict[Hashable, list[Row]] = {}
+    for row in rows:
+        alike.setdefault(_likeness(context, row), []).append(row)
+    answers: dict[str, RowAnswer] = {}
+    for group in alike.values():
+        for row in group:
+            answers[row.id] = _answer(context, row, counts.get(row.id, ()))
             if tick is not None:
                 tick(1)
+        context.rest()
     context.note(context.water_sentence())
     return SeasonForecast(
         season=season,
         as_of=as_of,
-        rows=tuple(answers),
+        rows=tuple(answers[row.id] for row in rows),
         notes=tuple(context.notes),
         context=context,
     )
+
+
+def _likeness(context: Context, row: Row) -> Hashable:
+    """What rows share that lie in one soil and have one estimate."""
+    case = context.of_row(row)
+    return id(case.crop.estimate), case.depth_cm, case.cover, case.bed
 
 
 def forecast_of(context: Context, row: Row) -> RowForecast:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from difflib import get_close_matches
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,8 @@ from thermosprout.soil.model.surface import cover_named
 _AT = re.compile(r"\s*\(at line (\d+), column (\d+)\)")
 _END = re.compile(r"\s*\(at end of document\)")
 
+Keys = tuple[str | int, ...]
+"""Names of tables and keys from the outermost in; entries of an array by their index."""
 
 _LONGEST_HANDLING_D = 100
 """Days that seed may be soaked or sprouted; the most that ``sprout_h`` may say. [d]"""
@@ -37,7 +40,12 @@ class Season:
     data: SeasonFile = field(repr=False)
     crops: dict[str, Crop] = field(repr=False)
     seed_lots: dict[str, SeedLot] = field(repr=False)
-    places: dict[tuple[str | int, ...], tuple[int, int]] = field(repr=False)
+    text: str = field(default="", repr=False)
+
+    @cached_property
+    def places(self) -> dict[Keys, tuple[int, int]]:
+        """Line and column of each table and key, looked up when an error needs them."""
+        return key_places(self.text)
 
     def place(self, *keys: str | int) -> Place:
         """Place of a key in the file."""
@@ -141,9 +149,8 @@ def load_season(path: str | Path) -> Season:
         raise InputError("tables are nested too deeply", place=Place(file=file)) from None
     except ValueError:  # Python bounds the digits of a whole number
         raise InputError("a number has too many digits", place=Place(file=file)) from None
-    places = key_places(text)
     if "format" in raw and raw["format"] != FORMAT:
-        line, column = nearest_place(places, ("format",))
+        line, column = nearest_place(key_places(text), ("format",))
         raise InputError(
             f"this season file has format {raw['format']!r}, this version reads format {FORMAT}",
             place=Place(file=file, line=line, column=column),
@@ -151,8 +158,8 @@ def load_season(path: str | Path) -> Season:
     try:
         data = SeasonFile.model_validate(raw)
     except ValidationError as error:
-        raise _schema_error(error, file, places) from None
-    return _checked(file, data, places)
+        raise _schema_error(error, file, text) from None
+    return _checked(file, data, text)
 
 
 def _syntax_error(error: tomllib.TOMLDecodeError, file: Path, text: str) -> InputError:
@@ -165,12 +172,10 @@ def _syntax_error(error: tomllib.TOMLDecodeError, file: Path, text: str) -> Inpu
     return InputError(f"this is not TOML: {what}", place=Place(file=file, line=line, column=column))
 
 
-def _schema_error(
-    error: ValidationError, file: Path, places: dict[tuple[str | int, ...], tuple[int, int]]
-) -> InputError:
+def _schema_error(error: ValidationError, file: Path, text: str) -> InputError:
     """Turn the first fault into an error that names its place in the file."""
     sentence, path = schema_fault(error)
-    line, column = nearest_place(places, path)
+    line, column = nearest_place(key_places(text), path)
     return InputError(sentence, place=Place(file=file, line=line, column=column))
 
 
@@ -223,13 +228,11 @@ def _models(annotation: Any) -> list[type[BaseModel]]:
     return [model for part in getattr(annotation, "__args__", ()) for model in _models(part)]
 
 
-def _checked(
-    file: Path, data: SeasonFile, places: dict[tuple[str | int, ...], tuple[int, int]]
-) -> Season:
+def _checked(file: Path, data: SeasonFile, text: str) -> Season:
     """Check what one table says against the others."""
 
     def fail(what: str, *keys: str | int, hint: str = "") -> InputError:
-        line, column = nearest_place(places, keys)
+        line, column = nearest_place(key_places(text), keys)
         return InputError(what, place=Place(file=file, line=line, column=column), hint=hint)
 
     for table, ids in (
@@ -271,7 +274,7 @@ def _checked(
         data=data,
         crops=crops,
         seed_lots={lot.id: _seed_lot(lot, crops[lot.crop]) for lot in data.lots},
-        places=places,
+        text=text,
     )
 
 
@@ -381,9 +384,6 @@ def _seed_lot(lot: Lot, crop: Crop) -> SeedLot:
         dressed=lot.dressed,
     )
 
-
-Keys = tuple[str | int, ...]
-"""Names of tables and keys from the outermost in; entries of an array by their index."""
 
 _TABLE = re.compile(r"^\s*\[(?!\[)\s*([^\]]+?)\s*\]")
 _ARRAY = re.compile(r"^\s*\[\[\s*([^\]]+?)\s*\]\]")

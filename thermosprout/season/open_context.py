@@ -127,7 +127,7 @@ def place_season(latitude: float, longitude: float, timezone: str, surface: str 
             },
         }
     )
-    return Season(path=Path("(place)"), data=data, crops={}, seed_lots={}, places={})
+    return Season(path=Path("(place)"), data=data, crops={}, seed_lots={})
 
 
 def memory_context(
@@ -268,5 +268,4 @@ def one_row_season(
         data=data,
         crops={sown.name: sown},
         seed_lots={} if seed is None else {seed.id: seed},
-        places={},
     )

@@ -99,6 +99,8 @@ class SoilSupply:
         self._beds: dict[str, xr.DataArray] = {}
         self._series: dict[tuple[str, float], xr.DataArray] = {}
         self._columns: dict[tuple[str, tuple[Water, ...]], SeedbedColumn | None] = {}
+        self._waters: dict[tuple[object, float], SeedbedWater | None] = {}
+        self._grounds: dict[tuple[object, float], tuple[xr.DataArray, FloatArray | None]] = {}
 
     @property
     def soil(self) -> SoilType:
@@ -150,10 +152,11 @@ class SoilSupply:
         self, depth_cm: float, cover: str | None = None, bed: str | None = None
     ) -> SeedbedWater | None:
         """Water at seed depth in a bed; None where no rain of the site is known."""
-        covering = cover_named(cover)
-        # beds that get the same water share a column
-        watering = tuple(entry for entry in self.watering if entry.bed in (None, bed))
+        covering, watering = cover_named(cover), self._watering(bed)
         key = (covering.name, watering)
+        at_depth = (key, round(depth_cm, 2))
+        if at_depth in self._waters:
+            return self._waters[at_depth]
         if key not in self._columns:
             weather = self.weather()
             self._columns[key] = (
@@ -168,7 +171,12 @@ class SoilSupply:
                 )
             )
         column = self._columns[key]
-        return None if column is None else column.at(depth_cm)
+        self._waters[at_depth] = None if column is None else column.at(depth_cm)
+        return self._waters[at_depth]
+
+    def _watering(self, bed: str | None) -> tuple[Water, ...]:
+        """Water that a bed gets; beds that get the same share what is worked out from it."""
+        return tuple(entry for entry in self.watering if entry.bed in (None, bed))
 
     def drought(
         self, depth_cm: float, cover: str | None = None, bed: str | None = None
@@ -180,6 +188,14 @@ class SoilSupply:
         where rain is but no watering of the bed is listed nor the beds are said to be rainfed,
         since most growers water a seedbed.
         """
+        key = ((cover_named(cover).name, self._watering(bed)), round(depth_cm, 2))
+        if key not in self._grounds:
+            self._grounds[key] = self._drought(depth_cm, cover, bed)
+        return self._grounds[key]
+
+    def _drought(
+        self, depth_cm: float, cover: str | None, bed: str | None
+    ) -> tuple[xr.DataArray, FloatArray | None]:
         series = self.at(depth_cm, cover)
         water = self.water(depth_cm, cover, bed) if self.counts_drought(bed) else None
         if water is None:
@@ -200,7 +216,7 @@ class SoilSupply:
 
     def counts_drought(self, bed: str | None = None) -> bool:
         """Whether the water that a bed gets is known: it is rainfed, or its watering is listed."""
-        return self.rainfed or any(entry.bed in (None, bed) for entry in self.watering)
+        return self.rainfed or bool(self._watering(bed))
 
     def water_sentence(self) -> str:
         """Say what is assumed of the water in the seedbed; every plan tells it."""

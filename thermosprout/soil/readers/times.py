@@ -229,6 +229,9 @@ _SHAPES: dict[str, re.Pattern[str]] = {
 _ANY_SHAPE = re.compile(
     "|".join(re.sub(r"\(\?P<\w+>", "(?:", shape.pattern) for shape in _SHAPES.values())
 )
+_ISO_COLUMN = re.compile(
+    r"(?:(?:19|20|21)[0-9]{2}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2})?Z?\n)+"
+)
 _MONTHS = {
     word: month
     for month, words in enumerate(
@@ -307,6 +310,14 @@ def read_stamps(
         that the zone does not have, or doubled hours that nothing tells apart.
     """
     at = StampColumn(path, column, lines)
+    plain = _iso_times(cells)
+    if plain is not None:
+        local, zones = plain
+        utc, zone = to_utc(local, zones, at, timezone=timezone, named_zone=named_zone)
+        return StampReading(
+            utc=utc, local=local, day_only=False, zone=zone, order="year first",
+            notes=tuple(at.notes), doubled_at=tuple(at.doubled_at),
+        )  # fmt: skip
     text = pd.Series(list(cells), dtype="object").str.strip()
     name, parts = _shape(text, at)
     if name == "epoch":
@@ -336,6 +347,22 @@ def read_stamps(
         notes=tuple(at.notes),
         doubled_at=tuple(at.doubled_at),
     )
+
+
+def _iso_times(cells: Sequence[str]) -> tuple[Stamps, pd.Series | None] | None:
+    """Times and zones of a column that is all ISO 8601, quicker than the ways that growers write.
+
+    None where a cell is anything else: then it is read, or refused, as all others.
+    """
+    text = "".join(f"{cell}\n" for cell in cells)
+    in_utc = text.count("Z\n")
+    if in_utc not in (0, len(cells)) or not _ISO_COLUMN.fullmatch(text):
+        return None
+    try:
+        local = np.array(text.replace("Z", "").splitlines(), dtype="datetime64[s]")
+    except ValueError:  # such as 24:00, which is the next day
+        return None
+    return local.astype("datetime64[ns]"), pd.Series(["Z"] * in_utc) if in_utc else None
 
 
 def _shape(text: pd.Series, at: StampColumn) -> tuple[str, pd.DataFrame]:
