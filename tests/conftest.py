@@ -14,6 +14,10 @@ from hypothesis import settings
 for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
 
+# Many tests start the program anew: unless what was compiled is kept, every start would compile the
+# whole package again.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # The same examples in every run, on every machine; others are tried by the fuzzing campaign.
 settings.register_profile("seeded", derandomize=True, deadline=None)
 settings.load_profile("seeded")
