@@ -50,9 +50,7 @@ Moment = Annotated[datetime | date, BeforeValidator(_moment)]
 class _Table(BaseModel):
     """Base of all tables: unknown keys are refused, nothing is coerced, nothing changes later."""
 
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, defer_build=True
-    )
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class Site(_Table):

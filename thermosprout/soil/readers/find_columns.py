@@ -197,6 +197,10 @@ def unit_column(table: Table) -> str | None:
     return None
 
 
+_PLAIN_COLUMN = re.compile(r"(?:-?[0-9]+(?:\.[0-9]+)?\n)+")
+"""A column of nothing but numbers with decimal points, which needs no further look."""
+
+
 def to_numbers(table: Table, meaning: Meaning, decimal: str | None) -> tuple[FloatArray, str]:
     """Numbers of one column and the decimal mark in words.
 
@@ -205,7 +209,10 @@ def to_numbers(table: Table, meaning: Meaning, decimal: str | None) -> tuple[Flo
     InputError
         For a cell that is no number, or points and commas mixed so that both can be decimals.
     """
-    cells = pd.Series(table.column(meaning.index), dtype="object").str.strip()
+    texts = table.column(meaning.index)
+    if decimal != "," and _PLAIN_COLUMN.fullmatch("".join(f"{text}\n" for text in texts)):
+        return _without_codes(np.array(texts, dtype=float)), "point"
+    cells = pd.Series(texts, dtype="object").str.strip()
     cells = cells.str.replace("−", "-", regex=False)
     letters = cells.str.extract(_SUFFIX.pattern)[0].dropna()
     if letters.size:
@@ -249,8 +256,12 @@ def to_numbers(table: Table, meaning: Meaning, decimal: str | None) -> tuple[Flo
     numbers = np.full(len(cells), np.nan)
     good = (point | comma).to_numpy()
     numbers[good] = cells[good].str.replace(",", ".", regex=False).astype(float).to_numpy()
-    numbers[np.isin(numbers, MISSING_CODES)] = np.nan
-    return numbers, "comma" if comma.any() else "point"
+    return _without_codes(numbers), "comma" if comma.any() else "point"
+
+
+def _without_codes(numbers: FloatArray) -> FloatArray:
+    """Numbers with NaN where loggers write a code for a missing value."""
+    return np.where(np.isin(numbers, MISSING_CODES), np.nan, numbers)
 
 
 _CF_UNITS = {
