@@ -1,9 +1,10 @@
 """Forecasts of sowings that a calibration has not seen, over the measured trials.
 
 What is left out is another season where a set has several (Mead), else another sowing (quinoa) or
-another temperature between those calibrated on (dishes). Scores are the continuous ranked probability score of the day of half
-emergence (Gneiting & Raftery 2007, J. Am. Stat. Assoc. 102:359-378) and whether the day lies in the
-80 % range; rivals are the catalogue's own forecasts. The data lie outside the project.
+another temperature between those calibrated on (dishes). Scores are the continuous ranked
+probability score of the day of half emergence (Gneiting & Raftery 2007, J. Am. Stat. Assoc.
+102:359-378) and whether the day lies in the 80 % range; rivals are the catalogue's own forecasts.
+The data lie outside the project.
 """
 
 from __future__ import annotations
@@ -33,7 +34,6 @@ from thermosprout.calibration.scores import crps, forecast_draws
 from thermosprout.crops.catalogue import find_crop, generic_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.soil.readers.logger import read_soil_csv
-
 
 LONGEST_D = 120.0
 """Later is never; no trial was watched for so long. [d]"""

@@ -11,6 +11,7 @@ The middle of the forecast must lie in the range of the fact. Where it does not,
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -18,6 +19,8 @@ import pytest
 import xarray as xr
 
 from thermosprout.crops.catalogue import find_crop
+from thermosprout.crops.crop import Crop
+from thermosprout.crops.estimate import PARAMETERS
 from thermosprout.crops.seed_lots import SeedLot, ln_time_shift_draws, viability_draws
 from thermosprout.emergence.forecast import (
     CropDraws,
@@ -137,8 +140,14 @@ MISSES = {
     "seed sorted at 4 mm shows at 30 °C": 5.32,
     "an old lot is later by": 0.87,
 }
-"""Facts that the model does not meet, handling being fitted to published results and not to them:
-sorted seed has no early ones left, which are what shows first."""
+"""Facts that the model does not meet, handling being fitted to published results and not to them.
+
+Sorted seed has no early ones left, which are what shows first; the set-back of handling, fitted to
+other crops, comes second (:func:`test_why_sorted_beans_show_late`). The model lets a seed that is
+quick to germinate be as quick to the surface; were the two apart, sorted seed would spread more and
+show sooner. No published row tells which: dry and sorted seed of one lot, dug up and timed from the
+root on, would.
+"""
 
 
 @pytest.mark.parametrize("name", FACTS)
@@ -156,6 +165,34 @@ def test_the_middle_of_the_forecast_lies_in_the_growers_range(name: str) -> None
 @pytest.mark.parametrize("celsius", [24.0, 27.0, 30.0])
 def test_beans_sprouted_three_days_show_before_dry_ones(celsius: float) -> None:
     assert steady(celsius, THREE_DAYS) < steady(celsius) - 1.0
+
+
+@pytest.mark.parametrize("celsius", [24.0, 27.0, 30.0])
+def test_why_sorted_beans_show_late(celsius: float) -> None:
+    """What sorting, the set-back and the share up to the root each cost, one changed at a time."""
+
+    def first(crop: Crop, handling: Handling) -> float:
+        row = forecast_constant(crop, celsius, depth_cm=2.5, handling=handling, seeds=60, size=8000)
+        return float(row.stage_quantile("first", [0.5])[0]) / 24.0
+
+    def with_figure(name: str, value: float) -> Crop:
+        mean = BEAN.estimate.mean.copy()
+        mean[BEAN.estimate.names.index(name)] = PARAMETERS[name].transform(value)
+        return replace(BEAN, estimate=replace(BEAN.estimate, mean=mean))
+
+    late = first(BEAN, SORTED)
+    costs = {
+        "sorting": late - first(BEAN, replace(SORTED, sorted=False)),
+        "set-back": late - first(with_figure("handling_delay_Cd", 0.5), SORTED),
+        "a share of 33 % and not 45 % up to the root": (
+            late - first(with_figure("germination_share", 0.45), SORTED)
+        ),
+    }
+    print(f"{celsius:g} °C, sorted seed shows after {late:.2f} d, dry {first(BEAN, DRY):.2f} d; " +
+          ", ".join(f"{name} {cost:.2f} d" for name, cost in costs.items()))  # fmt: skip
+    assert list(costs.values()) == sorted(costs.values(), reverse=True)
+    assert costs["sorting"] > 1.0
+    assert late - costs["sorting"] < first(BEAN, DRY) - 1.0
 
 
 def test_few_radicles_after_a_day_and_most_after_four() -> None:
