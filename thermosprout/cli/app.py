@@ -218,7 +218,7 @@ def root(
     ] = False,
     plain: Annotated[
         bool,
-        typer.Option("--plain", help="Print tables as tab-separated lines; goes anywhere."),
+        typer.Option("--plain", help="Print tables as tab-separated lines; may stand anywhere."),
     ] = False,
 ) -> None:
     """Take the options common to all commands."""

@@ -70,7 +70,7 @@ def calibrate(
     ] = False,
     crop_season: Annotated[
         GrowingSeason | None,
-        typer.Option("--crop-season", help="When a crop the catalogue lacks is grown."),
+        typer.Option("--crop-season", help="Season of a crop the catalogue lacks."),
     ] = None,
     seed_size: Annotated[
         SeedSize | None, typer.Option("--seed-size", help="Seed of a crop the catalogue lacks.")

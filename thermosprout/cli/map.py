@@ -65,7 +65,7 @@ def map_grid(
 ) -> None:
     """Days to emergence for every cell of a grid: crops, treatments and planting days.
 
-    The grid is larger than memory if need be. An interrupted map goes on where it stopped when
+    The grid may be larger than memory. An interrupted map goes on where it stopped when
     the same command is given again.
 
     Example: thermosprout map grid.nc --crop carrot --sow 2026-03-01 --until 2026-05-31 --out map.nc

@@ -57,7 +57,7 @@ def record(
     season: opt.SeasonOption = None,
     json: opt.Json = False,
 ) -> None:
-    """Record counts: all seedlings that have come up so far, also those that died since.
+    """Record counts: all seedlings that have come up so far, with those that died since.
 
     Nothing typed is overwritten: a correction is a new line. All counts of one call are written,
     or none; when the command says so, they are on the disk.
@@ -374,7 +374,7 @@ def export(
     season: opt.SeasonOption = None,
     force: opt.Force = False,
 ) -> None:
-    """Write the records as they stand after corrections; no cell runs in a spreadsheet.
+    """Write the records as they stand after corrections, safe to open in a spreadsheet.
 
     Example: thermosprout trial export trial.csv --form notebook -o table.csv
     """

@@ -271,6 +271,7 @@ def _row_document(item: RowShift, timezone: str) -> dict[str, Any]:
     return {
         "row": item.row,
         "crop": item.crop,
+        "called": item.called,
         "half_as_is": stamp(item.as_is_h),
         "half_corrected": stamp(item.corrected_h),
         "days": round(item.days, 2) if math.isfinite(item.days) else None,

@@ -86,7 +86,7 @@ def design(
         float, opt.number(0.0, 1.0, help="Share that sprouts; from crop and hours when 0.")
     ] = 0.0,
     lot: Annotated[str, typer.Option(help="Seed lot.")] = "",
-    crop: Annotated[str, typer.Option(help="Crop, to tell what the trial can show.")] = "",
+    crop: Annotated[str, typer.Option(help="Crop, to work out what the trial can show.")] = "",
     soil_c: Annotated[
         float, opt.number(-5.0, 60.0, help="Soil temperature to expect [°C].")
     ] = 15.0,
@@ -421,7 +421,7 @@ def analyse(
 ) -> None:
     """What the trial shows, what it does not, and how big a difference could still be.
 
-    Times are told on both clocks: since the seed was planted and since it was started.
+    Times are given on both clocks: since the seed was planted and since it was started.
 
     Example: thermosprout trial analyse trial.csv --soil soil.csv --plot curves.png
     """

@@ -188,4 +188,12 @@ def cautions(
         texts.append(WARM_WATER)
     if "presprouted" in ways:
         texts += [MOULD, HEAT, NOT_FOOD]
-    return tuple(dict.fromkeys([*texts, PACKET_FIRST]))
+    return each_once([*texts, PACKET_FIRST])
+
+
+def each_once(texts: Iterable[str]) -> tuple[str, ...]:
+    """Cautions of several answers as one list: each once, the packet's word at the end."""
+    once = dict.fromkeys(texts)
+    if PACKET_FIRST in once:
+        once[PACKET_FIRST] = once.pop(PACKET_FIRST)
+    return tuple(once)

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from thermosprout.crops.crop import DRESSED, Crop, cautions
-from thermosprout.dates import noon, read_days
+from thermosprout.dates import day_words, noon, read_days
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.evidence import handling_grounds
@@ -187,8 +187,9 @@ def sprouting_events(
         Work of planting. [min]
     """
     where = f" in {bed}" if bed else ""
-    day = local(plan.plant_h, zone).date().isoformat()
-    name = f"{crop}/{bed}/{day}"
+    day = local(plan.plant_h, zone).date()
+    when = day_words(day)
+    name = f"{crop}/{bed}/{day.isoformat()}"
     count = f"{plan.seeds_to_start} seeds" if plan.seeds_to_start else "the seed"
     cold = (
         f"If they are ready early, hold them at {plan.hold.temperature_C:g} °C, up to "
@@ -200,7 +201,7 @@ def sprouting_events(
         (
             "start",
             f"Wet {crop} seed for sprouting",
-            f"Wet {count} on moist paper at {plan.room_C:g} °C, for planting{where} on {day}.",
+            f"Wet {count} on moist paper at {plan.room_C:g} °C, for planting{where} on {when}.",
             plan.start_h,
             15.0,
         ),

@@ -327,11 +327,12 @@ def _words(
     )
     if advised == 0:
         other = min(ways[1:], key=lambda way: float(weights @ way.bed_days))
+        doing = {FILL: "filling the gaps", AGAIN: "sowing again"}[other.name]
         if saved < WORTH_DAYS:
-            reason = f"{capital(outlook)}, and to {other.name} would not bring the row on sooner."
+            reason = f"{capital(outlook)}, and {doing} would not bring the row on sooner."
         else:
             reason = (
-                f"{capital(outlook)}; to {other.name} gains too seldom "
+                f"{capital(outlook)}; {doing} gains too seldom "
                 f"(in {surely(saved_odds)} of cases) to be worth the seed and work."
             )
         return orders[WAIT], reason

@@ -139,7 +139,11 @@ class SuccessionAnswer:
     @property
     def notes(self) -> tuple[str, ...]:
         """Plain sentences on what the days stand on."""
-        short = f"Only {len(self.sowings)} of {self.count} sowings are ready within the record."
+        verb = "is" if len(self.sowings) == 1 else "are"
+        short = (
+            f"Only {len(self.sowings)} of {self.count} sowings {verb} ready before the temperature "
+            "record ends."
+        )
         return (self.water, short) if len(self.sowings) < self.count else (self.water,)
 
     def to_dict(self) -> Document:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from thermosprout.crops.estimate import DERIVED_HEADINGS, PARAMETERS
 from thermosprout.quantities import Units, show_length, show_temperature
-from thermosprout.reports.words import UNKNOWN, number, percent, plain_table
+from thermosprout.reports.words import UNKNOWN, number, percent, plain_table, range_words
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -141,7 +141,7 @@ def _parameters(document: dict[str, Any]) -> Table:
         table.add_row(
             parameter_heading(name),
             f"{row['estimate']:.3g}",
-            f"{row['low']:.3g} to {row['high']:.3g}",
+            range_words(f"{row['low']:.3g}", f"{row['high']:.3g}"),
             row["meaning"],
         )
     return table
@@ -155,7 +155,7 @@ def _published(document: dict[str, Any], units: Units) -> Table:
         whole = high - low == 1.0
         table.add_row(
             show_temperature(row["temperature_C"], units),
-            f"{(low + high) / 2:.0f}" if whole else f"{low:g} to {high:g}",
+            f"{(low + high) / 2:.0f}" if whole else range_words(f"{low:g}", f"{high:g}"),
             f"{finer:.1f}" if finer == finer else "",
             f"{row['fitted_days']:.1f}",
             row["source"],
@@ -225,21 +225,22 @@ def calibration_tables(document: dict[str, Any]) -> list[RenderableType]:
             others.append(key)
             continue
         before = item["before"]
-        span = f"{_short(before['low'])} to {_short(before['high'])}"
+        span = range_words(_short(before["low"]), _short(before["high"]))
         if item["estimate"] is None:
             table.add_row(parameter_heading(key), UNKNOWN, UNKNOWN, span, UNKNOWN)
             continue
         narrower = "kept" if item["kept"] else percent(item["narrower"])
         table.add_row(
             parameter_heading(key), _short(item["estimate"]),
-            f"{_short(item['low'])} to {_short(item['high'])}", span,
+            range_words(_short(item["low"]), _short(item["high"])), span,
             narrower if document["prior"] else UNKNOWN,
         )  # fmt: skip
     items: list[RenderableType] = [table]
     if document["prior"]:
+        start = document["prior"].replace("catalogue: ", "the catalogue's ")
         items.append(
-            f"Started from: {document['prior']}. Not shown: {len(others)} parameters your records "
-            "say little about (see --json)."
+            f"Starting point: {start}. Not shown: {len(others)} parameters your "
+            "records say little about (see --json)."
         )
     else:
         items.append("From the records alone, without the catalogue.")
@@ -405,5 +406,6 @@ def _number(value: Mapping[str, Any] | None, digits: int) -> str:
         return UNKNOWN
     text = f"{value['estimate']:.{digits}f}"
     if value["low"] is not None:
-        text += f"\n{value['low']:.{digits}f} to {value['high']:.{digits}f}"
+        low, high = (f"{value[end]:.{digits}f}" for end in ("low", "high"))
+        text += f"\n{range_words(low, high)}"
     return text

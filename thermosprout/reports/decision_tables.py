@@ -20,6 +20,7 @@ from thermosprout.reports.words import (
     percent,
     percent_spread,
     plain_table,
+    signed,
     spread,
     stage_range,
 )
@@ -116,7 +117,7 @@ def _lead(option: Document) -> str:
 
 
 def _signed(value: float | None) -> str:
-    return UNKNOWN if value is None else f"{value:+.1f}"
+    return UNKNOWN if value is None else signed(value)
 
 
 def presprout_tables(document: Document, units: Units = Units.METRIC) -> list[RenderableType]:

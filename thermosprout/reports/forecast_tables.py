@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from thermosprout.crops.crop import each_once
 from thermosprout.quantities import Units, show_length, show_temperature
 from thermosprout.reports.words import (
     UNKNOWN,
@@ -15,6 +16,7 @@ from thermosprout.reports.words import (
     iso_day,
     percent_spread,
     plain_table,
+    signed,
     spread,
     stage_range,
 )
@@ -187,7 +189,7 @@ def week_table(week: Week) -> list[RenderableType]:
         items.append(
             Text(f"After that: {soon.kind} {soon.row} {soon.called} on {day_words(soon.day)}.")
         )
-    cautions = dict.fromkeys(text for task in week.now for text in task.cautions)
+    cautions = each_once(text for task in week.now for text in task.cautions)
     items += [Text(f"Caution: {text}", style="bold") for text in cautions]
     return items
 
@@ -211,7 +213,7 @@ def soil_check_lines(document: dict[str, Any], units: Units = Units.METRIC) -> l
         ),
         (
             f"Correction: {shift:+.1f} {symbol}, daily swing × "
-            f"{document['corrected']['swing']:.2f}. After it ± {weeks:.1f} {symbol} is left over "
+            f"{document['corrected']['swing']:.2f}. It leaves ± {weeks:.1f} {symbol} over "
             f"the coming weeks and ± {season:.1f} {symbol} over the season (one standard "
             "deviation, 68 % of sites; the 80 % range is 1.3 times as wide)."
         ),
@@ -223,10 +225,10 @@ def soil_check_lines(document: dict[str, Any], units: Units = Units.METRIC) -> l
             days, sd = row["days"], row["sd_days"]
             table.add_row(
                 row["row"],
-                row["crop"],
+                row["called"],
                 iso_day(row["half_as_is"]),
                 iso_day(row["half_corrected"]),
-                UNKNOWN if days is None else f"{days:+.1f} d",
+                UNKNOWN if days is None else f"{signed(days)} d",
                 UNKNOWN if sd is None else f"{sd:.1f} d",
             )
         lines.append(table)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from thermosprout.crops.crop import each_once
 from thermosprout.planning.evidence import CropEvidence
 from thermosprout.planning.this_week import Kind, Task, Week
 from thermosprout.quantities import Units, show_length
@@ -19,6 +20,7 @@ from thermosprout.reports.words import (
     day_words,
     iso_day,
     percent_spread,
+    range_words,
     spread,
     stage_range,
 )
@@ -143,7 +145,7 @@ def _cautions(tasks: Sequence[Task]) -> list[tuple[str, str]]:
     for task in tasks:
         for caution in task.cautions:
             crops.setdefault(caution, {})[task.called] = None
-    return [(caution, ", ".join(names)) for caution, names in crops.items()]
+    return [(caution, ", ".join(crops[caution])) for caution in each_once(crops)]
 
 
 def _row(report: SeasonReport, index: int) -> dict[str, Any]:
@@ -259,7 +261,8 @@ def _value(value: Mapping[str, float | None] | None, factor: float, unit: str) -
     low, high = value["low"], value["high"]
     if low is None or high is None:
         return text
-    return f"{text} ({low * factor:.{digits}f} to {high * factor:.{digits}f})"
+    span = range_words(f"{low * factor:.{digits}f}", f"{high * factor:.{digits}f}")
+    return f"{text} ({span})"
 
 
 __all__ = ["RowPicture", "SeasonReport", "TrialReport", "season_page"]

@@ -38,6 +38,8 @@ __all__ = [
     "percent",
     "percent_spread",
     "plain_table",
+    "range_words",
+    "signed",
     "spread",
     "stage_range",
 ]
@@ -117,6 +119,17 @@ def stage_range(stage: Mapping[str, str | None]) -> str:
     if low is None:
         return UNKNOWN
     return day_range(_day(low), None if high is None else _day(high))
+
+
+def range_words(low: str, high: str) -> str:
+    """Range of two numbers: ``1.2–3.4``; with "to" where a minus sign would run into the dash."""
+    return f"{low} to {high}" if "-" in low or "-" in high else f"{low}–{high}"
+
+
+def signed(value: float) -> str:
+    """Difference to one decimal with its sign, none for zero: ``+0.3``."""
+    text = f"{value:+.1f}"
+    return "0.0" if float(text) == 0.0 else text
 
 
 def local_time(text: str) -> str:

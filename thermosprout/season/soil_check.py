@@ -26,6 +26,8 @@ class RowShift:
 
     Attributes
     ----------
+    called : str
+        The crop as the season file calls it.
     as_is_h, corrected_h : float
         Hours since 1970-01-01T00:00 UTC, NaN where the series does not reach so far.
     sd_days : float
@@ -37,6 +39,7 @@ class RowShift:
 
     row: str
     crop: str
+    called: str
     as_is_h: float
     corrected_h: float
     sd_days: float
@@ -93,6 +96,7 @@ def check_season(
             RowShift(
                 row=row.id,
                 crop=stands.of_row(row).crop.name,
+                called=season.row_word(row),
                 as_is_h=_half_h(stands, row),
                 corrected_h=_half_h(better, row),
                 sd_days=(_half_h(colder, row) - _half_h(warmer, row)) / 48.0,

@@ -217,7 +217,8 @@ def convert_surface(
     mean = float(full.mean())
     covering = f" under {cover.name}" if covered and cover is not None else ""
     way = f"{to} soil{covering}" if own == to else f"from {_word(own)} to {to}{covering}"
-    step = f"{way}: {mean:+.1f} °C in the mean, by the soil model"
+    warmer = "warmer" if mean >= 0 else "colder"
+    step = f"{way}: {abs(mean):.1f} °C {warmer} on average, by the soil model"
     return _marked(out, series, to, cover, step, site_spread(series))
 
 

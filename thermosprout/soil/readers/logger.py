@@ -125,7 +125,7 @@ def read_soil_csv(
     hourly, step_notes = _hourly(table, meanings, chosen, stamps, utc, values, rows, depth, decimal)
     hourly, cut = _trim(hourly, table, chosen)
     if depth is None:
-        notes.append("The file does not say how deep the sensor lies: taken as at seed depth.")
+        notes.append("The file does not say how deep the sensor lies: seed depth is assumed.")
     series = soil_series(
         hourly.time,
         hourly.values,

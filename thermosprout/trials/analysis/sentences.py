@@ -36,8 +36,8 @@ _SMALL = {
 """Differences below which nobody would change what they do (our judgement)."""
 
 _SENTENCES = {
-    STAND.name: "{a} had {amount} {way} stand than {b} per seed planted",
-    STAND_STARTED.name: "{a} had {amount} {way} stand than {b} per seed started",
+    STAND.name: "{a} had a stand {amount} {way} than {b} per seed planted",
+    STAND_STARTED.name: "{a} had a stand {amount} {way} than {b} per seed started",
     T50_PLANTED.name: "{a} reached half emergence {amount} {way} than {b}, counted from planting",
     T50_STARTED.name: "{a} reached half emergence {amount} {way} than {b}, counted from starting "
     "the seed",
@@ -205,6 +205,12 @@ def _span(measure: Measure, near: float, far: float) -> str:
     return f"{amount(measure, near).split(' ')[0]}–{amount(measure, far)}"
 
 
+def _end(measure: Measure, size: float) -> str:
+    """End of an interval in words, as "1.3 days sooner"; "no different" where it rounds to zero."""
+    words = amount(measure, size)
+    return "no different" if float(words.split(" ")[0]) == 0.0 else f"{words} {_way(measure, size)}"
+
+
 def _way(measure: Measure, size: float) -> str:
     if measure.kind == "share":
         return "higher" if size > 0 else "lower"
@@ -243,9 +249,8 @@ def _unclear(measure: Measure, item: Difference) -> str:
     tail = f" ({_p(item.p_adjusted)})" if item.p_adjusted is not None else ""
     if item.low < 0 < item.high:
         return (
-            f"{head}: {item.a} could be anything from {amount(measure, item.low)} "
-            f"{_way(measure, item.low)} to {amount(measure, item.high)} "
-            f"{_way(measure, item.high)}{tail}"
+            f"{head}: {item.a} could be anything from {_end(measure, item.low)} to "
+            f"{_end(measure, item.high)}{tail}"
         )
     near, far = sorted((item.low, item.high), key=abs)
     return (
