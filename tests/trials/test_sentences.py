@@ -54,7 +54,7 @@ def item(measure: str = "t50_since_planted_d", **changed: object) -> Difference:
         ({"estimate": 1.5, "low": 1.0, "high": 2.0, "p_adjusted": 0.0004},
          ("1.5 days later than direct", "p < 0.001")),
         ({"measure": "stand", "estimate": 0.12, "low": 0.05, "high": 0.2},
-         ("12 points higher stand", "5–20 points")),
+         ("a stand 12 points higher", "5–20 points")),
         ({"measure": "stand", "estimate": -0.01, "low": -0.02, "high": -0.004},
          ("1 point lower",)),
         ({"measure": "thermal_time_50_Cd", "estimate": -9.6}, ("10 °C d less",)),
