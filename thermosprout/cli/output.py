@@ -251,12 +251,28 @@ def write_output(
     note(f"Wrote {path}")
 
 
-def write_figure(figure: Figure, path: Path, *, force: bool = False) -> None:
-    """Write a picture that an option names, as its ending says, and say so."""
+def picture_bytes(figure: Figure, path: str | Path) -> bytes:
+    """Picture as the ending of a path says; a name that no font here can write is said."""
+    import warnings
+
     from thermosprout.reports.style import figure_bytes
 
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        content = figure_bytes(figure, path)
+    # An SVG holds its words as words: the fonts of whoever looks at it write them.
+    if Path(path).suffix != ".svg" and any("Glyph" in str(one.message) for one in caught):
+        note(
+            f"{Path(path).name} shows boxes where no font on this computer has the letters of a "
+            "name; a picture that ends in .svg shows them"
+        )
+    return content
+
+
+def write_figure(figure: Figure, path: Path, *, force: bool = False) -> None:
+    """Write a picture that an option names, as its ending says, and say so."""
     require_ending(path, PICTURES)
-    write_output(path, figure_bytes(figure, path), force=force)
+    write_output(path, picture_bytes(figure, path), force=force)
 
 
 def require_ending(path: Path, endings: Iterable[str]) -> None:

@@ -247,9 +247,8 @@ def _sprout_share(given: float, crop: Crop | None, room_C: float, hours: float) 
 def _write(
     plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float], warned: Iterable[str]
 ) -> list[Path]:
-    from thermosprout.cli.output import check_output, write_output
+    from thermosprout.cli.output import check_output, picture_bytes, write_output
     from thermosprout.errors import InputError, Place
-    from thermosprout.reports.style import figure_bytes
     from thermosprout.reports.trial_figures import BedSize, layout_figure
     from thermosprout.trials.records.file import format_table
     from thermosprout.trials.records.values import neutral
@@ -262,8 +261,8 @@ def _write(
     rows = [[neutral(t.when), neutral(t.what), " ".join(t.plots)] for t in tasks]
     rows += [[rows[0][0], f"Caution: {text}", ""] for text in warned if rows]
     contents: dict[Path, str | bytes] = {
-        out / "layout.svg": figure_bytes(figure, "layout.svg"),
-        out / "layout.png": figure_bytes(figure, "layout.png"),
+        out / "layout.svg": picture_bytes(figure, "layout.svg"),
+        out / "layout.png": picture_bytes(figure, "layout.png"),
         out / "calendar.csv": format_table(("when", "what", "plots"), rows),
         # Last: a folder with records in it is whole.
         out / "records.csv": format_table(*plan.records()),

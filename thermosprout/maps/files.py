@@ -259,10 +259,13 @@ def open_grid(
     """
     path = Path(path)
     engine = _engine(path)
+    backend = {"phony_dims": "sort"} if engine == "h5netcdf" else {}
     try:
         if engine == "h5netcdf":
             require_sound_hdf5(path)
-        whole = xr.open_dataset(path, engine=engine, chunks=None, decode_coords="all")
+        whole = xr.open_dataset(
+            path, engine=engine, chunks=None, decode_coords="all", backend_kwargs=backend
+        )
     except Exception as error:  # the backends raise whatever their libraries raise
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise InputError(f"cannot be read as a grid ({reason})", place=Place(file=path)) from None
@@ -292,7 +295,9 @@ def open_grid(
     with warnings.catch_warnings():
         # Where a stored chunk does not fit it has to be cut; ``reads`` tells of it.
         warnings.filterwarnings("ignore", "The specified chunks separate", UserWarning)
-        opened = xr.open_dataset(path, engine=engine, chunks=chunks, decode_coords="all")
+        opened = xr.open_dataset(
+            path, engine=engine, chunks=chunks, decode_coords="all", backend_kwargs=backend
+        )
     return opened[names], reads
 
 

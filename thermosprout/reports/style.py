@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
@@ -65,7 +66,8 @@ def own_style() -> Iterator[None]:
     """Draw inside this and it looks like thermosprout."""
     import matplotlib as mpl
 
-    with mpl.rc_context(_RC):
+    with mpl.rc_context(_RC), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph")  # said once, when the picture is written
         yield
 
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 
+import h5py
 import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from typer.testing import CliRunner
 
+from thermosprout.cli.app import app
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.readers.logger import read_soil_csv
 from thermosprout.soil.readers.netcdf import is_netcdf, read_soil_netcdf
@@ -203,3 +207,18 @@ def test_written_files_are_read_back(tmp_path: Path) -> None:
     (tmp_path / "out.csv").write_text(weather_csv(weather))
     back, _ = read_weather_csv(tmp_path / "out.csv", **HERE)
     assert np.allclose(back["air_temperature"], weather["air_temperature"], atol=6e-4)
+
+
+@pytest.mark.parametrize("words", [["soil", "read"], ["map", "--crop=carrot", "--sow=2026-03-01",
+                                                      "--out=map.nc"]])  # fmt: skip
+def test_dimensions_without_a_name_are_one_sentence_and_no_warning(
+    words: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with h5py.File("plain.nc", "w") as file:
+        file["soil_temperature"] = np.arange(10.0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", UserWarning)
+        answer = CliRunner().invoke(app, [*words, "plain.nc"])
+    assert isinstance(answer.exception, InputError)
+    assert "phony_dim_0" in str(answer.exception)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import mmap
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -84,6 +85,16 @@ def require_sound_hdf5(path: Path) -> None:
         raise SpoiltError(type(error).__name__) from None
 
 
+def hdf5_options(path: Path) -> dict[str, Any]:
+    """Engine and options with which an HDF5 file is opened; empty for a file of another kind.
+
+    Dimensions that have no name are counted in order, as the NetCDF library does.
+    """
+    with path.open("rb") as stream:
+        is_hdf5 = stream.read(4) == SIGNATURES[0]
+    return {"engine": "h5netcdf", "phony_dims": "sort"} if is_hdf5 else {}
+
+
 def _walk_heaps(raw: mmap.mmap) -> None:
     at = raw.find(_HEAP)
     while at >= 0:
@@ -146,7 +157,7 @@ def read_soil_netcdf(
     require_plain_file(path)
     try:
         require_sound_hdf5(path)
-        with xr.open_dataset(path) as opened:
+        with xr.open_dataset(path, **hdf5_options(path)) as opened:
             # Packed, a file of some kB may hold more than any memory does.
             if opened.nbytes > MOST_GB * 1e9:
                 raise InputError(
