@@ -298,24 +298,21 @@ def _reason(one: Evidence, by_shape: dict[Shape, fitting.Fit], fit: fitting.Fit)
     linear, beta = by_shape["linear"], by_shape["beta"]
     odds = linear.log_evidence - beta.log_evidence
     misses = (
-        f"the curve misses the day table by {beta.misfit:.0%}, the straight line by "
-        f"{linear.misfit:.0%} (root mean square)"
+        f"a curve misses the day table by {100 * beta.misfit:.0f} %, a straight line by "
+        f"{100 * linear.misfit:.0f} % (root mean square)"
     )
     if fit.shape == "linear":
         return (
-            "straight line, the odds for it (published bases and cells without germination "
-            f"counted in) pass 1000 to 1: {misses}"
+            f"straight line: {misses}, but with published bases and cells without germination the "
+            "odds for the line pass 1000 to 1"
         )
     favoured = f"{np.exp(-odds):.0f}" if -odds < np.log(1000.0) else "more than 1000"
-    reason = f"smooth curve, odds {favoured} to 1 for it: {misses}"
+    reason = f"smooth curve: {misses}; the odds for the curve are {favoured} to 1"
     if odds > 0:
-        reason = f"smooth curve, odds for the straight line below 1000 to 1: {misses}"
+        reason = f"smooth curve: {misses}; the odds for the line do not reach 1000 to 1"
     coldest = min(cell.temperature for cell in one.cells)
     if coldest <= 0.0:
-        reason += (
-            "; it came up at 0 °C, so the foot of the curve lies below freezing and is no "
-            "temperature at which a row moves on"
-        )
+        reason += "; it came up at 0 °C, so the curve ends below freezing, where no row moves on"
     return reason
 
 

@@ -230,24 +230,21 @@ def test_reasons_for_a_shape() -> None:
         fit = fitting.choose_shape(by_shape) if one.has_day_table else by_shape["linear"]
         return catalogue_fit._reason(one, by_shape, fit)
 
-    misses = "the curve misses the day table by 5%, the straight line by 12% (root mean square)"
     assert reason(0, 0) == "straight line, since only bases and sums are known"
     assert reason(0, 0, CELLS[0]) == "straight line, since too few temperatures were timed"
-    assert reason(8.0, 0.0, *CELLS) == (
-        "straight line, the odds for it (published bases and cells without germination counted "
-        f"in) pass 1000 to 1: {misses}"
-    )
-    assert reason(0.0, np.log(7.0), *CELLS) == f"smooth curve, odds 7 to 1 for it: {misses}"
-    assert reason(0.0, np.log(990.0), *CELLS) == f"smooth curve, odds 990 to 1 for it: {misses}"
-    assert reason(0.0, 8.0, *CELLS) == f"smooth curve, odds more than 1000 to 1 for it: {misses}"
-    assert reason(2.0, 0.0, *CELLS) == (
-        f"smooth curve, odds for the straight line below 1000 to 1: {misses}"
-    )
-    frozen = reason(0.0, 8.0, *CELLS, cell(0.0, 99.5, 100.5))
-    assert frozen.endswith(
-        "(root mean square); it came up at 0 °C, so the foot of the curve lies below freezing and "
-        "is no temperature at which a row moves on"
-    )
+    for linear, beta, shape, odds in (
+        (8.0, 0.0, "straight line", "1000 to 1"),
+        (0.0, np.log(7.0), "smooth curve", "are 7 to 1"),
+        (0.0, np.log(990.0), "smooth curve", "are 990 to 1"),
+        (0.0, 8.0, "smooth curve", "more than 1000 to 1"),
+        (2.0, 0.0, "smooth curve", "do not reach 1000 to 1"),
+    ):
+        words = reason(linear, beta, *CELLS)
+        assert words.startswith(shape)
+        assert odds in words
+        assert "by 5 %" in words
+        assert "by 12 %" in words
+    assert "below freezing" in reason(0.0, 8.0, *CELLS, cell(0.0, 99.5, 100.5))
     assert "freezing" not in reason(0.0, 8.0, *CELLS, cell(0.5, 99.5, 100.5))
 
 

@@ -244,7 +244,7 @@ class HandlingEvidence:
 
     def _field(self) -> str:
         if not self.field_sources:
-            return "none of them in the field"
+            return "not in the field" if self.sources == 1 else "none of them in the field"
         if self.field_sources == self.sources:
             return "in the field" if self.sources == 1 else "all in the field"
         return f"{self.field_sources} of them in the field"

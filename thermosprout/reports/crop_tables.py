@@ -21,7 +21,11 @@ def list_table(rows: Sequence[dict[str, Any]], units: Units) -> Table:
     """One line a crop: its cardinal temperatures and heat sum."""
     degree = "°F" if units is Units.US else "°C"
     numbers = (f"base {degree}", "optimum", "ceiling", "°C d")
-    table = plain_table("", "crop", "Latin name", *numbers, "curve", numbers=numbers)
+    table = plain_table(
+        "", "crop", "Latin name", *numbers, "curve", numbers=numbers,
+        caption="beta: base is the foot of a curve, below what handbooks print; `crops NAME` shows "
+        "theirs.",
+    )  # fmt: skip
     for row in rows:
         table.add_row(
             row["name"],
@@ -69,16 +73,18 @@ def crop_tables(document: dict[str, Any], units: Units) -> list[RenderableType]:
 def _head(document: dict[str, Any], units: Units) -> str:
     names = ", ".join(document["aliases"])
     practice, total = document["practice"], document["thermal_time_50_Cd"]
+    base = "Foot of the curve" if document["response"] == "beta" else "Base"
     hardy = "tender" if document["tender"] else "hardy"
     cardinal = [
         show_temperature(document[key], units) for key in ("t_base_C", "t_opt_C", "t_ceiling_C")
     ]
     lines = [
         f"{document['name']}, {document['latin_name']}" + (f"; also {names}" if names else ""),
-        f"Base {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; sum {total:.0f} °C d.",
+        f"{base} {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; sum {total:.0f} "
+        "°C d.",
         f"Response: {document['response_reason']}.",
-        *document["handling_rests_on"],
         *_handbook(document, units),
+        *document["handling_rests_on"],
         f"{document['season'].capitalize()}-season crop, {hardy}, {document['seed_size']} seed.",
     ]
     if document["chilling_sensitive"]:
@@ -98,8 +104,9 @@ def _handbook(document: dict[str, Any], units: Units) -> list[str]:
         return []
     low, high = (show_temperature(line[key], units) for key in ("from_C", "to_C"))
     text = (
-        f"As handbooks reckon: a straight line through the warm half ({low} to {high}) gives base "
-        f"{show_temperature(line['base_C'], units)}, heat sum {line['heat_sum_Cd']:.0f} °C d"
+        f"As handbooks reckon it: a straight line through the warm half ({low} to {high}) gives a "
+        f"base of {show_temperature(line['base_C'], units)} and a heat sum of "
+        f"{line['heat_sum_Cd']:.0f} °C d"
     )
     bases = [item for item in document["published_bases"] if item["stage"] == "emergence"]
     if bases:
@@ -107,11 +114,15 @@ def _handbook(document: dict[str, Any], units: Units) -> list[str]:
             f"{show_temperature(item['base_C'], units)} ({item['source']})" for item in bases[:3]
         )
         text += f"; published {shown}"
-    why = (
-        "The curve's foot lies lower: it follows the slow cold half, which the line leaves out. "
-        "Its own sum is weighed by the curve and is no handbook figure."
-    )
-    return [f"{text}.", why]
+    if line["base_C"] >= document["t_base_C"]:
+        why = (
+            "The curve's foot lies lower: it follows the slow cold half, which the line leaves out."
+        )
+    else:
+        why = (
+            "The curve's foot lies higher: it drops to zero faster in the cold than the line does."
+        )
+    return [f"{text}.", f"{why} Its own sum is weighed by the curve and is no handbook figure."]
 
 
 def _practice(practice: dict[str, float | None], units: Units) -> str:
