@@ -80,8 +80,7 @@ def _head(document: dict[str, Any], units: Units) -> str:
     ]
     lines = [
         f"{document['name']}, {document['latin_name']}" + (f"; also {names}" if names else ""),
-        f"{base} {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; sum {total:.0f} "
-        "°C d.",
+        f"{base} {cardinal[0]}, optimum {cardinal[1]}, ceiling {cardinal[2]}; {total:.0f} °C d.",
         f"Response: {document['response_reason']}.",
         *_handbook(document, units),
         *document["handling_rests_on"],
