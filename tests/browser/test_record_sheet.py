@@ -140,7 +140,7 @@ def test_the_page_refuses_what_the_records_would_refuse(phone: OpenPhone, trial:
     assert "A1 is planted on 6 Apr" in page.locator("#told").inner_text()
 
 
-def test_the_next_round_starts_from_the_last_and_all_rounds_can_be_exported(
+def test_rounds_follow_on_and_can_be_exported(
     phone: OpenPhone, trial: Path, tmp_path: Path
 ) -> None:
     page = phone().open(make_page(trial))

@@ -181,7 +181,7 @@ def test_published_heat_sums_are_compared_above_their_base() -> None:
     assert all(np.isfinite(r.published) for r in check.pair_check((max(base),)))
 
 
-def test_bases_read_on_a_page_are_compared_but_those_of_growth_or_a_relative() -> None:
+def test_only_read_bases_of_the_crop_are_compared() -> None:
     expected = {}
     bases = rows_of("base_temperatures.csv")
     for crop in rows_of("crops.csv"):

@@ -52,7 +52,7 @@ EVIDENCE = Evidence(
 )  # fmt: skip
 
 
-def test_days_are_the_heat_over_the_rate_with_a_way_back_from_outside() -> None:
+def test_days_are_the_heat_over_the_rate() -> None:
     at = [5.0, 14.0, 24.0, 30.0]
     expected = [np.log(days(4.0, 24.0, 34.0, 80.0, t)) for t in at]
     assert fitting.ln_days("linear", POINT, at) == pytest.approx(expected)
@@ -133,7 +133,7 @@ def test_heat_sums_are_brought_to_shallow_emergence() -> None:
     assert residual == pytest.approx(expected)
 
 
-def test_the_approximation_about_a_fit_has_the_lack_of_fit_as_the_cells_error() -> None:
+def test_the_lack_of_fit_is_the_error_of_a_cell() -> None:
     prior = fitting.first_prior("linear", "cool")
     fit = fitting.fit_shape(EVIDENCE, "linear", prior)
     model = Residuals(EVIDENCE, CELLS, 7.0, 0.5)
@@ -279,7 +279,7 @@ def test_sources_are_told_with_what_was_read_and_what_recalled() -> None:
     assert told(Evidence(crop="x", season="cool")) == []
 
 
-def test_without_shares_the_stand_is_that_of_the_chart_or_of_the_response() -> None:
+def test_without_shares_the_stand_follows_chart_or_response() -> None:
     def stand(**more: object):
         one = Evidence(crop="x", season="cool", **more)  # type: ignore[arg-type]
         return fit_stand(one, base=4.0, ceiling=42.0, chilling_limit=None, hazard=0.06)

@@ -54,7 +54,7 @@ def test_one_start_is_climbed_alone_and_nowhere_to_go_is_no_fit() -> None:
         climb(lost, np.zeros((2, 2)), thorough=True)  # type: ignore[arg-type]
 
 
-def test_starts_are_the_best_of_draws_and_the_centre_is_among_those_tried() -> None:
+def test_starts_are_the_best_draws_or_the_centre() -> None:
     tried: list[np.ndarray] = []
 
     def near_five(w: np.ndarray) -> np.ndarray:
@@ -82,7 +82,7 @@ def test_a_root_leaves_out_directions_without_spread() -> None:
     assert root @ root.T == pytest.approx(covariance)
 
 
-def test_a_noted_date_is_an_interval_of_a_normal_that_allows_for_slips() -> None:
+def test_a_noted_date_allows_for_slips() -> None:
     """Two draws of two plots; a third look, past the date, has no say."""
     progress = np.array([[[80.0, 120.0, 900.0], [0.0, 60.0, 900.0]]] * 2)
     credit = np.array([[0.0, 20.0], [10.0, 20.0]])

@@ -161,7 +161,7 @@ def test_two_temperatures_far_apart_do_move_the_base_temperature() -> None:
     assert base.narrower > 0.1
 
 
-def test_a_treatment_the_model_does_not_know_gets_an_effect_of_its_own() -> None:
+def test_an_unknown_treatment_gets_its_own_effect() -> None:
     rng = np.random.default_rng(2)
     plain = grow(CROP, truth_with(), SERIES, [Planting(day=10.3, plots=4)], rng)
     slow = grow(

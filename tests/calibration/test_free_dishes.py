@@ -54,7 +54,7 @@ def shown_of(both: Likelihood, vector: np.ndarray) -> np.ndarray:
     return conditional.shown(np.zeros((1, len(both.model.plots))))[0]
 
 
-def test_the_final_share_of_a_setting_is_the_likeliest_one_for_all_its_dishes() -> None:
+def test_a_settings_final_share_is_the_likeliest_of_its_dishes() -> None:
     both, vector = free(DISHES)
     shown = shown_of(both, vector)
     found = both.plots(vector[None])[0]

@@ -49,7 +49,7 @@ def test_the_highest_of_all_ends_is_taken(how: dict[str, bool], highest: int) ->
         assert found == pytest.approx(problem.places[highest], abs=close)
 
 
-def test_a_hill_that_is_hardly_higher_is_no_reason_to_leave_the_first() -> None:
+def test_a_slightly_higher_hill_is_not_followed() -> None:
     problem = hills(0.0, 0.005, -9.0)
     assert climb(problem, NEAR[:2]) == pytest.approx(problem.places[0], abs=0.05)  # type: ignore[arg-type]
     problem = hills(0.0, 0.05, -9.0)

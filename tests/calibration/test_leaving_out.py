@@ -133,7 +133,7 @@ def test_each_way_to_forecast_is_scored_on_what_was_left_out(
     )  # fmt: skip
 
 
-def test_a_plot_in_the_open_is_forecast_on_the_series_that_covers_its_planting() -> None:
+def test_a_plot_takes_the_series_that_covers_its_planting() -> None:
     """The forecast's own parts, put together here once more."""
     early, late = spring(days=60, seed=1), spring(days=60, seed=2, start="2025-06-01", site_C=6.0)
     start = float(late["time"].values[0].astype("datetime64[h]").astype(int))
@@ -161,7 +161,7 @@ def test_a_plot_in_the_open_is_forecast_on_the_series_that_covers_its_planting()
                 scores._covering(moved, [early.isel(time=slice(0, 24 * 30)), late])
 
 
-def test_half_of_a_dish_is_half_of_its_sprouts_with_the_luck_of_the_row() -> None:
+def test_half_of_a_dish_is_half_of_its_sprouts() -> None:
     """At a constant temperature the days are the thermal time needed over the rate, by hand."""
     dish = pot("d", 3, [0, 8, 4], dish=True, depth_cm=0.0)
     half, stand = scores.forecast_draws(CROP, CROP.estimate, dish, [], size=80, seed=5)

@@ -173,7 +173,7 @@ def test_soil_that_ends_with_the_counts_says_nothing_against_the_stand(plots) ->
     assert np.isfinite(ends).all()
 
 
-def test_a_series_is_parted_at_its_holes_and_short_pieces_are_left_out() -> None:
+def test_a_series_is_parted_at_its_holes() -> None:
     values = np.full(24 * 12, 10.0)
     values[100:103] = np.nan
     values[110] = np.nan

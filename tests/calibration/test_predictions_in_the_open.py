@@ -46,7 +46,7 @@ def plots() -> list[Plot]:
     return [*found, noted]
 
 
-def test_each_plot_is_predicted_as_it_would_be_alone_with_the_parts_of_a_forecast() -> None:
+def test_a_plot_is_predicted_as_if_alone() -> None:
     together = plots()
     layers = layers_of(CROP.estimate, together)
     vectors = layers.mean + 0.05 * np.random.default_rng(2).standard_normal((5, layers.mean.size))

@@ -90,7 +90,7 @@ def test_one_season_cannot_be_left_out(slow_plots) -> None:
         check(CROP, slow_plots, [SERIES], left_out=LeftOut.SEASON)
 
 
-def test_a_dish_is_forecast_by_germination_and_a_noted_date_without_a_stand() -> None:
+def test_a_dish_is_forecast_by_germination() -> None:
     dish = Plot(
         name="d", planted_h=0.0, depth_cm=2.0, seeds=50, constant_C=18.0, dish=True,
         hours=24.0 * np.arange(1.0, 12.0), new=np.full(11, 4.0),
@@ -116,7 +116,7 @@ def test_a_dish_is_forecast_by_germination_and_a_noted_date_without_a_stand() ->
     assert np.nanmedian(again) == pytest.approx(np.nanmedian(later), rel=0.1)
 
 
-def test_what_is_scored_is_whether_the_day_lay_inside_and_how_far_off_it_was() -> None:
+def test_scores_are_coverage_and_distance() -> None:
     plot = Plot(
         name="p", planted_h=0.0, depth_cm=2.0, seeds=20, hours=np.array([48.0, 96.0, 144.0]),
         new=np.array([0.0, 8.0, 4.0]),

@@ -103,7 +103,7 @@ def test_a_search_that_holds_all_and_finds_no_peak_is_no_fit(
     assert search.tried == [["thermal_time_50_Cd", "sigma"], ["thermal_time_50_Cd"]]
 
 
-def test_what_is_missed_is_moved_from_then_on_and_what_vanished_is_not(
+def test_late_tasks_move_on_and_vanished_ones_do_not(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     search = Searching(monkeypatch, set(), [["t_base_C"], ["t_base_C"]])

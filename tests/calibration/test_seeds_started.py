@@ -94,7 +94,7 @@ def test_records_tell_it_only_where_more_was_started_than_planted(tmp_path) -> N
     }  # fmt: skip
 
 
-def test_what_a_fit_is_told_of_is_in_the_digest_of_its_plots() -> None:
+def test_the_digest_holds_all_a_fit_uses() -> None:
     crop, rng = plain_crop(), np.random.default_rng(3)
     truth = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
     plots = grow(crop, truth, spring(), [Planting(day=10.4, handling=SPROUTED)], rng)

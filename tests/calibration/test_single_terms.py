@@ -67,7 +67,7 @@ def test_a_batch_has_the_odds_of_a_beta_of_its_thinned_counts(
         assert found[index] == pytest.approx(math.log(tail), rel=1e-6)
 
 
-def test_odds_of_a_batch_have_a_floor_and_no_odds_are_too_small_for_it() -> None:
+def test_odds_of_a_batch_have_a_floor() -> None:
     """Where nothing sprouts the odds are taken as 1e-12; the leading term of the tail is all."""
     n, k = np.array([1e3, 60.0]), np.array([999.0, 50.0])
     predicted = SimpleNamespace(

@@ -253,7 +253,7 @@ def test_dishes_before_pots_hide_none_of_them() -> None:
 
 
 @pytest.mark.parametrize("kind", ["variety", "lot", "both"])
-def test_the_prior_of_the_crop_gives_way_to_varieties_and_lots_that_are_named(kind: str) -> None:
+def test_the_crops_prior_gives_way_to_named_varieties(kind: str) -> None:
     named = Plot(
         name="p", planted_h=0.0, depth_cm=2.0, seeds=1,
         variety=None if kind == "lot" else "x", seed_lot=None if kind == "variety" else "1",

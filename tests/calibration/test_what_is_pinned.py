@@ -28,7 +28,7 @@ def model_at(*temperatures: float) -> Model:
     return Model(CROP, plots, layers_of(CROP.estimate, plots))
 
 
-def test_an_entry_is_pinned_by_what_the_free_ones_leave_of_its_information(
+def test_an_entry_is_pinned_by_the_information_left(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Schur complements one after the other: what is known of each given all taken before it."""
@@ -93,7 +93,7 @@ def test_an_entry_is_pinned_by_what_the_free_ones_leave_of_its_information(
     assert len(asked[-1]) == len(asked[0]) - 1
 
 
-def test_free_entries_move_in_units_of_their_prior_spread_and_the_others_stay() -> None:
+def test_free_entries_move_in_units_of_their_spread() -> None:
     model = model_at(8.0, 20.0)
     likelihood = Likelihood(model, free_dishes=True)
     names = model.layers.names
@@ -116,7 +116,7 @@ def test_free_entries_move_in_units_of_their_prior_spread_and_the_others_stay() 
     assert not moved[:, others].any()
 
 
-def test_what_is_held_begins_as_the_catalogue_has_it_and_at_the_same_speed() -> None:
+def test_fixed_parameters_start_at_the_catalogues_speed() -> None:
     model = model_at(8.0, 20.0)
     names, mean = model.layers.names, model.layers.mean
     begun = mean + 0.3 * np.random.default_rng(6).standard_normal(mean.size)

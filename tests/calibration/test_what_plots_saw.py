@@ -58,7 +58,7 @@ def test_shares_of_temperature_are_those_of_the_hours_each_plot_waited() -> None
     assert shear.thermal.tolist() == [NAMES.index(name) for name in THERMAL]
 
 
-def test_the_shift_is_the_log_of_the_mean_response_and_its_slope_the_difference() -> None:
+def test_the_shift_is_the_log_of_the_mean_response() -> None:
     plots = [plot("a", [0, 8, 0], constant_C=9.0), plot("b", [0, 8, 0], constant_C=21.0)]
     shear = shear_of(Model(CROP, plots, layers_of(CROP.estimate, plots)))
     mean = CROP.estimate.mean

@@ -129,7 +129,7 @@ def test_treatments_and_levels_of_an_answer(answer: Calibration) -> None:
     assert answer.temperatures.plots_at == ((8.0, 2), (20.0, 3))
 
 
-def test_a_crop_is_reported_with_the_spread_of_varieties_and_lots_it_has_not_seen() -> None:
+def test_a_crops_report_spreads_over_unseen_varieties_and_lots() -> None:
     """The variance of draws of the crop is that of its entries and of what lies below it."""
     fit = laid()
     found = _full(CROP, fit, [], None, None)

@@ -240,7 +240,7 @@ def test_rivals_are_the_entries_that_gain_more_than_chance_the_greatest_first() 
         ({18: -99.0}, 18),
     ],
 )
-def test_of_rivals_the_one_that_ends_highest_is_freed_and_of_equals_the_first(
+def test_the_highest_rival_is_freed_first(
     monkeypatch: pytest.MonkeyPatch, ends: dict[int, float], best: int
 ) -> None:
     model = model_of([pot("p")])

@@ -36,7 +36,7 @@ def test_a_slip_is_refused_with_the_name_that_was_meant(
     assert not (tmp_path / "bed").exists()
 
 
-def test_a_treatment_of_ones_own_is_kept_and_said_to_have_no_steps(tmp_path: Path) -> None:
+def test_a_treatment_of_ones_own_has_no_steps(tmp_path: Path) -> None:
     out = tmp_path / "bed"
     done = design(out, "direct", "soaked 6 h", "under fleece", more=("--json",))
     assert done.exit_code == 0, done.exception

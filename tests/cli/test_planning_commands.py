@@ -77,7 +77,7 @@ def test_a_day_too_cold_for_the_crop_is_doubted_beside_the_advice(run: Run) -> N
     assert any("No sensible number of seeds" in text for text in dead)
 
 
-def test_cautions_of_wet_seed_are_not_said_of_seed_that_is_sown_dry(run: Run) -> None:
+def test_dry_seed_carries_no_wet_cautions(run: Run) -> None:
     found = document(run, "compare", DEMO, "--lot", "COR25", "--date", "2026-05-16")
     wet = {option["treatment"] for option in found["options"]} != {"direct"}
     assert any("not food" in text for text in found["cautions"]) == wet

@@ -127,7 +127,7 @@ def test_coordinates_come_back_as_written(latitude: float, longitude: float) -> 
     assert found == pytest.approx((latitude, longitude), abs=1e-4)
 
 
-def test_the_nearest_zone_is_taken_only_where_its_neighbours_keep_the_same_clock() -> None:
+def test_the_nearest_zone_counts_where_neighbours_agree() -> None:
     assert nearest_zone(51.5, -0.1)[0] == "Europe/London"
     assert nearest_zone(-33.9, 151.2)[0] == "Australia/Sydney"
     # East Tennessee lies where two clocks meet.

@@ -104,7 +104,7 @@ def demo(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_a_count_of_a_row_that_was_counted_before_is_recorded_without_the_science(
+def test_a_second_count_needs_no_science(
     demo: Path,
 ) -> None:
     loaded = _imports(demo, "record", "M1=150", "--on", "2026-06-30")

@@ -125,7 +125,7 @@ def test_raw_kidney_type_beans_carry_their_caution():
     assert any("poisonous" in text for text in find_crop("kidney bean").cautions)
 
 
-def test_generic_crop_says_that_it_is_generic_and_is_wider_than_a_known_one():
+def test_a_generic_crop_says_so_and_is_wider():
     made = generic_crop("shiso", season="warm", seed_size="small")
     assert "generic" in made.estimate.provenance[0].source
     assert made.estimate.covariance[0, 0] > find_crop("tomato").estimate.covariance[0, 0]

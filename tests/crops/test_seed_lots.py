@@ -56,7 +56,7 @@ def test_replicates_that_disagree_widen_the_interval():
     assert width(odd) > 2 * width(even)
 
 
-def test_a_share_on_the_packet_is_less_sure_than_a_test_and_surer_than_nothing():
+def test_a_packets_share_lies_between_a_test_and_nothing():
     tested = SeedLot(id="a", crop="onion", seeds_tested=200, seeds_germinated=180)
     packet = SeedLot(id="a", crop="onion", germination=0.9)
     unknown = SeedLot(id="a", crop="onion")

@@ -71,7 +71,7 @@ def test_the_error_is_that_of_the_curvature(counts: str) -> None:
     assert known[1] == pytest.approx(float(np.sqrt(np.linalg.inv(hessian)[0, 0])), rel=0.02)
 
 
-def test_the_error_is_how_far_the_half_times_of_many_tests_lie_apart() -> None:
+def test_the_error_is_the_spread_of_half_times() -> None:
     rng = np.random.default_rng(3)
     half, sigma = 3.4, 0.18
     off = []

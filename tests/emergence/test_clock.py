@@ -99,7 +99,7 @@ def test_crossing_and_progress_are_each_others_inverse() -> None:
     seed=st.integers(0, 1000),
     mean=st.sampled_from([9.0, 14.0]),
 )
-def test_progress_rises_with_warmth_and_does_not_depend_on_where_the_series_begins(
+def test_progress_rises_with_warmth_wherever_the_series_begins(
     cut: int, warmer: float, seed: int, mean: float
 ) -> None:
     rng = np.random.default_rng(seed)

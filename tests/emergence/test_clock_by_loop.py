@@ -120,7 +120,7 @@ def test_progress_crossings_and_dwell_are_those_of_a_loop_over_hours(slowed: boo
             assert through[draw, k] == pytest.approx(expected_end, rel=1e-9, abs=1e-9)
 
 
-def test_a_curved_response_is_read_off_a_table_of_tenths_of_a_degree() -> None:
+def test_a_curved_response_is_tabulated() -> None:
     """Days add up over the six points of each hour; inside a day hours share by their mean."""
     draws = some_draws(3)
     values = MILD - 4.0
@@ -143,7 +143,7 @@ def test_a_curved_response_is_read_off_a_table_of_tenths_of_a_degree() -> None:
             assert found[draw, k] == pytest.approx(point[: 144 * day].sum() + inside, rel=1e-9)
 
 
-def test_a_hole_is_bridged_by_the_mean_of_all_values_and_ends_the_sum_before_it() -> None:
+def test_a_hole_takes_the_mean_and_ends_the_sum() -> None:
     holed = MILD.copy()
     holed[100:103] = np.nan
     series = of_members(holed, MILD + 2.0)
@@ -272,7 +272,7 @@ def test_each_hour_has_six_points_in_the_middles_of_its_sixths() -> None:
     assert found == pytest.approx(course(middles), rel=1e-12)
 
 
-def test_an_hour_off_by_more_than_a_clock_can_be_is_a_jump() -> None:
+def test_an_impossible_hour_is_a_jump() -> None:
     from thermosprout.errors import InputError
 
     time = hourly(MILD)["time"].values.copy()

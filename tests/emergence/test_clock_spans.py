@@ -125,7 +125,7 @@ def test_time_at_each_temperature_gives_the_same_progress() -> None:
     assert outside.sum(axis=-1)[0] == pytest.approx([0.0, 0.0, (HOURS - 1) / 24.0])
 
 
-def test_other_draws_under_the_same_soil_are_as_a_clock_of_their_own() -> None:
+def test_other_draws_share_the_soil() -> None:
     series = of_members(SPRING, SPRING + 3)
     begin = first_hour(hourly(SPRING))
     at = begin + np.array([150.0, 400.0])

@@ -45,7 +45,7 @@ def row(size: int = 400, seeds: int = 40, viability: float = 0.9) -> RowForecast
     )  # fmt: skip
 
 
-def test_mean_soil_temperature_is_that_of_the_wait_for_half_of_the_stand() -> None:
+def test_mean_soil_temperature_is_until_half() -> None:
     made = row()
     begin = int(made.sowing.planted_h - first_hour(SERIES))
     values = SERIES.values

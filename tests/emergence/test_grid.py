@@ -236,7 +236,7 @@ def test_sowings_on_any_hour_of_a_grid_with_holes_and_daily_values() -> None:
     assert kelvin[0, :, 0] == pytest.approx([5.0, 5.0, 5.0], abs=0.01)
 
 
-def test_a_sowing_outside_the_grid_is_refused_wherever_it_stands_in_the_list() -> None:
+def test_a_sowing_outside_the_grid_is_refused() -> None:
     grid = SoilGrid(hourly=np.full((48, 1), 15.0, dtype=np.float32))
     for sown in ([-1.0, 5.0], [5.0, -1.0], [5.0, 48.0], [48.0, 5.0]):
         with pytest.raises(InputError, match="outside the soil temperature"):

@@ -192,7 +192,7 @@ def test_thresholds_follow_the_mean_rate_of_each_wait() -> None:
                 assert found[k, s, cell] == pytest.approx(days, rel=2e-4, abs=4e-4), (cell, s, k)
 
 
-def test_a_pivot_that_never_comes_takes_the_thermal_times_of_the_warmest_line() -> None:
+def test_a_pivot_out_of_reach_takes_the_warmest_line() -> None:
     soil = np.full((24 * DAYS, 1), 15.0, np.float32)
     table = np.array([[np.inf, np.inf], [20.0, np.inf], [40.0, np.inf]])
     asked = Thresholds(thermal_time=table, rate=np.array([1.0, 2.0, 3.0]), pivot=1)
@@ -297,7 +297,7 @@ def test_a_single_day_is_a_grid_too() -> None:
     assert np.isnan(nothing).all()
 
 
-def test_a_wait_that_the_series_cuts_short_is_as_fast_as_what_is_held_of_it() -> None:
+def test_a_wait_cut_short_keeps_the_pace_so_far() -> None:
     """Twelve degrees above the base, 41 hours before the end: 20.5 of the 21 first asked for."""
     soil = np.full((24 * DAYS, 1), 17.0, np.float32)
     rate, table = np.array([1.0, 9.0, 15.0]), np.array([[30.0], [21.0], [19.0]])

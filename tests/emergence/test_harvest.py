@@ -14,7 +14,7 @@ from thermosprout.season.setting import Setting
 CARROT = find_crop("carrot")
 
 
-def test_days_of_the_chart_come_back_in_the_season_it_has_in_mind() -> None:
+def test_the_charts_days_come_back_in_its_season() -> None:
     season_C = CHART_SEASON_C[CARROT.season]
     setting = Setting.constant(CARROT, season_C, size=4000)
     half = setting.forecast(Handling(), 0.0).hours[:, 1]

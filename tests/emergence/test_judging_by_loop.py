@@ -116,7 +116,7 @@ COUNTS = [
 
 
 @pytest.mark.parametrize("pairs", COUNTS)
-def test_likelihood_is_summed_over_speeds_of_rows_that_stand_and_that_are_lost(
+def test_the_likelihood_sums_over_standing_and_lost_rows(
     pairs: tuple[tuple[float, int], ...],
 ) -> None:
     row = planted_row()

@@ -58,7 +58,7 @@ def test_cardinal_temperatures_that_nearly_meet_give_no_infinity() -> None:
     assert rise == pytest.approx([0.0005 * share for share in shares], rel=1e-6)
 
 
-def test_the_straight_response_rises_by_a_degree_a_degree_and_falls_to_the_ceiling() -> None:
+def test_the_straight_response_rises_and_falls_to_the_ceiling() -> None:
     t = np.array([-3.0, 5.0, 5.5, 20.0, 28.0, 31.0, 37.0, 40.0, 41.0])
     expected = [0.0, 0.0, 0.5, 15.0, 23.0, 23.0 * 9 / 12, 23.0 * 3 / 12, 0.0, 0.0]
     assert linear_response(t, 5.0, 28.0, 40.0) == pytest.approx(expected)

@@ -289,9 +289,7 @@ def test_from_when_a_pace_is_read() -> None:
 
 
 @pytest.mark.parametrize(("known", "a_day"), [(24.0, True), (24.5, True), (23.5, False)])
-def test_the_warmth_of_the_seedbed_is_read_since_planting_where_a_day_is_known(
-    known: float, a_day: bool
-) -> None:
+def test_seedbed_warmth_counts_from_planting(known: float, a_day: bool) -> None:
     """With less the week before the end is read; the series begins within that week."""
     end = int(np.ceil(120.0 + known))
     values = np.where(HOUR[: end + 1] < 120, 4.0, 12.0)

@@ -57,7 +57,7 @@ def test_needed_is_the_lognormal_quantile_less_the_credit() -> None:
     assert seed.needed(share) == pytest.approx(expected, rel=1e-9)
 
 
-def test_nothing_shows_before_the_least_time_and_none_of_it_at_less_than_nothing() -> None:
+def test_nothing_shows_before_the_least_time() -> None:
     seed = state(treatment=Treatment.PRESPROUTED, sprout_h=140.0, room_C=24.0)
     assert (seed.needed(np.full((7, 1), 1e-9)) >= 0.05).all()
     shown = seed.emerged(np.tile([-5.0, 0.0, 0.049, 1e6], (7, 1)))

@@ -111,7 +111,7 @@ class Spread:
         (0.2, 0.15, 0.6, 1, 1),
     ],
 )  # fmt: skip
-def test_odds_of_a_seed_still_to_come_are_those_of_the_rows_own_share(
+def test_odds_still_to_come_follow_the_rows_share(
     share: float, rho: float, shown: float, emerged: int, seeds: int
 ) -> None:
     """Own share p: a beta times p^seen (1 - p shown)^unseen; a seed unseen is still to come by

@@ -37,7 +37,7 @@ def test_the_end_of_the_temperatures_does_not_move_the_stand(days: int) -> None:
 
 
 @pytest.mark.parametrize("planted_d", [9, 10])
-def test_a_row_planted_as_the_temperatures_end_goes_on_at_the_pace_before(planted_d) -> None:
+def test_a_row_planted_at_the_end_keeps_the_pace(planted_d) -> None:
     assert stand(10, planted_d=planted_d) == pytest.approx(stand(200), rel=0.01)
 
 

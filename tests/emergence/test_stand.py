@@ -49,7 +49,7 @@ def expected_at(temperature: float, hazard: np.ndarray, log_odds: np.ndarray) ->
     return odds / (1 + odds) * state().survival
 
 
-def test_cold_at_the_first_uptake_takes_seed_in_the_bed_or_in_water() -> None:
+def test_cold_uptake_kills_in_bed_or_water() -> None:
     half = np.full(5, 100.0 + 24.0 * 4)
     wait = VALUES["waiting_loss_per_d"] * 4.0
     found = share(state(), temperature=7.0, half_h=half)

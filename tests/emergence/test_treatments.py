@@ -57,7 +57,7 @@ def test_stages_come_in_order_and_half_is_the_published_time() -> None:
     assert median_days(row) == pytest.approx(120 / 12, rel=0.03)
 
 
-def test_sprouted_seed_needs_less_time_in_the_ground_and_soaking_less_than_half_a_day() -> None:
+def test_sprouting_shortens_the_ground_time_and_soaking_hardly() -> None:
     crop = plain_crop()
     dry, soaked, sprouted = (
         median_days(forecast_constant(crop, 27.0, handling=handling))

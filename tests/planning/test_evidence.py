@@ -56,9 +56,7 @@ def answer(crop: str, constant_C: float) -> CompareAnswer:
 
 
 @pytest.mark.parametrize(("crop", "treatment"), [("pea", "presprouted"), ("spinach", "soaked")])
-def test_a_choice_that_hangs_on_an_assumption_names_a_trial_with_80_per_cent_power(
-    crop: str, treatment: str
-) -> None:
+def test_a_choice_on_an_assumption_names_a_trial(crop: str, treatment: str) -> None:
     """Neither was measured, and the gain may be worth it or not: fresh trials judge the size."""
     result = answer(crop, 14.0)
     (sentence,) = [note for note in result.notes if "hangs on an assumption" in note]
@@ -78,7 +76,7 @@ def test_a_choice_that_hangs_on_an_assumption_names_a_trial_with_80_per_cent_pow
     assert chance(blocks // 2) < 0.7
 
 
-def test_no_trial_is_named_where_the_handling_was_measured_or_the_gain_is_sure() -> None:
+def test_no_trial_is_named_where_the_gain_is_sure() -> None:
     for crop in ("carrot", "lettuce", "snap bean"):
         assert not any("assumption" in note for note in answer(crop, 14.0).notes)
 

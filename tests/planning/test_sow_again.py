@@ -82,7 +82,7 @@ def test_nonsense_is_refused() -> None:
         sow_again(row, now_h=NOW, target=10, harvest=HARVEST)
 
 
-def test_a_row_that_is_up_takes_no_more_days_and_none_takes_less_than_none() -> None:
+def test_a_row_that_is_up_takes_no_more_days() -> None:
     row = condition(
         SETTING.forecast(Handling(), 0.0, seeds=120), [Count(hour=24.0 * 60, emerged=70)]
     ).row

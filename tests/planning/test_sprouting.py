@@ -173,7 +173,7 @@ def test_events_keep_their_names_when_the_plan_is_made_again() -> None:
     assert len(set(keys[0])) == 4
 
 
-def test_without_the_cold_a_batch_is_for_the_last_day_the_bed_may_come_free() -> None:
+def test_without_cold_a_batch_waits_for_the_last_day() -> None:
     until = noon("2026-05-16")
     found = plan(bed_until_h=until, may_hold=False, earliest_start_h=noon("2026-04-25"))
     alone = plan("2026-05-16", may_hold=False, earliest_start_h=noon("2026-04-25"))

@@ -117,7 +117,7 @@ def test_emergence_is_expected_in_the_days_of_the_forecast(
         assert "First seedlings" in expected.sentence
 
 
-def test_a_row_that_is_counted_is_expected_by_its_next_stage_and_then_left(season: Path) -> None:
+def test_a_counted_row_is_expected_by_its_next_stage(season: Path) -> None:
     counts = season.with_name("c.csv")
     head = (
         "plot,block,variety,seed_lot,treatment,started,planted,seeds_started,seeds_planted,"

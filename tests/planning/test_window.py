@@ -75,7 +75,7 @@ def test_one_air_serves_many_soils() -> None:
     xr.testing.assert_allclose(one, many)
 
 
-def test_a_day_that_no_year_holds_is_open_and_the_others_are_answered() -> None:
+def test_a_day_no_year_holds_is_open() -> None:
     holed = SOIL.copy()
     holed[:, 24 * 150 : 24 * 151] = np.nan
     found = ask_window(

@@ -136,9 +136,7 @@ def scores(fold: Fold) -> list[tuple[float, float, bool, bool]]:
 
 
 @pytest.mark.slow
-def test_calibrated_forecasts_of_what_was_left_out_hold_and_do_not_get_worse(
-    shared: Path, tmp_path: Path
-) -> None:
+def test_calibrated_forecasts_of_left_out_records_hold(shared: Path, tmp_path: Path) -> None:
     by_trial: dict[str, list[tuple[float, float, bool, bool]]] = {}
     for fold in (*quinoa(shared, tmp_path), *mead(shared), *dishes(shared)):
         by_trial.setdefault(fold.trial, []).extend(scores(fold))

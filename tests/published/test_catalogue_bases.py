@@ -30,7 +30,7 @@ from thermosprout.crops.catalogue import catalogue, find_crop
 from thermosprout.reference import reference_rows
 
 
-def test_four_in_five_agree_within_two_degrees_and_the_rest_is_explained(capsys):
+def test_four_in_five_agree_and_the_rest_is_explained(capsys):
     rows = base_check()
     agree = [row for row in rows if row.away <= AGREES_C]
     with capsys.disabled():
@@ -137,7 +137,7 @@ def test_base_lies_below_every_temperature_a_crop_came_up_at():
             assert base < float(row["temp_C"]), row["crop"]
 
 
-def test_bases_below_freezing_are_those_of_crops_that_came_up_at_freezing():
+def test_bases_below_freezing_came_up_at_freezing():
     came_up_at_0 = {
         row["crop"]
         for row in reference_rows("emergence_days.csv")
@@ -155,7 +155,7 @@ COLD_MISSES = {
 }
 
 
-def test_nothing_comes_up_where_the_table_had_no_germination_in_the_cold():
+def test_nothing_comes_up_in_cold_without_germination():
     """Harrington & Minges (1954): at a cell of "no germination" 100 d are too few.
 
     The cells are soft bounds of the fit, so that this checks their weight.

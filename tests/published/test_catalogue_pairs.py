@@ -58,7 +58,7 @@ def test_pairs_kept_out_agree_within_a_quarter_or_are_listed(pairs):
     assert far == pytest.approx(FAR, abs=0.02)
 
 
-def test_no_heat_sum_of_these_entered_where_there_is_a_day_table():
+def test_no_heat_sum_entered_beside_a_day_table():
     for evidence in gather().values():
         if evidence.has_day_table:
             assert evidence.fitted_sums == ()

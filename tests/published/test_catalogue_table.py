@@ -77,7 +77,7 @@ def test_left_out_cells_were_left_out(fitted, left_out):
 
 
 @pytest.mark.slow
-def test_the_same_when_the_other_crops_are_fitted_again_without_it():
+def test_left_out_with_the_other_crops_fitted_again():
     found = summary(leave_one_out(refit_others=True))
     assert found["median"] <= 0.06
     assert found["p90"] <= 0.13

@@ -91,7 +91,7 @@ def test_field_stands_spread_between_years_as_wide_as_measured() -> None:
     assert ranges_inside() >= 8
 
 
-def test_a_crop_that_nobody_measured_is_given_most_of_that_spread() -> None:
+def test_an_unmeasured_crop_gets_most_of_that_spread() -> None:
     """Without this work: the bar of 8 of 10 is not reached by a crop's interval that never saw it.
 
     Carrot and onion reach lower, carrot and cabbage higher, than an unmeasured crop: 7 of 10

@@ -13,7 +13,7 @@ from scipy import stats
 from thermosprout.planning.stations import filled_share, plan_stations
 
 
-def test_three_seeds_of_nine_tenths_leave_one_in_a_thousand_empty() -> None:
+def test_three_good_seeds_leave_one_in_a_thousand() -> None:
     assert float(filled_share(0.9, 3)) == pytest.approx(0.999, abs=5e-7)
 
 

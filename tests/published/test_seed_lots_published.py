@@ -39,7 +39,7 @@ def test_days_per_probit_follow_the_equation(crop, constants, temperature, moist
 
 
 @pytest.mark.parametrize("crop", CONSTANTS)
-def test_seed_lives_about_twice_as_long_five_degrees_cooler_or_a_point_drier(crop):
+def test_cooler_or_drier_seed_lives_twice_as_long(crop):
     """Harrington's rules of thumb (1972, in Seed Biology, from memory), for 5 to 14 % moisture."""
     life = {
         (celsius, moisture): ageing(crop, None, celsius, moisture)[0]

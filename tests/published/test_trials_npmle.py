@@ -92,7 +92,7 @@ def test_the_same_curve_as_surpyval(seeds: tuple[np.ndarray, np.ndarray]) -> Non
     assert np.abs(fit.cumulative(middle) - theirs).max() < 1e-3
 
 
-def test_the_same_log_normal_with_a_share_that_never_emerges_as_surpyval(
+def test_a_log_normal_with_a_lost_share_as_surpyval(
     seeds: tuple[np.ndarray, np.ndarray],
 ) -> None:
     import surpyval

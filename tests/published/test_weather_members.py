@@ -94,7 +94,7 @@ def test_interval_of_80_percent_holds_75_to_85(
 
 
 @pytest.mark.slow
-def test_the_one_chosen_number_holds_at_stations_it_was_not_chosen_on(
+def test_the_chosen_number_holds_at_other_stations(
     shared: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     choices = (1.0, 1.5, 2.2)

@@ -114,7 +114,7 @@ def test_days_are_named_sparingly(days: int) -> None:
     assert all(b - a > 38 for a, b in itertools.pairwise(places))
 
 
-def test_the_word_of_a_late_count_in_a_thin_row_clears_that_of_the_band() -> None:
+def test_a_late_count_in_a_thin_row_clears_the_band() -> None:
     given_curve = curve(30, 15)
     last = (given_curve.when[-4], float(given_curve.middle[-4]))
     figure = forecast_figure([replace(given_curve, counts=[last])])

@@ -69,7 +69,7 @@ def test_hostile_names_are_shown_as_text_and_change_no_tag(pages: tuple[str, str
         assert counts[0] == counts[1], tag
 
 
-def test_the_page_has_no_script_no_address_and_admits_only_its_own_style(
+def test_the_page_has_no_script_and_no_address(
     pages: tuple[str, str],
 ) -> None:
     page = pages[1]
@@ -90,7 +90,7 @@ def test_the_page_has_no_script_no_address_and_admits_only_its_own_style(
         assert part in told
 
 
-def test_every_row_has_its_picture_its_dates_and_a_way_to_its_sources(
+def test_every_row_has_picture_dates_and_sources(
     pages: tuple[str, str],
 ) -> None:
     page = pages[1]

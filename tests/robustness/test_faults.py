@@ -98,7 +98,7 @@ def test_weather_of_mixed_coarse_steps_is_refused(
 
 
 @pytest.mark.parametrize("word", ["nan", "NaN", "inf", "-inf", "Infinity", "1e400", "1e308"])
-def test_what_is_no_number_in_a_series_is_a_hole_or_one_sentence(tmp_path: Path, word: str) -> None:
+def test_no_number_is_a_hole_or_one_sentence(tmp_path: Path, word: str) -> None:
     path = write_logger(tmp_path / "a.csv", stamps((60, 72)))
     lines = path.read_text(encoding="utf-8").splitlines()
     lines[31:41] = [f"{line.split(',')[0]},{word}" for line in lines[31:41]]

@@ -64,7 +64,7 @@ def test_seeds_and_treatment_that_differ_are_told(tmp_path: Path) -> None:
     assert any("soaked" in note and "direct" in note for note in result.notes)
 
 
-def test_counts_of_a_plot_that_is_no_row_are_told_with_the_likely_row(tmp_path: Path) -> None:
+def test_counts_of_an_unknown_plot_name_the_likely_row(tmp_path: Path) -> None:
     result = recorded(tmp_path, "2026-04-19,3", plot="a")
     assert result.rows[0].counts == ()
     assert any("counts of a," in note and "did you mean A" in note for note in result.notes)

@@ -217,7 +217,7 @@ def test_a_batch_too_short_to_sprout_is_told(tmp_path: Path) -> None:
     assert not any("sprout longer" in note for note in second["notes"])
 
 
-def test_a_stage_that_the_series_does_not_see_the_end_of_has_no_last_day(tmp_path: Path) -> None:
+def test_a_stage_past_the_series_has_no_last_day(tmp_path: Path) -> None:
     values = np.full(60 * 24, 9.0)
     path = write_season(tmp_path, row("A", "2026-04-05"), values=values, days=60)
     result = forecast_season(load_season(path), as_of=datetime(2026, 4, 25, 12, tzinfo=UTC))

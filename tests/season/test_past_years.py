@@ -45,7 +45,7 @@ def test_past_years_of_one_temperature_go_on_at_that_temperature(tmp_path: Path)
     assert any("seasons of 5 past years" in note for note in supply.notes)
 
 
-def test_past_years_are_brought_to_the_depth_of_the_season_s_own_file(tmp_path: Path) -> None:
+def test_past_years_move_to_the_seasons_depth(tmp_path: Path) -> None:
     """A daily wave is larger above: by exp((12 - 3) / d) with d the damping depth of a day.
 
     Damping depth sqrt(2 D / w) (Carslaw & Jaeger 1959, section 2.6) of a soil of any use to a

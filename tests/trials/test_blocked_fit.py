@@ -113,7 +113,7 @@ def test_one_degree_of_freedom_is_enough_for_an_error() -> None:
     assert np.isfinite(fit.mean_half_width).all()
 
 
-def test_a_treatment_alone_in_a_block_is_compared_as_if_there_were_none() -> None:
+def test_a_treatment_alone_in_its_block_is_compared() -> None:
     treatment, block = np.array([0, 1, 0, 1, 2]), np.array([0, 0, 1, 1, 2])
     score = np.array([1.0, 3.0, 2.0, 4.5, 7.0])
     fit = fit_blocked(score, treatment, block, 3, least_variance=0.0)

@@ -239,7 +239,7 @@ def test_counts_of_a_file_keep_what_belongs_to_them(tmp_path: Path) -> None:
             filed_counts(path)
 
 
-def test_a_new_line_at_fault_is_told_by_plot_and_an_old_one_by_line(write: Write) -> None:
+def test_faults_name_the_plot_of_new_lines_and_the_line_of_old(write: Write) -> None:
     path = write({}, {"plot": "B1"})
     with pytest.raises(InputError) as caught:
         append_records(
@@ -322,7 +322,7 @@ def test_a_line_of_a_later_layout_is_refused(write: Write) -> None:
         read_records(write({"format": "1"}, {"plot": "A2", "format": "2"}, extra=("format",)))
 
 
-def test_the_first_harvest_that_was_entered_last_holds_whatever_the_order_of_lines(
+def test_the_harvest_entered_last_holds_in_any_order(
     write: Write,
 ) -> None:
     """The same day entered earlier once more takes nothing from the later entry."""

@@ -31,7 +31,7 @@ def records() -> pd.DataFrame:
     return table
 
 
-def test_the_curve_ends_at_the_share_that_came_and_its_band_is_wilsons(
+def test_the_curve_ends_in_the_share_with_wilsons_band(
     records: pd.DataFrame,
 ) -> None:
     found = emergence_curve(records)

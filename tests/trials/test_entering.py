@@ -331,7 +331,7 @@ def test_what_was_done_is_told_count_by_count(write: Write) -> None:
     ]
 
 
-def test_a_later_entry_above_an_earlier_one_stands_and_hides_no_other_day(write: Write) -> None:
+def test_a_later_entry_stands_and_hides_no_day(write: Write) -> None:
     path = write(
         {"emerged": 6, "entered": "2026-05-09T08:00Z"},
         {"emerged": 4, "entered": "2026-05-08T20:00Z"},
@@ -361,9 +361,7 @@ def test_facts_are_corrected_by_a_later_line_and_by_no_other(write: Write) -> No
             read_records(twice)
 
 
-def test_a_disk_that_takes_a_few_bytes_at_a_time_gets_them_all(
-    write: Write, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_slow_disk_gets_every_byte(write: Write, monkeypatch: pytest.MonkeyPatch) -> None:
     path = write({}, extra=("note", "entered"))
     real = os.write
     monkeypatch.setattr(store.os, "write", lambda handle, data: real(handle, data[:7]))
@@ -414,9 +412,7 @@ def test_each_correction_of_a_count_is_counted_once(write: Write) -> None:
 
 
 @pytest.mark.parametrize("separator", [";", ","])
-def test_an_empty_first_line_hides_neither_the_separator_nor_a_line_typed_by_hand(
-    write: Write, separator: str
-) -> None:
+def test_an_empty_first_line_hides_nothing(write: Write, separator: str) -> None:
     path = write({}, {"inspected": "2026-05-10", "emerged": 9})
     text = path.read_text(encoding="utf-8").replace(",", separator).rstrip("\n")
     path.write_bytes(("\r\n" + text).encode("utf-8-sig"))

@@ -194,7 +194,7 @@ def test_a_trial_that_was_stopped_early_compares_no_stand() -> None:
     assert any("still coming" in warning for warning in result.warnings)
 
 
-def test_two_flushes_are_told_and_half_is_where_half_of_the_counts_was() -> None:
+def test_two_flushes_are_reported_and_half_is_of_the_counts() -> None:
     handlings = alike(law="two flushes", spread=0.12, second=0.35, later_d=11.0)
     records = simulate_trial(np.random.default_rng(5), handlings, seeds=100)
     result = analyse(records)

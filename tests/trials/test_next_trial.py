@@ -97,7 +97,7 @@ def test_next_trials_sized_from_a_doubtful_variance_have_their_power_on_average(
     assert np.mean(certain) < np.mean(reached) - 0.03
 
 
-def test_planned_power_of_a_pair_is_that_of_the_t_test_where_nothing_is_lost() -> None:
+def test_power_of_a_whole_pair_is_the_t_tests() -> None:
     """Angles of betabinomial stands: variance by the delta method, then the noncentral t."""
     many = truths()
     found = chance(Trial(blocks=8, seeds=60, lost=0.0), many, points=-0.2)

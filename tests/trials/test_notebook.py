@@ -151,7 +151,7 @@ def test_a_line_holds_what_was_written_in_it_and_no_empty_cells(tmp_path: Path) 
     ]
 
 
-def test_a_plot_not_looked_at_yet_has_an_empty_line_in_the_notebook(write: Write) -> None:
+def test_a_plot_not_yet_looked_at_is_empty(write: Write) -> None:
     nothing = {"inspected": "", "emerged": ""}
     path = write(nothing, {**nothing, "plot": "A2"}, {"plot": "A2", "emerged": 7})
     header, first, second = csv.reader(write_notebook(load(path)).splitlines())

@@ -61,7 +61,7 @@ def test_p_of_a_large_block_is_that_of_scipy(plots: int, shift: float) -> None:
     assert found.p_value == pytest.approx(expected, abs=4.0 * error)
 
 
-def test_a_block_of_nine_and_nine_is_still_listed_as_scipy_lists_it() -> None:
+def test_nine_against_nine_is_listed_as_by_scipy() -> None:
     rng = np.random.default_rng(4)
     a, b = rng.normal(0.8, 1.0, 9), rng.normal(0.0, 1.0, 9)
     found = one_block(a, b)
@@ -115,7 +115,7 @@ def test_p_of_large_blocks_without_a_difference_is_uniform() -> None:
         )
 
 
-def test_mid_p_of_random_arrangements_is_that_of_all_where_many_are_equal(
+def test_mid_p_of_random_arrangements_is_the_full_one(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Half of what is equal to what was seen (Lancaster 1961, J. Am. Stat. Assoc. 56:223-234)."""

@@ -42,9 +42,7 @@ def test_blocks_named_are_the_fewest_whose_adjusted_p_reaches_the_level(
 
 
 @pytest.mark.parametrize(("treatments", "needed"), [(2, 6), (3, 7), (4, 8)])
-def test_a_trial_with_a_block_too_few_is_told_how_many_would_do(
-    treatments: int, needed: int
-) -> None:
+def test_a_block_too_few_says_how_many_would_do(treatments: int, needed: int) -> None:
     few, enough = trial(treatments, needed - 1), trial(treatments, needed)
     (sentence,) = cautions_of(few)
     assert f"{needed} blocks of one plot per treatment would do" in sentence

@@ -76,7 +76,7 @@ def test_plans_that_cannot_be(changed: dict[str, object], words: str) -> None:
     assert plan(spot("presprouted"), sprout_share=0.05).sprout_share == 0.05
 
 
-def test_arrangements_too_many_to_list_are_drawn_and_the_observed_one_counts_too() -> None:
+def test_too_many_arrangements_are_drawn_with_the_observed() -> None:
     rng = np.random.default_rng(1)
     score = np.r_[rng.normal(3.0, 1.0, 20), rng.normal(0.0, 1.0, 20)]
     is_a, block = np.repeat([True, False], 20), np.tile(np.arange(20), 2)

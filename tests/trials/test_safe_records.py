@@ -121,7 +121,7 @@ def test_a_sync_program_that_puts_the_same_bytes_back_doubles_no_line(
     assert read_records(path)["emerged"].tolist() == [4, 6]
 
 
-def test_columns_moved_while_a_count_is_entered_keep_every_cell_in_its_column(
+def test_columns_moved_meanwhile_keep_their_cells(
     write: Write, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = write({}, extra=ENTERED)

@@ -99,7 +99,7 @@ def test_angle_is_anscombes() -> None:
     assert found == pytest.approx([np.arcsin(np.sqrt(0.375 / 20.75)), np.pi / 4])
 
 
-def test_scores_of_plots_with_many_seeds_are_the_truth_with_its_sampling_error() -> None:
+def test_scores_of_large_plots_are_the_truth() -> None:
     rng = np.random.default_rng(8)
     looks = np.arange(0.5, 30.0, 0.5)
     records = many_trials(
@@ -261,7 +261,7 @@ def test_permutation_of_one_block_is_the_list_of_all_ways() -> None:
     assert found.smallest_p == pytest.approx(2 / 20)
 
 
-def test_both_clocks_of_full_stand_and_of_the_first_seedling_differ_by_the_lead() -> None:
+def test_both_clocks_differ_by_the_lead() -> None:
     rng = np.random.default_rng(9)
     records = many_trials(rng, 1, 4, ("direct",), (9.0,), (0.8,), seeds=100)
     records["started"] -= pd.Timedelta(days=3)
@@ -346,7 +346,7 @@ def test_speed_of_plots_is_known_from_two_blocks_of_two() -> None:
     assert analyse(one).variation.ln_t50_sd is None
 
 
-def test_times_as_they_are_weigh_plots_by_what_chance_moves_them_in_days() -> None:
+def test_plain_times_weigh_plots_by_chance_in_days() -> None:
     rng = np.random.default_rng(4)
     looks = np.arange(0.5, 40.0, 0.5)
     records = many_trials(

@@ -22,7 +22,7 @@ def test_a_stand_of_all_and_of_none_is_drawn_as_such(correlation: float) -> None
     assert found.tolist() == [[0, 30], [0, 400], [0, 0], [0, 0]]
 
 
-def test_a_label_is_what_was_done_to_the_seed_for_as_long_as_it_took() -> None:
+def test_a_label_says_what_was_done_and_how_long() -> None:
     assert _handled("Direct", 48.0) == Handling()
     assert _handled("covered", 48.0) == Handling()
     assert _handled("SOAKED", 8.0) == Handling(treatment=Treatment.SOAKED, soak_h=8.0)
@@ -41,7 +41,7 @@ def test_each_planting_day_of_a_block_has_a_strip_of_its_own() -> None:
     assert len({(spot.block, spot.row) for spot in spots}) == 12
 
 
-def test_records_of_a_simulated_trial_are_those_of_its_plots_at_its_looks() -> None:
+def test_simulated_records_are_the_plots_at_their_looks() -> None:
     """Below the base nothing comes; in warm soil all live seed does, a direct sowing later."""
     crop = find_crop("pea")
     times = {"started": pd.Timestamp("2026-04-27"), "planted": pd.Timestamp("2026-05-01")}
@@ -67,7 +67,7 @@ def test_records_of_a_simulated_trial_are_those_of_its_plots_at_its_looks() -> N
     assert early[1] / late[1] > early[0] / late[0]
 
 
-def test_sprouted_seed_has_shown_that_it_lives_and_of_dry_seed_only_the_live_comes_up() -> None:
+def test_sprouted_seed_is_known_to_live_dry_seed_is_not() -> None:
     crop = find_crop("pea")
     truth = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
     started, planted = pd.Timestamp("2026-04-29"), pd.Timestamp("2026-05-01")

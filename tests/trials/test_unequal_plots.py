@@ -60,7 +60,7 @@ def test_plots_of_few_seeds_weigh_less_as_weighted_least_squares_has_it() -> Non
     assert found != pytest.approx(plain.pvalues[-1], rel=0.01)
 
 
-def test_interval_of_a_stand_is_that_of_its_plots_not_of_its_seeds() -> None:
+def test_a_stands_interval_is_of_plots_not_seeds() -> None:
     """Plots that differ far more than seeds do: the interval of seeds alone is much too short."""
     records = trial(correlation=0.35, block_logit_sd=1.0)
     where = plots(records)

@@ -151,9 +151,7 @@ def test_an_overall_test_is_given_for_more_than_two_treatments(
     assert two.overall == ()
 
 
-def test_plots_differ_in_speed_by_what_chance_among_their_seeds_does_not_explain(
-    records: pd.DataFrame, result: TrialResult
-) -> None:
+def test_plots_differ_in_speed_beyond_chance(records: pd.DataFrame, result: TrialResult) -> None:
     scores = score_plots(records, plots(records), None)
     name = "t50_since_planted_d"
     logs = table_of(records, scores.scores[name])

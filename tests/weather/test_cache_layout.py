@@ -21,7 +21,7 @@ def ask(folder: Path, url: str, *, offline: bool = False) -> bytes:
         return session.get("play", f"{url}/a", {"n": 1}, check=lambda *_: True, expires_s=-1).body
 
 
-def test_answers_are_kept_as_text_to_the_byte_with_the_number_of_the_layout(
+def test_cached_answers_keep_every_byte_and_the_layout(
     tmp_path: Path,
 ) -> None:
     with play(lambda path, query: Reply(body=BODY)) as service:

@@ -53,9 +53,7 @@ def joined(measured: xr.DataArray, past: object, **more: object) -> xr.DataArray
     return join_members(measured, forecast, past, **options)  # type: ignore[arg-type]
 
 
-def test_measured_part_is_the_same_in_all_members_and_nothing_later_is_used(
-    measured: xr.DataArray, past: xr.DataArray
-) -> None:
+def test_members_share_the_measured_part(measured: xr.DataArray, past: xr.DataArray) -> None:
     out = joined(measured, past)
     before = out.sel(time=slice(None, NOW))
     assert np.allclose(before.values, measured.sel(time=before["time"]).values)

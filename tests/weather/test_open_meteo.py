@@ -28,7 +28,7 @@ def answer(path: str = "/v1/forecast", **query: str) -> dict[str, Any]:
     return open_meteo(path, asked, date(2026, 4, 10))
 
 
-def test_radiation_and_rain_of_the_hour_before_move_to_the_hour_they_begin_at() -> None:
+def test_sums_of_the_hour_before_move_to_its_start() -> None:
     document = answer()
     data = parse(document)
     hourly = document["hourly"]

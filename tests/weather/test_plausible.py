@@ -221,7 +221,7 @@ def test_a_key_that_comes_back_is_neither_shown_nor_kept(
         ("http://127.0.0.1:80", "", False),
     ],
 )
-def test_a_key_goes_to_the_host_it_was_given_for_and_over_https_alone(
+def test_a_key_goes_to_its_host_over_https_alone(
     base_url: str | None, environment: str, sent: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("THERMOSPROUT_APIKEY", KEY)

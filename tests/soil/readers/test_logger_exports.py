@@ -129,7 +129,7 @@ def test_depth_of_the_column_is_not_overruled_in_silence(tmp_path: Path) -> None
     assert "says 5 cm, asked for was 3 cm and taken" in " ".join(reading.sentences())
 
 
-def test_gap_of_a_month_that_looks_like_a_swap_is_told_but_read(tmp_path: Path) -> None:
+def test_a_month_swap_is_reported_and_read(tmp_path: Path) -> None:
     path = tmp_path / "logger.csv"
     times = [f"2026-04-0{day}T{hour:02d}:00Z" for day in (4, 5) for hour in range(24)]
     times += [f"2026-05-04T{hour:02d}:00Z" for hour in range(24)]
