@@ -12,14 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermosprout.calibration.published import (
-    DAY_TABLE,
-    PAIRS_KEPT_OUT,
-    DayCell,
-    Evidence,
-    days_to_half,
-    gather,
-)
+from reference_data.build.published_evidence import PAIRS_KEPT_OUT, Evidence, gather
+from thermosprout.calibration.published import DAY_TABLE, DayCell, days_to_half
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.emergence.response import Shape
 from thermosprout.reference import reference_rows

@@ -18,8 +18,9 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 from scipy.special import log_ndtr
 
+from reference_data.build.published_evidence import Bound, Evidence
 from thermosprout.arrays import FloatArray
-from thermosprout.calibration.published import Bound, DayCell, Evidence
+from thermosprout.calibration.published import DayCell
 from thermosprout.emergence.response import Shape, response
 
 SHAPES: tuple[Shape, ...] = ("linear", "beta")

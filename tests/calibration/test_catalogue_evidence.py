@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermosprout.calibration import published as gathering
-from thermosprout.calibration.published import Bound, DayCell, Evidence, HeatSum
+from reference_data.build import published_evidence
+from reference_data.build.published_evidence import Bound, Evidence, HeatSum
+from thermosprout.calibration import published
+from thermosprout.calibration.published import DayCell
 
 
 def crop(name: str, known_as: str, depth: str = "", season: str = "cool") -> dict[str, str]:
@@ -82,8 +84,9 @@ TABLES = {
 
 @pytest.fixture
 def found(monkeypatch: pytest.MonkeyPatch) -> dict[str, Evidence]:
-    monkeypatch.setattr(gathering, "read_table", TABLES.__getitem__)
-    return gathering.gather()
+    for module in (published, published_evidence):
+        monkeypatch.setattr(module, "reference_rows", TABLES.__getitem__)
+    return published_evidence.gather()
 
 
 def cell(temperature: float, low: float, high: float, decimal: float, **more: object) -> DayCell:

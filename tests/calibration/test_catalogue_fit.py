@@ -11,14 +11,8 @@ from scipy.stats import norm
 from reference_data.build import catalogue_response as fitting
 from reference_data.build.catalogue import PIVOT, lot_covariance
 from reference_data.build.catalogue_response import fit_stand
-from thermosprout.calibration.published import (
-    BaseFigure,
-    Bound,
-    DayCell,
-    Evidence,
-    HeatSum,
-    gather,
-)
+from reference_data.build.published_evidence import Bound, Evidence, HeatSum, gather
+from thermosprout.calibration.published import BaseFigure, DayCell
 
 TRUE = np.array([4.0, np.log(25.0), np.log(10.0), np.log(0.8), 5.0])
 

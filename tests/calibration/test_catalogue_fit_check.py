@@ -10,9 +10,10 @@ import pytest
 
 from reference_data.build import catalogue_check as check
 from reference_data.build import catalogue_response as fitting
+from reference_data.build.published_evidence import Evidence, gather
 from tests.calibration.growers import plain_crop
 from thermosprout.calibration import published
-from thermosprout.calibration.published import DAY_TABLE, Evidence, gather
+from thermosprout.calibration.published import DAY_TABLE
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.response import Shape

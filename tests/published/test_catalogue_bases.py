@@ -20,12 +20,8 @@ from reference_data.build.catalogue_check import (
     base_report,
     explanations,
 )
-from thermosprout.calibration.published import (
-    DAY_TABLE,
-    days_to_half,
-    gather,
-    straight_line,
-)
+from reference_data.build.published_evidence import gather
+from thermosprout.calibration.published import DAY_TABLE, days_to_half, straight_line
 from thermosprout.crops.catalogue import catalogue, find_crop
 from thermosprout.reference import reference_rows
 

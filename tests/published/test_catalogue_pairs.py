@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from reference_data.build.catalogue_check import explanations, pair_check, pair_report
-from thermosprout.calibration.published import days_to_half, gather
+from reference_data.build.published_evidence import gather
+from thermosprout.calibration.published import days_to_half
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.forecast import forecast_constant
 

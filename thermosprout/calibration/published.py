@@ -1,10 +1,10 @@
-"""What the published tables say of each crop, gathered for the fit of the catalogue."""
+"""Published days and base temperatures of a crop, beside its own curve."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -17,17 +17,9 @@ from thermosprout.reference import reference_rows
 Row = dict[str, str]
 
 DAY_TABLE = "harrington1954"
-PAIRS_KEPT_OUT = ("bierhuizen1974", "angus1981")
-"""Heat sums that check a crop with a day table and therefore never enter its fit."""
 
 IMPLAUSIBLE_DAYS = ("cowpea",)
 """Emergence of a warm-season crop at 10 °C within 14 d: the row is not used."""
-
-DEEP_SOWINGS = ("russelle1980",)
-"""Heat sums of deep-furrow sowings, not those of usual depth."""
-
-LEAST_CELLS = 3
-"""Timed temperatures that make a day table."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,95 +54,19 @@ class BaseFigure:
     high: float
 
 
-@dataclass(frozen=True, kw_only=True)
-class HeatSum:
-    """A published sum [C d] above its own base [degC] for sowing to emergence or germination."""
-
-    base: float
-    total: float
-    stage: str
-    source: str
-    verified: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class Bound:
-    """A soft one-sided bound: ``above`` says on which side of ``value`` [degC] the truth lies."""
-
-    value: float
-    sd: float
-    above: bool
-
-
-@dataclass(frozen=True, kw_only=True)
-class Evidence:
-    """All that was published of one crop's temperatures and times."""
-
-    crop: str
-    season: str
-    cells: tuple[DayCell, ...] = ()
-    bases: tuple[BaseFigure, ...] = ()
-    sums: tuple[HeatSum, ...] = ()
-    base_bounds: tuple[Bound, ...] = ()
-    ceiling_bounds: tuple[Bound, ...] = ()
-    optima: tuple[tuple[float, float, str], ...] = ()
-    stand: tuple[tuple[float, float], ...] = ()
-    maxima: tuple[float, ...] = ()
-    minima: tuple[float, ...] = ()
-    best_highs: tuple[float, ...] = ()
-    sum_depth_cm: float | None = None
-    traits: Row = field(default_factory=dict)
-
-    @property
-    def has_day_table(self) -> bool:
-        """Whether days are known at enough temperatures for the crop's own curve."""
-        return sum(not cell.band for cell in self.cells) >= LEAST_CELLS
-
-    @property
-    def fitted_sums(self) -> tuple[HeatSum, ...]:
-        """Heat sums that may enter the fit: none of a crop that has a day table."""
-        return () if self.has_day_table else self.sums
-
-
 def number(text: str) -> float:
     """Figure of a cell, NaN where it is empty."""
     return float(text) if text else float("nan")
 
 
-def gather() -> dict[str, Evidence]:
-    """Evidence of every crop of ``crops.csv``."""
-    return {row["crop"]: _gather_one(row) for row in reference_rows("crops.csv")}
-
-
-def _gather_one(row: Row) -> Evidence:
-    names = tuple(row["evidence_names"].split(";"))
-    bounds = list(_cardinal_bounds(names))
-    cells = (*_harrington(names), *_other_days(names))
-    return Evidence(
-        crop=row["crop"],
-        season=row["season"],
-        cells=cells,
-        bases=tuple(_bases(names)),
-        sums=tuple(_sums(names)),
-        base_bounds=tuple(b for kind, b in bounds if kind == "base") + tuple(_cold_cells(names)),
-        ceiling_bounds=tuple(b for kind, b in bounds if kind == "ceiling")
-        + tuple(_hot_cells(names)),
-        optima=tuple(_optima(names)),
-        stand=tuple(_stand_cells(names)),
-        maxima=tuple(_cardinals(names, "t_max_C")),
-        minima=tuple(_cardinals(names, "t_min_C")),
-        best_highs=tuple(_cardinals(names, "t_opt_high_C")),
-        sum_depth_cm=float(row["sum_depth_cm"]) if row["sum_depth_cm"] else None,
-        traits=row,
-    )
-
-
-def _of(table: str, names: tuple[str, ...]) -> Iterator[Row]:
+def rows_of(table: str, names: tuple[str, ...]) -> Iterator[Row]:
+    """Rows of a table that are of a crop by any of its names."""
     return (row for row in reference_rows(table) if row["crop"] in names)
 
 
-def _harrington(names: tuple[str, ...]) -> Iterator[DayCell]:
-    for row in _of("emergence_days.csv", names):
+def tabled_days(names: tuple[str, ...]) -> Iterator[DayCell]:
+    """Days of the one table that holds many crops at many temperatures."""
+    for row in rows_of("emergence_days.csv", names):
         if row["status"] == "value":
             days = float(row["days"])
             yield DayCell(
@@ -164,8 +80,9 @@ def _harrington(names: tuple[str, ...]) -> Iterator[DayCell]:
             )
 
 
-def _other_days(names: tuple[str, ...]) -> Iterator[DayCell]:
-    for row in _of("emergence_days_other.csv", names):
+def other_days(names: tuple[str, ...]) -> Iterator[DayCell]:
+    """Days from all other works."""
+    for row in rows_of("emergence_days_other.csv", names):
         skip = row["crop"] in IMPLAUSIBLE_DAYS or row["source_id"] == "leviatov1994"
         if row["status"] != "value" or skip or row["days_high"] == "":
             continue
@@ -188,8 +105,9 @@ BASE_ERROR = {"emergence": 1.2, "germination": 1.8, "model setting": 3.0, "growt
 Settings of crop models are calibrated, not measured."""
 
 
-def _bases(names: tuple[str, ...]) -> Iterator[BaseFigure]:
-    for row in _of("base_temperatures.csv", names):
+def base_figures(names: tuple[str, ...]) -> Iterator[BaseFigure]:
+    """Published base temperatures of a crop by any of its names."""
+    for row in rows_of("base_temperatures.csv", names):
         low = number(row["t_base_C"])
         high = number(row["t_base_high_C"])
         if np.isnan(low) and np.isnan(high):
@@ -205,68 +123,6 @@ def _bases(names: tuple[str, ...]) -> Iterator[BaseFigure]:
             low=low,
             high=high,
         )
-
-
-def _sums(names: tuple[str, ...]) -> Iterator[HeatSum]:
-    for row in _of("base_temperatures.csv", names):
-        if row["thermal_sum_Cd"] and row["t_base_C"] and row["source_id"] not in DEEP_SOWINGS:
-            yield HeatSum(
-                base=float(row["t_base_C"]),
-                total=float(row["thermal_sum_Cd"]),
-                stage=row["stage"],
-                source=row["source_id"],
-                verified=row["verified"],
-            )
-
-
-def _cold_cells(names: tuple[str, ...]) -> Iterator[Bound]:
-    """Too few seedlings to time: the base lies above the temperature, or not far below it."""
-    timed = [cell.temperature for cell in _harrington(names)] or [20.0]
-    for row in [*_of("emergence_days.csv", names)]:
-        temperature = float(row["temp_C"])
-        if row["status"] == "no_germination" and temperature < min(timed):
-            yield Bound(value=temperature - 1.0, sd=0.7, above=True)
-
-
-def _hot_cells(names: tuple[str, ...]) -> Iterator[Bound]:
-    """Too few seedlings to time in the heat: the ceiling lies below, or not far above.
-
-    Where half of the seedlings or more were normal (celery at 25 °C) the cell says nothing.
-    """
-    timed = [cell.temperature for cell in _harrington(names)] or [20.0]
-    for row in _of("emergence_days.csv", names):
-        temperature = float(row["temp_C"])
-        few = not row["normal_seedlings_pct"] or float(row["normal_seedlings_pct"]) < 50
-        if row["status"] == "no_germination" and few and temperature > max(timed):
-            yield Bound(value=temperature + 1.0, sd=1.5, above=False)
-
-
-def _cardinals(names: tuple[str, ...], column: str) -> Iterator[float]:
-    for row in _of("cardinal_temperatures.csv", names):
-        if row[column] and row["source_id"] != "intech2013":
-            yield float(row[column])
-
-
-def _cardinal_bounds(names: tuple[str, ...]) -> Iterator[tuple[str, Bound]]:
-    """Sowing advice: a base lies below the lowest minimum, a ceiling not below the maximum."""
-    minima, maxima = [*_cardinals(names, "t_min_C")], [*_cardinals(names, "t_max_C")]
-    if minima:
-        yield "base", Bound(value=min(minima) - 1.0, sd=1.0, above=False)
-    if maxima:
-        yield "ceiling", Bound(value=min(maxima) + 1.0, sd=1.5, above=True)
-
-
-def _optima(names: tuple[str, ...]) -> Iterator[tuple[float, float, str]]:
-    for row in _of("cardinal_temperatures.csv", names):
-        if row["t_opt_C"] and row["source_id"] != "intech2013":
-            yield float(row["t_opt_C"]), 5.0, row["source_id"]
-
-
-def _stand_cells(names: tuple[str, ...]) -> Iterator[tuple[float, float]]:
-    """Temperature [degC] and share of normal seedlings, where the table has one."""
-    for row in _of("emergence_days.csv", names):
-        if row["normal_seedlings_pct"]:
-            yield float(row["temp_C"]), float(row["normal_seedlings_pct"]) / 100.0
 
 
 def days_to_half(crop: Crop, temperature: npt.ArrayLike) -> FloatArray:
@@ -339,16 +195,23 @@ def straight_line(crop: Crop) -> StraightLine:
     )
 
 
+def _names(crop: Crop) -> tuple[str, ...]:
+    """Names by which the tables of evidence know a crop."""
+    for row in reference_rows("crops.csv"):
+        if row["crop"] == crop.name:
+            return tuple(row["evidence_names"].split(";"))
+    return ()
+
+
 def published_bases(crop: Crop) -> tuple[BaseFigure, ...]:
     """Published base temperatures of a crop, as they entered the fit."""
-    evidence = gather().get(crop.name)
-    return evidence.bases if evidence else ()
+    return tuple(base_figures(_names(crop)))
 
 
 def published_days(crop: Crop) -> tuple[DayCell, ...]:
     """Published days to emergence of a crop, as they entered the fit."""
-    evidence = gather().get(crop.name)
-    return evidence.cells if evidence else ()
+    names = _names(crop)
+    return (*tabled_days(names), *other_days(names))
 
 
 def short_citations() -> dict[str, str]:
