@@ -78,7 +78,7 @@ def test_odds_of_nothing_and_stand_are_those_of_the_draws() -> None:
     assert np.isfinite(made.hours[~nothing, 0]).any()
     assert made.stand_quantile([0.999])[0] <= 1.0
     weights = np.where(nothing, 0.0, 3.0)
-    other = made.reweighted(weights)
+    other = replace(made, weights=weights / weights.sum())
     assert other.weights.sum() == pytest.approx(1.0)
     assert other.nothing_odds == 0.0
 

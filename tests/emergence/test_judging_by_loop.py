@@ -190,7 +190,8 @@ def test_what_is_taken_of_lost_rows() -> None:
 @cache
 def _weighted_row() -> RowForecast:
     row = planted_row(300, seeds=25)
-    return replace(row.reweighted(np.random.default_rng(3).gamma(2.0, size=300)), notes=("a note",))
+    weights = np.random.default_rng(3).gamma(2.0, size=300)
+    return replace(row, weights=weights / weights.sum(), notes=("a note",))
 
 
 def test_counts_are_put_in_order_and_those_before_planting_only_checked() -> None:

@@ -57,7 +57,7 @@ def made(seeds: int = 20, planted: float = 77.0, seed: int = 0, soil=SOIL) -> Ro
 
 def test_figures_read_off_weighted_draws() -> None:
     weights = np.random.default_rng(1).gamma(1.0, size=SIZE)
-    row = made(seeds=2).reweighted(weights)
+    row = replace(made(seeds=2), weights=weights / weights.sum())
     assert row.weights == pytest.approx(weights / weights.sum())
     dead = [w for w, n in zip(row.weights, row.seedlings, strict=True) if n == 0]
     assert len(dead) > 2

@@ -179,9 +179,6 @@ def _day(day: int) -> str:
     return str(np.datetime64(day, "D"))
 
 
-__all__ = ["MEASURED_SD_K", "model_with_effects", "season_of", "with_effects"]
-
-
 SCREENED = 120
 STARTS = 2
 DRAWN = 1600

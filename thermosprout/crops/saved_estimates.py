@@ -319,22 +319,6 @@ class _Reader:
         return value
 
 
-__all__ = [
-    "Key",
-    "Origin",
-    "SavedEstimate",
-    "best_estimate",
-    "best_saved",
-    "file_name",
-    "key_of",
-    "load_saved",
-    "read_saved",
-    "save_estimate",
-    "saved_crop",
-    "undo_estimate",
-    "with_best_estimate",
-]
-
 _OLDER = "older"
 _GENERIC = re.compile(r"generic (cool|warm)-season crop with (small|medium|large) seed")
 _SUFFIX = ".toml"

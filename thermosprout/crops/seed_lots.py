@@ -14,7 +14,6 @@ import numpy as np
 
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.germination_test import GerminationTest, replicate_warning
 from thermosprout.errors import InputError
 from thermosprout.reference import reference_rows
 
@@ -146,20 +145,6 @@ def _listed_years(crop: str) -> float:
     years = [float(r["years"]) for r in reference_rows("seed_longevity.csv") if r["crop"] == name]
     return float(np.mean(years)) if years else 3.0
 
-
-__all__ = [
-    "GerminationTest",
-    "SeedLot",
-    "STORAGES",
-    "Storage",
-    "ln_time_shift_draws",
-    "overdispersion",
-    "probits_lost",
-    "replicate_warning",
-    "viability_draws",
-    "viability_interval",
-    "viability_prior",
-]
 
 Storage = Literal["kitchen drawer", "cool cellar", "fridge with desiccant"]
 

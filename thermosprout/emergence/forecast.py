@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from zlib import crc32
 
 import numpy as np
@@ -154,10 +154,6 @@ class RowForecast:
         ends = np.where(np.isfinite(half), half, self.horizon_h)
         means = self.clock.mean_temperature(self.sowing.planted_h, ends)
         return float(np.average(means, weights=self.weights))
-
-    def reweighted(self, weights: FloatArray) -> RowForecast:
-        """Return the same draws under other weights."""
-        return replace(self, weights=weights / weights.sum())
 
 
 def generator(seed: int, *names: str) -> np.random.Generator:

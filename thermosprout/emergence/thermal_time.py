@@ -463,11 +463,8 @@ class ThermalClock:
         """See :class:`Clock`."""
         return float(self.ends_h(start_h).min())
 
-    def whole_since_h(self, at_h: float) -> float:
-        """First hour from which the series of all members has no hole up to an hour."""
-        return float(self._whole_since(_columns(at_h)).max())
-
     def _whole_since(self, at: FloatArray) -> FloatArray:
+        """First hour from which each draw's series has no hole up to each hour, (draw, k)."""
         index = np.clip(np.floor(at - self.first_h), 0, self.table.hours).astype(np.intp)
         step = np.arange(self.table.hours + 1)
         after = np.maximum.accumulate(np.where(self.table.hole, step + 1, 0), axis=1)

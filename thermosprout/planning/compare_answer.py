@@ -20,9 +20,9 @@ from thermosprout.planning.compare import (
     compare,
     comparison_cautions,
     harvest_is_seen,
+    selected_group_note,
     surely,
 )
-from thermosprout.planning.compare import selected_group_note as selected_note
 from thermosprout.planning.evidence import grounds
 from thermosprout.planning.options import Outcome, harvest_of, minutes_of, usual_options
 from thermosprout.planning.window import IN_TIME_ODDS, usual_within_d
@@ -60,7 +60,7 @@ class CompareAnswer:
         """Plain sentences on what the figures stand on."""
         comparison, setting = self.comparison, self.comparison.setting
         notes = [setting.water, *grounds(comparison)]
-        if (selected := selected_note(comparison)) is not None:
+        if (selected := selected_group_note(comparison)) is not None:
             notes.append(selected)
         if not harvest_is_seen(comparison.outcomes):
             notes.append(
