@@ -14,7 +14,7 @@ from tests.calibration.loop_reference import fit_by_loop, negative_log_posterior
 from thermosprout.calibration.fit import climb, fit_with_prior, starts
 from thermosprout.calibration.hierarchy import layers_of, root_of
 from thermosprout.calibration.likelihood import Likelihood
-from thermosprout.calibration.posterior import Problem, shear_of
+from thermosprout.calibration.posterior import Posterior, decorrelation_of
 from thermosprout.calibration.predict import Model
 from thermosprout.crops.catalogue import find_crop
 
@@ -39,9 +39,9 @@ def test_fit_of_sixty_plots(benchmark) -> None:
     crop, series, plots = trial()
     layers = layers_of(crop.estimate, plots)
     model = Model(crop, plots, layers, [series])
-    problem = Problem(
+    problem = Posterior(
         likelihood=Likelihood(model), origin=layers.mean, root=root_of(layers.covariance),
-        prior=True, shear=shear_of(model),
+        prior=True, decorrelation=decorrelation_of(model),
     )  # fmt: skip
     shares = model.predict(layers.mean[None]).share[0]
     first_h = first_hour(series)

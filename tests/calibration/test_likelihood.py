@@ -13,7 +13,7 @@ from tests.calibration.loop_reference import plot_log_likelihood
 from thermosprout.calibration.hierarchy import layers_of, root_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot, noted_window_h
-from thermosprout.calibration.posterior import Problem, shear_of
+from thermosprout.calibration.posterior import Posterior, decorrelation_of
 from thermosprout.calibration.predict import Model, _without_holes
 from thermosprout.crops.estimate import PARAMETERS, Estimate
 from thermosprout.emergence.treatments import Handling, Treatment
@@ -114,9 +114,9 @@ def test_inspections_that_saw_nothing_new_tell_nothing(plots) -> None:
 def test_gradient_matches_differences_of_the_value(plots) -> None:
     layers = layers_of(ESTIMATE, plots)
     model = Model(CROP, plots, layers, [SERIES])
-    problem = Problem(
+    problem = Posterior(
         likelihood=Likelihood(model), origin=layers.mean, root=root_of(layers.covariance),
-        prior=True, shear=shear_of(model),
+        prior=True, decorrelation=decorrelation_of(model),
     )  # fmt: skip
     w = 0.2 * np.random.default_rng(2).standard_normal(problem.size)
     value, gradient = problem.value_and_gradient(w)

@@ -108,8 +108,8 @@ def test_free_entries_move_in_units_of_their_spread() -> None:
     assert moved[0, free] == pytest.approx([spread[free[0]], 0.0])
     assert moved[1, free[1]] == pytest.approx(spread[free[1]])
     # A warmer base goes with a shorter thermal time, so that the speed stays.
-    shear = without_prior.shear_of(model)
-    change = shear.shift((vector + moved[1])[None]) - shear.shift(vector[None])
+    decorrelation = without_prior.decorrelation_of(model)
+    change = decorrelation.shift((vector + moved[1])[None]) - decorrelation.shift(vector[None])
     assert moved[1, free[0]] == pytest.approx(float(change[0]))
     assert change[0] < 0
     others = [i for i in range(len(names)) if i not in free]
@@ -124,10 +124,10 @@ def test_fixed_parameters_start_at_the_catalogues_speed() -> None:
     found = without_prior._start_vector(model, begun, free)
     effects = [names.index("crop:plot_speed_sd"), names.index("crop:plot_stand_rho")]
     thermal = names.index("crop:thermal_time_50_Cd")
-    shear = without_prior.shear_of(model)
+    decorrelation = without_prior.decorrelation_of(model)
 
     def ln_days(vector: np.ndarray) -> float:
-        return float(vector[thermal] - shear.shift(vector[None])[0])
+        return float(vector[thermal] - decorrelation.shift(vector[None])[0])
 
     assert ln_days(found) == pytest.approx(ln_days(begun))
     for entry in range(mean.size):

@@ -10,7 +10,7 @@ import pytest
 from tests.calibration.growers import first_hour, plain_crop, spring
 from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot
-from thermosprout.calibration.posterior import THERMAL, shear_of
+from thermosprout.calibration.posterior import THERMAL, decorrelation_of
 from thermosprout.calibration.predict import Model, middle_h
 from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.emergence.response import response
@@ -41,7 +41,7 @@ def test_shares_of_temperature_are_those_of_the_hours_each_plot_waited() -> None
         plot("a", [0, 8, 0]), plot("b", [0, 0, 3]), plot("c", [15, 0, 0], constant_C=18.0),
         plot("d", [0, 0, 0], constant_C=11.4),
     ]  # fmt: skip
-    shear = shear_of(Model(CROP, plots, layers_of(CROP.estimate, plots), [SERIES]))
+    decorrelation = decorrelation_of(Model(CROP, plots, layers_of(CROP.estimate, plots), [SERIES]))
     mass: dict[float, float] = {18.0: 4.0, 11.0: 1.0}
     model = Model(CROP, plots, layers_of(CROP.estimate, plots), [SERIES])
     for each, root, day in ((plots[0], 3.0, 5), (plots[1], 2.0, 9)):
@@ -49,18 +49,18 @@ def test_shares_of_temperature_are_those_of_the_hours_each_plot_waited() -> None
         for value in seen:
             key = float(round(float(value)))
             mass[key] = mass.get(key, 0.0) + root / len(seen)
-    assert shear.temperatures.tolist() == sorted(mass)
+    assert decorrelation.temperatures.tolist() == sorted(mass)
     total = sum(mass.values())
     assert total == pytest.approx(3 + 2 + 4 + 1)
-    assert shear.shares == pytest.approx([mass[key] / total for key in sorted(mass)])
-    assert shear.shares.sum() == pytest.approx(1.0)
-    assert shear.target == NAMES.index("thermal_time_50_Cd")
-    assert shear.thermal.tolist() == [NAMES.index(name) for name in THERMAL]
+    assert decorrelation.shares == pytest.approx([mass[key] / total for key in sorted(mass)])
+    assert decorrelation.shares.sum() == pytest.approx(1.0)
+    assert decorrelation.target == NAMES.index("thermal_time_50_Cd")
+    assert decorrelation.thermal.tolist() == [NAMES.index(name) for name in THERMAL]
 
 
 def test_the_shift_is_the_log_of_the_mean_response() -> None:
     plots = [plot("a", [0, 8, 0], constant_C=9.0), plot("b", [0, 8, 0], constant_C=21.0)]
-    shear = shear_of(Model(CROP, plots, layers_of(CROP.estimate, plots)))
+    decorrelation = decorrelation_of(Model(CROP, plots, layers_of(CROP.estimate, plots)))
     mean = CROP.estimate.mean
     vectors = mean + 0.1 * np.random.default_rng(1).standard_normal((4, mean.size))
 
@@ -77,8 +77,8 @@ def test_the_shift_is_the_log_of_the_mean_response() -> None:
         # A floor of 0.02 degree-days a day keeps the logarithm where all are below the base.
         return math.log(0.5 * sum(rates) + 0.02)
 
-    assert shear.shift(vectors) == pytest.approx([by_hand(v) for v in vectors])
-    slope = shear.slope(vectors[0])
+    assert decorrelation.shift(vectors) == pytest.approx([by_hand(v) for v in vectors])
+    slope = decorrelation.slope(vectors[0])
     for entry in range(mean.size):
         step = np.zeros(mean.size)
         step[entry] = 1e-5
@@ -86,4 +86,4 @@ def test_the_shift_is_the_log_of_the_mean_response() -> None:
         assert slope[entry] == pytest.approx(change / 2e-5, rel=1e-4, abs=1e-7)
     cold = mean.copy()
     cold[NAMES.index("t_base_C")] = 25.0
-    assert shear.shift(cold[None])[0] == pytest.approx(math.log(0.02))
+    assert decorrelation.shift(cold[None])[0] == pytest.approx(math.log(0.02))

@@ -18,7 +18,7 @@ from thermosprout.arrays import FloatArray
 from thermosprout.calibration.hierarchy import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
-from thermosprout.calibration.posterior import Problem, shear_of
+from thermosprout.calibration.posterior import Posterior, decorrelation_of
 from thermosprout.calibration.predict import Model, middle_h
 from thermosprout.calibration.sampling import sample
 from thermosprout.crops.crop import Crop
@@ -273,9 +273,9 @@ def fit_with_prior(
         Model(crop, plots, layers_of(crop.estimate, plots, seasonal=True), series)
     )
     layers = model.layers
-    problem = Problem(
+    problem = Posterior(
         likelihood=Likelihood(model), origin=layers.mean, root=layers.root(),
-        prior=True, shear=shear_of(model),
+        prior=True, decorrelation=decorrelation_of(model),
     )  # fmt: skip
     rng = np.random.default_rng(seed)
     report = tick or (lambda _: None)
@@ -319,7 +319,7 @@ def base_from_prior(fit: Fit) -> Fit:
     return replace(fit, vectors=vectors)
 
 
-def starts(problem: Problem, points: FloatArray, *, kept: int = STARTS) -> FloatArray:
+def starts(problem: Posterior, points: FloatArray, *, kept: int = STARTS) -> FloatArray:
     """Best of points spread over the prior, the first of which is moved to its centre."""
     w = points.copy()
     w[0] = 0.0
@@ -328,7 +328,7 @@ def starts(problem: Problem, points: FloatArray, *, kept: int = STARTS) -> Float
 
 
 def climb(
-    problem: Problem,
+    problem: Posterior,
     points: FloatArray,
     *,
     thorough: bool = False,
@@ -388,7 +388,7 @@ def _inverse(precision: FloatArray) -> FloatArray:
     return np.asarray(0.5 * (covariance + covariance.T))
 
 
-def _polished(problem: Problem, point: FloatArray) -> FloatArray:
+def _polished(problem: Posterior, point: FloatArray) -> FloatArray:
     """Last digits without gradients, which the grain of the temperature bins disturbs."""
     end = minimize(
         lambda w: -float(problem.log_posterior(w[None])[0]), point, method="Nelder-Mead",

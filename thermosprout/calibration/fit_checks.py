@@ -19,7 +19,7 @@ from scipy.stats import betabinom
 
 from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.calibration.plots import Plot, half_seen_d
-from thermosprout.calibration.posterior import Shear, shear_of
+from thermosprout.calibration.posterior import Decorrelation, decorrelation_of
 from thermosprout.calibration.predict import Model, Predicted
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import NAMES, PARAMETERS, Estimate
@@ -99,14 +99,14 @@ def check_fit(fit: Fit, model: Model, level: FloatArray) -> tuple[FitCheck, ...]
     predicted = model.predict(fit.mean[None])
     return (
         *flushes(model, predicted),
-        *prior_conflicts(fit.crop, level, fit.weights, shear_of(model)),
+        *prior_conflicts(fit.crop, level, fit.weights, decorrelation_of(model)),
         *odd_stands(model, predicted),
         *odd_times(model, predicted),
     )
 
 
 def prior_conflicts(
-    crop: Crop, level: FloatArray, weights: FloatArray, shear: Shear
+    crop: Crop, level: FloatArray, weights: FloatArray, decorrelation: Decorrelation
 ) -> list[FitCheck]:
     """Figures that the records moved further than the prior allows for.
 
@@ -120,7 +120,7 @@ def prior_conflicts(
     before = np.stack([PARAMETERS[n].transform(draws[n]) for n in NAMES], axis=1)
     checks = []
     for name, least in CONFLICT.items():
-        prior, after = _figure(name, before, shear), _figure(name, level, shear)
+        prior, after = _figure(name, before, decorrelation), _figure(name, level, decorrelation)
         mean = float(weights @ after)
         variance = float(weights @ np.square(after - mean))
         information = float(prior.var()) - variance
@@ -133,12 +133,12 @@ def prior_conflicts(
     return checks
 
 
-def _figure(name: str, vectors: FloatArray, shear: Shear) -> FloatArray:
+def _figure(name: str, vectors: FloatArray, decorrelation: Decorrelation) -> FloatArray:
     """Ln time at what the plots saw, or a parameter, of vectors of shape (draw, parameter)."""
     if name != "speed":
         return np.asarray(vectors[:, NAMES.index(name)])
     thermal = vectors[:, NAMES.index("thermal_time_50_Cd")]
-    return np.asarray(thermal - shear.shift_of_parameters(vectors))
+    return np.asarray(thermal - decorrelation.shift_of_parameters(vectors))
 
 
 def _conflict(crop: Crop, name: str, before: float, after: float, move: float) -> str:

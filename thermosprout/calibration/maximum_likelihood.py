@@ -15,7 +15,7 @@ from thermosprout.calibration.fit import Tick, climb, starts
 from thermosprout.calibration.hierarchy import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
-from thermosprout.calibration.posterior import Problem, shear_of
+from thermosprout.calibration.posterior import Posterior, decorrelation_of
 from thermosprout.calibration.predict import Model, temperatures_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import PARAMETERS
@@ -141,7 +141,7 @@ def fit_without_prior(
 
 def _search(
     likelihood: Likelihood, lenient: Likelihood, start: FloatArray
-) -> tuple[Problem, FloatArray, IntArray]:
+) -> tuple[Posterior, FloatArray, IntArray]:
     """Find what is free and where the likelihood peaks then.
 
     Parameters
@@ -251,7 +251,7 @@ def _best_rival(
     return next(entry for entry, value in ends.items() if value > highest - _TIE)
 
 
-def _peak(problem: Problem, lenient: Likelihood) -> FloatArray:
+def _peak(problem: Posterior, lenient: Likelihood) -> FloatArray:
     """Best point from the likeliest of several starts.
 
     Where parameters make a count impossible the plain likelihood is a plain without a slope:
@@ -274,9 +274,9 @@ def _design(count: int, size: int) -> FloatArray:
 def _beginning(lenient: Likelihood) -> FloatArray:
     """Where a weak prior puts the parameters: the same model, the spreads widened."""
     model, layers = lenient.model, lenient.model.layers
-    wide = Problem(
+    wide = Posterior(
         likelihood=lenient, origin=layers.mean,
-        root=2.0 * layers.root(), prior=True, shear=shear_of(model),
+        root=2.0 * layers.root(), prior=True, decorrelation=decorrelation_of(model),
     )  # fmt: skip
     points = starts(wide, _design(_SCREENED, wide.size), kept=_BEGINNINGS)
     return np.asarray(wide.vectors(climb(wide, points, thorough=True)[None])[0])
@@ -289,9 +289,9 @@ def _start_vector(model: Model, start: FloatArray, free: IntArray) -> FloatArray
     effects = [layers.names.index(f"crop:{name}") for name in _NOTHING]
     vector[effects] = start[effects]
     vector[free] = start[free]
-    shear = shear_of(model)
-    change = shear.shift(vector[None]) - shear.shift(start[None])
-    vector[shear.target] += float(change[0])
+    decorrelation = decorrelation_of(model)
+    change = decorrelation.shift(vector[None]) - decorrelation.shift(start[None])
+    vector[decorrelation.target] += float(change[0])
     return vector
 
 
@@ -313,13 +313,13 @@ def _nothing(name: str) -> float:
     return float(PARAMETERS[name].transform(_NOTHING[name]))
 
 
-def _problem(likelihood: Likelihood, vector: FloatArray, free: IntArray) -> Problem:
+def _problem(likelihood: Likelihood, vector: FloatArray, free: IntArray) -> Posterior:
     spreads = np.sqrt(np.diag(likelihood.model.layers.covariance))
     root = np.zeros((vector.size, free.size))
     root[free, np.arange(free.size)] = np.maximum(spreads[free], 0.05)
-    return Problem(
+    return Posterior(
         likelihood=likelihood, origin=vector, root=root, prior=False,
-        shear=shear_of(likelihood.model),
+        decorrelation=decorrelation_of(likelihood.model),
     )  # fmt: skip
 
 

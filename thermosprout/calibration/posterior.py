@@ -32,7 +32,7 @@ _LEAST_RATE = 0.02
 
 
 @dataclass(frozen=True, kw_only=True)
-class Shear:
+class Decorrelation:
     """Shift of the entry of thermal time by the response at a mix of temperatures.
 
     Attributes
@@ -98,11 +98,11 @@ class Shear:
         return slope
 
 
-def shear_of(model: Model) -> Shear:
-    """Shear for the temperatures that the plots of a model saw."""
+def decorrelation_of(model: Model) -> Decorrelation:
+    """Decorrelation for the temperatures that the plots of a model saw."""
     layers = model.layers
     temperatures, shares = _histogram(model)
-    return Shear(
+    return Decorrelation(
         response=model.crop.response,
         temperatures=temperatures,
         shares=shares,
@@ -136,8 +136,8 @@ _SHIFT_UNITS = np.array([0.1, 0.3, 0.5])
 
 
 @dataclass(frozen=True, kw_only=True)
-class Problem:
-    """Vectors of the layers as ``origin + root @ w``, sheared.
+class Posterior:
+    """Vectors of the layers as ``origin + root @ w``, decorrelated.
 
     Attributes
     ----------
@@ -146,7 +146,7 @@ class Problem:
         With a prior, a root of its covariance; without, one column per free entry.
     prior : bool
         Whether the vectors have a normal prior with that origin and root.
-    shear : Shear
+    decorrelation : Decorrelation
         Leaves the vector at the origin as it is.
     """
 
@@ -154,7 +154,7 @@ class Problem:
     origin: FloatArray
     root: FloatArray
     prior: bool
-    shear: Shear
+    decorrelation: Decorrelation
 
     @property
     def size(self) -> int:
@@ -164,12 +164,12 @@ class Problem:
     def vectors(self, w: FloatArray) -> FloatArray:
         """Coordinates of shape (draw, coordinate) to vectors of the layers."""
         flat = self.origin + w @ self.root.T
-        flat[:, self.shear.target] += self.shear.shift(flat) - self._start
+        flat[:, self.decorrelation.target] += self.decorrelation.shift(flat) - self._start
         return np.asarray(flat)
 
     @cached_property
     def _start(self) -> float:
-        return float(self.shear.shift(self.origin[None])[0])
+        return float(self.decorrelation.shift(self.origin[None])[0])
 
     @cached_property
     def _inverse(self) -> FloatArray:
@@ -177,9 +177,9 @@ class Problem:
 
     def jacobian(self, w: FloatArray) -> FloatArray:
         """Slope of the vector with the coordinates, shape (entry, coordinate)."""
-        slope = self.shear.slope(self.origin + self.root @ w)
+        slope = self.decorrelation.slope(self.origin + self.root @ w)
         jacobian = self.root.copy()
-        jacobian[self.shear.target] += slope @ self.root
+        jacobian[self.decorrelation.target] += slope @ self.root
         return jacobian
 
     def log_prior(self, w: FloatArray) -> FloatArray:
@@ -375,8 +375,8 @@ class Problem:
             result += plain.T @ plain
             at = self._inverse @ (self.vectors(w[None])[0] - self.origin)
             slope = slope - self._inverse.T @ at
-        bend = self.root.T @ self.shear.bend(self.origin + self.root @ w) @ self.root
-        return np.asarray(result - slope[self.shear.target] * bend)
+        bend = self.root.T @ self.decorrelation.bend(self.origin + self.root @ w) @ self.root
+        return np.asarray(result - slope[self.decorrelation.target] * bend)
 
     def _units(self) -> FloatArray:
         """Step unit of each parameter and shift: its prior sd."""

@@ -9,7 +9,7 @@ from scipy.linalg import orthogonal_procrustes, solve_triangular
 from scipy.special import logsumexp
 
 from thermosprout.arrays import FloatArray, IntArray
-from thermosprout.calibration.posterior import Problem
+from thermosprout.calibration.posterior import Posterior
 from thermosprout.emergence.weighted_draws import resampled
 
 _EQUAL = 1e-6
@@ -94,7 +94,7 @@ class Sample:
 
 
 def sample(
-    problem: Problem,
+    problem: Posterior,
     centre: FloatArray,
     precision: FloatArray,
     draws: int,
@@ -245,7 +245,7 @@ def _positive(matrix: FloatArray) -> FloatArray:
     return np.asarray((vectors * np.maximum(values, 0.5)) @ vectors.T)
 
 
-def _chains(problem: Problem, w: FloatArray, about: Gaussian, rng: np.random.Generator) -> Sample:
+def _chains(problem: Posterior, w: FloatArray, about: Gaussian, rng: np.random.Generator) -> Sample:
     """Many short Markov chains from draws near the posterior.
 
     Notes

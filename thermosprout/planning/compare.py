@@ -268,11 +268,11 @@ def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
     verdict = comparison.verdicts[goal]
     outcomes = comparison.outcomes
     advised = outcomes[verdict.advised]
-    if max(_middle(outcome.row.share) for outcome in outcomes) < _HOPELESS:
+    if max(_median(outcome.row.share) for outcome in outcomes) < _HOPELESS:
         return "Do not sow on this day.", (
             "Fewer than 1 seed in 10 is expected to come up, whatever the method."
         )
-    if not any(np.isfinite(_middle(outcome.half_h)) for outcome in outcomes):
+    if not any(np.isfinite(_median(outcome.half_h)) for outcome in outcomes):
         return "No advice for this day.", (
             "Whatever the method, the row is unlikely to be up before the temperature record ends."
         )
@@ -294,8 +294,8 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
     outcomes = comparison.outcomes
     leader = outcomes[verdict.leader]
     name = _gerund(leader)
-    harvest_d = _middle(comparison.gains[verdict.leader].harvest_d)
-    emergence_d = _middle(comparison.gains[verdict.leader].emergence_d)
+    harvest_d = _median(comparison.gains[verdict.leader].harvest_d)
+    emergence_d = _median(comparison.gains[verdict.leader].emergence_d)
     words = GOAL_WORDS[verdict.goal]
     if verdict.leader == verdict.advised and not verdict.worth_acting_on:
         if verdict.leader == 0:
@@ -315,9 +315,9 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
             gain += f", {_left(harvest_d)}"
     if verdict.worth_acting_on:
         takes = _takes(outcomes[0], leader)
-        return f"{capital(gain)}; it gains in {surely(verdict.gain_odds)} of cases{takes}."
+        return f"{capitalise(gain)}; it gains in {odds_words(verdict.gain_odds)} of cases{takes}."
     return (
-        f"{capital(gain)} (it gains in {surely(verdict.gain_odds)} of cases): "
+        f"{capitalise(gain)} (it gains in {odds_words(verdict.gain_odds)} of cases): "
         "the difference is not worth acting on."
     )
 
@@ -340,7 +340,7 @@ def _takes(plain: Outcome, choice: Outcome) -> str:
 
 def _runner_up(comparison: Comparison) -> str:
     """How little the best handling would bring at emergence, where that is known."""
-    gains = [_middle(gain.emergence_d) for gain in comparison.gains[1:]]
+    gains = [_median(gain.emergence_d) for gain in comparison.gains[1:]]
     if not gains or not np.isfinite(gains).any():
         return ""
     index = int(np.nanargmax(gains)) + 1
@@ -373,12 +373,12 @@ def _left(days: float) -> str:
     return f"of which {days:.1f} d remain at first harvest"
 
 
-def _middle(values: FloatArray) -> float:
+def _median(values: FloatArray) -> float:
     finite = values[np.isfinite(values)]
     return float(np.median(finite)) if 2 * finite.size > values.size else float("nan")
 
 
-def surely(odds_of: float) -> str:
+def odds_words(odds_of: float) -> str:
     """Odds in per cent; nothing is quite sure."""
     if odds_of > 0.99:
         return "more than 99 %"
@@ -387,7 +387,7 @@ def surely(odds_of: float) -> str:
     return f"{percent(odds_of)}"
 
 
-def capital(text: str) -> str:
+def capitalise(text: str) -> str:
     """Sentence with a capital at its start."""
     return text[0].upper() + text[1:]
 

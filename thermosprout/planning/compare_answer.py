@@ -20,8 +20,8 @@ from thermosprout.planning.compare import (
     compare,
     comparison_cautions,
     harvest_is_seen,
+    odds_words,
     selected_group_note,
-    surely,
 )
 from thermosprout.planning.evidence import grounds
 from thermosprout.planning.options import Outcome, harvest_of, minutes_of, usual_options
@@ -196,8 +196,8 @@ def unsuitable_day(comparison: Comparison, goal: Goal) -> tuple[str, ...]:
     if in_time < IN_TIME_ODDS:
         sentences.append(
             f"A row of {crop.name} should be half up within {within_d:g} days; on this day the "
-            f"odds of it are {surely(in_time)} at best: `thermosprout window` looks for a better "
-            "day."
+            f"odds of it are {odds_words(in_time)} at best: `thermosprout window` looks for a "
+            "better day."
         )
     advised = comparison.outcomes[comparison.verdicts[goal].advised]
     seeds = advised.seeds_to_start

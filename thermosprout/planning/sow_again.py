@@ -15,7 +15,7 @@ from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.emergence.weighted_draws import odds, weighted_quantile
 from thermosprout.errors import InputError
-from thermosprout.planning.compare import WORTH_DAYS, WORTH_ODDS, capital, surely
+from thermosprout.planning.compare import WORTH_DAYS, WORTH_ODDS, capitalise, odds_words
 from thermosprout.planning.options import (
     MINUTES,
     PLANTING_RADICLE_MM,
@@ -329,16 +329,16 @@ def _words(
         other = min(ways[1:], key=lambda way: float(weights @ way.bed_days))
         doing = {FILL: "filling the gaps", AGAIN: "sowing again"}[other.name]
         if saved < WORTH_DAYS:
-            reason = f"{capital(outlook)}, and {doing} would not bring the row on sooner."
+            reason = f"{capitalise(outlook)}, and {doing} would not bring the row on sooner."
         else:
             reason = (
-                f"{capital(outlook)}; {doing} gains too seldom "
-                f"(in {surely(saved_odds)} of cases) to be worth the seed and work."
+                f"{capitalise(outlook)}; {doing} gains too seldom "
+                f"(in {odds_words(saved_odds)} of cases) to be worth the seed and work."
             )
         return orders[WAIT], reason
     return orders[ways[advised].name], (
-        f"{capital(outlook)}; to {ways[advised].name} saves {saved:.0f} bed-days per full row by "
-        f"{until} (it gains in {surely(saved_odds)} of cases)."
+        f"{capitalise(outlook)}; to {ways[advised].name} saves {saved:.0f} bed-days per full row "
+        f"by {until} (it gains in {odds_words(saved_odds)} of cases)."
     )
 
 
