@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -88,13 +89,34 @@ def forecast_tables(
     return [*answer, dates, stands, *(Text(text) for text in gathered_notes(document["rows"]))]
 
 
+_KINDS = (
+    (
+        re.compile(
+            r"(\d+ of \d+) seeds show; the row is (.+?)(?: than forecast at sowing)?(;.+)?\."
+        ),
+        "Seeds that show, and the row against its forecast at sowing",
+    ),
+    (re.compile(r"Odds that nothing comes up: (.+)\."), "Odds that nothing comes up"),
+)
+"""Notes that differ in their figures alone, and what they are about."""
+
+
 def gathered_notes(rows: list[Document]) -> list[str]:
-    """Notes of all rows, each once with the rows it is about."""
+    """Notes of all rows: each sentence once with its rows, figures of one kind in one sentence."""
     about: dict[str, list[str]] = {}
+    figures: dict[str, list[str]] = {}
     for row in rows:
         for sentence in row["notes"]:
-            about.setdefault(sentence, []).append(row["row"])
-    return [f"{', '.join(names)}: {sentence}" for sentence, names in about.items()]
+            match = next(
+                ((m, head) for kind, head in _KINDS if (m := kind.fullmatch(sentence))), None
+            )
+            if match is None:
+                about.setdefault(sentence, []).append(row["row"])
+            else:
+                words = ", ".join(part.lstrip("; ") for part in match[0].groups() if part)
+                figures.setdefault(match[1], []).append(f"{row['row']} {words}")
+    kinds = [f"{head}: {'; '.join(each)}." for head, each in figures.items()]
+    return [*kinds, *(f"{', '.join(names)}: {sentence}" for sentence, names in about.items())]
 
 
 def _bottom_line(document: Document) -> list[str]:
