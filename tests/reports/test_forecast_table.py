@@ -72,23 +72,20 @@ def test_us_units_are_shown_when_asked() -> None:
 
 
 def test_notes_of_one_kind_are_one_sentence_for_all_rows() -> None:
+    later = "the row is 7.5 d later than forecast at sowing"
     notes = {
-        "N1": ["9 of 144 seeds show; the row is 7.5 d later than forecast at sowing."],
-        "N2": [
-            (
-                "2 of 180 seeds show; the row is 7.5 d later than forecast at sowing; odds that the row "
-                "has failed: 27 %."
-            ),
-            "Odds that nothing comes up: 29 %.",
-        ],
+        "N1": [f"9 of 144 seeds show; {later}."],
+        "N2": [f"2 of 180 seeds show; {later}; odds that the row has failed: 27 %.",
+               "Odds that nothing comes up: 29 %."],
         "N3": ["39 of 140 seeds show; the row is on schedule.", "Sow deeper."],
         "N4": ["Odds that nothing comes up: 53 %.", "Sow deeper."],
-    }
-    assert gathered_notes([{"row": row, "notes": texts} for row, texts in notes.items()]) == [
-        (
-            "Seeds that show, and the row against its forecast at sowing: N1 9 of 144, 7.5 d later; "
-            "N2 2 of 180, 7.5 d later, odds that the row has failed: 27 %; N3 39 of 140, on schedule."
-        ),
-        "Odds that nothing comes up: N2 29 %; N4 53 %.",
-        "N3, N4: Sow deeper.",
-    ]
+    }  # fmt: skip
+    counted, nothing, deeper = gathered_notes(
+        [{"row": row, "notes": texts} for row, texts in notes.items()]
+    )
+    assert counted.endswith(
+        ": N1 9 of 144, 7.5 d later; N2 2 of 180, 7.5 d later, odds that the row has failed: 27 %; "
+        "N3 39 of 140, on schedule."
+    )
+    assert nothing == "Odds that nothing comes up: N2 29 %; N4 53 %."
+    assert deeper == "N3, N4: Sow deeper."

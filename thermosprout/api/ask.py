@@ -17,7 +17,6 @@ from thermosprout.api.answers import (
 )
 from thermosprout.api.inputs import (
     Day,
-    constant_series,
     day_of,
     lot_of,
     moment_of,
@@ -34,7 +33,7 @@ from thermosprout.emergence.forecast import DRAWS
 from thermosprout.errors import InputError
 from thermosprout.season.context import Context, season_context
 from thermosprout.season.load import Season, load_season
-from thermosprout.season.open_context import memory_context
+from thermosprout.season.open_context import constant_series, memory_context
 from thermosprout.season.schema import hours
 from thermosprout.season.setting import Question
 

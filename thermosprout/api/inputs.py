@@ -308,20 +308,3 @@ def lot_of(
 def require_zone(timezone: str) -> ZoneInfo:
     """IANA time zone by its name."""
     return read_zone(timezone, what="timezone")
-
-
-def constant_series(temperature_C: float, first: datetime, days: int = 400) -> xr.DataArray:
-    """Hourly series of one temperature from two days before a moment on. [degC]"""
-    import pandas as pd
-
-    from thermosprout.soil.series import soil_series
-
-    start = pd.Timestamp(first).tz_convert("UTC").tz_localize(None).floor("h")
-    hours = pd.date_range(start - pd.Timedelta(days=2), periods=24 * days, freq="h")
-    return soil_series(
-        hours.to_numpy(),
-        np.full(hours.size, float(temperature_C)),
-        depth_cm=float("nan"),
-        source=f"constant {temperature_C:g} °C",
-        surface="unknown",
-    )

@@ -27,14 +27,6 @@ _NEVER_D = 365.0
 """Days past which seed is not waited for: no seed of these crops lasts a year in wet soil."""
 
 
-class TreatmentName(StrEnum):
-    """Treatments the model knows."""
-
-    DIRECT = "direct"
-    SOAKED = "soaked"
-    PRESPROUTED = "presprouted"
-
-
 def crops(
     name: Annotated[
         str, typer.Argument(metavar="CROP", help="Crop, by any of its names; all if none.")
@@ -47,8 +39,8 @@ def crops(
         float, opt.number(0.2, 30.0, help="Sowing depth [cm]; the published table's is 1.27.")
     ] = TABLE_DEPTH_CM,
     treatment: Annotated[
-        TreatmentName, typer.Option(help="How the seed is handled.")
-    ] = TreatmentName.DIRECT,
+        opt.TreatmentName, typer.Option(help="How the seed is handled.")
+    ] = opt.TreatmentName.DIRECT,
     soak_h: Annotated[
         float, opt.number(0.0, 240.0, help="Soaked: hours in water at 20 °C.")
     ] = 12.0,
@@ -267,7 +259,7 @@ def _constant(
     crop: Crop,
     temperature: float,
     depth_cm: float,
-    treatment: TreatmentName,
+    treatment: opt.TreatmentName,
     soak_h: float,
     radicle_mm: float,
     seed: int,
@@ -278,9 +270,9 @@ def _constant(
     from thermosprout.emergence.treatments import Handling, Treatment
 
     handlings = {
-        TreatmentName.DIRECT: Handling(),
-        TreatmentName.SOAKED: Handling(treatment=Treatment.SOAKED, soak_h=soak_h),
-        TreatmentName.PRESPROUTED: Handling(
+        opt.TreatmentName.DIRECT: Handling(),
+        opt.TreatmentName.SOAKED: Handling(treatment=Treatment.SOAKED, soak_h=soak_h),
+        opt.TreatmentName.PRESPROUTED: Handling(
             treatment=Treatment.PRESPROUTED, radicle_mm=radicle_mm, sorted=True
         ),
     }
@@ -313,14 +305,14 @@ def _constant(
     }
 
 
-def _cautions(crop: Crop, treatment: TreatmentName, soak_h: float) -> list[str]:
+def _cautions(crop: Crop, treatment: opt.TreatmentName, soak_h: float) -> list[str]:
     """Cautions where seed is wetted, and the one on soaks that are too long."""
     from thermosprout.crops.crop import cautions
 
-    if treatment is TreatmentName.DIRECT:
+    if treatment is opt.TreatmentName.DIRECT:
         return []
     texts = list(cautions([crop], [treatment.value]))
-    if treatment is TreatmentName.SOAKED and soak_h > crop.safe_soak_h:
+    if treatment is opt.TreatmentName.SOAKED and soak_h > crop.safe_soak_h:
         texts.insert(
             0,
             f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {soak_h:g} h may kill "

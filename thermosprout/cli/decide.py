@@ -31,18 +31,10 @@ class AimName(StrEnum):
     EMERGENCE = "emergence"
 
 
-class TreatmentName(StrEnum):
-    """Treatments the model knows."""
-
-    DIRECT = "direct"
-    SOAKED = "soaked"
-    PRESPROUTED = "presprouted"
-
-
 @opt.asks(
-    "season", "crop", "lot", "bed", "constant", "soil", "weather", "air_c", "at", "timezone",
-    "surface", "cover", "depth_cm", "dry_bed", "germination", "seeds_tested", "soak_h", "room_c",
-    "as_of", "offline", "draws", "seed", "units", "json",
+    "season", "crop", "lot", "bed", "constant", "reading", "soil", "weather", "air_c", "at",
+    "timezone", "surface", "cover", "depth_cm", "dry_bed", "germination", "seeds_tested",
+    "soak_h", "room_c", "as_of", "offline", "draws", "seed", "units", "json",
 )  # fmt: skip
 def compare(
     sowing: opt.Sowing,
@@ -72,7 +64,7 @@ def compare(
     from thermosprout.planning.compare_answer import compare_ways
     from thermosprout.reports.decision_tables import compare_tables
 
-    context, question = sowing.open()
+    context, question = sowing.open(planted=date)
     document = compare_ways(
         context, question, planted=date, goal=Goal(goal.value), soaks_h=sowing.soak_h or (),
         water_C=water_c, room_C=sowing.room_c, sprout_h=sprout_h, earliest=from_day,
@@ -191,8 +183,9 @@ def window(
 
 
 @opt.asks(
-    "season", "crop", "lot", "bed", "constant", "soil", "weather", "at", "timezone", "surface",
-    "depth_cm", "germination", "seeds_tested", "as_of", "offline", "seed", "units", "json",
+    "season", "crop", "lot", "bed", "constant", "reading", "soil", "weather", "at", "timezone",
+    "surface", "depth_cm", "germination", "seeds_tested", "as_of", "offline", "seed", "units",
+    "json",
 )  # fmt: skip
 def stations(
     sowing: opt.Sowing,
@@ -208,8 +201,8 @@ def stations(
     ] = None,
     date: Annotated[str, opt.day("--date", help="Day of planting.")] = "",
     treatment: Annotated[
-        TreatmentName, typer.Option(help="How the seed is handled.")
-    ] = TreatmentName.DIRECT,
+        opt.TreatmentName, typer.Option(help="How the seed is handled.")
+    ] = opt.TreatmentName.DIRECT,
 ) -> None:
     """Seeds per station, so that few stations stay empty and little is thinned.
 
@@ -220,12 +213,13 @@ def stations(
 
     if emergence is not None:
         refuse_beside_emergence(
-            {"--constant": sowing.constant, "--soil": sowing.soil, "--weather": sowing.weather,
+            {"--constant": sowing.constant, "--reading": sowing.reading, "--soil": sowing.soil,
+             "--weather": sowing.weather,
              "--date": date, "--germination": sowing.germination,
              "--seeds-tested": sowing.seeds_tested, "--depth-cm": sowing.depth_cm}
         )  # fmt: skip
     # A share that is known is all that is needed; the temperature is then not looked at.
-    context, question = sowing.open(constant_C=None if emergence is None else 15.0)
+    context, question = sowing.open(constant_C=None if emergence is None else 15.0, planted=date)
     if emergence is not None:
         answer = seeds_at_emergence(
             emergence, crop=context.case(question).crop if sowing.crop or sowing.lot else None,
@@ -273,8 +267,8 @@ def succession(
     count: Annotated[int, opt.number(1, 200, help="Number of sowings.")] = 6,
     aim: Annotated[AimName, typer.Option(help="What comes at even intervals.")] = AimName.HARVEST,
     treatment: Annotated[
-        TreatmentName, typer.Option(help="How the seed is handled.")
-    ] = TreatmentName.DIRECT,
+        opt.TreatmentName, typer.Option(help="How the seed is handled.")
+    ] = opt.TreatmentName.DIRECT,
     opening: Annotated[
         list[str] | None,
         typer.Option(

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import inspect
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 from zoneinfo import ZoneInfo
@@ -24,6 +25,14 @@ if TYPE_CHECKING:
 
 SEASON_HERE = Path("season.toml")
 """Season file that every command takes where it is run and none is named."""
+
+
+class TreatmentName(StrEnum):
+    """Treatments the model knows."""
+
+    DIRECT = "direct"
+    SOAKED = "soaked"
+    PRESPROUTED = "presprouted"
 
 
 # --- numbers and dates ---------------------------------------------------------------------------
@@ -116,6 +125,15 @@ LotName = Annotated[str, typer.Option("--lot", help="Seed lot of the season file
 BedName = Annotated[str, typer.Option("--bed", help="Bed of the season file.")]
 Constant = Annotated[
     float | None, number(-5.0, 60.0, "--constant", help="Constant soil temperature [°C].")
+]
+Reading = Annotated[
+    float | None,
+    number(
+        -5.0,
+        60.0,
+        "--reading",
+        help="Soil thermometer's reading of this week [°C]: rough.",
+    ),
 ]
 SoilFile = Annotated[
     Path | None, typer.Option("--soil", help="Soil temperature at seed depth (CSV).")
@@ -332,6 +350,7 @@ class Sowing:
     lot: LotName = ""
     bed: BedName = ""
     constant: Constant = None
+    reading: Reading = None
     soil: SoilFile = None
     weather: WeatherFile = None
     air_c: AirC = None
@@ -353,7 +372,14 @@ class Sowing:
     units: UnitsShown = Units.METRIC
     json: Json = False
 
-    def open(self, *, crop: str = "", constant_C: float | None = None) -> tuple[Context, Question]:
+    def open(
+        self,
+        *,
+        crop: str = "",
+        constant_C: float | None = None,
+        row: Mapping[str, Any] | None = None,
+        planted: str = "",
+    ) -> tuple[Context, Question]:
         """Open what the options name; a lot that is not of the season is one of their figures.
 
         Parameters
@@ -362,6 +388,10 @@ class Sowing:
             Crop, where the command has an option of its own for it.
         constant_C : float, optional
             Constant temperature to take where no season file is there. [degC]
+        row : mapping, optional
+            Facts of one row that is asked about, beside its crop, lot and depth.
+        planted : str
+            Day of planting that is asked about.
 
         Raises
         ------
@@ -369,6 +399,7 @@ class Sowing:
             When no temperature is named, or a file cannot be read.
         """
         from thermosprout.crops.seed_lots import SeedLot, lot_of_test
+        from thermosprout.dates import read_day
         from thermosprout.season.coordinates import read_coordinates
         from thermosprout.season.open_context import open_context
         from thermosprout.season.setting import Question
@@ -379,10 +410,14 @@ class Sowing:
             lot = lot_of_test(crop, self.germination, self.seeds_tested)
         season = self.season if self.at else season_here(self.season)
         constant = self.constant if self.constant is not None or season is not None else constant_C
+        if row is not None:
+            row = {"crop": crop, "lot": lot, "depth_cm": self.depth_cm, **row}
         latitude, longitude = read_coordinates(self.at) if self.at else (None, None)
         context = open_context(
             season=season, soil=self.soil, weather=self.weather, constant_C=constant,
-            air_C=self.air_c, latitude=latitude, longitude=longitude, timezone=self.timezone,
+            reading_C=self.reading, row=row, planted=read_day(planted) if planted else None,
+            air_C=self.air_c, latitude=latitude,
+            longitude=longitude, timezone=self.timezone,
             surface=self.surface, as_of=self.as_of, offline=self.offline, size=self.draws,
             seed=self.seed,
         )  # fmt: skip
@@ -430,7 +465,8 @@ def asks(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
         ][1:]
 
         def run(**values: Any) -> None:
-            command(Sowing(**{name: values.pop(name) for name in shared}), **values)
+            asked = {name: values.pop(name) for name in shared if name in values}
+            command(Sowing(**asked), **values)
 
         parameters = [
             *(shared[name] for name in _FIRST if name in shared),

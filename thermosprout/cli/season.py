@@ -18,21 +18,26 @@ if TYPE_CHECKING:
     from thermosprout.season.write import NewRow, NewSeason
 
 
+@opt.asks(
+    "season", "crop", "lot", "reading", "soil", "at", "timezone", "surface", "depth_cm",
+    "germination", "seeds_tested", "as_of", "offline", "draws", "seed", "force", "units", "json",
+)  # fmt: skip
 def forecast(
-    season: opt.Season = None,
-    as_of: opt.AsOf = "",
+    sowing: opt.Sowing,
     row: Annotated[
         list[str] | None, typer.Option(help="Only this row; repeat for several.")
     ] = None,
+    date: Annotated[
+        str, opt.day("--date", help="With --crop or --lot: day of planting; today by default.")
+    ] = "",
+    treatment: Annotated[
+        opt.TreatmentName, typer.Option(help="With --crop or --lot: how the seed is handled.")
+    ] = opt.TreatmentName.DIRECT,
     plot: opt.Plot = None,
-    draws: opt.Draws = 1000,
-    seed: opt.Seed = 0,
-    offline: opt.Offline = False,
-    force: opt.Force = False,
-    units: opt.UnitsShown = Units.METRIC,
-    json: opt.Json = False,
 ) -> None:
     """When each row comes up, how full it will stand, and how long to wait for it.
+
+    With --crop or --lot it forecasts that sowing alone, also where there is no season file.
 
     Example: thermosprout forecast season.toml --as-of 2026-05-08 --plot rows.png
     """
@@ -40,21 +45,69 @@ def forecast(
 
     if plot is not None:
         require_ending(plot, PICTURES)
-    result = _forecast(season, as_of, draws, seed, offline=offline, rows=row or (), json=json)
+    if sowing.crop or sowing.lot:
+        result = _one_row(sowing, date, treatment.value, row)
+    else:
+        _refuse_facts(sowing, date)
+        result = _forecast(
+            sowing.season, sowing.as_of, sowing.draws, sowing.seed, offline=sowing.offline,
+            rows=row or (), json=sowing.json,
+        )  # fmt: skip
     document = result.to_dict()
-    if json:
+    if sowing.json:
         print_json(document)
     else:
         from thermosprout.reports.forecast_tables import forecast_tables
 
         out = console()
-        for item in forecast_tables(document, units, out.width):
+        for item in forecast_tables(document, sowing.units, out.width):
             out.print(item)
     if plot is not None:
         from thermosprout.reports.forecast_figures import forecast_figure
         from thermosprout.season.curves import emergence_curves
 
-        write_figure(forecast_figure(emergence_curves(result), units), plot, force=force)
+        figure = forecast_figure(emergence_curves(result), sowing.units)
+        write_figure(figure, plot, force=sowing.force)
+
+
+def _one_row(
+    sowing: opt.Sowing, date: str, treatment: str, rows: Sequence[str] | None
+) -> SeasonForecast:
+    """Forecast of one sowing that the options name."""
+    from datetime import date as day
+
+    from thermosprout.cli.output import tell
+    from thermosprout.dates import read_day
+    from thermosprout.errors import InputError
+    from thermosprout.season.forecast import forecast_rows
+    from thermosprout.season.write import usual_hours
+
+    if rows:
+        raise InputError("--row is of a season file and --crop or --lot of a sowing by itself")
+    handled = {"soaked": "soak_h", "presprouted": "sprout_h"}.get(treatment)
+    facts: dict[str, Any] = {
+        "planted": read_day(date, what="--date") if date else day.today(),
+        "treatment": treatment,
+    }
+    if handled and sowing.crop:
+        facts[handled] = usual_hours(sowing.crop, treatment)
+    context, _ = sowing.open(row=facts)
+    result = forecast_rows(context)
+    tell(result.notes, json=sowing.json)
+    return result
+
+
+def _refuse_facts(sowing: opt.Sowing, date: str) -> None:
+    """Facts of one sowing say nothing of the rows of a season."""
+    from thermosprout.errors import InputError
+
+    for option, value in (
+        ("--date", date), ("--at", sowing.at), ("--reading", sowing.reading),
+        ("--soil", sowing.soil), ("--depth-cm", sowing.depth_cm),
+        ("--germination", sowing.germination),
+    ):  # fmt: skip
+        if value not in (None, ""):
+            raise InputError(f"{option} asks about one sowing", hint="add --crop, such as carrot")
 
 
 def _forecast(

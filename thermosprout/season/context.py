@@ -8,7 +8,7 @@ answer: nothing that the season file says is forgotten on the way.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
@@ -390,6 +390,7 @@ def season_context(
     offline: bool = False,
     series: xr.DataArray | None = None,
     weather: xr.Dataset | None = None,
+    about: Sequence[datetime] = (),
     air_C: float | None = None,
     size: int = DRAWS,
     seed: int = 0,
@@ -404,11 +405,15 @@ def season_context(
         Ask no service.
     series, weather : optional
         Stand in for the season's own soil temperature and weather.
+    about : sequence of datetime
+        Days that are asked about beside those of the rows (aware).
     """
     today = as_of or datetime.now(UTC)
     recorded = as_recorded(season, today)
     context = Context(
-        SeasonSoil(recorded.season, today, offline=offline, series=series, weather=weather),
+        SeasonSoil(
+            recorded.season, today, offline=offline, series=series, weather=weather, about=about
+        ),
         zone=season.data.site.zone,
         season=recorded.season,
         counts=recorded.counts,

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import xarray as xr
 from pydantic import ValidationError
 
@@ -22,12 +24,12 @@ from thermosprout.season.context import Context, season_context
 from thermosprout.season.coordinates import nearest_zone
 from thermosprout.season.load import Season, load_season, schema_fault
 from thermosprout.season.schema import FORMAT, Lot, Row, SeasonFile, Site, Soil, hours
-from thermosprout.season.soil import SoilSupply, Water
+from thermosprout.season.soil import PLACE, SoilSupply, Water
 from thermosprout.soil.model.ground import soil_type
 from thermosprout.soil.model.temperature import Surface
 from thermosprout.soil.readers.logger import read_bridged
 from thermosprout.soil.readers.weather_table import read_weather_csv
-from thermosprout.soil.series import series_in_memory
+from thermosprout.soil.series import series_in_memory, soil_series
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,6 +41,9 @@ def open_context(
     soil: Path | None = None,
     weather: Path | None = None,
     constant_C: float | None = None,
+    reading_C: float | None = None,
+    row: Mapping[str, Any] | None = None,
+    planted: date | None = None,
     air_C: float | None = None,
     latitude: float | None = None,
     longitude: float | None = None,
@@ -51,8 +56,10 @@ def open_context(
 ) -> Context:
     """Context of a season file, of files, or of a constant temperature, as a command names them.
 
-    A soil or weather file named beside a season file stands in for the season's own; ``as_of`` may
-    be text, a day alone being its local evening.
+    A soil or weather file named beside a season file stands in for the season's own, and so does
+    a thermometer's reading of this week (``reading_C``), which stands for the weeks to come with a
+    wide spread. ``row`` asks about one row, as :func:`one_row_season` takes it; ``planted`` is the
+    day of any other question. ``as_of`` may be text, a day alone being its local evening.
 
     Raises
     ------
@@ -68,17 +75,26 @@ def open_context(
             timezone, _ = nearest_zone(latitude, longitude)
             zone = read_zone(timezone)
             notes.append(f"Time zone: {timezone}, the nearest; --timezone names another.")
-        if weather is None and constant_C is None:
+        if weather is None and constant_C is None and reading_C is None:
             loaded = place_season(latitude, longitude, timezone, surface)
     if loaded is not None:
         zone = loaded.data.site.zone
         latitude, longitude = loaded.data.site.latitude, loaded.data.site.longitude
         file_zone = file_zone or loaded.data.site.timezone
+    if row is not None and loaded is not None:
+        loaded = one_row_season(**row, zone=zone, season=loaded)
     today = as_of if isinstance(as_of, datetime) else read_today(as_of or "", zone)
     options: dict[str, Any] = {"as_of": today, "air_C": air_C, "size": size, "seed": seed}
     if constant_C is not None:
+        if reading_C is not None:
+            raise InputError("--constant and --reading both tell the soil temperature")
         return Context(float(constant_C), zone=zone, season=loaded, **options)
+    day = planted if row is None else row["planted"]
+    about = [] if day is None else [noon(day, zone)]
     series: xr.DataArray | None = None
+    if reading_C is not None:
+        series = reading_series(reading_C, min([today, *about]))
+        notes.append(_ROUGH.format(reading_C=reading_C, spread_K=_READING_SD_K))
     sky: xr.Dataset | None = None
     if soil is not None:
         series, sentences = read_bridged(soil, timezone=file_zone, latitude=latitude)
@@ -91,14 +107,16 @@ def open_context(
         )
         notes.extend(reading.sentences())
     if loaded is not None:
-        context = season_context(loaded, offline=offline, series=series, weather=sky, **options)
+        context = season_context(
+            loaded, offline=offline, series=series, weather=sky, about=about, **options
+        )
     elif series is None and sky is None:
         raise InputError(
             "there is no season file here, and no soil temperature or place is named",
             hint=(
                 'name a season file, --at "56.2, -3.1" to ask a weather service, '
-                "--soil SOIL.csv, --weather WEATHER.csv, or --constant with a soil thermometer's "
-                "reading"
+                "--soil SOIL.csv, --weather WEATHER.csv, or --reading 9 with what a soil "
+                "thermometer shows this week, for a rough answer"
             ),
         )
     else:
@@ -106,8 +124,42 @@ def open_context(
         context = Context(
             SoilSupply(series=series, weather=sky, surface=ground), zone=zone, **options
         )
+    if row is not None and context.season is None:
+        context.season = one_row_season(**row, zone=zone)
     context.note(*notes)
     return context
+
+
+_READING_SD_K = 3.0
+"""How far the mean of the weeks to come may lie from a reading of this week: common practice, no
+source; soil in spring warms by 1 to 2 K a week. [K]"""
+
+_ROUGH = (
+    "Rough: takes the soil to stay at {reading_C:g} °C, give or take {spread_K:g} °C, as one "
+    "reading says no more of the weeks to come."
+)
+
+
+def reading_series(temperature_C: float, first: datetime) -> xr.DataArray:
+    """Soil that stays at a thermometer's reading, with a wide spread. [degC]"""
+    series = constant_series(temperature_C, first)
+    return series.assign_attrs(
+        source=f"a reading of {temperature_C:g} °C, give or take {_READING_SD_K:g} °C",
+        site_sd_K=_READING_SD_K,
+    )
+
+
+def constant_series(temperature_C: float, first: datetime, days: int = 400) -> xr.DataArray:
+    """Hourly series of one temperature from two days before a moment on. [degC]"""
+    start = np.datetime64(first.astimezone(UTC).replace(tzinfo=None), "h") - np.timedelta64(48, "h")
+    time = (start + np.arange(24 * days)).astype("datetime64[ns]")
+    return soil_series(
+        time,
+        np.full(time.size, float(temperature_C)),
+        depth_cm=float("nan"),
+        source=f"constant {temperature_C:g} °C",
+        surface="unknown",
+    ).assign_attrs(assumed=True)
 
 
 def place_season(latitude: float, longitude: float, timezone: str, surface: str = "bare") -> Season:
@@ -127,7 +179,7 @@ def place_season(latitude: float, longitude: float, timezone: str, surface: str 
             },
         }
     )
-    return Season(path=Path("(place)"), data=data, crops={}, seed_lots={})
+    return Season(path=Path(PLACE), data=data, crops={}, seed_lots={})
 
 
 def memory_context(
@@ -223,9 +275,10 @@ def one_row_season(
     lot: str | SeedLot,
     zone: ZoneInfo,
     place: tuple[float, float] | None = None,
+    season: Season | None = None,
     **row: Any,
 ) -> Season:
-    """Season that holds one row and nothing else.
+    """Season that holds one row and no other.
 
     Parameters
     ----------
@@ -235,6 +288,8 @@ def one_row_season(
         Empty where nothing is known of the seed.
     place : (float, float), optional
         Latitude and longitude; of no weight where the soil temperature is given.
+    season : Season, optional
+        Whose place, beds, water and soil the row has.
     **row
         As :class:`thermosprout.season.schema.Row` takes them; what is None is left out.
 
@@ -244,6 +299,11 @@ def one_row_season(
         When a value is not one that a season file may hold.
     """
     seed = lot if isinstance(lot, SeedLot) else None
+    if isinstance(lot, str) and lot and season is not None:
+        if lot not in season.seed_lots:
+            names = ", ".join(season.seed_lots) or "none"
+            raise InputError(f"there is no seed lot {lot!r}; known lots: {names}")
+        seed = season.seed_lots[lot]
     named: str | Crop = crop or (seed.crop if seed is not None else "")
     if not named:
         raise InputError("no crop was given", hint='give crop="carrot"')
@@ -254,18 +314,28 @@ def one_row_season(
             {"id": ROW, "crop": sown.name, "lot": seed.id if seed is not None else None}
             | {key: value for key, value in row.items() if value is not None}
         )
+        lots = () if seed is None else (Lot(id=seed.id, crop=sown.name, variety=seed.variety),)
         data = SeasonFile(
             format=1,
             site=Site(name=sown.name, latitude=latitude, longitude=longitude, timezone=str(zone)),
             soil=Soil(file="in memory"),
-            lots=() if seed is None else (Lot(id=seed.id, crop=sown.name, variety=seed.variety),),
+            lots=lots,
             rows=(entry,),
         )
     except ValidationError as error:
         raise InputError(schema_fault(error)[0]) from None
-    return Season(
-        path=Path("in memory"),
-        data=data,
-        crops={sown.name: sown},
-        seed_lots={} if seed is None else {seed.id: seed},
+    crops = {sown.name: sown}
+    seed_lots = {} if seed is None else {seed.id: seed}
+    if season is None:
+        return Season(path=Path("in memory"), data=data, crops=crops, seed_lots=seed_lots)
+    known = {
+        "rows": (entry,),
+        "lots": (*season.data.lots, *(one for one in lots if one.id not in season.seed_lots)),
+        "records": None,
+    }
+    return replace(
+        season,
+        data=season.data.model_copy(update=known),
+        crops=season.crops | crops,
+        seed_lots=season.seed_lots | seed_lots,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -37,6 +37,9 @@ from thermosprout.weather.season import SoilSource, soil_from, weather_from
 
 _ROUTINE = ("Temperature from", "Times from", "Columns separated", "Covers")
 """What ``soil read`` tells of a file and nobody needs again with every forecast."""
+
+PLACE = "(place)"
+"""Stands for the season file where a place alone is named."""
 
 _USUAL_DEPTH_CM = 5.0
 _LOOK_BACK_D = 10
@@ -239,7 +242,7 @@ class SoilSupply:
 
     def _check(self, base: xr.DataArray | None) -> None:
         """Tell once what looks wrong with a measured series, as ``soil read`` does."""
-        if base is None or not self._unchecked:
+        if base is None or not self._unchecked or "assumed" in base.attrs:
             return
         self._unchecked = False
         one = base if "member" not in base.dims else base.isel(member=0, drop=True)
@@ -285,6 +288,8 @@ class SeasonSoil(SoilSupply):
         Ask no service, use what is cached.
     series, weather : optional
         Taken in place of the season's own.
+    about : sequence of datetime
+        Days that are asked about beside those of the rows (aware).
     """
 
     def __init__(
@@ -295,6 +300,7 @@ class SeasonSoil(SoilSupply):
         offline: bool = False,
         series: xr.DataArray | None = None,
         weather: xr.Dataset | None = None,
+        about: Sequence[datetime] = (),
     ) -> None:
         zone = season.data.site.zone
         super().__init__(
@@ -307,6 +313,7 @@ class SeasonSoil(SoilSupply):
             rainfed=season.data.soil.rainfed,
         )
         self.season, self.as_of, self.offline = season, as_of, offline
+        self.about = about
         self._no_weather = False
         # A file is checked where it is read, with its place and all of its hours.
         self._unchecked = series is not None
@@ -371,8 +378,14 @@ class SeasonSoil(SoilSupply):
             self.notes.append("Soil temperature is modelled from the weather.")
             return modelled
         source = self._source()
-        with season_hints(source.path):
-            series = soil_from(source)
+        try:
+            with season_hints(source.path):
+                series = soil_from(source)
+        except ServiceError as error:
+            if self.season.path.name != PLACE:
+                raise
+            way = "--reading 9, what a soil thermometer shows this week, gives a rough answer"
+            raise ServiceError(error.what, place=error.place, hint=f"{error.hint}; {way}") from None
         if not np.isfinite(float(series["depth"])):
             series = series.assign_coords(depth=_USUAL_DEPTH_CM / 100.0)
             self.notes.append(
@@ -394,6 +407,7 @@ class SeasonSoil(SoilSupply):
         settings = self.season.data.soil
         site = self.season.data.site
         planted = [instant(row.planted, site.zone) for row in self.season.data.rows]
+        planted += self.about
         first = min([self.as_of, *planted]) - timedelta(days=_LOOK_BACK_D)
         last = max([self.as_of, *planted]) + timedelta(days=_HORIZON_D)
         return SoilSource(
