@@ -23,21 +23,6 @@ _SAVING_FOLDS = 5
 """Refits that look whether an estimate is worth saving."""
 
 
-class GrowingSeason(StrEnum):
-    """Growing season of a crop the catalogue lacks."""
-
-    COOL = "cool"
-    WARM = "warm"
-
-
-class SeedSize(StrEnum):
-    """Seed size of a crop the catalogue lacks."""
-
-    SMALL = "small"
-    MEDIUM = "medium"
-    LARGE = "large"
-
-
 class Check(StrEnum):
     """What is left out in turn."""
 
@@ -68,13 +53,8 @@ def calibrate(
     no_prior: Annotated[
         bool, typer.Option("--no-prior", help="Use the records alone (maximum likelihood).")
     ] = False,
-    crop_season: Annotated[
-        GrowingSeason | None,
-        typer.Option("--crop-season", help="Season of a crop the catalogue lacks."),
-    ] = None,
-    seed_size: Annotated[
-        SeedSize | None, typer.Option("--seed-size", help="Seed of a crop the catalogue lacks.")
-    ] = None,
+    crop_season: opt.CropSeason = None,
+    seed_size: opt.SeedSize = None,
     check: Annotated[
         Check | None,
         typer.Option(
@@ -242,7 +222,7 @@ def _season_soil(
 
 
 def _crop(
-    name: str, season: GrowingSeason | None, seed_size: SeedSize | None, *, no_prior: bool
+    name: str, season: opt.SeasonKind | None, seed_size: opt.SizeKind | None, *, no_prior: bool
 ) -> tuple[Crop, str, list[str]]:
     """Crop, what its figures start from, and notes for the user."""
     from dataclasses import replace
@@ -259,8 +239,8 @@ def _crop(
             ) from None
     else:
         return listed, f"catalogue: {listed.name}", []
-    like = (season or GrowingSeason.COOL).value
-    size = (seed_size or SeedSize.MEDIUM).value
+    like = (season or opt.SeasonKind.COOL).value
+    size = (seed_size or opt.SizeKind.MEDIUM).value
     prior = f"generic {like}-season crop with {size} seed"
     notes = [f"{name} is not in the catalogue: it starts from a {prior}, with wide spreads"]
     if season is None or seed_size is None:

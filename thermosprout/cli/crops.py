@@ -398,6 +398,8 @@ def lot(
         bool, typer.Option("--dressed", help="The seed is dressed (treated).")
     ] = False,
     on: Annotated[str, opt.day("--on", help="Day to report on; today by default.")] = "",
+    crop_season: opt.CropSeason = None,
+    seed_size: opt.SeedSize = None,
     season: opt.SeasonOption = None,
     seed: opt.Seed = 0,
     json: opt.Json = False,
@@ -413,14 +415,13 @@ def lot(
 
     from thermosprout.calibration.lot_report import check_lot
     from thermosprout.cli.output import note, print_json, say
-    from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.seed_lots import SeedLot
     from thermosprout.dates import read_day
     from thermosprout.errors import InputError
     from thermosprout.reports.crop_tables import lot_tables
 
     seed_lot, kind = _season_lot(crop, opt.season_here(season, say=False))
-    kind = kind or find_crop(crop)
+    kind = kind or opt.crop_or_like(crop, crop_season, seed_size)
     germinated = _of_share(germination, tested, germinated, counts, replicate)
     test = _test_counts(counts, tested, germinated)
     day = read_day(on, what="--on") if on else date.today()

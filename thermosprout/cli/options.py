@@ -20,6 +20,7 @@ import typer
 from thermosprout.quantities import Units
 
 if TYPE_CHECKING:
+    from thermosprout.crops.crop import Crop
     from thermosprout.season.context import Context
     from thermosprout.season.setting import Question
 
@@ -33,6 +34,21 @@ class TreatmentName(StrEnum):
     DIRECT = "direct"
     SOAKED = "soaked"
     PRESPROUTED = "presprouted"
+
+
+class SeasonKind(StrEnum):
+    """Growing season of a crop the catalogue lacks."""
+
+    COOL = "cool"
+    WARM = "warm"
+
+
+class SizeKind(StrEnum):
+    """Seed size of a crop the catalogue lacks."""
+
+    SMALL = "small"
+    MEDIUM = "medium"
+    LARGE = "large"
 
 
 # --- numbers and dates ---------------------------------------------------------------------------
@@ -121,6 +137,13 @@ SeasonOption = Annotated[
     Path | None, typer.Option("--season", help="Season file (TOML); season.toml here by default.")
 ]
 CropName = Annotated[str, typer.Option("--crop", help="Crop, by any of its names.")]
+CropSeason = Annotated[
+    SeasonKind | None,
+    typer.Option("--crop-season", help="Season of a crop the catalogue lacks."),
+]
+SeedSize = Annotated[
+    SizeKind | None, typer.Option("--seed-size", help="Seed of a crop the catalogue lacks.")
+]
 LotName = Annotated[str, typer.Option("--lot", help="Seed lot of the season file.")]
 BedName = Annotated[str, typer.Option("--bed", help="Bed of the season file.")]
 Constant = Annotated[
@@ -259,6 +282,29 @@ def place_of(at: str, season: Path | None) -> tuple[float, float]:
     return site.latitude, site.longitude
 
 
+def crop_or_like(name: str, season: SeasonKind | None, seed_size: SizeKind | None) -> Crop:
+    """Crop of the catalogue, else one like those of a growing season and seed size.
+
+    Raises
+    ------
+    InputError
+        When the catalogue lacks the crop and neither is named.
+    """
+    from thermosprout.cli.output import note
+    from thermosprout.crops.catalogue import find_crop, generic_crop
+    from thermosprout.errors import InputError
+
+    try:
+        return find_crop(name)
+    except InputError as error:
+        if season is None and seed_size is None:
+            way = "--crop-season and --seed-size describe a crop the catalogue lacks"
+            raise InputError(error.what, hint="; ".join(filter(None, (error.hint, way)))) from None
+    grown, size = (season or SeasonKind.COOL).value, (seed_size or SizeKind.MEDIUM).value
+    note(f"{name} is not in the catalogue: taken as a {grown}-season crop with {size} seed.")
+    return generic_crop(name, season=grown, seed_size=size)  # type: ignore[arg-type]
+
+
 def require_records(records: Path | None, season: Path | None) -> Path:
     """Records file that is named, or that the season names.
 
@@ -348,6 +394,8 @@ class Sowing:
     season: Season = None
     crop: CropName = ""
     lot: LotName = ""
+    crop_season: CropSeason = None
+    seed_size: SeedSize = None
     bed: BedName = ""
     constant: Constant = None
     reading: Reading = None
@@ -404,14 +452,17 @@ class Sowing:
         from thermosprout.season.open_context import open_context
         from thermosprout.season.setting import Question
 
-        crop = crop or self.crop
+        name = crop or self.crop
         lot: str | SeedLot = self.lot
         if not lot and self.germination is not None:
-            lot = lot_of_test(crop, self.germination, self.seeds_tested)
+            lot = lot_of_test(name, self.germination, self.seeds_tested)
         season = self.season if self.at else season_here(self.season)
+        sown: str | Crop = name
+        if name and (season is None or self.crop_season or self.seed_size):
+            sown = crop_or_like(name, self.crop_season, self.seed_size)
         constant = self.constant if self.constant is not None or season is not None else constant_C
         if row is not None:
-            row = {"crop": crop, "lot": lot, "depth_cm": self.depth_cm, **row}
+            row = {"crop": sown, "lot": lot, "depth_cm": self.depth_cm, **row}
         latitude, longitude = read_coordinates(self.at) if self.at else (None, None)
         context = open_context(
             season=season, soil=self.soil, weather=self.weather, constant_C=constant,
@@ -422,7 +473,7 @@ class Sowing:
             seed=self.seed,
         )  # fmt: skip
         question = Question(
-            crop=crop, lot=lot, bed=self.bed, cover=self.cover, depth_cm=self.depth_cm,
+            crop=sown, lot=lot, bed=self.bed, cover=self.cover, depth_cm=self.depth_cm,
             dry_bed=self.dry_bed,
         )  # fmt: skip
         return context, question
@@ -438,14 +489,17 @@ class Sowing:
             say(*tables)
 
 
-_FIRST = ("season", "crop", "lot", "bed")
+_FIRST = ("season", "crop", "crop_season", "seed_size", "lot", "bed")
 
 
 def asks(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """Give a command the options of :class:`Sowing` that it names, beside its own.
 
-    The command takes a ``Sowing`` first and its own options after it.
+    The command takes a ``Sowing`` first and its own options after it. With the crop come the two
+    options that describe one the catalogue lacks.
     """
+    if "crop" in names:
+        names = (*names, "crop_season", "seed_size")
     annotations = get_type_hints(Sowing, include_extras=True)
     shared = {
         field.name: inspect.Parameter(

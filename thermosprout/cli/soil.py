@@ -398,6 +398,7 @@ def _hours(hours: float) -> str:
 app = typer.Typer(
     cls=Sentences,
     no_args_is_help=True,
+    rich_markup_mode=None,
     help="Soil temperature: read a logger, ask a weather service, see what is cached.",
 )
 app.command("read")(read)

@@ -87,6 +87,8 @@ def design(
     ] = 0.0,
     lot: Annotated[str, typer.Option(help="Seed lot.")] = "",
     crop: Annotated[str, typer.Option(help="Crop, to work out what the trial can show.")] = "",
+    crop_season: opt.CropSeason = None,
+    seed_size: opt.SeedSize = None,
     soil_c: Annotated[
         float, opt.number(-5.0, 60.0, help="Soil temperature to expect [°C].")
     ] = 15.0,
@@ -130,7 +132,7 @@ def design(
     from thermosprout.trials.records.values import check_treatments, read_moment, zone
 
     own = check_treatments(treatment)
-    found = _crop(crop)
+    found = opt.crop_or_like(crop, crop_season, seed_size) if crop else None
     depth = _depth(depth_cm, found)
     tz = zone(opt.records_zone(timezone, opt.season_here(season, say=False)))
     hours = _sprout_hours(sprout_h, found, room_c)
@@ -188,14 +190,6 @@ def design(
         "cautions": list(warned),
     }
     _tell(document, json)
-
-
-def _crop(name: str) -> Crop | None:
-    if not name:
-        return None
-    from thermosprout.crops.catalogue import find_crop
-
-    return find_crop(name)
 
 
 def _depth(given: float | None, crop: Crop | None) -> float:
