@@ -281,6 +281,7 @@ def calibrate(
     """
     from thermosprout.calibration.plots import gather_plots
     from thermosprout.calibration.result import calibrate as run
+    from thermosprout.soil.readers.logger import join_series
 
     sown = crop if isinstance(crop, Crop) else find_crop(crop)
     tables = _several(records)
@@ -300,7 +301,7 @@ def calibrate(
     fit = run(
         sown,
         gathered.plots,
-        [read_soil(one, timezone=timezone) for one in _several(soil)],
+        join_series([read_soil(one, timezone=timezone) for one in _several(soil)]),
         variety=variety,
         seed_lot=lot,
         with_prior=with_prior,

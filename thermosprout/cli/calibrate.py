@@ -107,6 +107,7 @@ def calibrate(
     from thermosprout.calibration.scores import LeftOut, widest_left_out
     from thermosprout.calibration.scores import check as score
     from thermosprout.cli.output import note, print_json, progress, say
+    from thermosprout.soil.readers.logger import join_series
 
     zone = opt.records_zone(timezone, season)
     chosen, prior, notes = _crop(crop, crop_season, seed_size, no_prior=no_prior)
@@ -114,7 +115,7 @@ def calibrate(
     own = season if named or season is None or not records else opt.season_of_records(season, files)
     plots = _plots(files, chosen, variety, lot, germination, timezone, own, notes)
     doubts: list[str] = []
-    series = [_soil(path, zone, doubts, json=json) for path in soil or ()]
+    series = join_series([_soil(path, zone, doubts, json=json) for path in soil or ()])
     series = series or _season_soil(season, plots, doubts, json=json)
     with progress("Calibrating", 4) as tick:
         result = run(

@@ -382,6 +382,62 @@ def read_bridged(path: Path, **options: Any) -> tuple[xr.DataArray, list[str]]:
     return bridged, [*reading.sentences(), *notes, *reading.doubts()]
 
 
+_APART_K = 1.0
+"""Mean difference above which two series are of two places: two loggers of one bed, each within
+0.5 K (the accuracy makers state), differ by less. [K]"""
+
+
+_HOUR = np.timedelta64(1, "h")
+
+
+def join_series(series: Sequence[xr.DataArray]) -> list[xr.DataArray]:
+    """Series of one place put together: parts that follow each other, or that say the same.
+
+    Parameters
+    ----------
+    series : sequence of xarray.DataArray, dims (time,)
+        Hourly soil temperature. [degC]
+
+    Returns
+    -------
+    list of xarray.DataArray
+        In order of time; series of other depths, and seasons far apart, stay on their own.
+
+    Raises
+    ------
+    InputError
+        When two of one depth overlap and differ: which plots lay in which is not known.
+    """
+    joined: list[xr.DataArray] = []
+    for part in sorted(series, key=lambda one: one["time"].values[0]):
+        last = joined[-1] if joined else None
+        same_depth = last is not None and (
+            float(last["depth"]) == float(part["depth"]) or not np.isfinite(float(part["depth"]))
+        )
+        if last is None or "member" in part.dims or not same_depth:
+            joined.append(part)
+            continue
+        time, end = part["time"].values, last["time"].values[-1]
+        shared = last.reindex(time=time).values - part.values
+        both = np.abs(shared[np.isfinite(shared)])
+        apart = float(both.mean()) if both.size else 0.0
+        if apart > _APART_K:
+            raise InputError(
+                f"two soil temperature series overlap from {str(time[0])[:10]} to "
+                f"{str(min(end, time[-1]))[:10]} and differ by {apart:.1f} °C on average, so that "
+                "it is not known which plots lay in which",
+                hint="use the plots of each place with its own series",
+            )
+        if (time[0] - end) / _HOUR > BRIDGED_H:
+            joined.append(part)
+            continue
+        whole = last.combine_first(part.assign_coords(depth=last["depth"]))
+        hours = np.arange(whole["time"].values[0], whole["time"].values[-1] + _HOUR, _HOUR)
+        whole = whole.reindex(time=hours).assign_attrs(last.attrs)
+        joined[-1] = bridge(whole)[0]
+    return joined
+
+
 def bridge(series: xr.DataArray, most_h: int = BRIDGED_H) -> tuple[xr.DataArray, list[str]]:
     """Close holes with the same hours of the days around them.
 
