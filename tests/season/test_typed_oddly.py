@@ -72,12 +72,12 @@ def _notes(path: Path) -> str:
         (
             "pumpkin",
             'started = 2026-04-08\nplanted = 2026-05-12\ntreatment = "presprouted"',
-            "mm long where 2 to 5 mm are meant",
+            "mm long, too long: 2 to 5 mm is right",
         ),
         (
             "carrot",
             'planted = 2026-05-12\ntreatment = "presprouted"\nradicle_mm = 40',
-            "Radicles of 40 mm where 2 to 5 mm are meant",
+            "Roots of 40 mm are too long: 2 to 5 mm is right",
         ),
     ],
 )

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from thermosprout.crops.crop import DRESSED, cautions
-from thermosprout.dates import day_words
+from thermosprout.dates import day_range, day_words
 from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import weighted_quantile
@@ -251,10 +251,10 @@ class _Row:
         ready = self._ready()
         if ready is None:
             return "How long roots take in that room is unknown: look daily."
-        low, middle, high = (day_words(self.day(hour)) for hour in ready)
+        low, middle, high = (self.day(hour) for hour in ready)
         return (
-            f"Radicles of 2 mm, long enough to plant, are likely about {middle} "
-            f"({low} to {high}, 80 % range)."
+            f"Roots of 2 mm, long enough to plant, are likely about {day_words(middle)} "
+            f"({day_range(low, high)}, 80 % range)."
         )
 
     def _look(self, today: date, end: date) -> Iterator[Task]:
@@ -299,8 +299,7 @@ class _Row:
         if low is None:
             return f"{names[stage]}: later than the soil temperature record."
         likely = day_words(middle) if middle else "later"
-        late = day_words(high) if high else "later"
-        return f"{names[stage]} likely about {likely} ({day_words(low)} to {late}, 80 % range)."
+        return f"{names[stage]} likely about {likely} ({day_range(low, high)}, 80 % range)."
 
     def _expect(self, today: date, end: date) -> Iterator[Task]:
         """Tell the next stage that is still to come."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from thermosprout.crops.crop import each_once
+from thermosprout.crops.crop import PACKET_FIRST, each_once
 from thermosprout.planning.evidence import CropEvidence
 from thermosprout.planning.this_week import Kind, Task, Week
 from thermosprout.quantities import Units, show_length
@@ -145,7 +145,8 @@ def _cautions(tasks: Sequence[Task]) -> list[tuple[str, str]]:
     for task in tasks:
         for caution in task.cautions:
             crops.setdefault(caution, {})[task.called] = None
-    return [(caution, ", ".join(crops[caution])) for caution in each_once(crops)]
+    # What comes first of all stands at the foot of the page, for every crop.
+    return [(text, ", ".join(crops[text])) for text in each_once(crops) if text != PACKET_FIRST]
 
 
 def _row(report: SeasonReport, index: int) -> dict[str, Any]:

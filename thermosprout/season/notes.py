@@ -81,17 +81,17 @@ def _handling_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season)
 
 
 def _long_radicles(handling: Handling, length_mm: float) -> str:
-    meant = "where 2 to 5 mm are meant: few are planted whole."
+    fate = "too long: 2 to 5 mm is right, and few this long are planted whole."
     if handling.radicle_mm is not None:
-        return f"Radicles of {handling.radicle_mm:g} mm {meant}"
+        return f"Roots of {handling.radicle_mm:g} mm are {fate}"
     return (
-        f"After {handling.sprout_h:g} h at {handling.room_C:g} °C radicles are about "
-        f"{_round(length_mm)} mm long {meant}"
+        f"After {handling.sprout_h:g} h at {handling.room_C:g} °C roots are about "
+        f"{_round(length_mm)} mm long, {fate}"
     )
 
 
 def _round(length_mm: float) -> str:
-    """Length as told: nobody measures radicles to the millimetre."""
+    """Length in words: nobody measures roots to the millimetre."""
     return f"{10 * round(length_mm / 10):d}"
 
 

@@ -466,8 +466,10 @@ def _hourly_watering(weather: xr.Dataset, watering: tuple[Water, ...]) -> xr.Dat
 def describe(series: xr.DataArray) -> str:
     """Name the source, depth and surface of a series in a phrase."""
     depth = float(series["depth"]) * 100
-    where = f"at {depth:g} cm" if np.isfinite(depth) else "at seed depth"
-    text = f"{series.attrs['source']}, {where}"
+    text = str(series.attrs["source"])
+    # A series that was moved to its depth says so already.
+    if not text.endswith(f"to {depth:g} cm"):
+        text += f", at {depth:g} cm" if np.isfinite(depth) else ", at seed depth"
     surface = series.attrs.get("surface", "unknown")
     cover = series.attrs.get("cover", "none")
     if cover != "none":
