@@ -8,13 +8,12 @@ from scipy import stats
 
 from thermosprout.errors import InputError
 from thermosprout.planning.options import odds_of_stand, row_shares, seeds_for_stand
-from thermosprout.planning.stations import filled_share, filled_share_beta, luck_note, plan_stations
+from thermosprout.planning.stations import filled_share, luck_note, plan_stations
 
 
 @given(st.floats(0.001, 0.999), st.integers(1, 40))
 def test_known_share_is_the_closed_form(p: float, n: int) -> None:
-    assert float(filled_share(p, n)) == pytest.approx(1 - (1 - p) ** n, rel=1e-12)
-    assert float(filled_share_beta(np.array([p]), np.zeros(1), n)[0]) == pytest.approx(
+    assert float(filled_share(np.array([p]), np.zeros(1), n)[0]) == pytest.approx(
         1 - (1 - p) ** n, rel=1e-9
     )
 
@@ -23,7 +22,7 @@ def test_known_share_is_the_closed_form(p: float, n: int) -> None:
 def test_seeds_that_hang_together_are_beta_binomial(p: float, rho: float, n: int) -> None:
     strength = (1 - rho) / rho
     expected = 1 - stats.betabinom.pmf(0, n, p * strength, (1 - p) * strength)
-    found = filled_share_beta(np.array([p]), np.array([rho]), n)[0]
+    found = filled_share(np.array([p]), np.array([rho]), n)[0]
     assert found == pytest.approx(expected, rel=1e-8)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop, cautions
@@ -28,26 +27,7 @@ SECONDS_PER_THINNED_PLANT = 4.0
 """Pulling one surplus seedling, with the walk along the row (common practice, no source). [s]"""
 
 
-def filled_share(share: npt.ArrayLike, seeds: int) -> FloatArray:
-    """Share of stations with at least one plant when seeds come up independently.
-
-    Parameters
-    ----------
-    share : array_like
-        Share of the seeds that emerge.
-    seeds : int
-        Seeds in a station.
-
-    Returns
-    -------
-    ndarray
-        ``1 - (1 - p)**n``.
-    """
-    p = np.asarray(share, dtype=float)
-    return np.asarray(-np.expm1(seeds * np.log1p(-np.minimum(p, 1 - 1e-15))))
-
-
-def filled_share_beta(share: FloatArray, rho: FloatArray, seeds: int) -> FloatArray:
+def filled_share(share: FloatArray, rho: FloatArray, seeds: int) -> FloatArray:
     """Share of stations filled when the emergence of stations varies as a beta variable.
 
     Parameters
@@ -182,7 +162,7 @@ def plan_stations(
     choices: list[StationChoice] = []
     fewest: StationChoice | None = None
     for seeds in range(1, MOST_PER_STATION + 1):
-        filled = filled_share_beta(share, together, seeds)
+        filled = filled_share(share, together, seeds)
         # Rounding leaves a single seed a hair below zero.
         surplus = max(seeds * mean_share - float(odds_of @ filled), 0.0)
         choice = StationChoice(
