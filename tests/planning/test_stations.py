@@ -8,7 +8,7 @@ from scipy import stats
 
 from thermosprout.errors import InputError
 from thermosprout.planning.options import odds_of_stand, row_shares, seeds_for_stand
-from thermosprout.planning.stations import filled_share, luck_note, plan_stations
+from thermosprout.planning.stations import filled_share, plan_stations
 
 
 @given(st.floats(0.001, 0.999), st.integers(1, 40))
@@ -94,18 +94,30 @@ def test_luck_of_few_stations_is_the_binomial_tail(stations: int, target: float)
         filled = 1.0 - (1.0 - share) ** choice.seeds
         least = next(k for k in range(stations + 1) if k / stations >= target)
         odds = stats.binom.sf(least - 1, stations, filled)
-        assert choice.odds_with_luck == pytest.approx(np.average(odds, weights=weights), abs=1e-9)
+        assert choice.odds_reached == pytest.approx(np.average(odds, weights=weights), abs=1e-9)
 
 
-def test_luck_is_told_where_it_takes_the_odds_away() -> None:
+def test_the_odds_asked_for_hold_for_a_row_of_few_stations() -> None:
     """Two seeds at 0.7 fill 0.91; 27 of 30 stations or more come in 72 of 100 rows (binomial)."""
     short = plan_stations(np.full(1, 0.7), stations=30, target_filled=0.9)
-    note = luck_note(short)
-    assert note is not None
-    expected = stats.binom.sf(26, 30, 0.91)
-    assert f"2 seeds fill 90 % of them or more in {100 * expected:.0f} rows of 100" in note
-    assert luck_note(plan_stations(np.full(1, 0.7), stations=2000, target_filled=0.9)) is None
-    assert luck_note(plan_stations(np.full(1, 0.01), stations=30)) is None
+    assert short.choices[1].odds_reached == pytest.approx(stats.binom.sf(26, 30, 0.91))
+    assert short.chosen is not None
+    assert short.chosen.seeds == 3
+    long = plan_stations(np.full(1, 0.7), stations=2000, target_filled=0.9)
+    assert long.chosen is not None
+    assert long.chosen.seeds == 2
+
+
+@pytest.mark.parametrize("stations", [20, 40, 200])
+def test_odds_are_those_of_rows_sown_one_by_one(stations: int) -> None:
+    """Rows simulated seed by seed: the share that emerges is drawn for the row, then each seed."""
+    rng = np.random.default_rng(stations)
+    share = rng.beta(14, 6, 20_000)
+    plan = plan_stations(share, stations=stations, target_filled=0.9)
+    for choice in plan.choices:
+        up = rng.random((4_000, stations, choice.seeds)) < share[:4_000, None, None]
+        filled = up.any(axis=2).mean(axis=1)
+        assert choice.odds_reached == pytest.approx((filled >= 0.9 - 1e-9).mean(), abs=0.03)
 
 
 def test_a_single_seed_leaves_nothing_to_thin() -> None:

@@ -12,7 +12,6 @@ from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import odds
 from thermosprout.errors import InputError
 from thermosprout.planning.options import option_named
-from thermosprout.quantities import percent
 from thermosprout.season.context import Context
 from thermosprout.season.schema import Document, rounded
 from thermosprout.season.setting import Question
@@ -81,10 +80,8 @@ class StationChoice:
         p10, p50, p90 of the share of stations with at least one plant, over what is not known
         of lot and bed.
     odds_reached : float
-        Odds that the share of filled stations that is to be expected reaches the one asked for,
-        over what is not known of lot and bed; the luck of a few stations comes on top.
-    odds_with_luck : float
-        Odds that the share asked for is reached, with the luck of so many stations.
+        Odds that the share of the stations asked for is filled: over what is not known of lot and
+        bed, and over the luck of so many stations.
     plants_per_station, surplus_per_station : float
         Expected plants, and those to thin.
     """
@@ -92,7 +89,6 @@ class StationChoice:
     seeds: int
     filled: dict[str, float]
     odds_reached: float
-    odds_with_luck: float
     plants_per_station: float
     surplus_per_station: float
     seeds_in_all: int
@@ -168,8 +164,7 @@ def plan_stations(
         choice = StationChoice(
             seeds=seeds,
             filled=odds(filled, odds_of),
-            odds_reached=float(odds_of[filled >= target_filled].sum()),
-            odds_with_luck=float(odds_of @ enough_filled_odds(filled, stations, target_filled)),
+            odds_reached=float(odds_of @ enough_filled_odds(filled, stations, target_filled)),
             plants_per_station=seeds * mean_share,
             surplus_per_station=surplus,
             seeds_in_all=seeds * stations,
@@ -187,18 +182,6 @@ def plan_stations(
         emergence=odds(share, odds_of),
         choices=tuple(choices),
         chosen=fewest,
-    )
-
-
-def luck_note(plan: StationPlan) -> str | None:
-    """Say what the luck of few stations takes from the odds, where it matters."""
-    chosen = plan.chosen
-    if chosen is None or chosen.odds_with_luck >= plan.confidence:
-        return None
-    return (
-        f"With the luck of {plan.stations} stations counted in, {chosen.seeds} seeds fill "
-        f"{percent(plan.target_filled)} of them or more in {100 * chosen.odds_with_luck:.0f} rows "
-        "of 100: drop one more where a gap costs much."
     )
 
 
@@ -230,7 +213,6 @@ class StationsAnswer:
                     "seeds_per_station": choice.seeds,
                     "stations_filled": rounded(choice.filled, 4),
                     "odds_reached": round(choice.odds_reached, 3),
-                    "odds_with_luck": round(choice.odds_with_luck, 3),
                     "plants_per_station": round(choice.plants_per_station, 2),
                     "to_thin_per_station": round(choice.surplus_per_station, 2),
                     "thinning_minutes": round(choice.thinning_minutes, 1),
@@ -336,18 +318,16 @@ def seeds_at_emergence(
 
 
 def plan_notes(plan: StationPlan) -> list[str]:
-    """Plain sentences on many seeds, and on the luck of few stations."""
-    notes = []
+    """Say why so many seeds are needed, where they are."""
     if plan.chosen is None or plan.chosen.seeds > MANY_SEEDS:
         many = (
             f"Even {MOST_PER_STATION} seeds are too few"
             if plan.chosen is None
             else "So many seeds are needed"
         )
-        notes.append(
+        sentence = (
             f"{many} because the lot is weak or little is known of it: test it (count 100 seeds "
             "on moist paper), or sow another."
         )
-    if luck := luck_note(plan):
-        notes.append(luck)
-    return notes
+        return [sentence]
+    return []
