@@ -94,7 +94,7 @@ def test_numbers_are_bounded_and_paths_known(command: str) -> None:
 @pytest.mark.parametrize("command", COMMANDS)
 def test_help_shows_no_type_of_the_language(command: str) -> None:
     shown = CliRunner().invoke(app, [*command.split(), "--help"]).stdout
-    assert not re.search(r"list\[|<class|Path\b|\bfloat\b|\bstr\b|INTEGER|FLOAT|PATH", shown)
+    assert not re.search(r"list\[|<class|<=|Path\b|\bfloat\b|\bstr\b|INTEGER|FLOAT|PATH", shown)
 
 
 @pytest.mark.parametrize("option", ["--season", "--at", "--seed", "--timezone", "--lot", "--crop"])

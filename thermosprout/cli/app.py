@@ -69,6 +69,7 @@ KINDS: tuple[tuple[str, str], ...] = (
 
 _PLAIN = "--plain"
 _LONGEST = 300
+_BOUNDS = re.compile(r"(-?[0-9.]+)<=x<=(-?[0-9.]+)")
 
 
 class Command(TyperCommand):
@@ -86,7 +87,7 @@ class Command(TyperCommand):
         write = formatter.write_dl
 
         def write_plain(rows: Any, **layout: Any) -> None:
-            write([(_plain_kind(name), text) for name, text in rows], **layout)
+            write([(_plain_kind(name), _plain_bounds(text)) for name, text in rows], **layout)
 
         formatter.write_dl = write_plain
         super().format_options(ctx, formatter)
@@ -174,6 +175,15 @@ def _plain_kind(name: str) -> str:
     """Name of an option or argument in help: choices stay, types go."""
     name = re.sub(r"<list\[(.*)\]>", r"<\1>", name)
     return re.sub(r" ?<([^>]*)>", lambda kind: f" {kind[1]}" if "|" in kind[1] else "", name)
+
+
+def _plain_bounds(text: str) -> str:
+    """Text of an option in help, with its bounds as ``0.2 to 30``."""
+    return _BOUNDS.sub(lambda bound: " to ".join(map(_plain_number, bound.groups())), text)
+
+
+def _plain_number(text: str) -> str:
+    return text.removesuffix(".0")
 
 
 def name_values(command: Any) -> None:
