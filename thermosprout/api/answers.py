@@ -163,7 +163,11 @@ class Forecast(Answer):
         InputError
             When axes are given for more than one row.
         """
-        from thermosprout.reports.forecast_figures import draw_row, forecast_figure
+        from thermosprout.reports.forecast_figures import (
+            draw_row,
+            forecast_figure,
+            label_apart,
+        )
         from thermosprout.reports.style import own_style
         from thermosprout.season.curves import emergence_curves
 
@@ -174,6 +178,7 @@ class Forecast(Answer):
             raise InputError(f"one pair of axes holds one row, not {len(curves)}")
         with own_style():
             draw_row(ax, curves[0])
+            label_apart(ax, curves[0])
         return ax
 
     def _tables(self, width: int) -> Sequence[Any]:

@@ -11,7 +11,7 @@ import numpy as np
 
 from thermosprout.arrays import FloatArray
 from thermosprout.quantities import Units, celsius, fahrenheit, show_temperature
-from thermosprout.reports.style import EARTH, FAINT, INK, LEAF, QUIET, WATER, own_style
+from thermosprout.reports.style import EARTH, FAINT, INK, LEAF, QUIET, WATER, keep_apart, own_style
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,6 +63,7 @@ def forecast_figure(
             draw_row(top, curve)
             top.tick_params(labelbottom=False)
             _soil(bottom, curve, units)
+            label_apart(top, curve)
         return figure
 
 
@@ -75,6 +76,9 @@ def draw_row(axes: Axes, curve: EmergenceCurve) -> None:
     axes.set_ylabel("seedlings per\n100 seeds planted")
     title = f"{curve.row}  {curve.title}, {curve.treatment}"
     axes.set_title(title if len(title) < 46 else f"{title[:45]}…")
+    _moment(axes, curve.planted, "planted", curve)
+    if curve.when[0] <= curve.today <= curve.when[-1]:
+        _moment(axes, curve.today, "today", curve)
     last = len(curve.when) - 1
     at = min(int(last * 0.97), last)
     axes.annotate(
@@ -103,9 +107,12 @@ def draw_row(axes: Axes, curve: EmergenceCurve) -> None:
             va="bottom" if low else "top",
             fontsize=7.5,
         )
-    _moment(axes, curve.planted, "planted", curve)
-    if curve.when[0] <= curve.today <= curve.when[-1]:
-        _moment(axes, curve.today, "today", curve)
+
+
+def label_apart(axes: Axes, curve: EmergenceCurve) -> None:
+    """Move the labels of a row off each other, its counts and its line; once all is drawn."""
+    line = list(zip(curve.when, curve.middle, strict=True))
+    keep_apart(axes, [*curve.counts, *line[:: max(len(line) // 80, 1)]])
 
 
 def _moment(axes: Axes, when: object, text: str, curve: EmergenceCurve) -> None:

@@ -71,6 +71,45 @@ def own_style() -> Iterator[None]:
         yield
 
 
+_APART_PX = 1.5
+_MOVES = (0, -1, 1, -2, 2, -3, 3, -4, 4, -5, 5, -6, 6)
+"""Lines by which a label is moved down or up until it is clear, nearest first."""
+
+
+def keep_apart(axes: Axes, clear_of: Sequence[tuple[Any, float]] = ()) -> None:
+    """Move the labels of axes up or down until none lies on another or on a point.
+
+    Parameters
+    ----------
+    axes : Axes
+        With all that is drawn on them; annotations are moved in the order they were made.
+    clear_of : sequence of (x, y)
+        Points to keep clear of, in data.
+    """
+    from matplotlib.text import Annotation
+    from matplotlib.transforms import Bbox
+
+    axes.get_xlim(), axes.get_ylim()  # settles the limits, which places in pixels rest on
+    across: Any = axes.xaxis.convert_units
+    places = [axes.transData.transform((across(x), y)) for x, y in clear_of]
+    taken = [Bbox.from_bounds(x - 3, y - 3, 6, 6) for x, y in places]
+    inside = axes.get_window_extent()
+    dots = axes.figure.dpi / 72.0
+    for label in (text for text in axes.texts if isinstance(text, Annotation)):
+        box = label.get_window_extent()
+        for lines in _MOVES:
+            up = lines * (box.height + _APART_PX)
+            moved = box.translated(0.0, up)
+            within = inside.y0 <= moved.y0 and moved.y1 <= inside.y1 + box.height
+            if within and not any(moved.padded(_APART_PX / 2).overlaps(other) for other in taken):
+                break
+        else:
+            moved, up = box, 0.0
+        x, y = label.xyann
+        label.xyann = (x, y + up / dots)
+        taken.append(moved)
+
+
 def figure_bytes(figure: Figure, path: str | Path) -> bytes:
     """Figure as PNG, SVG or PDF, by the ending of a path.
 
