@@ -13,6 +13,7 @@ import numpy as np
 
 from thermosprout.crops.crop import DRESSED, cautions
 from thermosprout.dates import day_range, day_words
+from thermosprout.emergence.count_likelihood import FAILED_BEFORE
 from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import weighted_quantile
@@ -351,7 +352,9 @@ class _Row:
                 Kind.STOP,
                 today,
                 "Decide whether to fill the gaps or to sow again.",
-                f"After what was counted, the odds that the row has failed are {percent(failed)}.",
+                f"After what was counted, the odds that the row has failed are {percent(failed)}, "
+                f"taking {percent(FAILED_BEFORE)} of rows to fail anyway; in a bed that often "
+                "loses rows they are higher.",
             )
         wait_h = self.forecast.wait_until_h
         if not np.isfinite(wait_h):
