@@ -82,12 +82,12 @@ def test_sprouted_seed_is_a_selected_group_only_where_some_was_left_out() -> Non
     assert warned(records, "the records say that every seed started was planted")
     more = records.copy()
     more.loc[more["treatment"] == "Presprouted", "seeds_started"] = 80
-    assert warned(more, "no fair comparison")
+    assert warned(more, "per seed started")
     one = records.copy()
     one.loc[
         one["plot"] == more.loc[more["seeds_started"] == 80, "plot"].iloc[0], "seeds_started"
     ] = 80
-    assert warned(one, "no fair comparison"), "one plot from which seed was left out is enough"
+    assert warned(one, "per seed started"), "one plot from which seed was left out is enough"
     assert not warned(more, "the records say that every")
 
 

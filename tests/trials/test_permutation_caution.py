@@ -33,7 +33,7 @@ def test_what_is_shown_with_five_blocks_names_its_test() -> None:
     told = [text for text in result.warnings if "permutation" in text]
     assert len(told) == 1
     assert "Student's t" in told[0]
-    assert "cannot confirm it at 5 %" in told[0]
+    assert "cannot confirm them at 5 %" in told[0]
     assert f"smallest p is {2 / 32:.2g}; 6 blocks" in told[0]
     assert "cannot show anything" not in " ".join(result.warnings)
 
@@ -43,7 +43,7 @@ def test_where_nothing_is_shown_there_is_nothing_to_confirm() -> None:
     assert not any(item.shown for item in result.differences)
     told = [text for text in result.warnings if "permutation" in text]
     assert len(told) == 1
-    assert told[0].startswith("the check by permutation cannot reach 5 %")
+    assert told[0].startswith("the permutation check cannot reach 5 %")
 
 
 def test_six_blocks_need_no_word_on_it() -> None:

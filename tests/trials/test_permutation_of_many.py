@@ -27,7 +27,7 @@ def trial(treatments: int, blocks: int) -> TrialResult:
 
 
 def cautions_of(result: TrialResult) -> list[str]:
-    return [sentence for sentence in result.warnings if "check by permutation" in sentence]
+    return [sentence for sentence in result.warnings if "permutation check" in sentence]
 
 
 @pytest.mark.parametrize(("treatments", "pairs"), [(2, 1), (3, 3), (4, 6), (12, 66)])

@@ -92,11 +92,11 @@ def _permutations(differences: list[Difference]) -> Iterator[str]:
     )
     if any(item.shown for item in differences if item.method == BY_PLOTS):
         yield (
-            "what is called shown rests on how plots differ within their blocks (Student's t); the "
-            f"check by permutation, which assumes less, cannot confirm it at 5 % {why}"
+            "clear differences rest on how plots vary within their blocks (Student's t); the "
+            f"permutation check, which assumes less, cannot confirm them at 5 % {why}"
         )
     else:
-        yield f"the check by permutation cannot reach 5 % {why}"
+        yield f"the permutation check cannot reach 5 % {why}"
 
 
 def _smallest_p(differences: list[Difference]) -> tuple[float, int]:
@@ -120,13 +120,13 @@ def _selected(group: Group) -> Iterator[str]:
         and (plots.loc[chosen, "seeds_planted"] < plots.loc[chosen, "seeds_started"]).any()
     ):
         yield (
-            "pre-sprouted seed is a selected group: only seed that sprouted was planted, so that "
-            "its stand per seed planted is no fair comparison; use the stand per seed started"
+            "only sprouted seed was planted, a selected group: compare the stand per seed started, "
+            "not per seed planted"
         )
     elif chosen.any():
         yield (
-            "pre-sprouted seed is a selected group when only sprouted seed is planted; the records "
-            "say that every seed started was planted"
+            "sprouted seed is a selected group where the rest is left out; the records say that "
+            "every seed started was planted"
         )
 
 
