@@ -24,7 +24,7 @@ CROP = replace(
 BASE, THERMAL, SIGMA, SHARE = 2.0, 60.0, 0.2, 0.85
 
 
-def dish(constant_C: float, rng, *, seeds: int = 100, name: str = "", every_h: float = 12.0):
+def dish(constant_C: float, rng, *, seeds: int = 100, name: str = "", every_h: float = 24.0):
     """Germination in a dish, drawn from a thermal-time model."""
     rate = float(response("linear", constant_C, BASE, 27.0, 38.0))
     alive = rng.random(seeds) < SHARE
@@ -264,7 +264,7 @@ def test_the_highest_rival_is_freed_first(
 def test_four_steps_are_told() -> None:
     rng = np.random.default_rng(3)
     told: list[int] = []
-    plots = [dish(t, rng, name=f"{t}-{k}", every_h=24.0) for t in (10, 18) for k in range(2)]
+    plots = [dish(t, rng, name=f"{t}-{k}") for t in (10, 18) for k in range(2)]
     without_prior.fit_without_prior(CROP, plots, tick=told.append)
     assert sum(told) == 4
     assert len(told) == 3
@@ -272,7 +272,7 @@ def test_four_steps_are_told() -> None:
 
 def test_what_is_reported_are_the_fits_own_figures_with_their_errors() -> None:
     rng = np.random.default_rng(8)
-    plots = [dish(t, rng, name=f"{t}-{k}", every_h=24.0) for t in (10, 18) for k in range(2)]
+    plots = [dish(t, rng, name=f"{t}-{k}") for t in (10, 18) for k in range(2)]
     quick = [
         replace(plot, name=f"f{plot.name}", dish=False, treatment="fleece") for plot in plots[:2]
     ]
