@@ -34,6 +34,15 @@ def test_the_same_seed_gives_the_same_need() -> None:
     assert one.published
 
 
+def test_a_crop_without_a_charts_days_has_a_season_and_a_wide_range() -> None:
+    """From 45 to 125 days or so: the range of vegetables in charts (our judgement)."""
+    need = HarvestNeed.of(find_crop("wheat"), 20_000)
+    assert not need.published
+    low, middle, high = np.quantile(need.thermal_time, [0.1, 0.5, 0.9])
+    assert middle == pytest.approx(need.median, rel=0.02)
+    assert 2.0 < high / low < 3.0
+
+
 def test_four_cold_days_gained_are_worth_one_warm_day() -> None:
     need = HarvestNeed.of(CARROT, 1)
     base = need.cardinals_C[0]
