@@ -55,3 +55,13 @@ def test_rain_that_is_missing_is_taken_as_neither_rain_nor_drought(dry_spring: d
     _, factor = supply.drought(2.0)
     assert factor is not None
     assert factor.min() > 0.75
+    last = str(weather["time"].values[24 * 14 - 1])[:10]
+    assert f"No rain is known past {int(last[8:])} " in supply.water_sentence()
+
+
+def test_watering_noted_where_no_rain_is_known_is_not_denied(dry_spring: dict) -> None:
+    weather = dry_spring["weather"].drop_vars("precipitation")
+    noted = (Water(hour=dry_spring["hour"], mm=10.0),)
+    supply = SoilSupply(series=dry_spring["series"], weather=weather, watering=noted)
+    assert supply.water_sentence() == "Assumes a moist seedbed: rain is not known."
+    assert supply.water(2.0) is None

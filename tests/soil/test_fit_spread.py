@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import astuple
+
 import numpy as np
 import pytest
 
@@ -23,20 +25,20 @@ def residuals() -> np.ndarray:
         + DAY_K**2 * np.exp(-apart / DAY_D)
         + NUGGET_K2 * np.eye(DAYS)
     )
-    drawn = rng.multivariate_normal(np.zeros(DAYS), field, size=SEASONS)
-    drawn[:, 100:110] = np.nan
-    return drawn
+    sample = rng.multivariate_normal(np.zeros(DAYS), field, size=SEASONS)
+    sample[:, 100:110] = np.nan
+    return sample
 
 
 def test_the_parts_come_back(residuals: np.ndarray) -> None:
-    found = fit_spread(residuals, np.zeros((1, SEASONS, DAYS)), [str(i) for i in range(SEASONS)])
+    spread = fit_spread(residuals, np.zeros((1, SEASONS, DAYS)), [str(i) for i in range(SEASONS)])
     # 60 seasons tell an sd to about a tenth (1 / sqrt(2 * 60)); a shift that stays and one of
     # months share what half a year shows of both.
-    assert found.daily_sd_K == pytest.approx(DAY_K, rel=0.1)
-    assert found.daily_memory_d == pytest.approx(DAY_D, rel=0.25)
-    slow = np.hypot(found.shift_sd_K, found.monthly_sd_K)
+    assert spread.daily_sd_K == pytest.approx(DAY_K, rel=0.1)
+    assert spread.daily_memory_d == pytest.approx(DAY_D, rel=0.25)
+    slow = np.hypot(spread.shift_sd_K, spread.monthly_sd_K)
     assert slow == pytest.approx(np.hypot(SHIFT_K, MONTH_K), rel=0.15)
-    assert 20.0 < found.monthly_memory_d < 80.0
+    assert 20.0 < spread.monthly_memory_d < 80.0
 
 
 def test_a_station_with_two_seasons_counts_like_one_with_one(residuals: np.ndarray) -> None:
@@ -47,7 +49,8 @@ def test_a_station_with_two_seasons_counts_like_one_with_one(residuals: np.ndarr
     twice = fit_spread(
         np.concatenate([some, some[:5]]), np.zeros((1, 17, DAYS)), [*names, *names[:5]]
     )
-    assert vars(twice) == pytest.approx(vars(once), rel=1e-3)
+    assert astuple(twice)[:-1] == pytest.approx(astuple(once)[:-1], rel=1e-3)
+    assert twice.widths == pytest.approx(once.widths, rel=1e-3)
 
 
 def test_what_a_difference_explains_is_not_spread(residuals: np.ndarray) -> None:
@@ -57,3 +60,13 @@ def test_what_a_difference_explains_is_not_spread(residuals: np.ndarray) -> None
     plain = fit_spread(some, np.zeros((1, 12, DAYS)), names)
     explained = fit_spread(some, np.full((1, 12, DAYS), SHIFT_K), names)
     assert explained.shift_sd_K < 0.8 * plain.shift_sd_K
+
+
+def test_a_difference_wider_than_its_step_is_told(residuals: np.ndarray) -> None:
+    rng = np.random.default_rng(3)
+    course = np.linspace(-2.0, 2.0, DAYS)
+    effects = np.broadcast_to(course, (1, SEASONS, DAYS))
+    names = [str(i) for i in range(SEASONS)]
+    wide = residuals + 2.0 * rng.normal(size=(SEASONS, 1)) * course
+    assert fit_spread(wide, effects, names).widths[0] == pytest.approx(2.0, rel=0.25)
+    assert fit_spread(residuals, effects, names).widths[0] < 0.7

@@ -110,6 +110,7 @@ def model(
     correction = None
     if readings is not None:
         table = read_readings(readings, timezone=timezone or "UTC")
+        note(table.attrs["summary"])
         kind = None if readings_are is Taken.AUTO else ReadingKind(readings_are.value)
         correction = site_correction(series, table, longitude=lon, weather=given, kind=kind)
         series = correction.series
@@ -231,6 +232,7 @@ def check(
         longitude = read_coordinates(at)[1] if at else None
         correction = site_correction(series, table, longitude=longitude)
         result = check_series(series, table, kind=correction.kind)
+    note(table.attrs["summary"])
     if result.outside:
         note(f"{result.outside} readings fall outside the series and were left out.")
     document = {

@@ -253,5 +253,9 @@ def soil_check_lines(document: dict[str, Any], units: Units = Units.METRIC) -> l
                 UNKNOWN if days is None else f"{signed(days)} d",
                 UNKNOWN if sd is None else f"{sd:.1f} d",
             )
-        lines.append(table)
+        meaning = (
+            f"±: days by which ± {weeks:.1f} {symbol} moves the row (one standard deviation; the "
+            "80 % range is 1.3 times as wide)."
+        )
+        lines += [table, meaning]
     return lines

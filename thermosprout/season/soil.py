@@ -225,20 +225,27 @@ class SoilSupply:
         """Say what is assumed of the water in the seedbed; every plan tells it."""
         weather = self.weather()
         if weather is None or "precipitation" not in weather:
-            return "Assumes a moist seedbed: rain and watering are not known."
+            unknown = "rain is" if self.watering else "rain and watering are"
+            return f"Assumes a moist seedbed: {unknown} not known."
         if not (self.rainfed or self.watering):
             return (
                 "Assumes a moist seedbed. To include drought, list [[watering]] or set "
                 "rainfed = true."
             )
+        sentence = "Includes drought: the seedbed gets nothing but rain (rainfed = true)."
         if self.watering and not self.rainfed and all(entry.bed for entry in self.watering):
-            return (
+            sentence = (
                 "Includes drought in beds with [[watering]]: they get the rain and what is listed; "
                 "assumes the others moist."
             )
-        if self.watering:
-            return "Includes drought: the seedbed gets the rain and the watering listed."
-        return "Includes drought: the seedbed gets nothing but rain (rainfed = true)."
+        elif self.watering:
+            sentence = "Includes drought: the seedbed gets the rain and the watering listed."
+        rain = np.atleast_2d(weather["precipitation"].values)
+        last = int(np.flatnonzero(np.isfinite(rain).any(axis=0))[-1:].sum())
+        if last + 1 < rain.shape[1]:
+            day = weather["time"].values[last].astype("datetime64[D]").item()
+            sentence += f" No rain is known past {day.day} {day:%B}: the bed then stays as it is."
+        return sentence
 
     def _check(self, base: xr.DataArray | None) -> None:
         """Tell once what looks wrong with a measured series, as ``soil read`` does."""
@@ -335,6 +342,7 @@ class SeasonSoil(SoilSupply):
                 path = self.season.existing(readings, "soil", "readings_file")
                 site = self.season.data.site
                 table = read_readings(path, timezone=site.timezone)
+                self.notes.append(self._beside(f"Readings: {table.attrs['summary']}"))
                 self.correction = self.corrected(table, site.longitude)
                 self.notes.append(f"Readings of the site: {self.correction.sentence()}.")
                 self._base = self.correction.series

@@ -149,7 +149,7 @@ def site_correction(
         What the series was modelled from: lets readings in April say something about July. It is
         left aside where the series is no model's.
     kind : ReadingKind, optional
-        What the readings are; told from the readings themselves when absent.
+        What the readings are; told from their columns, their times and themselves when absent.
 
     Returns
     -------
@@ -163,6 +163,7 @@ def site_correction(
         When there are readings but none falls into the series.
     """
     effects = _effects(series, weather)
+    kind = kind or readings.attrs.get("kind")
     if kind is None:
         if longitude is None:
             kind, table = ReadingKind.INSTANT, readings

@@ -21,6 +21,7 @@ from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil.convert import to_depth
 from thermosprout.soil.readers.find_columns import (
     Meaning,
+    left_out,
     stamps_of,
     time_columns,
     to_celsius,
@@ -28,7 +29,7 @@ from thermosprout.soil.readers.find_columns import (
     understand_all,
     unit_in_cells,
 )
-from thermosprout.soil.readers.table import Table, read_table
+from thermosprout.soil.readers.table import Reading, Table, read_table
 from thermosprout.soil.series import hours_since_epoch, running_mean, soil_series
 
 COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
@@ -44,13 +45,17 @@ def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
     path : path
         CSV with ``time_utc`` (or ``time``), ``depth_cm`` and ``soil_temp_C`` (or ``soil_temp_F``),
         in any of the ways in which :func:`thermosprout.soil.readers.table.read_table` reads tables.
+        A max-min thermometer has ``soil_min_C`` and ``soil_max_C`` in its place; a depth may stand
+        in the column's name, as in ``soil_temp_5cm_C``.
     timezone : str
         Zone of a ``time`` without an offset.
 
     Returns
     -------
     pandas.DataFrame
-        Columns ``time_utc`` (naive UTC), ``depth_cm`` [cm] and ``soil_temp_C`` [degC].
+        Columns ``time_utc`` (naive UTC), ``depth_cm`` [cm] and ``soil_temp_C`` [degC], two lines a
+        time of a max-min thermometer. ``attrs["summary"]`` names the columns that were taken and
+        those left out; ``attrs["kind"]`` is there where they tell what the readings are.
 
     Raises
     ------
@@ -60,23 +65,69 @@ def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
     table = read_table(path)
     meanings = understand_all(table.names, table.units, table.preamble)
     time_index, clock_index = time_columns(table, meanings)
+    values = _value_columns(table, [m for m in meanings if m.index != time_index])
     depth = next((m for m in meanings if m.quantity == "depth"), None)
-    value = next((m for m in meanings if m.quantity in ("soil", "temperature")), None)
-    if depth is None or value is None:
-        missing = COLUMNS[1 if depth is None else 2]
-        raise InputError(
-            f"the column {missing} is missing, found {', '.join(table.names)}",
-            place=Place(file=table.path, line=max(table.lines[0] - 1, 1)),
-            hint=f"name the columns {', '.join(COLUMNS)}",
-        )
+    if depth is None and any(value.depth_cm is None for value in values):
+        raise _missing(table, "depth_cm")
     stamps = stamps_of(table, time_index, clock_index, None, timezone)
-    unit = value.unit or unit_in_cells(table.column(value.index)) or "degC"
-    return pd.DataFrame(
-        {
-            "time_utc": stamps.utc,
-            "depth_cm": _numbers(table, depth, "depth_cm"),
-            "soil_temp_C": _numbers(table, value, "soil_temp_C", unit),
-        }
+    parts = []
+    for value in values:
+        unit = value.unit or unit_in_cells(table.column(value.index)) or "degC"
+        depths = value.depth_cm if depth is None else _numbers(table, depth, "depth_cm")
+        temperature = _numbers(table, value, "soil_temp_C", unit)
+        parts.append(
+            pd.DataFrame({"time_utc": stamps.utc, "depth_cm": depths, "soil_temp_C": temperature})
+        )
+    out = pd.concat(parts).sort_index(kind="stable").reset_index(drop=True)
+    columns = [*values, *([depth] if depth is not None else [])]
+    reading = Reading(
+        file=str(path),
+        kind="thermometer readings",
+        rows=len(table.rows),
+        columns=tuple(column.name for column in columns),
+        left_out=left_out(
+            table, meanings, (time_index, clock_index, *(column.index for column in columns))
+        ),
+    )
+    out.attrs["summary"] = reading.summary()
+    if len(values) == 2:
+        out.attrs["kind"] = ReadingKind.MAX_MIN
+    return out
+
+
+def _value_columns(table: Table, meanings: list[Meaning]) -> list[Meaning]:
+    """Column of the readings, or the two of a max-min thermometer; asks where several fit."""
+    ends = [m for m in meanings if m.quantity in ("soil_tmin", "soil_tmax")]
+    values = [m for m in meanings if m.quantity == "soil"]
+    if not values and not ends:
+        values = [m for m in meanings if m.quantity == "temperature"]
+    if len(values) == 1:
+        return values
+    names = " and ".join(repr(m.name) for m in values or ends)
+    place = Place(file=table.path, line=max(table.lines[0] - 1, 1))
+    if values:
+        raise InputError(
+            f"{names} hold temperatures of the soil, one column was expected",
+            place=place,
+            hint="keep one of them, or write one line for each depth with its depth_cm",
+        )
+    if sorted(m.quantity for m in ends) == ["soil_tmax", "soil_tmin"]:
+        return ends
+    if ends:
+        raise InputError(
+            f"{names} alone do not say how warm the soil was: a max-min thermometer gives its "
+            "lowest and its highest",
+            place=place,
+            hint="add the other column, or name readings of an instant soil_temp_C",
+        )
+    raise _missing(table, "soil_temp_C")
+
+
+def _missing(table: Table, name: str) -> InputError:
+    return InputError(
+        f"the column {name} is missing, found {', '.join(table.names)}",
+        place=Place(file=table.path, line=max(table.lines[0] - 1, 1)),
+        hint=f"name the columns {', '.join(COLUMNS)}",
     )
 
 

@@ -17,7 +17,7 @@ from thermosprout.soil.readers.logger import read_soil_csv
 from thermosprout.soil.readers.netcdf import read_soil_netcdf
 from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import check_soil_series
-from thermosprout.soil.site_readings import read_readings
+from thermosprout.soil.site_readings import ReadingKind, read_readings
 
 READ = {name: export for name, export in EXPORTS.items() if export.expected is None}
 REFUSED = {name: export for name, export in EXPORTS.items() if export.expected is not None}
@@ -327,6 +327,48 @@ def test_readings_are_read_as_a_loggers_file_is(form: str, tmp_path: Path) -> No
     ]  # fmt: skip
     assert list(table["soil_temp_C"]) == pytest.approx([9.5, 12.5])
     assert list(table["depth_cm"]) == [5.0, 5.0]
+
+
+def test_the_columns_of_readings_are_named_with_those_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text("time_utc,depth_cm,Air temp (°C),soil_temp_C\n2026-04-01T07:00Z,5,2,9.5\n")
+    summary = read_readings(path).attrs["summary"]
+    assert "of soil_temp_C, depth_cm, without Air temp (°C)." in summary
+
+
+def test_soil_minimum_and_maximum_are_read_as_a_max_min_thermometer(tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text("time_utc,depth_cm,soil_min_C,soil_max_C\n2026-04-01T07:00Z,5,4.5,11\n")
+    table = read_readings(path)
+    assert list(table["soil_temp_C"]) == [4.5, 11.0]
+    assert table["time_utc"].nunique() == 1
+    assert table.attrs["kind"] is ReadingKind.MAX_MIN
+
+
+def test_a_depth_in_the_columns_name_stands_for_a_column_of_depths(tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text("time_utc,soil_temp_5cm_C\n2026-04-01T07:00Z,9.5\n")
+    assert list(read_readings(path)["depth_cm"]) == [5.0]
+
+
+@pytest.mark.parametrize(
+    ("columns", "what"),
+    [
+        ("soil_min_C", "lowest and its highest"),
+        ("soil_temp_C,Soil temp bed 2", "one column was expected"),
+        ("air_tmin_C", "soil_temp_C is missing"),
+    ],
+)
+def test_readings_that_leave_open_what_they_are_are_asked_about(
+    columns: str, what: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "readings.csv"
+    cells = ",".join(["9"] * len(columns.split(",")))
+    path.write_text(f"time_utc,depth_cm,{columns}\n2026-04-01T07:00Z,5,{cells}\n")
+    with pytest.raises(InputError, match=what) as caught:
+        read_readings(path)
+    assert caught.value.place is not None
+    assert caught.value.place.line == 1
 
 
 @pytest.mark.parametrize("value", ["", "warm", "140", "-9999", "nan"])

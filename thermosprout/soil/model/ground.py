@@ -172,8 +172,8 @@ class GroundParameters:
     conductivity_factor : float
         On the conductivity of the texture: roots, humus and structure.
     site_sd_K, season_sd_K : float
-        Spread of single sites about the model fitted to others: of the mean of three weeks, as long
-        as a row lies in the ground, and of the mean of a season. [K]
+        Spread of single sites about the model fitted to others: of the mean of the days that rows
+        sown from March to June lie in the ground, and of the mean of a season. [K]
     site_shift_sd_K : float
         Shift of a site that stays, beside what its differences do. [K]
     monthly_sd_K, monthly_memory_d : float
@@ -181,6 +181,9 @@ class GroundParameters:
         correlation falls to 1/e [d].
     daily_sd_K, daily_memory_d : float
         Error of days, likewise. [K], [d]
+    sward_resistance_width, sward_conductance_width, exchange_day_width : float
+        Factor on what one sd of each difference of grass
+        (:data:`thermosprout.soil.model.temperature.SITE_DIFFERENCES`) does.
     """
 
     exchange_night: float = 4.0
@@ -204,6 +207,9 @@ class GroundParameters:
     monthly_memory_d: float = 40.0
     daily_sd_K: float = 0.75
     daily_memory_d: float = 4.0
+    sward_resistance_width: float = 1.0
+    sward_conductance_width: float = 1.0
+    exchange_day_width: float = 1.0
 
 
 @lru_cache(maxsize=1)

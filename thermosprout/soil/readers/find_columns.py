@@ -8,7 +8,7 @@ are chosen (:func:`time_columns`, :func:`choose_column`), or asked for where sev
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -458,6 +458,19 @@ def choose_column(
     if whole:
         hint += ", or --decimal , where the comma parts decimals"
     raise InputError(f"several columns hold a temperature: {names}", place=place, hint=hint)
+
+
+def left_out(
+    table: Table, meanings: Sequence[Meaning], used: Collection[int | None]
+) -> tuple[str, ...]:
+    """Names of the columns that play no part; counters, units, depths and empty ones have none."""
+    return tuple(
+        meaning.name
+        for meaning in meanings
+        if meaning.index not in used
+        and meaning.quantity not in ("counter", "depth", "unit")
+        and any(row[meaning.index] for row in table.rows[:200])
+    )
 
 
 def _is_number(cell: str) -> bool:

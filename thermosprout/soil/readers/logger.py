@@ -22,6 +22,7 @@ from thermosprout.soil.quality import Check
 from thermosprout.soil.readers.find_columns import (
     Meaning,
     choose_column,
+    left_out,
     one_depth,
     stamps_of,
     time_columns,
@@ -151,24 +152,10 @@ def read_soil_csv(
         gaps=hourly.gaps,
         filled_hours=hourly.filled_hours,
         notes=(*table.notes, *notes, *stamps.notes, *order_notes, *step_notes, *cut),
-        left_out=_left_out(table, meanings, chosen, (time_index, clock_index)),
+        left_out=left_out(table, meanings, (chosen.index, time_index, clock_index)),
         checks=(*checks, *quality.check_series(series, latitude=latitude)),
     )
     return series, reading
-
-
-def _left_out(
-    table: Table, meanings: Sequence[Meaning], chosen: Meaning, times: tuple[int, int | None]
-) -> tuple[str, ...]:
-    """Names of the columns that play no part; counters and columns of units or depths do not."""
-    taken = {chosen.index, *times}
-    return tuple(
-        meaning.name
-        for meaning in meanings
-        if meaning.index not in taken
-        and meaning.quantity not in ("counter", "depth", "unit")
-        and any(row[meaning.index] for row in table.rows[:200])
-    )
 
 
 def _in_order(

@@ -15,6 +15,7 @@ from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.soil.readers.find_columns import (
     Meaning,
+    left_out,
     stamps_of,
     time_columns,
     to_celsius,
@@ -161,12 +162,10 @@ def read_weather_csv(
         end=str(weather["time"].values[-1])[:16],
         filled_hours=filled,
         columns=tuple(used),
-        left_out=tuple(
-            meaning.name
-            for meaning in meanings
-            if meaning.index not in (time_index, clock_index)
-            and meaning.name not in used
-            and meaning.quantity != "counter"
+        left_out=left_out(
+            table,
+            [meaning for meaning in meanings if meaning.name not in used],
+            (time_index, clock_index),
         ),
         notes=(*table.notes, *stamps.notes, *notes, *more),
     )
