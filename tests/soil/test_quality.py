@@ -12,8 +12,8 @@ import xarray as xr
 from thermosprout.soil.quality import (
     check_series,
     mask_impossible,
-    masked,
     swapped_day_and_month,
+    without_suspects,
 )
 from thermosprout.soil.readers.logger import read_soil_csv
 from thermosprout.soil.series import soil_series
@@ -98,7 +98,7 @@ def test_nothing_is_masked_unless_asked() -> None:
     before = suspect.values.copy()
     check_series(suspect)
     assert (suspect.values == before).all()
-    cleaned = masked(suspect, ("spikes",))
+    cleaned = without_suspects(suspect, ("spikes",))
     assert np.isnan(cleaned.values[100])
     assert int(np.isnan(cleaned.values).sum()) == 1
     assert cleaned.attrs == suspect.attrs

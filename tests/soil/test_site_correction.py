@@ -22,8 +22,8 @@ from thermosprout.soil.site_correction import (
 from thermosprout.soil.site_readings import (
     ReadingKind,
     check_series,
-    checked,
     stated_kind,
+    valid_readings,
 )
 
 
@@ -163,10 +163,10 @@ def test_means_of_days_are_told_from_readings(series: xr.DataArray) -> None:
             "soil_temp_C": 9.0,
         }
     )
-    assert stated_kind(checked(days), 8.0) is ReadingKind.DAY
+    assert stated_kind(valid_readings(days), 8.0) is ReadingKind.DAY
     morning = days.assign(time_utc=days["time_utc"] + pd.Timedelta(hours=9))
-    assert stated_kind(checked(morning), 8.0) is None
-    assert stated_kind(checked(days), -95.0) is None
+    assert stated_kind(valid_readings(morning), 8.0) is None
+    assert stated_kind(valid_readings(days), -95.0) is None
     means = series.resample(time="24h").mean()
     table = pd.DataFrame(
         {

@@ -98,7 +98,7 @@ def read(
     from thermosprout.cli.output import print_json, require_ending, say, write_output
     from thermosprout.errors import InputError
     from thermosprout.season.coordinates import read_coordinates
-    from thermosprout.soil.quality import masked
+    from thermosprout.soil.quality import without_suspects
     from thermosprout.soil.series import soil_csv
 
     if out is not None:
@@ -120,7 +120,7 @@ def read(
     left_out = 0
     if mask:
         before = int(np.isfinite(series.values).sum())
-        series = masked(series, tuple(_CHECKS[kind] for kind in mask))
+        series = without_suspects(series, tuple(_CHECKS[kind] for kind in mask))
         left_out = before - int(np.isfinite(series.values).sum())
     if out is not None:
         write_output(out, soil_csv(series), endings=[".csv"], force=force)

@@ -56,7 +56,7 @@ _ATTRIBUTES: dict[str, dict[str, Any]] = {
 }
 
 
-def described(
+def map_dataset(
     days: xr.DataArray,
     plan: MapPlan,
     sowings: npt.NDArray[np.datetime64],
@@ -309,7 +309,7 @@ def emergence_map(
         pooled=pooled,
         node_h=node_h,
     )
-    return described(_days(grid, plan), plan, stamps, grid, question)
+    return map_dataset(_days(grid, plan), plan, stamps, grid, question)
 
 
 def _days(grid: GridSoil, plan: MapPlan) -> xr.DataArray:

@@ -219,7 +219,7 @@ def convert_surface(
     way = f"{to} soil{covering}" if own == to else f"from {_word(own)} to {to}{covering}"
     warmer = "warmer" if mean >= 0 else "colder"
     step = f"{way}: {abs(mean):.1f} °C {warmer} on average, by the soil model"
-    return _marked(out, series, to, cover, step, site_spread(series))
+    return _with_step(out, series, to, cover, step, site_spread(series))
 
 
 def _usual(series: xr.DataArray, start: str, to: str, cover: Cover | None) -> xr.DataArray:
@@ -234,14 +234,14 @@ def _usual(series: xr.DataArray, start: str, to: str, cover: Cover | None) -> xr
     values = daily + (series.values - daily) * BARE_SWING**sign + BARE_WARMER_K * sign
     step = f"from {_word(start)} to {to}: {BARE_WARMER_K * sign:+.1f} °C as usual, no weather known"
     spread = float(np.hypot(site_spread(series), UNKNOWN_WEATHER_SD_K))
-    return _marked(series.copy(data=values), series, to, cover, step, spread)
+    return _with_step(series.copy(data=values), series, to, cover, step, spread)
 
 
 def _word(surface: str) -> str:
     return "unknown ground, taken as grass," if surface == "unknown" else surface
 
 
-def _marked(
+def _with_step(
     out: xr.DataArray,
     series: xr.DataArray,
     to: str,

@@ -300,7 +300,9 @@ def check_series(
     return tuple(checks)
 
 
-def masked(series: xr.DataArray, names: tuple[str, ...] = ("spikes", "flat line")) -> xr.DataArray:
+def without_suspects(
+    series: xr.DataArray, names: tuple[str, ...] = ("spikes", "flat line")
+) -> xr.DataArray:
     """Blank the suspect hours of the named checks; only to be called when the user asked.
 
     Parameters

@@ -24,9 +24,9 @@ from thermosprout.soil.site_readings import (
     Beside,
     ReadingKind,
     beside,
-    checked,
     stated_kind,
     trailing,
+    valid_readings,
 )
 
 READING_SD_K = {ReadingKind.INSTANT: 0.6, ReadingKind.DAY: 0.3, ReadingKind.MAX_MIN: 0.8}
@@ -92,11 +92,12 @@ class Correction:
                 f"no readings: the mean of a row's weeks may differ by ± {self.weeks_sd_K:.1f} °C "
                 f"(one standard deviation; 80 % range ± {RANGE_80 * self.weeks_sd_K:.1f} °C)"
             )
+        weeks, season = self.weeks_sd_K, self.offset_sd_K
         return (
-            f"{self._taken()}: shifted by {self.offset_K:+.1f} °C, daily swing x {self.swing:.2f}; "
-            f"what is left is ± {self.weeks_sd_K:.1f} °C over the coming weeks and "
-            f"± {self.offset_sd_K:.1f} °C over the season (one standard deviation; 80 % range "
-            f"± {RANGE_80 * self.weeks_sd_K:.1f} and ± {RANGE_80 * self.offset_sd_K:.1f} °C)"
+            f"{self._origin()}: shifted by {self.offset_K:+.1f} °C, daily swing x "
+            f"{self.swing:.2f}; what is left is ± {weeks:.1f} °C over the coming weeks and "
+            f"± {season:.1f} °C over the season (one standard deviation; 80 % range "
+            f"± {RANGE_80 * weeks:.1f} and ± {RANGE_80 * season:.1f} °C)"
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -117,7 +118,7 @@ class Correction:
             **{name: round(v, 3) if np.isfinite(v) else None for name, v in entries.items()},
         }
 
-    def _taken(self) -> str:
+    def _origin(self) -> str:
         number = f"{self.readings} reading{'s' if self.readings > 1 else ''}"
         if self.kind is ReadingKind.DAY:
             return f"{number}, taken as means of days"
@@ -215,7 +216,7 @@ def classify_readings(
     readings : pandas.DataFrame
         To be given to :func:`correct` with that kind.
     """
-    table = checked(readings)
+    table = valid_readings(readings)
     kind = stated_kind(table, longitude)
     if kind is not None:
         return kind, table

@@ -204,7 +204,7 @@ def stated_kind(readings: pd.DataFrame, longitude: float) -> ReadingKind | None:
     return ReadingKind.DAY if abs(solar) <= 1.25 else None
 
 
-def checked(readings: pd.DataFrame) -> pd.DataFrame:
+def valid_readings(readings: pd.DataFrame) -> pd.DataFrame:
     """Return readings in order of time, naive UTC, without empty ones.
 
     Raises
@@ -298,7 +298,7 @@ def beside(series: xr.DataArray, readings: pd.DataFrame, kind: ReadingKind) -> B
     CoverageError
         When there are readings but none falls into the series.
     """
-    every = checked(readings)
+    every = valid_readings(readings)
     if kind is ReadingKind.MAX_MIN:
         every = every.assign(highest=_highest(every))
     table, at = within(series, every)

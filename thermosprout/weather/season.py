@@ -148,7 +148,7 @@ def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -
     to_now = recent.sel(time=slice(None, source.now))
     whole = to_now
     if ahead is not None:
-        whole = continued(to_now, trusted(ahead, source.now) if years else ahead)
+        whole = append_forecast(to_now, usable_forecast(ahead, source.now) if years else ahead)
     if years:
         whole = _with_years(whole, years, np.datetime64(source.last, "ns"))
     whole.attrs["attribution"] = recent.attrs.get("attribution", "")
@@ -157,7 +157,7 @@ def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -
     return whole
 
 
-def trusted(ahead: xr.Dataset, now: np.datetime64) -> xr.Dataset:
+def usable_forecast(ahead: xr.Dataset, now: np.datetime64) -> xr.Dataset:
     """Members as they are; a single forecast only for its first days."""
     if "member" in ahead.dims:
         return ahead
@@ -255,7 +255,7 @@ def _with_forecast(
 ) -> tuple[xr.Dataset, xr.Dataset | None, list[str]]:
     """Open-Meteo's archive, then its forecast with the days just past; its ensemble ahead."""
     from thermosprout.weather import open_meteo
-    from thermosprout.weather.service import joined
+    from thermosprout.weather.service import join_in_time
 
     notes: list[str] = []
     older, back = [], 14
@@ -269,7 +269,7 @@ def _with_forecast(
     recent = open_meteo.get_forecast(
         *at, past_days=back, session=session, base_url=address, elevation_m=height
     )
-    whole = joined([*older, recent])
+    whole = join_in_time([*older, recent])
     if older:
         whole.attrs["attribution"] = older[0].attrs["attribution"]
     try:
@@ -308,7 +308,7 @@ def past_weather(source: SoilSource, session: WeatherSession) -> tuple[list[xr.D
     return years, notes
 
 
-def continued(to_now: xr.Dataset, ahead: xr.Dataset) -> xr.Dataset:
+def append_forecast(to_now: xr.Dataset, ahead: xr.Dataset) -> xr.Dataset:
     """Weather to now followed by each member; air is moved by what it was off by before now."""
     seam = to_now["time"].values[-1]
     after = ahead.sel(time=slice(seam + np.timedelta64(1, "h"), None))
@@ -465,7 +465,9 @@ def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
     forecast = None
     if ahead is not None:
         try:
-            whole = continued(to_now, trusted(ahead, source.now) if seasons else ahead)
+            whole = append_forecast(
+                to_now, usable_forecast(ahead, source.now) if seasons else ahead
+            )
             forecast = soil_temperature(whole, depth_cm=depth, surface=surface)
         except CoverageError as error:
             # An old cached forecast may lie wholly in the past.

@@ -240,7 +240,7 @@ def past_days(
             if settled or not parts:
                 raise
     after = np.datetime64(end) + np.timedelta64(23, "h")
-    return joined(parts).sel(time=slice(np.datetime64(start), after))
+    return join_in_time(parts).sel(time=slice(np.datetime64(start), after))
 
 
 def require_order(start: date, end: date) -> None:
@@ -270,7 +270,7 @@ def spans(start: date, end: date, today: date) -> list[tuple[date, date, bool]]:
     return out
 
 
-def joined(parts: Sequence[xr.Dataset]) -> xr.Dataset:
+def join_in_time(parts: Sequence[xr.Dataset]) -> xr.Dataset:
     """Put Datasets one after the other; notes of all are kept."""
     if len(parts) == 1:
         return parts[0]

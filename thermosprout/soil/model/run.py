@@ -21,12 +21,12 @@ from thermosprout.soil.model.surface import (
     Cover,
     Skin,
     Sky,
-    covered,
     ground_flux,
     ground_skin,
     hourly,
     leaf_activity,
     net_longwave,
+    under_cover,
     usual_exchange,
 )
 from thermosprout.soil.model.water import (
@@ -259,7 +259,7 @@ def run_model(
     sky = _sky(weather, ground, dry=hourly(1.0 - water.stress_factor))
     deficit = saturation_pressure(weather.air) - sky.vapour
     exchange = _exchange(weather, surface, ground)
-    skin = covered(ground_skin(surface, water, exchange, deficit, activity, ground), cover)
+    skin = under_cover(ground_skin(surface, water, exchange, deficit, activity, ground), cover)
     flux = _surface_flux(weather, sky, _under_snow(skin, hourly(snow)))
     profile = course.profile(column.grid.nodes, day_of_year, column.diffusivity, GROUND_WARMER_K)
     which = column.classes(water, ground.root_zone_mm)
@@ -285,7 +285,7 @@ def _surface_flux(weather: Weather, sky: Sky, skin: Skin) -> Flux:
     supply, coupling = ground_flux(sky, skin, pressure(height) / SEA_LEVEL_PRESSURE)
     if weather.watering is None:
         return supply, coupling
-    return _watered(supply, coupling, weather.watering, weather.watering_C)
+    return _add_watering(supply, coupling, weather.watering, weather.watering_C)
 
 
 def _conducted(
@@ -301,7 +301,7 @@ def _conducted(
     start = np.broadcast_to(profile, (supply.shape[0], column.grid.size))
     freezable = np.broadcast_to(column.freezable, start.shape)
     days = min(SPIN_UP_D, supply.shape[1] // DAY)
-    spun = conduct(
+    spin_up = conduct(
         column.operators,
         which[:, :days],
         supply[:, : days * DAY],
@@ -316,8 +316,8 @@ def _conducted(
         supply,
         coupling,
         weights,
-        spun.state,
-        ice=spun.ice,
+        spin_up.state,
+        ice=spin_up.ice,
         freezable=freezable,
     )
 
@@ -337,7 +337,7 @@ def _under_snow(skin: Skin, snow: FloatArray) -> Skin:
     )
 
 
-def _watered(
+def _add_watering(
     supply: FloatArray, coupling: FloatArray, watering: FloatArray, water_C: float
 ) -> tuple[FloatArray, FloatArray]:
     """Add the heat that watering takes up when it reaches the temperature of the surface."""

@@ -295,10 +295,10 @@ def seedbed_column(
     ensemble = "member" in weather["air_temperature"].dims
     number = weather.sizes["member"] if ensemble else 1
     spread = Beds.usual() if beds is None else beds
-    dealt = spread.cycled(max(number, 1 if ensemble else spread.conductance.size))
+    of_members = spread.cycled(max(number, 1 if ensemble else spread.conductance.size))
     members = ensemble or beds is not None
     if "precipitation" not in weather:
-        return SeedbedColumn(time, None, soil, dealt, members)
+        return SeedbedColumn(time, None, soil, of_members, members)
     if time.size < 2 * DAY:
         raise CoverageError("the seedbed's water needs two days of weather at least")
     arrays, _ = weather_arrays(weather, watering=watering)
@@ -309,15 +309,15 @@ def seedbed_column(
     missing = np.isnan(np.atleast_2d(weather["precipitation"].values))
     pad = arrays.days * DAY - time.size
     unknown = np.pad(missing, ((0, 0), (0, pad))).reshape(missing.shape[0], -1, DAY).any(axis=2)
-    shape = (dealt.conductance.size, arrays.days)
-    evaporation = np.broadcast_to(demand, shape) * dealt.evaporation[:, None]
+    shape = (of_members.conductance.size, arrays.days)
+    evaporation = np.broadcast_to(demand, shape) * of_members.evaporation[:, None]
     content = march_water(
         np.where(unknown, np.maximum(evaporation, liquid), np.broadcast_to(liquid, shape)),
         evaporation,
         np.broadcast_to(daily_mean(arrays.air), shape),
         soil,
-        conductance=dealt.conductance,
+        conductance=of_members.conductance,
     )
     measured = np.flatnonzero(~missing.any(axis=0))
     until = time[measured[-1]] + np.timedelta64(1, "h") if measured.size else time[0]
-    return SeedbedColumn(time, content, soil, dealt, members, until)
+    return SeedbedColumn(time, content, soil, of_members, members, until)

@@ -336,7 +336,7 @@ def ground_skin(
     )
 
 
-def covered(skin: Skin, cover: Cover) -> Skin:
+def under_cover(skin: Skin, cover: Cover) -> Skin:
     """Skin under a cover."""
     exchange = np.asarray(skin.exchange, dtype=float)
     exchange = 1.0 / (1.0 / exchange + 1.0 / cover.air_gap_conductance)

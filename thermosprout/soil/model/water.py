@@ -290,8 +290,8 @@ def march_water(
                 right[:, 0] += slope * content[:, 0] - pull * np.maximum(damp, 0.0)
                 if uptake is not None:
                     left = (content - wilting) / (0.5 * (capacity - wilting))
-                    drawn = uptake[0][:, day, None] * (DAY_SHARES[quarter] * 1e-3) * uptake[1]
-                    right -= drawn * np.clip(left, 0.0, 1.0) * per_width
+                    draw = uptake[0][:, day, None] * (DAY_SHARES[quarter] * 1e-3) * uptake[1]
+                    right -= draw * np.clip(left, 0.0, 1.0) * per_width
             content = np.linalg.solve(matrix, right[..., None])[..., 0]
             np.maximum(content, driest, out=content)
             np.minimum(content, soil.porosity, out=content)
@@ -322,9 +322,9 @@ def content_at(
 def _soak(content: FloatArray, water: FloatArray, width: FloatArray, full: float) -> None:
     """Fill the layers from the top; what finds no room runs through."""
     for layer in range(width.size):
-        taken = np.minimum(np.maximum(full - content[:, layer], 0.0) * width[layer], water)
-        content[:, layer] += taken / width[layer]
-        water = water - taken
+        filling = np.minimum(np.maximum(full - content[:, layer], 0.0) * width[layer], water)
+        content[:, layer] += filling / width[layer]
+        water = water - filling
         if not water.any():
             return
 
