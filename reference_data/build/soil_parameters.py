@@ -33,7 +33,7 @@ from thermosprout.soil.model.conduction import YearlyCourse, yearly_course
 from thermosprout.soil.model.ground import FITTED_FILE, LOAM, GroundParameters
 from thermosprout.soil.model.run import DAY, Weather, run_model, water_course
 from thermosprout.soil.model.surface import COVERS
-from thermosprout.soil.model.temperature import SITE_DIFFERENCES, differing_sites
+from thermosprout.soil.model.temperature import differing_sites
 from thermosprout.soil.model.weather import weather_arrays
 
 EVERY_D = 3
@@ -49,21 +49,17 @@ eight cool and two warm crops of the catalogue under the measured soil of the st
 of a site is told for means over the days that rows lie in the ground. [d]"""
 PULL_SD = 0.7
 """Of the logarithms of the first three about :data:`START`."""
-WIDTH_PULL_SD = 0.3
-"""Of the logarithms of the widths of site differences about 1. Chosen from 0, 0.3 and 1 by the
-error of the season after readings at stations left out: 1.19, 1.16 and 1.17 K."""
 
 
 @dataclass(frozen=True)
 class Spread:
-    """Sd [K] of the three parts, memory [d] of the two that fade, widths of the differences."""
+    """Sd [K] of the three parts and memory [d] of the two that fade."""
 
     shift_sd_K: float
     monthly_sd_K: float
     monthly_memory_d: float
     daily_sd_K: float
     daily_memory_d: float
-    widths: tuple[float, ...]
 
 
 def fit_spread(residuals: FloatArray, effects: FloatArray, stations: list[str]) -> Spread:
@@ -74,7 +70,7 @@ def fit_spread(residuals: FloatArray, effects: FloatArray, stations: list[str]) 
     residuals : ndarray, shape (season, day)
         Modelled minus measured, NaN where nothing was measured. [K]
     effects : ndarray, shape (difference, season, day)
-        Effect of each difference at a width of one. [K]
+        Effect of one sd of each difference. [K]
     stations : list of str
         Station of each season; every station counts the same.
     """
@@ -86,29 +82,23 @@ def fit_spread(residuals: FloatArray, effects: FloatArray, stations: list[str]) 
         pick = np.arange(0, days.size, EVERY_D)
         pick = pick[np.isfinite(residuals[row, pick])]
         own = effects[:, row, pick]
-        seasons.append((pick, residuals[row, pick], own))
-
-    start = np.concatenate([np.log(START), np.zeros(effects.shape[0])])
+        seasons.append((pick, residuals[row, pick], own.T @ own))
 
     def cost(logs: FloatArray) -> float:
-        shift, month, memory, daily, daily_memory = np.exp(logs[: len(START)])
-        widths = np.exp(logs[len(START) :])[:, None]
+        shift, month, memory, daily, daily_memory = np.exp(logs)
         field = (
             shift**2 + month**2 * np.exp(-apart / memory) + daily**2 * np.exp(-apart / daily_memory)
         )
-        total = 0.5 * float((((logs - start) / PULL_SD)[:3] ** 2).sum())
-        total += 0.5 * float(((logs[len(START) :] / WIDTH_PULL_SD) ** 2).sum())
-        for (pick, values, own), share in zip(seasons, weight, strict=True):
-            by_site = (widths * own).T @ (widths * own)
-            matrix = field[np.ix_(pick, pick)] + by_site + NUGGET_K2 * np.eye(pick.size)
+        total = 0.5 * float((((logs - np.log(START)) / PULL_SD)[:3] ** 2).sum())
+        for (pick, values, apart_by_site), share in zip(seasons, weight, strict=True):
+            matrix = field[np.ix_(pick, pick)] + apart_by_site + NUGGET_K2 * np.eye(pick.size)
             factor = cho_factor(matrix, lower=True)
             logdet = np.log(np.diag(factor[0])).sum()
             total += share * (0.5 * float(values @ cho_solve(factor, values)) + float(logdet))
         return total
 
-    best = np.exp(minimize(cost, start, method="L-BFGS-B").x).tolist()
-    shift_K, month_K, month_d, day_K, day_d, *widths = best
-    return Spread(shift_K, month_K, month_d, day_K, day_d, tuple(widths))
+    best = minimize(cost, np.log(START), method="L-BFGS-B")
+    return Spread(*(float(value) for value in np.exp(best.x)))
 
 
 FREE: dict[str, tuple[float, float, float]] = {
@@ -452,10 +442,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
         monthly_memory_d=spread.monthly_memory_d,
         daily_sd_K=spread.daily_sd_K,
         daily_memory_d=spread.daily_memory_d,
-        **{
-            f"{name}_width": width
-            for name, width in zip(SITE_DIFFERENCES["grass"], spread.widths, strict=True)
-        },
     )
     document = {
         "written_by": "python -m reference_data.build.soil_parameters",

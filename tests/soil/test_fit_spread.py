@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import astuple
-
 import numpy as np
 import pytest
 
@@ -49,8 +47,7 @@ def test_a_station_with_two_seasons_counts_like_one_with_one(residuals: np.ndarr
     twice = fit_spread(
         np.concatenate([some, some[:5]]), np.zeros((1, 17, DAYS)), [*names, *names[:5]]
     )
-    assert astuple(twice)[:-1] == pytest.approx(astuple(once)[:-1], rel=1e-3)
-    assert twice.widths == pytest.approx(once.widths, rel=1e-3)
+    assert vars(twice) == pytest.approx(vars(once), rel=1e-3)
 
 
 def test_what_a_difference_explains_is_not_spread(residuals: np.ndarray) -> None:
@@ -60,13 +57,3 @@ def test_what_a_difference_explains_is_not_spread(residuals: np.ndarray) -> None
     plain = fit_spread(some, np.zeros((1, 12, DAYS)), names)
     explained = fit_spread(some, np.full((1, 12, DAYS), SHIFT_K), names)
     assert explained.shift_sd_K < 0.8 * plain.shift_sd_K
-
-
-def test_a_difference_wider_than_its_step_is_told(residuals: np.ndarray) -> None:
-    rng = np.random.default_rng(3)
-    course = np.linspace(-2.0, 2.0, DAYS)
-    effects = np.broadcast_to(course, (1, SEASONS, DAYS))
-    names = [str(i) for i in range(SEASONS)]
-    wide = residuals + 2.0 * rng.normal(size=(SEASONS, 1)) * course
-    assert fit_spread(wide, effects, names).widths[0] == pytest.approx(2.0, rel=0.25)
-    assert fit_spread(residuals, effects, names).widths[0] < 0.7

@@ -181,9 +181,6 @@ class GroundParameters:
         correlation falls to 1/e [d].
     daily_sd_K, daily_memory_d : float
         Error of days, likewise. [K], [d]
-    sward_resistance_width, sward_conductance_width, exchange_day_width : float
-        Factor on what one sd of each difference of grass
-        (:data:`thermosprout.soil.model.temperature.SITE_DIFFERENCES`) does.
     """
 
     exchange_night: float = 4.0
@@ -207,9 +204,6 @@ class GroundParameters:
     monthly_memory_d: float = 40.0
     daily_sd_K: float = 0.75
     daily_memory_d: float = 4.0
-    sward_resistance_width: float = 1.0
-    sward_conductance_width: float = 1.0
-    exchange_day_width: float = 1.0
 
 
 @lru_cache(maxsize=1)

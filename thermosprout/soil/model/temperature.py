@@ -221,14 +221,14 @@ SITE_DIFFERENCES: dict[str, dict[str, float]] = {
     "grass": {"sward_resistance": 0.7, "sward_conductance": 0.2, "exchange_day": 0.2},
     "bare": {"exchange_day": 0.3, "conductivity_factor": 0.2},
 }
-"""Parameters in which sites of a surface differ, and the step, as a share of the fitted value, at
-which what they do is taken. A thick sward or a windy corner shows in sun and drought, not in every
-hour alike, so that a few readings in April say something about July. One sd is the step times a
-width fitted over stations for grass; for bare soil it is the step itself: assumption."""
+"""Parameters in which sites of a surface differ, and by how much: one sd as a share of the fitted
+value. A thick sward or a windy corner shows in sun and drought, not in every hour alike, so that a
+few readings in April say something about July. The shares of grass are the widest that leave the
+stated spread true at stations left out and spoil the season of few of them; bare: assumption."""
 
 
 def differing_sites(ground: GroundParameters, surface: str) -> list[GroundParameters]:
-    """Parameters of sites one step off in one way each, as :data:`SITE_DIFFERENCES` has them."""
+    """Parameters of sites one sd off in one way each, in the order of :data:`SITE_DIFFERENCES`."""
     return [
         replace(ground, **{name: getattr(ground, name) * (1.0 + share)})
         for name, share in SITE_DIFFERENCES[surface].items()
@@ -252,13 +252,9 @@ def site_effects(weather: xr.Dataset, *, surface: Surface, **options: Any) -> xr
     """
     ground: GroundParameters = options.pop("ground", None) or fitted_parameters()
     usual = model_between_gaps(weather, surface=surface, ground=ground, **options)
-    widths = [
-        getattr(fitted_parameters(), f"{name}_width") if surface == "grass" else 1.0
-        for name in SITE_DIFFERENCES[surface]
-    ]
     changed = [
-        width * (model_between_gaps(weather, surface=surface, ground=site, **options) - usual)
-        for site, width in zip(differing_sites(ground, surface), widths, strict=True)
+        model_between_gaps(weather, surface=surface, ground=site, **options) - usual
+        for site in differing_sites(ground, surface)
     ]
     effects = xr.concat(changed, dim="difference", coords="minimal", compat="override").fillna(0.0)
     effects = effects.assign_coords(difference=list(SITE_DIFFERENCES[surface]))
