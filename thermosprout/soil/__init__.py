@@ -28,15 +28,15 @@ stamps tell which, and where they do not the readings themselves. ``weeks_sd_K``
 ``offset_sd_K`` are one standard deviation of what is left in the mean of the next three weeks and
 of the season; forecasts draw ``attrs["site_sd_K"]`` of the series.
 
-A difference of sites is one entry in ``SITE_DIFFERENCES`` and a new fit of the spread by
-``python -m reference_data.build.soil_parameters``. The differences of grass are as wide as keeps
-the stated spread true at stations left out. Widths fitted over the stations (1.8, 3.4 and 1.4 times
-as wide) help in the coming weeks (0.87 in place of 0.99 K after 14 means of days in early April;
-1.12 in place of 1.28 K after readings at 7 h), hardly over the season (1.17 in place of 1.18 K), and
-spoil it where summers are dry, by up to 0.8 K; half as much of both with a strong pull to the widths
-by hand. Also tried and left: no differences (season 1.31 K), a shift of its own before the grass
-grows (1.18 K), a part that grows with the season (1.18 K), one that fades as the ground warms (its
-sd fits as nothing), differences that fade by the month (they last: 350 days), nine of them (July
+A difference of sites is one entry in ``SITE_DIFFERENCES`` and a new fit of the spread by ``python
+-m reference_data.build.soil_parameters``. The differences of grass are as wide as keeps the stated
+spread true at stations left out. Widths fitted over the stations (1.8, 3.4 and 1.4 times as wide)
+help in the coming weeks (0.87 in place of 0.99 K after 14 means of days in early April; 1.12 in
+place of 1.28 K after readings at 7 h), hardly over the season (1.17 in place of 1.18 K), and spoil
+it where summers are dry, by up to 0.8 K; half as much of both with a strong pull to the widths by
+hand. Also tried and left: no differences (season 1.31 K), a shift of its own before the grass grows
+(1.18 K), a part that grows with the season (1.18 K), one that fades as the ground warms (its sd
+fits as nothing), differences that fade by the month (they last: 350 days), nine of them (July
 worse). A station's shift over the season goes with that of early April by 0.8; what moves within a
 station's season, 1.07 K, no readings of April can take away.
 """
