@@ -200,6 +200,16 @@ def test_an_export_does_not_write_over_the_records(run: Run, counted: Path) -> N
     assert "not written over" in err
 
 
+def test_counts_alone_do_not_begin_a_records_file(run: Run, tmp_path: Path) -> None:
+    table = tmp_path / "notebook.csv"
+    table.write_text("plot,2026-05-29\nA1,21\n")
+    code, out, err = run("trial", "import", table, tmp_path / "new.csv")
+    assert (code, out) == (2, "")
+    assert "notebook.csv" in err
+    assert "treatment" in err
+    assert not (tmp_path / "new.csv").exists()
+
+
 @pytest.mark.parametrize("command", ["design", "check", "import", "export", "analyse", "sheet"])
 def test_help_ends_with_an_example(command: str) -> None:
     out = CliRunner().invoke(app, ["trial", command, "--help"]).output

@@ -117,12 +117,12 @@ def test_pepper_with_and_without_osmotic_stress(shared: Path) -> None:
 
 
 ALDER_MISSES = {
-    # serial number: our base less the published one on 27 November 2026 [K]
-    "758725": -4.8,
-    "770857": -4.2,
-    "815549": -6.9,
-    "895710": -4.6,
-    "899305": -6.0,
+    # serial number: our base less the published one [K], our heat sum over it; 27 November 2026
+    "758725": (-4.8, 2.05),
+    "770857": (-4.2, 1.89),
+    "815549": (-6.9, 2.35),
+    "895710": (-4.6, 2.01),
+    "899305": (-6.0, 2.45),
 }
 """Collections whose published base is not met to 2 K. Theirs belongs to another rate curve, which
 rises straight only at first and is damped long before the optimum (Dayrell and others 2026)."""
@@ -150,7 +150,10 @@ def test_alder_base_beside_its_published_one_and_the_straight_line(shared: Path)
     )  # fmt: skip
     away = {line[0]: line[3] - line[1] for line in lines}
     assert {serial for serial, miss in away.items() if abs(miss) > 2.0} == set(ALDER_MISSES)
-    assert away == pytest.approx(ALDER_MISSES, abs=0.2)
+    for serial, _, _, _, published, ours in lines:
+        base, heat = ALDER_MISSES[serial]
+        assert away[serial] == pytest.approx(base, abs=0.2)
+        assert ours / published == pytest.approx(heat, rel=0.04)
     # The same speeds by a line through them: what our straight response is.
     assert np.mean([abs(line[2] - line[3]) for line in lines]) < 1.5
 

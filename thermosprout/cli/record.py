@@ -341,6 +341,7 @@ def import_table(
     Example: thermosprout trial import notebook.csv trial.csv
     """
     from thermosprout.cli.output import note, print_json, say
+    from thermosprout.errors import InputError, Place
     from thermosprout.files import read_text
     from thermosprout.trials.records.append import append_records
     from thermosprout.trials.records.file import parse_table
@@ -349,6 +350,12 @@ def import_table(
     records, timezone = opt.records_of(records, season, timezone)
     by_line = "emerged" in parse_table(table, read_text(table)).header
     rows = filed_counts(table) if by_line else read_notebook(table, timezone=timezone)
+    if not records.exists() and not all(row.get("treatment") for row in rows):
+        raise InputError(
+            f"{records} is not there, and this table lacks the treatment that a new one needs",
+            place=Place(file=table),
+            hint="`thermosprout trial design` lays out a trial and its records file",
+        )
     if records.exists() and not by_line:
         rows = [row for row in rows if "emerged" in row]
     done = append_records(records, rows, timezone=timezone, correct=correct)
