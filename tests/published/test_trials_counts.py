@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,6 +16,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from tests.published.printed_data import orobanche_plates
 from thermosprout.trials.analysis.block_model import fit_blocked
+from thermosprout.trials.analysis.compare import interaction_p
 from thermosprout.trials.analysis.measures import plot_correlation, wilson
 from thermosprout.trials.analysis.pairs import permute_within_blocks
 
@@ -164,3 +167,31 @@ def test_blocks_as_statsmodels_when_plots_are_missing_and_weighted() -> None:
     assert fit.overall_p == pytest.approx(
         other.compare_f_test(smf.wls("y ~ C(b)", table, weights=table["w"]).fit())[1]
     )
+
+
+def test_varieties_by_treatments_as_the_f_test_of_statsmodels() -> None:
+    import statsmodels.formula.api as smf
+
+    rng = np.random.default_rng(21)
+    table = pd.DataFrame(
+        {
+            "treatment": np.tile([0, 1, 2], 8),
+            "block": np.repeat(np.arange(8), 3),
+            "variety": np.repeat([0, 1], 12),
+            "weight": rng.uniform(0.5, 2.0, 24),
+        }
+    )
+    table["y"] = rng.normal(size=24) + 0.6 * table["treatment"] * table["variety"]
+    group: Any = SimpleNamespace(
+        treatment=table["treatment"].to_numpy(), block=table["block"].to_numpy(),
+        stratum=table["variety"].to_numpy(), labels=("a", "b", "c"),
+    )  # fmt: skip
+    fitted: Any = SimpleNamespace(
+        score=table["y"].to_numpy(), floor=0.0,
+        fit=SimpleNamespace(weights=table["weight"].to_numpy()),
+    )  # fmt: skip
+    alike, apart = (
+        smf.wls(f"y ~ C(block) + {terms}", table, weights=table["weight"]).fit()
+        for terms in ("C(treatment)", "C(treatment):C(variety)")
+    )
+    assert interaction_p(group, fitted) == pytest.approx(apart.compare_f_test(alike)[1], rel=1e-9)
