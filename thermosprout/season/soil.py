@@ -128,7 +128,7 @@ class SoilSupply:
             if base is None:
                 self._series[key] = self._modelled(key[1], covering)
             else:
-                with _told_what_looks_wrong(self.notes):
+                with _explained_by_checks(self.notes):
                     bed = self._bed(base, covering)
                     # A series that does not say its depth was measured where the seed lies.
                     has_depth = np.isfinite(float(bed["depth"]))
@@ -447,12 +447,13 @@ class SeasonSoil(SoilSupply):
 
 
 @contextmanager
-def _told_what_looks_wrong(notes: list[str]) -> Iterator[None]:
+def _explained_by_checks(notes: list[str]) -> Iterator[None]:
     """Give a series that no model can move to another depth the finding that explains it."""
     try:
         yield
     except InputError as error:
-        if doubts := implausible(notes):
+        # An error with a place of its own, such as a missing file, is about something else.
+        if error.place is None and (doubts := implausible(notes)):
             raise InputError(doubts[0].removesuffix("."), hint=error.what) from None
         raise
 
