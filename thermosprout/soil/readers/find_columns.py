@@ -265,9 +265,9 @@ def _without_codes(numbers: FloatArray) -> FloatArray:
 
 
 _CF_UNITS = {
-    "degC": "degc deg_c c °c celsius degree_celsius degrees_celsius",
-    "K": "k kelvin degk deg_k degree_kelvin degrees_kelvin",
-    "degF": "degf deg_f f °f fahrenheit degree_fahrenheit degrees_fahrenheit",
+    "degC": "degc deg_c c °c degree_c degrees_c celsius degree_celsius degrees_celsius",
+    "K": "k kelvin degk deg_k degree_k degrees_k degree_kelvin degrees_kelvin",
+    "degF": "degf deg_f f °f degree_f degrees_f fahrenheit degree_fahrenheit degrees_fahrenheit",
 }
 
 
