@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import socket
 from pathlib import Path
@@ -29,6 +30,12 @@ def _shared_root() -> Path | None:
         if (folder / "data").is_dir():
             return folder
     return None
+
+
+def pytest_collection_finish() -> None:
+    """Spare the garbage collector what was imported: it stays to the end."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")

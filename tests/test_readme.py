@@ -34,6 +34,7 @@ def test_commands_print_what_is_shown(tmp_path: Path) -> None:
         assert block.cut(run(block.command, folder)) == block.shown, block.command
 
 
+@pytest.mark.slow
 def test_python_prints_what_is_shown(tmp_path: Path) -> None:
     folder = prepare(tmp_path)
     names: dict[str, object] = {}

@@ -207,6 +207,7 @@ def test_a_weather_table_in_memory_is_read_as_the_file_is() -> None:
     xr.testing.assert_allclose(memory["air_temperature"], file["air_temperature"])
 
 
+@pytest.mark.slow
 def test_the_command_and_the_library_fit_the_same(capsys: pytest.CaptureFixture[str]) -> None:
     from thermosprout.cli.app import app
 

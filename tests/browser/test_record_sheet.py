@@ -187,8 +187,15 @@ def test_what_the_browser_kept_but_cannot_be_read_is_put_aside(
     tap(page, "A1")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", ["100%", "200%"])
+@pytest.mark.parametrize(
+    ("scheme", "size"),
+    [
+        ("light", "100%"),
+        ("dark", "200%"),
+        pytest.param("light", "200%", marks=pytest.mark.slow),
+        pytest.param("dark", "100%", marks=pytest.mark.slow),
+    ],
+)
 def test_the_sheet_is_accessible_and_scales(
     phone: OpenPhone, trial: Path, scheme: str, size: str
 ) -> None:

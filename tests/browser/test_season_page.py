@@ -49,7 +49,7 @@ def open_all(page: Any) -> None:
     page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", [pytest.param("light", marks=pytest.mark.slow), "dark"])
 def test_the_page_opens_without_fault_and_is_accessible(
     phone: OpenPhone, plain: Path, scheme: str
 ) -> None:
@@ -60,6 +60,7 @@ def test_the_page_opens_without_fault_and_is_accessible(
     assert overflow(page) == []
 
 
+@pytest.mark.slow
 def test_axe_sees_a_fault_that_is_planted(phone: OpenPhone, plain: Path, tmp_path: Path) -> None:
     spoilt = tmp_path / "spoilt.html"
     text = plain.read_text(encoding="utf-8")
@@ -144,7 +145,7 @@ def fits_the_paper(page: Any, paper: str) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("paper", ["A4", pytest.param("Letter", marks=pytest.mark.slow)])
 def test_the_season_prints_whole(phone: OpenPhone, plain: Path, paper: str) -> None:
     page = phone().open(plain)
     assert fits_the_paper(page, paper) == []
@@ -160,7 +161,7 @@ def test_the_season_prints_whole(phone: OpenPhone, plain: Path, paper: str) -> N
     assert cards == [text.count("and their sources") for text in texts]
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("paper", ["A4", pytest.param("Letter", marks=pytest.mark.slow)])
 def test_the_record_sheet_prints_whole(phone: OpenPhone, tmp_path: Path, paper: str) -> None:
     header = (
         "plot,block,variety,seed_lot,treatment,started,planted,seeds_started,seeds_planted,"

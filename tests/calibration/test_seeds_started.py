@@ -51,6 +51,7 @@ def test_shared_fates_make_the_odds_milder_and_far_off_they_still_fall() -> None
     assert (found[unlikely] > plain[unlikely]).all()
 
 
+@pytest.mark.slow
 def test_a_slow_lot_is_not_taken_for_the_quickest_of_its_seeds() -> None:
     """Invented: cool plots of a crop whose time at room temperature the prior hardly knows."""
     crop, rng = plain_crop(), np.random.default_rng(3)

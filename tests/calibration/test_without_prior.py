@@ -96,6 +96,7 @@ def test_dishes_that_go_backwards_are_flagged() -> None:
     assert any("do not trust the intervals" in text for text in found.warnings)
 
 
+@pytest.mark.slow
 def test_an_absurd_base_temperature_never_stands_alone() -> None:
     rng = np.random.default_rng(6)
     # Speed that hardly depends on temperature throws the line far below freezing.

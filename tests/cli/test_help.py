@@ -71,7 +71,10 @@ def demo(tmp_path: Path) -> Path:
 NEEDS_A_NETWORK = {"soil download"}
 
 
-@pytest.mark.parametrize("name", LEAVES)
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=pytest.mark.slow if name == "demo" else ()) for name in LEAVES],
+)
 def test_every_example_runs_on_the_demo(
     name: str, demo: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

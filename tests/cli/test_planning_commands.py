@@ -194,6 +194,7 @@ def test_stations_carry_the_doubt_of_a_small_test(run: Run) -> None:
     assert small["p90"] - small["p10"] > large["p90"] - large["p10"]
 
 
+@pytest.mark.slow
 def test_window_over_years_with_picture_and_netcdf(run: Run, weather: Path, tmp_path: Path) -> None:
     picture, data = tmp_path / "w.svg", tmp_path / "w.nc"
     found = document(

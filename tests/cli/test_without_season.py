@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 from tests.weather.playing import Playing, Reply, good, play
 from thermosprout.cli.app import app
 from thermosprout.errors import InputError, ServiceError
+from thermosprout.weather import season as weather_season
 
 RUN = CliRunner()
 CARROT = ("--crop", "carrot", "--date", "2026-04-20", "--as-of", "2026-04-16")
@@ -25,6 +26,7 @@ SEEDS = ("--seeds", "100")
 def empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("THERMOSPROUT_CACHE", str(tmp_path / "cache"))
+    monkeypatch.setattr(weather_season, "PAST_YEARS", 4)
 
 
 def serve(monkeypatch: pytest.MonkeyPatch, playing: Playing) -> None:

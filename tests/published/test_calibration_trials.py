@@ -69,6 +69,7 @@ def test_weeds_at_four_temperatures(shared: Path) -> None:
     assert grass[4] == pytest.approx(grass[3], rel=0.12)
 
 
+@pytest.mark.slow
 def test_wheat_in_one_dish_a_temperature_is_not_trusted(shared: Path) -> None:
     """Ritz, Pipper & Streibig (2013), Eur. J. Agron. 45:1-6: 28 C is slower than 22 C."""
     plots, crop = wheat(shared), find_crop("wheat")

@@ -87,6 +87,7 @@ def test_a_station_is_judged_by_parameters_that_it_had_no_say_in(made: Made) -> 
     assert (table["rmse_K"] ** 2).to_numpy() == pytest.approx(squares.to_numpy())
 
 
+@pytest.mark.slow
 def test_the_run_writes_what_it_prints(
     made: Made, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
