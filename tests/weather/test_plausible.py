@@ -309,6 +309,7 @@ def test_what_is_wrong_in_the_cache_is_dropped_and_asked_for_anew(
         with monkeypatch.context() as lenient:
             lenient.setattr("thermosprout.weather.service.plausible", lambda data, **_: (data, []))
             get(session, service.url)
+        session.read.clear()  # that version has ended
         assert len(session.cached()[0]) == 1
         asked = len(service.asked)
         session.offline = True

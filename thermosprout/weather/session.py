@@ -38,6 +38,7 @@ from thermosprout.weather.transport import (
 
 if TYPE_CHECKING:
     import requests
+    import xarray as xr
     from requests_cache import CachedSession
     from requests_cache.backends.sqlite import SQLiteCache
 
@@ -200,6 +201,9 @@ class WeatherSession:
         To connect, and between two parts of the answer. [s]
     limit_s : float
         For a whole answer, however it drips in. [s]
+    read : dict
+        What answers said, by their bytes and what they were held against: soil, water and cover
+        ask for the same years, and an answer of a year is long.
     """
 
     offline: bool = False
@@ -207,6 +211,7 @@ class WeatherSession:
     timeout: tuple[float, float] = TIMEOUT_S
     limit_s: float = WHOLE_LIMIT_S
     sleep: Callable[[float], None] = time.sleep
+    read: dict[tuple[object, ...], xr.Dataset] = field(default_factory=dict, repr=False)
     _session: CachedSession | None = field(default=None, repr=False)
     _adapter: CheckedAdapter | None = field(default=None, repr=False)
 
