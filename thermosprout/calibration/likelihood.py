@@ -296,7 +296,9 @@ class _Conditional:
         """Final share of all dishes of a setting that fits best, by expectation-maximisation."""
         c, pool = self.c, self.pool
         seeds = np.maximum(c.seeds @ pool, 1e-9)
-        best = np.clip((c.emerged @ pool) / np.maximum((c.seeds * last) @ pool, 1e-12), 0.0, 1.0)
+        # From a share of one no step leads away, though more seed may be dead than late.
+        top = np.maximum(1.0 - 0.5 / seeds, 0.0)
+        best = np.clip((c.emerged @ pool) / np.maximum((c.seeds * last) @ pool, 1e-12), 0.0, top)
         for _ in range(_EM_STEPS):
             own = best @ pool.T
             waiting = own * (1.0 - last) / np.maximum(1.0 - own * last, 1e-12)
