@@ -252,7 +252,7 @@ def test_the_highest_rival_is_freed_first(
         entry = int(free[-1])
         assert vector[entry] == begun[entry]
         assert (np.delete(vector, entry) == np.delete(peak, entry)).all()
-        return SimpleNamespace(size=2, value_and_gradient=lambda w: (-ends[entry], np.zeros(2)))
+        return SimpleNamespace(size=2, log_likelihood=lambda w: np.array([ends[entry]]))
 
     monkeypatch.setattr(without_prior, "_problem", problem)
     monkeypatch.setattr(without_prior, "climb", lambda problem, points: points[0])

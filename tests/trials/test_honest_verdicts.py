@@ -126,7 +126,7 @@ def test_false_alarms_and_intervals_hold(name: str) -> None:
         pytest.param(
             True,
             marks=pytest.mark.xfail(
-                strict=False, reason="shown in 110 of 140 trials (79 %) on 2026-11-27; bar 80 %"
+                strict=True, reason="shown in 110 of 140 trials (79 %) on 2026-11-27; bar 80 %"
             ),
         ),
     ],

@@ -246,7 +246,8 @@ def _best_rival(
         vector = peak.copy()
         vector[entry] = start[entry]
         problem = _problem(likelihood, vector, np.append(free, entry))
-        ends[entry] = -problem.value_and_gradient(climb(problem, np.zeros((1, problem.size))))[0]
+        end = climb(problem, np.zeros((1, problem.size)))
+        ends[entry] = float(problem.log_likelihood(end[None])[0])
     highest = max(ends.values())
     return next(entry for entry, value in ends.items() if value > highest - _TIE)
 

@@ -320,18 +320,15 @@ def answer_values(values: Iterable[Any], name: str) -> FloatArray:
         (RFC 8259, section 6), and a number may be too large to be one here.
     """
     cells = list(values)
-    kinds = set(map(type, cells))
-    sound = kinds <= {int, float, type(None)}
-    if sound:
-        try:
-            numbers = np.array(cells, dtype=float)
-        except OverflowError:
-            sound = False
-        else:
-            absent = sum(cell is None for cell in cells) if type(None) in kinds else 0
-            sound = np.count_nonzero(~np.isfinite(numbers)) == absent
-    if not sound:
-        raise BadAnswerError(f"{name} holds something that is no number", "try again later")
+    fault = BadAnswerError(f"{name} holds something that is no number", "try again later")
+    if not set(map(type, cells)) <= {int, float, type(None)}:
+        raise fault
+    try:
+        numbers = np.array(cells, dtype=float)
+    except OverflowError:
+        raise fault from None
+    if np.count_nonzero(~np.isfinite(numbers)) != cells.count(None):
+        raise fault
     return numbers
 
 
