@@ -1,8 +1,23 @@
-"""Units: degC, hours or days, cm and mm inside; degF and inches only when shown."""
+"""Units: degC, hours or days, cm and mm inside; degF and inches only when shown. Array types."""
 
 from __future__ import annotations
 
 from enum import StrEnum
+from typing import TYPE_CHECKING, TypeAlias
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+# In quotes, so that showing a temperature imports no numpy.
+FloatArray: TypeAlias = "npt.NDArray[np.float64]"
+"""Array of 64-bit floating-point numbers."""
+
+IntArray: TypeAlias = "npt.NDArray[np.intp]"
+"""Array of indices."""
+
+BoolArray: TypeAlias = "npt.NDArray[np.bool_]"
+"""Array of truth values."""
 
 TABLE_DEPTH_CM = 1.27
 """Depth of the published table of days to emergence; thermal_time_50_Cd belongs to it. [cm]"""

@@ -22,12 +22,12 @@ from scipy.stats import qmc
 from reference_data.build import catalogue_response as fitting
 from reference_data.build.catalogue_response import StandCurve, fit_stand
 from reference_data.build.published_evidence import Evidence, gather
-from thermosprout.arrays import FloatArray
 from thermosprout.calibration.published import DAY_TABLE, Row
 from thermosprout.crops.catalogue import CATALOGUE_FILE
 from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.emergence.response import Shape
 from thermosprout.files import write_atomic
+from thermosprout.quantities import FloatArray
 from thermosprout.reference import reference_file, reference_rows
 
 

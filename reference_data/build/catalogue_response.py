@@ -19,9 +19,9 @@ from scipy.optimize import least_squares
 from scipy.special import log_ndtr
 
 from reference_data.build.published_evidence import Bound, Evidence
-from thermosprout.arrays import FloatArray
 from thermosprout.calibration.published import DayCell
 from thermosprout.emergence.response import Shape, response
+from thermosprout.quantities import FloatArray
 
 SHAPES: tuple[Shape, ...] = ("linear", "beta")
 SIZE = 5

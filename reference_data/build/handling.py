@@ -16,7 +16,6 @@ import numpy as np
 
 from reference_data.build.hierarchy import EffectPrior, EffectRow, FittedEffect, fit_effect
 from reference_data.build.presowing_rows import FIELD_FILE, PublishedEffect, published_effects
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.catalogue import catalogue, find_crop
 from thermosprout.crops.seed_lots import typical_viability
 from thermosprout.emergence.response import ResponseDraws
@@ -24,6 +23,7 @@ from thermosprout.emergence.stand import stand_share
 from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.treatments import Handling, seed_state
 from thermosprout.planning.options import PLANTING_RADICLE_MM
+from thermosprout.quantities import FloatArray
 from thermosprout.reference import reference_rows
 
 EFFECTS_FILE = "handling_effects.csv"

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from thermosprout.arrays import FloatArray
+from thermosprout.quantities import FloatArray
 
 ALL = "*"
 """Crop and relatives of a row that belongs to all crops, as a meta-analysis does."""

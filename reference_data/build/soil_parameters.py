@@ -27,8 +27,8 @@ from scipy.stats import norm
 from scipy.stats import t as student_t
 
 from reference_data.build.weather_stations import Station, growing_season, load_stations
-from thermosprout.arrays import FloatArray
 from thermosprout.files import write_atomic
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.conduction import YearlyCourse, yearly_course
 from thermosprout.soil.model.ground import FITTED_FILE, LOAM, GroundParameters
 from thermosprout.soil.model.run import DAY, Weather, run_model, water_course

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.emergence.count_likelihood import (
     partial_rho,
     stand_log_likelihood,
     timing_log_likelihood,
 )
+from thermosprout.quantities import FloatArray
 
 
 def count_log_likelihood(

@@ -15,11 +15,11 @@ import pytest
 import xarray as xr
 
 from reference_data.build.weather_stations import list_stations, load_station
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import CropDraws, Sowing, clock_for, forecast_row
 from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.quantities import FloatArray
 from thermosprout.season.soil import SoilSupply
 from thermosprout.soil.model.temperature import soil_temperature
 from thermosprout.soil.model.weather import day_starts_utc, hourly_from_daily, spread_radiation

@@ -7,8 +7,8 @@ import pytest
 import xarray as xr
 
 from tests.soil.test_model import spring
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.ground import LOAM, SOILS
 from thermosprout.soil.model.seedbed_water import (
     LIKELY_BEDS,

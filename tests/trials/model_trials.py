@@ -9,13 +9,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import middle_h, stand_share
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 from thermosprout.errors import InputError
-from thermosprout.quantities import USUAL_DEPTH_CM
+from thermosprout.quantities import USUAL_DEPTH_CM, FloatArray
 from thermosprout.trials.records.values import TREATMENTS
 
 if TYPE_CHECKING:

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.calibration.fit import Fit
 from thermosprout.calibration.fit_checks import FitCheck, offsets
 from thermosprout.calibration.plots import Plot, half_seen_d
@@ -19,7 +18,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.crops.germination_test import replicate_warning
 from thermosprout.emergence.weighted_draws import weighted_quantile
-from thermosprout.quantities import percent
+from thermosprout.quantities import FloatArray, percent
 
 if TYPE_CHECKING:
     from thermosprout.calibration.maximum_likelihood import PlainFit

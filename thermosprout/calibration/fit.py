@@ -14,7 +14,6 @@ import numpy as np
 import xarray as xr
 from scipy.optimize import minimize
 
-from thermosprout.arrays import FloatArray
 from thermosprout.calibration.hierarchy import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
@@ -25,6 +24,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import FitError
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.ground import fitted_parameters
 
 MEASURED_SD_K = 0.5

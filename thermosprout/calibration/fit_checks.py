@@ -14,16 +14,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from scipy.special import expit, ndtr, ndtri
 from scipy.stats import betabinom
 
-from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.calibration.plots import Plot, half_seen_d
 from thermosprout.calibration.posterior import Decorrelation, decorrelation_of
 from thermosprout.calibration.predict import Model, Predicted
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import NAMES, PARAMETERS, Estimate
-from thermosprout.quantities import percent
+from thermosprout.quantities import FloatArray, IntArray, percent
+from thermosprout.special import expit, ndtr, ndtri
 
 if TYPE_CHECKING:
     from thermosprout.calibration.fit import Fit

@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
 from thermosprout.calibration.plots import Plot
 from thermosprout.crops.estimate import Estimate
+from thermosprout.quantities import FloatArray
 
 IntArray = npt.NDArray[np.intp]
 

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, logsumexp, ndtr, ndtri
+from scipy.special import logsumexp
 
-from thermosprout.arrays import FloatArray
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model, Predicted
 from thermosprout.emergence.count_likelihood import partial_rho, stand_log_likelihood
+from thermosprout.quantities import FloatArray
+from thermosprout.special import betainc, ndtr, ndtri
 
 SLIPS = 1e-3
 """Share of seedlings that may be counted at any odd inspection: slips and weeds."""

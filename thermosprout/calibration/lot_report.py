@@ -71,7 +71,7 @@ def expected_half_germination(
 
 def _percent(shift: float, error: float, probability: float) -> tuple[float, float, float]:
     """Low, middle and high of how much slower, from the shift of ln time. [%]"""
-    from scipy.special import ndtri
+    from thermosprout.special import ndtri
 
     reach = float(ndtri(0.5 + probability / 2)) * error
     low, middle, high = (100.0 * float(np.expm1(x)) for x in (shift - reach, shift, shift + reach))

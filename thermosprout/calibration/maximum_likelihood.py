@@ -10,7 +10,6 @@ import numpy.typing as npt
 import xarray as xr
 from scipy.stats import qmc
 
-from thermosprout.arrays import FloatArray
 from thermosprout.calibration.fit import Tick, climb, starts
 from thermosprout.calibration.hierarchy import Layers, layers_of
 from thermosprout.calibration.likelihood import Likelihood
@@ -20,6 +19,7 @@ from thermosprout.calibration.predict import Model, temperatures_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import PARAMETERS
 from thermosprout.errors import FitError
+from thermosprout.quantities import FloatArray
 
 IntArray = npt.NDArray[np.intp]
 

@@ -18,14 +18,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot, viability_prior
 from thermosprout.emergence.count_likelihood import increments
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text
-from thermosprout.quantities import TABLE_DEPTH_CM
+from thermosprout.quantities import TABLE_DEPTH_CM, FloatArray
 from thermosprout.season.load import Season
 from thermosprout.soil.series import hours_since_epoch
 from thermosprout.trials.records.read import same_plots

@@ -15,13 +15,13 @@ from functools import cached_property
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.calibration.hierarchy import Layers
 from thermosprout.calibration.likelihood import Likelihood, Nodes
 from thermosprout.calibration.predict import Model, middle_h
 from thermosprout.crops.crop import ResponseShape
 from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.emergence.response import ResponseDraws
+from thermosprout.quantities import FloatArray, IntArray
 
 THERMAL = ("t_base_C", "opt_gap_C", "ceiling_gap_C", "curvature")
 

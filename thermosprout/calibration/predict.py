@@ -9,9 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import xarray as xr
-from scipy.special import expit, logit
 
-from thermosprout.arrays import BoolArray, FloatArray
 from thermosprout.calibration.hierarchy import Layers
 from thermosprout.calibration.plots import Plot
 from thermosprout.crops.crop import Crop
@@ -21,7 +19,9 @@ from thermosprout.emergence.stand import half_beyond, stand_share
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 from thermosprout.errors import CoverageError
+from thermosprout.quantities import BoolArray, FloatArray
 from thermosprout.soil.series import hours_since_epoch
+from thermosprout.special import expit, logit
 
 _SHIFT = 0.02
 """Step of ln thermal time for the slopes of treatment effects; they are almost straight in it."""

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.response import response
+from thermosprout.quantities import FloatArray
 from thermosprout.reference import reference_rows
 
 Row = dict[str, str]

@@ -8,9 +8,9 @@ import numpy as np
 from scipy.linalg import orthogonal_procrustes, solve_triangular
 from scipy.special import logsumexp
 
-from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.calibration.posterior import Posterior
 from thermosprout.emergence.weighted_draws import resampled
+from thermosprout.quantities import FloatArray, IntArray
 
 _EQUAL = 1e-6
 

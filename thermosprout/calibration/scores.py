@@ -10,9 +10,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import xarray as xr
-from scipy.special import expit, logit
 
-from thermosprout.arrays import FloatArray
 from thermosprout.calibration.fit import base_from_prior, fit_with_prior
 from thermosprout.calibration.plots import Plot, half_seen_d
 from thermosprout.calibration.predict import Model, temperatures_of
@@ -29,6 +27,8 @@ from thermosprout.emergence.forecast import (
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.emergence.weighted_draws import weighted_quantile
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.quantities import FloatArray
+from thermosprout.special import expit, logit
 
 DRAWS = 500
 PACKET_C = 18.0

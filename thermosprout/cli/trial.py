@@ -17,8 +17,8 @@ from thermosprout.quantities import USUAL_DEPTH_CM
 if TYPE_CHECKING:
     import pandas as pd
 
-    from thermosprout.arrays import FloatArray
     from thermosprout.crops.crop import Crop
+    from thermosprout.quantities import FloatArray
     from thermosprout.trials.design import Plan
 
 _USUAL_SPROUT_SHARE = 0.8

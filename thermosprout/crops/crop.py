@@ -14,10 +14,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.estimate import Estimate
 from thermosprout.errors import InputError
-from thermosprout.quantities import USUAL_DEPTH_CM
+from thermosprout.quantities import USUAL_DEPTH_CM, FloatArray
 
 ResponseShape = Literal["linear", "beta"]
 Season = Literal["cool", "warm"]

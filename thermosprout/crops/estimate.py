@@ -8,8 +8,8 @@ from enum import StrEnum
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray
 
 
 class Scale(StrEnum):

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.reference import reference_rows
 
 _STEP = 1e-3
@@ -122,7 +122,8 @@ class GerminationTest:
             When fewer than three seeds germinated.
         """
         from scipy.optimize import minimize
-        from scipy.special import ndtr
+
+        from thermosprout.special import ndtr
 
         gained = np.diff([0, *self.germinated]).astype(float)
         if gained.sum() < 3:

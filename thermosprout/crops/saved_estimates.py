@@ -20,12 +20,12 @@ from typing import Any, cast
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.catalogue import find_crop, generic_crop
 from thermosprout.crops.crop import Crop, ResponseShape, Season, SeedSize
 from thermosprout.crops.estimate import NAMES, PARAMETERS, Estimate, Provenance
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text, write_atomic
+from thermosprout.quantities import FloatArray
 
 FORMAT = 1
 

@@ -12,9 +12,9 @@ from typing import Literal, get_args
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.reference import reference_rows
 
 YEAR_D = 365.25

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.emergence.count_likelihood import (
     FAILED_BEFORE,
     FAILED_BELOW,
@@ -33,7 +32,7 @@ from thermosprout.emergence.weighted_draws import (
     temper,
     weighted_quantile,
 )
-from thermosprout.quantities import percent
+from thermosprout.quantities import FloatArray, IntArray, percent
 from thermosprout.special import logsumexp
 
 __all__ = ["FAILED_BEFORE", "Conditioned", "Count", "condition", "place_stages", "still_to_come"]

@@ -14,7 +14,6 @@ from typing import cast
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import BoolArray, FloatArray, IntArray
 from thermosprout.crops.estimate import PARAMETERS, Draws, Estimate
 from thermosprout.emergence.forecast import CropDraws, RowForecast
 from thermosprout.emergence.response import ResponseDraws
@@ -22,6 +21,7 @@ from thermosprout.emergence.stand import middle_h, stand_share
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import SeedState, seed_state
 from thermosprout.errors import InputError
+from thermosprout.quantities import BoolArray, FloatArray, IntArray
 from thermosprout.special import gammaln, ndtri
 
 _TINY = 1e-300

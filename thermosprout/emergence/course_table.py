@@ -7,8 +7,8 @@ from functools import cached_property
 import numpy as np
 import xarray as xr
 
-from thermosprout.arrays import BoolArray, FloatArray, IntArray
 from thermosprout.errors import InputError
+from thermosprout.quantities import BoolArray, FloatArray, IntArray
 from thermosprout.soil.series import hours_since_epoch
 
 BIN_C = 0.1

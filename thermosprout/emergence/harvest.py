@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
-from thermosprout.arrays import BoolArray, FloatArray, IntArray
 from thermosprout.emergence.course_table import CourseTable, assign_members, next_true
 from thermosprout.emergence.forecast import generator
 from thermosprout.emergence.response import ResponseDraws, linear_response
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.errors import CoverageError
+from thermosprout.quantities import BoolArray, FloatArray, IntArray
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop

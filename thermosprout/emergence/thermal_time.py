@@ -22,10 +22,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.arrays import BoolArray, FloatArray, IntArray
 from thermosprout.emergence.course_table import DAY_H, CourseTable, assign_members
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import CoverageError
+from thermosprout.quantities import BoolArray, FloatArray, IntArray
 
 T = TypeVar("T", bound=np.generic)
 

@@ -8,7 +8,7 @@ from typing import Protocol, Self, TypeVar
 
 import numpy as np
 
-from thermosprout.arrays import BoolArray, FloatArray, IntArray
+from thermosprout.quantities import BoolArray, FloatArray, IntArray
 from thermosprout.special import logsumexp
 
 ODDS: dict[str, float] = {"p10": 0.1, "p50": 0.5, "p90": 0.9}

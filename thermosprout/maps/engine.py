@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
 from thermosprout.emergence.response import Shape
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop

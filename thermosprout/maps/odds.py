@@ -19,7 +19,6 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import (
     STAGES,
@@ -34,7 +33,7 @@ from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
 from thermosprout.maps.engine import GridResponse, Thresholds
 from thermosprout.planning.options import Option, lead_hours, usual_options
-from thermosprout.quantities import TABLE_DEPTH_CM
+from thermosprout.quantities import TABLE_DEPTH_CM, FloatArray
 
 _LINES = 24
 

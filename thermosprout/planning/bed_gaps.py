@@ -10,12 +10,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import cautions
 from thermosprout.dates import noon, read_days
 from thermosprout.errors import InputError
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.season_window import WindowBuilder
+from thermosprout.quantities import FloatArray
 from thermosprout.season.context import Context
 from thermosprout.season.schema import Document, day_stamp, hours, instant
 from thermosprout.season.setting import Case, Question

@@ -9,7 +9,6 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import cautions
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import odds
@@ -21,7 +20,7 @@ from thermosprout.planning.options import (
     seeds_for_stand,
     weigh,
 )
-from thermosprout.quantities import percent
+from thermosprout.quantities import FloatArray, percent
 from thermosprout.season.setting import Setting
 
 

@@ -8,7 +8,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.dates import noon, read_day
 from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.weighted_draws import odds
@@ -26,6 +25,7 @@ from thermosprout.planning.compare import (
 from thermosprout.planning.evidence import grounds
 from thermosprout.planning.options import Outcome, harvest_of, minutes_of, usual_options
 from thermosprout.planning.window import IN_TIME_ODDS, usual_within_d
+from thermosprout.quantities import FloatArray
 from thermosprout.season.context import Context
 from thermosprout.season.schema import Document, Odds, hours, rounded, stamp, stamps
 from thermosprout.season.setting import Question

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.catalogue import handling_evidence
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import PARAMETERS
@@ -16,7 +15,7 @@ from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.compare import WORTH_DAYS, Comparison
-from thermosprout.quantities import percent
+from thermosprout.quantities import FloatArray, percent
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 
 _FIGURES = (

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.treatments import DRY_BED_LOSS, Handling, Treatment
 from thermosprout.errors import InputError
-from thermosprout.quantities import percent
+from thermosprout.quantities import FloatArray, percent
 from thermosprout.season.context import Context
 from thermosprout.season.load import Season
 from thermosprout.season.setting import Case, Setting

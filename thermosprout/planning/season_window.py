@@ -12,7 +12,6 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import xarray as xr
 
-from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.crops.crop import cautions
 from thermosprout.dates import noon
 from thermosprout.emergence.course_table import CourseTable
@@ -31,6 +30,7 @@ from thermosprout.planning.window import (
     sowing_window,
     usual_within_d,
 )
+from thermosprout.quantities import FloatArray, IntArray
 from thermosprout.season.context import Context
 from thermosprout.season.schema import Document, day_stamp, hours, rounded
 from thermosprout.season.setting import Case, Question

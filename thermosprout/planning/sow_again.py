@@ -9,7 +9,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import cautions
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.treatments import Handling, Treatment
@@ -26,6 +25,7 @@ from thermosprout.planning.options import (
     harvest_of,
     weigh,
 )
+from thermosprout.quantities import FloatArray
 from thermosprout.season.context import Context
 from thermosprout.season.forecast import forecast_rows
 from thermosprout.season.schema import Document, local, rounded, stamps

@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.calibration.published import short_citations
 from thermosprout.crops.catalogue import EVIDENCE_FILE
 from thermosprout.crops.crop import Crop
@@ -25,7 +24,7 @@ from thermosprout.emergence.treatments import (
 from thermosprout.emergence.weighted_draws import odds, weighted_quantile
 from thermosprout.errors import InputError
 from thermosprout.planning.options import late_sprouts, seeds_for_stand
-from thermosprout.quantities import percent
+from thermosprout.quantities import FloatArray, percent
 from thermosprout.reference import reference_rows
 from thermosprout.season.schema import hours, local
 from thermosprout.special import ndtr

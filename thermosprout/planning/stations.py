@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop, cautions
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import odds
 from thermosprout.errors import InputError
 from thermosprout.planning.options import option_named
+from thermosprout.quantities import FloatArray
 from thermosprout.season.context import Context
 from thermosprout.season.schema import Document, rounded
 from thermosprout.season.setting import Question

@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from thermosprout.arrays import BoolArray, FloatArray, IntArray
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import CropDraws, DaysForecast, forecast_days
 from thermosprout.emergence.harvest import CHART_SEASON_C, Air, Growth, HarvestNeed
@@ -19,6 +18,7 @@ from thermosprout.emergence.weighted_draws import weighted_quantile
 from thermosprout.errors import InputError
 from thermosprout.planning.compare import WORTH_DAYS
 from thermosprout.planning.options import SOWN_AGAIN_BELOW, Option
+from thermosprout.quantities import BoolArray, FloatArray, IntArray
 
 SEEDLING_D = 28.0
 """For so long after emergence a frost counts against a sowing. [d]"""

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
-from thermosprout.quantities import Units, celsius, fahrenheit, show_temperature
+from thermosprout.quantities import FloatArray, Units, celsius, fahrenheit, show_temperature
 from thermosprout.reports.style import EARTH, FAINT, INK, LEAF, QUIET, WATER, keep_apart, own_style
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
+from thermosprout.quantities import FloatArray
 from thermosprout.season.curves import EmergenceCurve
 
 WIDTH, HEIGHT = 360, 250

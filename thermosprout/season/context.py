@@ -15,7 +15,6 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.saved_estimates import with_best_estimate
@@ -30,6 +29,7 @@ from thermosprout.emergence.forecast import (
 )
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.season.counts import as_recorded
 from thermosprout.season.load import Season
 from thermosprout.season.notes import depth_notes, undated_test

@@ -8,8 +8,8 @@ from datetime import datetime
 import numpy as np
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.emergence.weighted_draws import ODDS, weighted_quantile
+from thermosprout.quantities import FloatArray
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 from thermosprout.season.schema import hours, local
 from thermosprout.soil.series import hours_since_epoch

@@ -6,13 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.emergence.forecast import DRAWS, CropDraws, RowForecast, Sowing, forecast_row
 from thermosprout.emergence.thermal_time import Clock, ConstantClock
 from thermosprout.emergence.treatments import Handling, Treatment
-from thermosprout.quantities import TABLE_DEPTH_CM
+from thermosprout.quantities import TABLE_DEPTH_CM, FloatArray
 
 MOIST = "Assumes a moist seedbed."
 """What is said of the water where nothing is known of it."""

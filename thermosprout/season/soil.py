@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, ServiceError
+from thermosprout.quantities import FloatArray
 from thermosprout.season.load import Season
 from thermosprout.season.schema import hours, instant
 from thermosprout.soil.convert import convert_surface, to_depth

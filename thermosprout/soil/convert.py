@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.ground import LOAM, SoilType
 from thermosprout.soil.model.surface import Cover
 from thermosprout.soil.model.temperature import Surface, soil_temperature

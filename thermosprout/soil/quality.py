@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
+from thermosprout.quantities import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 Stamps = npt.NDArray[np.datetime64]

@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.dates import read_zone
 from thermosprout.errors import InputError, Place
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.ground import fitted_parameters
 from thermosprout.soil.readers.find_columns import cf_unit, to_celsius
 from thermosprout.soil.readers.to_hourly import SPARSEST_HOURS, step_of, to_hourly

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.ground import LOAM, fitted_parameters, soil_type
 from thermosprout.soil.model.surface import cover_named
 from thermosprout.soil.model.temperature import site_effects

@@ -16,8 +16,8 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, Place
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.convert import to_depth
 from thermosprout.soil.readers.find_columns import (
     Meaning,

@@ -381,9 +381,8 @@ def sprouting_share(crop: Crop, room_C: float, sprout_h: float) -> float:
     sprout_h : float
         Time from wetting to planting. [h]
     """
-    from scipy.special import ndtr
-
     from thermosprout.crops.seed_lots import SeedLot, viability_draws
+    from thermosprout.special import ndtr
     from thermosprout.trials.analysis.timing import central_response
 
     centre = crop.estimate.centre()

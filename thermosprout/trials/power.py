@@ -14,12 +14,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import chdtri, nctdtr, ndtr, stdtrit
 
-from thermosprout.arrays import FloatArray
 from thermosprout.emergence.forecast import forecast_constant
 from thermosprout.errors import InputError
-from thermosprout.quantities import USUAL_DEPTH_CM
+from thermosprout.quantities import USUAL_DEPTH_CM, FloatArray
+from thermosprout.special import chdtri, nctdtr, ndtr, stdtrit
 from thermosprout.trials.analysis.block_model import holm_adjusted
 from thermosprout.trials.analysis.compare import LEVEL, pairs_of
 from thermosprout.trials.analysis.measures import LEAST_SEEDLINGS, angle

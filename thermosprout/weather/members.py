@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.series import soil_series
 
 Stamps = npt.NDArray[np.datetime64]

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.series import weather_dataset
 from thermosprout.weather.plausible import Span, require_possible
 from thermosprout.weather.service import (

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.weather import declination_of, equation_of_time
 from thermosprout.soil.quality import usual_air
 from thermosprout.weather.transport import BadAnswerError

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, ServiceError
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.convert import to_depth
 from thermosprout.soil.model.temperature import Surface, soil_temperature
 from thermosprout.soil.readers.logger import read_bridged, read_soil_csv

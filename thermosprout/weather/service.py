@@ -19,8 +19,8 @@ from urllib.parse import urlsplit
 import numpy as np
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.weather.plausible import Span, plausible
 from thermosprout.weather.session import (
     FORECAST_EXPIRES_S,

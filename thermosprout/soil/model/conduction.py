@@ -18,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.ground import LATENT_HEAT_FUSION, SOILS, SoilType
 from thermosprout.soil.model.water import Water
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.reference import reference_rows
 
 WATER_HEAT_CAPACITY = 4.18e6

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.conduction import (
     Column,
     IntArray,

@@ -13,9 +13,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.quantities import percent
+from thermosprout.quantities import FloatArray, percent
 from thermosprout.soil.model.ground import LOAM, SoilType, fitted_parameters
 from thermosprout.soil.model.run import DAY, daily_mean, water_supply
 from thermosprout.soil.model.surface import COVER_SHARES, COVERS, Cover

@@ -16,8 +16,8 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.reference import reference_rows
 from thermosprout.soil.model.ground import GroundParameters
 from thermosprout.soil.model.water import Water, saturation_pressure, saturation_slope

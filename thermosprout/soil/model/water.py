@@ -17,7 +17,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.ground import SoilType
 
 LATENT_HEAT = 2.45e6

@@ -6,12 +6,7 @@ library takes longer to import than a forecast takes to make.
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
 from functools import cache, lru_cache
-from importlib import import_module
-from importlib.util import find_spec, module_from_spec
-from types import ModuleType
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -21,10 +16,11 @@ import pandas as pd
 import xarray as xr
 from numpy.lib.stride_tricks import sliding_window_view
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.run import DAY, Weather, daily_mean
 from thermosprout.soil.model.water import saturation_pressure
+from thermosprout.special import import_part
 
 TimeArray = npt.NDArray[np.datetime64]
 
@@ -34,35 +30,10 @@ _IDLE = ("h5py", "scipy.interpolate", "scipy.linalg", "scipy.optimize")
 HOUR, HALF_HOUR = np.timedelta64(1, "h"), np.timedelta64(30, "m")
 
 
-class _Idle(ModuleType):
-    """Stand-in for a library that is imported when one of its functions is called."""
-
-    def __getattr__(self, name: str) -> Callable[..., Any]:
-        if name.startswith("__"):
-            raise AttributeError(name)
-        return lambda *values, **options: getattr(import_module(self.__name__), name)(
-            *values, **options
-        )
-
-
 @cache
 def _pvlib() -> Any:
     """Pvlib with the modules of the sun alone, or the whole where it is imported already."""
-    modules = [f"pvlib.{name}" for name in ("solarposition", "clearsky", "irradiance")]
-    package, spec = sys.modules.get("pvlib"), find_spec("pvlib")
-    if package is not None or spec is None:
-        return package or import_module("pvlib")
-    package = module_from_spec(spec)
-    absent = {name: _Idle(name) for name in _IDLE if name not in sys.modules}
-    sys.modules.update({"pvlib": package, **absent})
-    try:
-        for name in modules:
-            import_module(name)
-    finally:
-        # Who imports any of these later gets the library itself.
-        for name in [*absent, *(name for name in sys.modules if name.startswith("pvlib"))]:
-            del sys.modules[name]
-    return package
+    return import_part("pvlib", ["solarposition", "clearsky", "irradiance"], idle=_IDLE)
 
 
 def sun(time: TimeArray, latitude: float, longitude: float) -> tuple[FloatArray, FloatArray]:

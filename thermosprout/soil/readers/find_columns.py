@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import InputError, Place
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.readers.table import Table
 from thermosprout.soil.readers.times import (
     StampReading,

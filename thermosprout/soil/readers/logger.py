@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, InputError, Place
+from thermosprout.quantities import FloatArray
 from thermosprout.soil import quality
 from thermosprout.soil.quality import Check
 from thermosprout.soil.readers.find_columns import (

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import CoverageError, Place
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.weather import day_starts_utc, hourly_from_daily, spread_radiation
 from thermosprout.soil.quality import DAMPING_CM
 from thermosprout.soil.readers.table import Gap

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.errors import InputError
+from thermosprout.quantities import FloatArray, IntArray
 from thermosprout.trials.analysis.block_model import fit_blocked
 from thermosprout.trials.analysis.cautions import cautions
 from thermosprout.trials.analysis.compare import (
@@ -364,7 +364,7 @@ def _time(
     index: int,
     level: float,
 ) -> Value | None:
-    from scipy.special import ndtri
+    from thermosprout.special import ndtri
 
     if fitted is None or not np.isfinite(fitted.fit.means[index]):
         return None

@@ -11,9 +11,9 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import fdtrc, stdtr, stdtrit
 
-from thermosprout.arrays import FloatArray, IntArray
+from thermosprout.quantities import FloatArray, IntArray
+from thermosprout.special import fdtrc, stdtr, stdtrit
 from thermosprout.trials.analysis.pairs import lend, unlikeness
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermosprout.arrays import BoolArray, FloatArray, IntArray
+from thermosprout.quantities import BoolArray, FloatArray, IntArray
 from thermosprout.trials.analysis.block_model import (
     BlockedFit,
     Contrast,
@@ -438,7 +438,7 @@ def interaction_p(group: Group, fitted: Fitted) -> float | None:
     Weighted least squares on blocks within varieties and treatments, against the same with
     treatments of each variety.
     """
-    from scipy.special import fdtrc
+    from thermosprout.special import fdtrc
 
     finite = np.isfinite(fitted.score)
     sets = np.unique(group.stratum[finite])

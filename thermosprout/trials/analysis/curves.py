@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray, IntArray
 from thermosprout.errors import FitError, InputError
+from thermosprout.quantities import FloatArray, IntArray
 from thermosprout.trials.analysis.lognormal import fit_lognormal
 from thermosprout.trials.analysis.measures import wilson
 from thermosprout.trials.analysis.results import Curve, Shape

@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr, ndtri
 
-from thermosprout.arrays import FloatArray
 from thermosprout.errors import FitError, InputError
+from thermosprout.quantities import FloatArray
+from thermosprout.special import ndtr, ndtri
 
 _ROOT = np.sqrt(2.0 * np.pi)
 _LEAST = 1e-300

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.arrays import FloatArray
+from thermosprout.quantities import FloatArray
 from thermosprout.trials.analysis.lognormal import LogNormalFits, fit_plots
 from thermosprout.trials.analysis.timing import (
     PlotTiming,
@@ -325,7 +325,7 @@ def plot_correlation(emerged: npt.ArrayLike, seeds: npt.ArrayLike, group: npt.Ar
 
 def scatter_p(emerged: FloatArray, seeds: FloatArray) -> float | None:
     """Whether plots of one treatment differ by more than chance among seeds: chi-square, p."""
-    from scipy.special import chdtrc
+    from thermosprout.special import chdtrc
 
     emerged, seeds = emerged[seeds > 0], seeds[seeds > 0]
     if emerged.size < 2 or not 0 < emerged.sum() < seeds.sum():
@@ -343,7 +343,7 @@ def wilson(emerged: float, seeds: float, level: float = 0.9) -> tuple[float, flo
     emerged, seeds : float
         Seeds may be an effective number, smaller than counted, where seeds share their luck.
     """
-    from scipy.special import ndtri
+    from thermosprout.special import ndtri
 
     z = float(ndtri(0.5 + level / 2.0))
     share = emerged / seeds

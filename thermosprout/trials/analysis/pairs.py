@@ -15,9 +15,9 @@ from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import stdtr, stdtrit
 
-from thermosprout.arrays import FloatArray, IntArray
+from thermosprout.quantities import FloatArray, IntArray
+from thermosprout.special import stdtr, stdtrit
 
 _BORROWED = 2
 _LIKENESS_DRAWS = 999

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import chdtrc, ndtr
 
-from thermosprout.arrays import BoolArray, FloatArray
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.errors import CoverageError, InputError
+from thermosprout.quantities import BoolArray, FloatArray
+from thermosprout.special import chdtrc, ndtr
 from thermosprout.trials.analysis.lognormal import LogNormalFits
 
 if TYPE_CHECKING:
