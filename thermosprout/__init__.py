@@ -15,9 +15,8 @@ if TYPE_CHECKING:
     from thermosprout.api.inputs import crop, read_soil, read_weather, soil_temperature
     from thermosprout.api.trials import analyse, calibrate, read_records
     from thermosprout.crops.seed_lots import SeedLot
-    from thermosprout.maps.files import open_grid
+    from thermosprout.maps.files import open_grid, write_map
     from thermosprout.maps.map import emergence_map as map
-    from thermosprout.maps.write import write_map
 
 __version__ = "0.1.0"
 
@@ -37,7 +36,7 @@ _ENTRY_POINTS = {
     "read_weather": ("thermosprout.api.inputs", "read_weather"),
     "SeedLot": ("thermosprout.crops.seed_lots", "SeedLot"),
     "soil_temperature": ("thermosprout.api.inputs", "soil_temperature"),
-    "write_map": ("thermosprout.maps.write", "write_map"),
+    "write_map": ("thermosprout.maps.files", "write_map"),
 }
 """Public names and where they live; imported when asked for, so that a start stays quick."""
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -75,3 +77,14 @@ class FitError(ThermosproutError):
     """A fit that must not be trusted."""
 
     exit_code = 5
+
+
+@contextmanager
+def placed(place: Place) -> Iterator[None]:
+    """Give errors raised inside that name no place this one."""
+    try:
+        yield
+    except ThermosproutError as error:
+        if error.place is not None:
+            raise
+        raise type(error)(error.what, place=place, hint=error.hint) from None

@@ -127,9 +127,8 @@ def run_on_workers(soil: Path, folder: Path, workers: int) -> dict[str, float]:
     """
     from distributed import Client, LocalCluster
 
-    from thermosprout.maps.files import open_grid
+    from thermosprout.maps.files import open_grid, write_map
     from thermosprout.maps.map import emergence_map
-    from thermosprout.maps.write import write_map
 
     grid, _ = open_grid(soil, tile_cells=CHUNK * CHUNK // 2)
     sowings = FIRST_DAY.astype("M8[D]") + np.arange(14, 71, 14)

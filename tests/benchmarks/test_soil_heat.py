@@ -12,9 +12,8 @@ import pytest
 from scipy.linalg import solve_banded
 
 from tests.soil.test_model import spring
-from thermosprout.soil.convert import to_depth
 from thermosprout.soil.model.conduction import soil_column
-from thermosprout.soil.model.temperature import soil_temperature
+from thermosprout.soil.model.temperature import soil_temperature, to_depth
 
 MEMBERS, DAYS = 51, 120
 

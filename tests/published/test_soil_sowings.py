@@ -39,7 +39,7 @@ def _weather(table: pd.DataFrame, latitude: float, longitude: float, height: flo
         tmin=table["tmin_C"].to_numpy(),
         tmax=table["tmax_C"].to_numpy(),
     )
-    starts = day_starts_utc(dates, longitude=longitude)
+    starts = day_starts_utc(dates, utc_offset_h=round(longitude / 15.0))
     sun = table["srad_MJ_m2"].to_numpy(dtype=float) / 0.0864
     return weather_dataset(
         time,
@@ -65,7 +65,7 @@ def _days(
 
     ``slowing`` is what drought leaves of the progress, of the shape of ``series``.
     """
-    start = day_starts_utc(np.array([sown], "datetime64[D]"), longitude=longitude)[0]
+    start = day_starts_utc([np.datetime64(sown)], utc_offset_h=round(longitude / 15.0))[0]
     planted = float(start.astype("int64") / 3.6e12) + MORNING_H
     draws = CropDraws.of(crop, DRAWS, 0)
     sowing = Sowing(

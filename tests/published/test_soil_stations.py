@@ -34,7 +34,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.soil.model.ground import LOAM, fitted_parameters
-from thermosprout.soil.model.run import daily_mean, fading_mean, water_supply
+from thermosprout.soil.model.run import daily_mean, fading_mean, running_mean, water_supply
 from thermosprout.soil.model.surface import COVER_SHARES, COVERS, leaf_activity
 from thermosprout.soil.model.temperature import (
     model_between_gaps,
@@ -43,7 +43,6 @@ from thermosprout.soil.model.temperature import (
 )
 from thermosprout.soil.model.water import LAYER_EDGES_M, content_at, march_water
 from thermosprout.soil.model.weather import weather_arrays
-from thermosprout.soil.series import running_mean
 from thermosprout.soil.site_correction import RANGE_80, correct
 from thermosprout.soil.site_readings import ReadingKind
 

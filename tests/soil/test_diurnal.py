@@ -62,17 +62,6 @@ def test_members_at_once() -> None:
     np.testing.assert_allclose(air[1], second)
 
 
-def test_clock_changes_make_days_of_23_and_25_hours() -> None:
-    starts = day_starts_utc(
-        np.arange("2024-03-30", "2024-04-02", dtype="datetime64[D]"), timezone="Europe/Berlin"
-    )
-    assert list(np.diff(starts) / np.timedelta64(1, "h")) == [24, 23]
-    autumn = day_starts_utc(
-        np.arange("2024-10-26", "2024-10-29", dtype="datetime64[D]"), timezone="Europe/Berlin"
-    )
-    assert list(np.diff(autumn) / np.timedelta64(1, "h")) == [24, 25]
-
-
 def test_sunrise_agrees_with_pvlib() -> None:
     """Reference: pvlib's NREL solar position algorithm."""
     rise, noon, fall = sunrise_sunset(DATES, 48.0, 9.0)

@@ -9,7 +9,6 @@ import pytest
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.convert import convert_surface, to_depth
 from thermosprout.soil.model.ground import SOILS, GroundParameters, soil_type
 from thermosprout.soil.model.surface import (
     COVERS,
@@ -20,7 +19,12 @@ from thermosprout.soil.model.surface import (
     leaf_activity,
     usual_exchange,
 )
-from thermosprout.soil.model.temperature import model_between_gaps, soil_temperature
+from thermosprout.soil.model.temperature import (
+    convert_surface,
+    model_between_gaps,
+    soil_temperature,
+    to_depth,
+)
 from thermosprout.soil.model.weather import sun
 from thermosprout.soil.series import check_soil_series, weather_dataset
 
@@ -139,20 +143,6 @@ def test_wind_is_read_from_the_range_per_sun() -> None:
 
     assert exchange(USUAL_RANGE_K, USUAL_SUN) == pytest.approx(ground.exchange_day)
     assert exchange(6.0, 220.0) > exchange(6.0, 110.0) > exchange(12.0, 110.0)
-
-
-def test_cold_watering_cools_for_hours_not_weeks() -> None:
-    weather = spring()
-    time = weather["time"].values
-    water = xr.DataArray(np.zeros(time.size), dims="time", coords={"time": time})
-    at = 24 * 60 + 14
-    water[at] = 15.0
-    dry = soil_temperature(weather, depth_cm=3, surface="bare")
-    cold = soil_temperature(weather, depth_cm=3, surface="bare", watering=water, watering_C=8.0)
-    change = (cold - dry).values
-    assert np.abs(change[: at + 1]).max() < 1e-9
-    assert change[at + 1 : at + 5].min() < -1.0
-    assert abs(change[at + 24 * 20]) < 0.7
 
 
 @pytest.mark.parametrize("texture", list(SOILS))

@@ -47,9 +47,9 @@ def test_spikes_and_gaps_are_counted_and_placed() -> None:
         values[300] = np.nan
 
     checks = {check.name: check for check in check_series(series(spoil))}
-    assert checks["spikes"].found == "1 h"
+    assert checks["spikes"].value == "1 h"
     assert checks["spikes"].where == "2026-04-05T04:00 UTC"
-    assert checks["gaps"].found == "1 h without a value in 1 gaps"
+    assert checks["gaps"].value == "1 h without a value in 1 gaps"
 
 
 def test_flat_line_but_not_thawing_ground() -> None:
@@ -127,7 +127,7 @@ def test_measured_files_are_not_cried_wolf_about(shared: Path) -> None:
     """Two years of half-hourly soil by research stations: at most one spike each."""
     for name in ("AMERIFLUX_US-Bo1", "FLUXNET_DE-Tha"):
         _, reading = read_soil_csv(shared / "data/soil" / f"{name}.csv")
-        found = {check.name: check.found for check in reading.checks}
+        found = {check.name: check.value for check in reading.checks}
         assert set(found) <= {"gaps", "spikes"}
         assert found.get("spikes", "1 h") == "1 h"
 
@@ -144,7 +144,7 @@ def test_air_given_as_soil_is_found_at_real_stations(shared: Path) -> None:
     soil = soil.sel(time=air["time"])
     true = soil_series(soil["time"].values, soil.values, depth_cm=5, source="soil")
     share = {c.name: c for c in check_series(true, air=weather["air_temperature"])}
-    days = int(share["sensor out of the ground"].found.split()[0]) if share.get(
+    days = int(share["sensor out of the ground"].value.split()[0]) if share.get(
         "sensor out of the ground") else 0  # fmt: skip
     assert days <= 30, "the sensor lies at 1 to 3 cm, so some days swing like the air"
 
@@ -201,7 +201,7 @@ def test_a_sensor_stuck_for_weeks_is_told_with_its_hours() -> None:
     values = 14 + 3 * np.cos(2 * np.pi * (np.arange(time.size) - 16) / 24)
     values[500:1646] = 21.4
     checks = check_series(soil_series(time, values, depth_cm=5, source="invented"))
-    assert [(check.name, check.found) for check in checks if check.name == "flat line"] == [
+    assert [(check.name, check.value) for check in checks if check.name == "flat line"] == [
         ("flat line", "one value for 1146 h")
     ]
 

@@ -14,10 +14,14 @@ from reference_data.build.weather_stations import list_stations
 from tests.soil.test_bridging import holed, wave
 from tests.soil.test_model import spring
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.soil.convert import convert_surface, move, to_depth
 from thermosprout.soil.model.seedbed_water import seedbed_column
-from thermosprout.soil.model.temperature import model_between_gaps, soil_temperature
-from thermosprout.soil.model.weather import day_starts_utc
+from thermosprout.soil.model.temperature import (
+    convert_surface,
+    model_between_gaps,
+    move,
+    soil_temperature,
+    to_depth,
+)
 from thermosprout.soil.readers.logger import bridge
 from thermosprout.soil.series import (
     check_soil_series,
@@ -144,8 +148,6 @@ def test_a_hole_of_one_member_is_bridged_in_it_alone() -> None:
 def test_other_wishes_that_cannot_be_met(tmp_path: Path) -> None:
     with pytest.raises(InputError, match='surface \'gravel\' is unknown; use "grass" or "bare"'):
         convert_surface(flat(), None, to="gravel")  # type: ignore[arg-type]
-    with pytest.raises(InputError, match="need a time zone, an offset or a longitude"):
-        day_starts_utc(["2026-04-01"])
     with pytest.raises(CoverageError, match="needs two days of weather at least"):
         seedbed_column(spring(days=3).isel(time=slice(0, 40))).at(2.0)
     with pytest.raises(InputError, match=r"STATIONS\.csv: there is no station list"):

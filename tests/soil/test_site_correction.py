@@ -12,8 +12,9 @@ import xarray as xr
 from tests.soil.test_model import spring
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.soil.model.ground import fitted_parameters
+from thermosprout.soil.model.run import running_mean
 from thermosprout.soil.model.temperature import site_effects, soil_temperature
-from thermosprout.soil.series import running_mean, site_spread
+from thermosprout.soil.series import site_spread
 from thermosprout.soil.site_correction import (
     classify_readings,
     correct,

@@ -25,10 +25,9 @@ from thermosprout.errors import CoverageError, ServiceError
 from thermosprout.weather import open_meteo as ours
 from thermosprout.weather.nasa_power import get_power
 from thermosprout.weather.open_meteo import get_archive, get_ensemble, get_forecast
-from thermosprout.weather.plausible import Span, plausible, usual_air
 from thermosprout.weather.service import FORECAST, key_parameters
 from thermosprout.weather.session import WeatherSession
-from thermosprout.weather.transport import BadAnswerError
+from thermosprout.weather.transport import BadAnswerError, Span, plausible, usual_air
 
 PLACE = (52.2, 0.12)
 TODAY = date(2021, 6, 25)

@@ -86,9 +86,8 @@ def map_grid(
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.crop import cautions
     from thermosprout.emergence.forecast import STAGES
-    from thermosprout.maps.files import open_grid
+    from thermosprout.maps.files import open_grid, tiles, write_map
     from thermosprout.maps.map import emergence_map, map_summary
-    from thermosprout.maps.write import tiles, write_map
 
     grid, reads = open_grid(
         soil,

@@ -187,7 +187,7 @@ def _show_checks(checks: tuple[Check, ...]) -> None:
     table = plain_table("", "check", "found", "expected", "where")
     for check in checks:
         masked = " (left out)" if check.impossible else ""
-        table.add_row(check.name, check.found + masked, check.expected, check.where)
+        table.add_row(check.name, check.value + masked, check.expected, check.where)
     say(table)
 
 

@@ -1,17 +1,13 @@
-"""Names, units and flags of a map, by the CF conventions.
+"""Emergence on a map: soil temperature on a grid, times crops, treatments and sowing days.
 
-The work on one tile of a map: days to each stage, members pooled.
-
-Emergence on a map: soil temperature on a grid, times crops, treatments and sowing days.
-
-A finished map in a few lines: how much of it comes up, and after how many days.
+From the question to the days of each tile, members pooled; names, units and flags by the CF
+conventions; and a finished map in a few lines.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from functools import partial
-from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +23,7 @@ from thermosprout.maps.engine import NODE_H, SoilGrid, days_to_reach
 from thermosprout.maps.files import GridSoil, grid_soil
 from thermosprout.maps.odds import MapPlan, MapQuestion, crop_plan
 from thermosprout.quantities import TABLE_DEPTH_CM
+from thermosprout.soil.readers.netcdf import open_options
 
 REACHED, TOO_SHORT, NO_SOIL = 0, 1, 2
 """Values of ``outcome``."""
@@ -85,13 +82,16 @@ def map_dataset(
     )
     for name, attributes in _ATTRIBUTES.items():
         result[name].attrs = dict(attributes)
-    result["sowing"].attrs["comment"] = grid.clock
+    clock = "local clock of the days of the file" if grid.daily else "UTC"
+    result["sowing"].attrs["comment"] = clock
     _keep_coordinates(result, grid.arrays[0])
+    names = " and ".join(str(array.name) for array in grid.arrays)
+    kind = "daily minimum and maximum" if grid.daily else "hourly"
     result.attrs = {
         "Conventions": "CF-1.10",
         "title": "Days to emergence of seed",
         "source": f"thermosprout {__version__}, thermal time at the centre of each crop's estimate",
-        "soil_temperature": grid.describe(),
+        "soil_temperature": f"{names}, {kind}, {grid.days} days from {str(grid.first)[:10]}",
         "sowing_depth_cm": question.depth_cm,
         "seeds_per_row": question.seeds,
         "comment": "Odds, not promises: local advice and the seed packet come first.",
@@ -297,16 +297,17 @@ def emergence_map(
         raise InputError("a map needs at least one crop, one sowing and one treatment")
     question.require_rising_odds()
     stamps, sown_h = _sowing_hours(grid, sowings)
-    pooled = grid.member_dim is not None
     plan = MapPlan(
         crops=tuple(
-            crop_plan(find_crop(crop) if isinstance(crop, str) else crop, question, pooled=pooled)
+            crop_plan(
+                find_crop(crop) if isinstance(crop, str) else crop, question, pooled=grid.pooled
+            )
             for crop in chosen
         ),
         treatments=question.treatments,
         odds=question.odds,
         sown_h=tuple(sown_h.tolist()),
-        pooled=pooled,
+        pooled=grid.pooled,
         node_h=node_h,
     )
     return map_dataset(_days(grid, plan), plan, stamps, grid, question)
@@ -314,7 +315,7 @@ def emergence_map(
 
 def _days(grid: GridSoil, plan: MapPlan) -> xr.DataArray:
     """Days of the whole grid: finite, inf past the horizon, NaN without soil temperature."""
-    core = [grid.time_dim] if grid.member_dim is None else [grid.member_dim, grid.time_dim]
+    core = ["member", "time"] if grid.pooled else ["time"]
     out = ["crop", "treatment", "sowing", "stage", "odds"]
     arrays = [_whole(array, core) for array in grid.arrays]
     days: xr.DataArray = xr.apply_ufunc(
@@ -373,7 +374,7 @@ def map_summary(path: Path) -> list[dict[str, Any]]:
     Parameters
     ----------
     path : Path
-        A map as :func:`thermosprout.maps.write.write_map` leaves it.
+        A map as :func:`thermosprout.maps.files.write_map` leaves it.
 
     Returns
     -------
@@ -384,56 +385,40 @@ def map_summary(path: Path) -> list[dict[str, Any]]:
         ``days_since_started``; None where nothing is reached.
     """
     # Days are numbers here; some releases of xarray would make durations of them.
-    opened = (
-        xr.open_zarr(path, chunks=None, decode_timedelta=False)
-        if path.is_dir()
-        else xr.open_dataset(path, engine="h5netcdf", chunks=None, decode_timedelta=False)
-    )
-    with opened as whole:
+    options: dict[str, Any] = {"chunks": {}, "decode_timedelta": False, **open_options(path)}
+    with xr.open_dataset(path, **options) as whole:
         middle = whole.sel(stage="half").sel(odds=0.5, method="nearest")
-        shape = middle["outcome"].shape[:3]
-        cells, reached, total = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-        soonest, latest = np.full(shape, np.inf), np.full(shape, -np.inf)
-        for region in _tiles(whole["outcome"]):
-            days = middle["days_since_planted"].isel(region).values.reshape(*shape, -1)
-            outcome = middle["outcome"].isel(region).values.reshape(*shape, -1)
-            there = outcome == REACHED
-            cells += (outcome != NO_SOIL).sum(axis=-1)
-            reached += there.sum(axis=-1)
-            total += np.where(there, days, 0.0).sum(axis=-1, dtype=float)
-            soonest = np.minimum(soonest, np.where(there, days, np.inf).min(axis=-1))
-            latest = np.maximum(latest, np.where(there, days, -np.inf).max(axis=-1))
-        rows = []
-        for c, t, s in np.ndindex(*shape):
-            some = reached[c, t, s] > 0
-            since_planted = {
-                "mean": total[c, t, s] / reached[c, t, s] if some else None,
-                "soonest": float(soonest[c, t, s]) if some else None,
-                "latest": float(latest[c, t, s]) if some else None,
+        space = middle["outcome"].dims[3:]
+        days, there = middle["days_since_planted"], middle["outcome"] == REACHED
+        cells = (middle["outcome"] != NO_SOIL).sum(space).rename("cells")
+        sums = xr.merge(
+            [
+                cells,
+                (there.sum(space) / cells).rename("reached"),
+                days.mean(space, dtype=float).rename("mean"),
+                days.min(space).rename("soonest"),
+                days.max(space).rename("latest"),
+            ],
+            compat="override",
+        ).compute(scheduler="synchronous")
+    rows = []
+    for c, t, s in np.ndindex(*sums["cells"].shape):
+        one = sums.isel(crop=c, treatment=t, sowing=s)
+        lead = float(one["days_before_planting"])
+        values = {key: float(one[key]) for key in ("mean", "soonest", "latest")}
+        days_in = {key: value if np.isfinite(value) else None for key, value in values.items()}
+        rows.append(
+            {
+                "crop": str(one["crop"].values),
+                "treatment": str(one["treatment"].values),
+                "planted": str(one["sowing"].values)[:16],
+                "days_before_planting": lead,
+                "cells": int(one["cells"]),
+                "reached": float(one["reached"]) if one["cells"] else None,
+                "days_since_planted": days_in,
+                "days_since_started": {
+                    key: None if value is None else value + lead for key, value in days_in.items()
+                },
             }
-            lead = float(whole["days_before_planting"].values[c, t])
-            rows.append(
-                {
-                    "crop": str(whole["crop"].values[c]),
-                    "treatment": str(whole["treatment"].values[t]),
-                    "planted": str(whole["sowing"].values[s])[:16],
-                    "days_before_planting": lead,
-                    "cells": int(cells[c, t, s]),
-                    "reached": reached[c, t, s] / cells[c, t, s] if cells[c, t, s] else None,
-                    "days_since_planted": since_planted,
-                    "days_since_started": {
-                        key: None if value is None else value + lead
-                        for key, value in since_planted.items()
-                    },
-                }
-            )
-        return rows
-
-
-def _tiles(array: xr.DataArray) -> Iterator[dict[str, slice]]:
-    """Regions of the stored chunks in space, so that each is read once."""
-    dims = [str(dim) for dim in array.dims[5:]]
-    chunks = array.encoding.get("chunks") or array.encoding.get("chunksizes") or array.shape
-    starts = [range(0, array.sizes[d], max(c, 1)) for d, c in zip(dims, chunks[5:], strict=True)]
-    for begin in product(*starts):
-        yield {d: slice(b, b + max(c, 1)) for d, b, c in zip(dims, begin, chunks[5:], strict=True)}
+        )
+    return rows

@@ -18,7 +18,6 @@ from thermosprout.errors import CoverageError, InputError, ServiceError
 from thermosprout.quantities import FloatArray
 from thermosprout.season.load import Season
 from thermosprout.season.schema import hours, instant
-from thermosprout.soil.convert import convert_surface, to_depth
 from thermosprout.soil.model.ground import LOAM, SoilType, soil_type
 from thermosprout.soil.model.seedbed_water import (
     LIKELY_BEDS,
@@ -27,7 +26,7 @@ from thermosprout.soil.model.seedbed_water import (
     seedbed_column,
 )
 from thermosprout.soil.model.surface import Cover, cover_named
-from thermosprout.soil.model.temperature import Surface, soil_temperature
+from thermosprout.soil.model.temperature import Surface, convert_surface, soil_temperature, to_depth
 from thermosprout.soil.quality import check_series, implausible
 from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import soil_series

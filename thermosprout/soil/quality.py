@@ -15,9 +15,8 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from thermosprout.quantities import FloatArray
+from thermosprout.quantities import BoolArray, FloatArray, IntArray
 
-BoolArray = npt.NDArray[np.bool_]
 Stamps = npt.NDArray[np.datetime64]
 
 COLDEST_C, HOTTEST_C = -60.0, 75.0
@@ -49,14 +48,14 @@ LONG_FLAT_HOURS = 72
 
 @dataclass(frozen=True, kw_only=True)
 class Check:
-    """One finding: what is there, what was expected, and where.
+    """One finding: the value there, what was expected, and where.
 
     An ``impossible`` value was left out; a ``serious`` finding (another unit, a jump, a sensor
     stuck for days) puts every date in doubt, so that the user is asked before it is used.
     """
 
     name: str
-    found: str
+    value: str
     expected: str
     where: str
     impossible: bool = False
@@ -68,7 +67,7 @@ class Check:
         name = self.name[0].upper() + self.name[1:]
         if self.serious:
             name = f"{IMPLAUSIBLE} ({self.name})"
-        text = f"{name}: {self.found}, {self.where}{left_out}, expected {self.expected}."
+        text = f"{name}: {self.value}, {self.where}{left_out}, expected {self.expected}."
         return text.replace(";", ",")
 
 
@@ -83,7 +82,8 @@ def _span(time: Stamps, mask: BoolArray) -> str:
     return first + " UTC" if first == last else f"between {first} and {last} UTC"
 
 
-def _runs(mask: BoolArray) -> list[npt.NDArray[np.intp]]:
+def runs_of(mask: BoolArray) -> list[IntArray]:
+    """Rows of each stretch in which a mask of shape (row,) is true."""
     rows = np.flatnonzero(mask)
     return np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if rows.size else []
 
@@ -110,7 +110,7 @@ def flat_lines(values: FloatArray, depth_cm: float) -> BoolArray:
     limit = FLAT_HOURS if not depth_cm > 10 else 3 * FLAT_HOURS
     same = np.concatenate([[False], np.abs(np.diff(values)) < 1e-9])
     marked = np.zeros(values.shape, dtype=bool)
-    for run in _runs(same):
+    for run in runs_of(same):
         if run.size + 1 >= limit and abs(values[run[0]]) > 1.0:
             marked[run[0] - 1 : run[-1] + 1] = True
     return marked
@@ -170,7 +170,7 @@ def out_of_ground(
             both = np.isfinite(values[part]) & np.isfinite(air[part])
             if both.sum() >= 18:
                 close[row] = np.corrcoef(values[part][both], air[part][both])[0, 1] > 0.95
-        for run in _runs(close):
+        for run in runs_of(close):
             suspect[run] |= run.size >= 2
     return np.asarray(np.isin(time.astype("datetime64[D]"), days[suspect]))
 
@@ -250,11 +250,11 @@ def check_series(
         if mask.any():
             where = _span(time, mask)
             checks.append(
-                Check(name=name, found=what, expected=expected, where=where, serious=serious)
+                Check(name=name, value=what, expected=expected, where=where, serious=serious)
             )
 
     missing = ~np.isfinite(values)
-    holes = _runs(missing)
+    holes = runs_of(missing)
     add(
         "gaps", missing, f"{int(missing.sum())} h without a value in {len(holes)} gaps",
         "a value every hour",

@@ -122,20 +122,6 @@ def hours_since_epoch(time: npt.ArrayLike) -> FloatArray:
     return np.asarray(stamps.astype("int64") / 3.6e12)
 
 
-def running_mean(values: FloatArray, hours: int) -> FloatArray:
-    """Centred running mean along the last axis, shorter at the ends; missing values left out."""
-    present = np.isfinite(values)
-    filled = np.where(present, values, 0.0)
-    zero = np.zeros((*values.shape[:-1], 1))
-    total = np.concatenate([zero, np.cumsum(filled, axis=-1)], axis=-1)
-    number = np.concatenate([zero, np.cumsum(present, axis=-1)], axis=-1)
-    n = values.shape[-1]
-    low = np.maximum(np.arange(n) - hours // 2, 0)
-    high = np.minimum(np.arange(n) + hours // 2, n)
-    count = np.maximum(number[..., high] - number[..., low], 1.0)
-    return np.asarray((total[..., high] - total[..., low]) / count)
-
-
 def site_spread(series: xr.DataArray) -> float:
     """Spread of an unknown site about a series, to be drawn once per forecast draw. [K]"""
     spread = series.attrs.get("site_sd_K")
@@ -220,6 +206,15 @@ def require_on_earth(latitude: float, longitude: float, place: Place | None = No
         raise InputError(
             f"no place lies at latitude {latitude:g}, longitude {longitude:g}", place=place
         )
+
+
+def distance_km(
+    latitude: npt.ArrayLike, longitude: npt.ArrayLike, north: npt.ArrayLike, east: npt.ArrayLike
+) -> FloatArray:
+    """Great-circle distance between two places, or two arrays of them, in degrees. [km]"""
+    a, b, c = (np.radians(np.asarray(x)) for x in (latitude, north, np.subtract(longitude, east)))
+    half = np.sin((a - b) / 2) ** 2 + np.cos(a) * np.cos(b) * np.sin(c / 2) ** 2
+    return np.asarray(2 * 6371.0 * np.arcsin(np.sqrt(np.clip(half, 0.0, 1.0))))
 
 
 WEATHER_COLUMNS = {

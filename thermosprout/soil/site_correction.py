@@ -17,9 +17,10 @@ import xarray as xr
 
 from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.ground import LOAM, fitted_parameters, soil_type
+from thermosprout.soil.model.run import running_mean
 from thermosprout.soil.model.surface import cover_named
 from thermosprout.soil.model.temperature import site_effects
-from thermosprout.soil.series import hours_since_epoch, running_mean, site_spread
+from thermosprout.soil.series import hours_since_epoch, site_spread
 from thermosprout.soil.site_readings import (
     Beside,
     ReadingKind,

@@ -18,7 +18,8 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError, Place
 from thermosprout.quantities import FloatArray
-from thermosprout.soil.convert import to_depth
+from thermosprout.soil.model.run import running_mean
+from thermosprout.soil.model.temperature import to_depth
 from thermosprout.soil.readers.find_columns import (
     Meaning,
     left_out,
@@ -30,7 +31,7 @@ from thermosprout.soil.readers.find_columns import (
     unit_in_cells,
 )
 from thermosprout.soil.readers.table import Reading, Table, read_table
-from thermosprout.soil.series import hours_since_epoch, running_mean, soil_series
+from thermosprout.soil.series import hours_since_epoch, soil_series
 
 COLUMNS = ("time_utc", "depth_cm", "soil_temp_C")
 """``time`` with an offset, or in the site's own time, may stand for ``time_utc``."""

@@ -16,11 +16,9 @@ import xarray as xr
 
 from thermosprout.errors import InputError
 from thermosprout.quantities import FloatArray
-from thermosprout.soil.series import weather_dataset
-from thermosprout.weather.plausible import Span, require_possible
 from thermosprout.weather.service import (
     POWER_HOURLY,
-    answer_number,
+    answer_dataset,
     answer_values,
     ask,
     past_days,
@@ -28,7 +26,7 @@ from thermosprout.weather.service import (
     require_place,
 )
 from thermosprout.weather.session import NEVER, WeatherSession
-from thermosprout.weather.transport import BadAnswerError
+from thermosprout.weather.transport import BadAnswerError, Span, require_possible
 
 NAMES: dict[str, tuple[str, tuple[str, ...]]] = {
     "air_temperature": ("T2M", ("C", "degC")),
@@ -143,45 +141,17 @@ def parse(document: Mapping[str, Any]) -> xr.Dataset:
         if name in columns:
             hour = columns[name]
             columns[name] = np.append(hour[:1], 0.5 * (hour[:-1] + hour[1:]))
-    return _dataset(document, time, columns)
-
-
-def _dataset(
-    document: Mapping[str, Any], time: npt.NDArray[np.datetime64], columns: dict[str, FloatArray]
-) -> xr.Dataset:
-    present = np.flatnonzero(np.isfinite(columns["air_temperature"]))
-    if present.size < 2:
-        raise BadAnswerError(
-            "the answer holds no air temperatures (-999) for these days",
-            "choose days that are further back",
-            coverage=True,
-        )
-    keep = slice(int(present[0]), int(present[-1]) + 1)
-    air = columns["air_temperature"][keep]
-    if not np.isfinite(air).all():
-        hole = time[keep][int(np.flatnonzero(~np.isfinite(air))[0])]
-        raise BadAnswerError(
-            f"air temperature is missing (-999) at {str(hole)[:16]} UTC within the series",
-            "try again later",
-            coverage=True,
-        )
-    place = document.get("geometry", {})
-    place = place.get("coordinates") if isinstance(place, Mapping) else None
-    longitude, latitude, elevation = [*(place if isinstance(place, list) else []), *[None] * 3][:3]
-    data = weather_dataset(
-        time[keep],
+    there = document.get("geometry", {})
+    there = there.get("coordinates") if isinstance(there, Mapping) else None
+    longitude, latitude, elevation = [*(there if isinstance(there, list) else []), *[None] * 3][:3]
+    return answer_dataset(
+        time,
+        columns,
         source="NASA POWER",
-        latitude=answer_number(latitude, "latitude"),
-        longitude=answer_number(longitude, "longitude"),
-        elevation_m=None if elevation is None else answer_number(elevation, "elevation"),
-        **{k: v[keep] for k, v in columns.items() if np.isfinite(v[keep]).any()},
+        place=(latitude, longitude, elevation),
+        null="-999",
+        hint="choose days that are further back",
     )
-    data.attrs |= {
-        "cut_hours": int(time.size - air.size),
-        "first_hour": time[0],
-        "last_hour": time[-1],
-    }
-    return data
 
 
 def _times(stamps: list[str]) -> npt.NDArray[np.datetime64]:

@@ -18,14 +18,12 @@ import xarray as xr
 
 from thermosprout.errors import InputError
 from thermosprout.quantities import FloatArray
-from thermosprout.soil.series import weather_dataset
-from thermosprout.weather.plausible import Span, require_possible
 from thermosprout.weather.service import (
     ARCHIVE,
     ENSEMBLE,
     FORECAST,
     Endpoint,
-    answer_number,
+    answer_dataset,
     answer_values,
     ask,
     key_parameters,
@@ -34,7 +32,7 @@ from thermosprout.weather.service import (
     require_place,
 )
 from thermosprout.weather.session import FORECAST_EXPIRES_S, NEVER, WeatherSession
-from thermosprout.weather.transport import BadAnswerError
+from thermosprout.weather.transport import BadAnswerError, Span, require_possible
 
 NAMES: dict[str, str] = {
     "air_temperature": "temperature_2m",
@@ -53,14 +51,7 @@ _UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "wind_speed": {"m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0),
                    "kn": (0.514444, 0.0)},
 }  # fmt: skip
-"""Units a service may give, with factor and offset to ours."""
-_REQUESTED = {
-    "air_temperature": "°C",
-    "ghi": "W/m²",
-    "precipitation": "mm",
-    "relative_humidity": "%",
-    "wind_speed": "m/s",
-}
+"""Units a service may give, with factor and offset to ours; the first is asked for."""
 Query = dict[str, str | int | float]
 _MEMBER = re.compile(r"_member([0-9]{1,6})$")
 
@@ -78,8 +69,7 @@ def parse(document: Mapping[str, Any], *, strict: bool = False) -> xr.Dataset:
     Returns
     -------
     xarray.Dataset, dims ([member,] time)
-        ``attrs``: ``cut_hours`` without values were cut off at the ends of ``first_hour`` to
-        ``last_hour``.
+        See :func:`thermosprout.weather.service.answer_dataset`.
 
     Raises
     ------
@@ -117,56 +107,24 @@ def _dataset(
             variables[name] = moved
     air = variables["air_temperature"]
     if air.ndim == 2:
-        present = np.isfinite(air).any(axis=1)
-        if present.any() and not present.all():
-            rows = air.shape[0]
-            variables = {
-                name: array[present] if array.shape[0] == rows and array.ndim == 2 else array
-                for name, array in variables.items()
-            }
-            air = variables["air_temperature"]
-    members = air.shape[0] if air.ndim == 2 else 0
-    complete = np.asarray(np.isfinite(np.atleast_2d(air)).all(axis=0))
-    inside = np.flatnonzero(complete)
-    if inside.size < 2:
-        raise BadAnswerError(
-            "the answer holds no air temperatures (nulls) for these days",
-            "choose other days, another model, or a place on land",
-            coverage=True,
-        )
-    first, last = int(inside[0]), int(inside[-1])
-    if not complete[first : last + 1].all():
-        hole = first + int(np.flatnonzero(~complete[first : last + 1])[0])
-        raise BadAnswerError(
-            f"air temperature is missing (null) at {str(time[hole])[:16]} UTC within the series",
-            "try again later, or choose another model",
-            coverage=True,
-        )
-    # The hour that begins at the last stamp has neither radiation nor rain.
-    stop = min(last + 1, time.size - 1)
-    keep = slice(first, stop)
-    kept = {
-        name: array[..., keep]
-        for name, array in variables.items()
-        if np.isfinite(array[..., keep]).any() and (array.ndim == 1 or array.shape == air.shape)
-    }
-    data = weather_dataset(
-        time[keep],
+        # A member without any value is left out, and what has not the members of the air.
+        present = np.isfinite(air).any(axis=1) | ~np.isfinite(air).any()
+        variables = {
+            name: array[present] if array.ndim == 2 else array
+            for name, array in variables.items()
+            if array.ndim == 1 or array.shape == air.shape
+        }
+    data = answer_dataset(
+        time,
+        variables,
         source="Open-Meteo",
-        latitude=answer_number(document.get("latitude"), "latitude"),
-        longitude=answer_number(document.get("longitude"), "longitude"),
-        elevation_m=(
-            answer_number(document["elevation"], "elevation") if "elevation" in document else None
-        ),
-        **kept,
+        place=(document.get("latitude"), document.get("longitude"), document.get("elevation")),
+        null="null",
+        hint="choose other days, another model, or a place on land",
+        used=time.size - 1,  # the hour that begins at the last stamp has neither sun nor rain
     )
-    if members:
-        data = data.assign_coords(member=np.arange(members))
-    data.attrs |= {
-        "cut_hours": int(first + time.size - 1 - stop),
-        "first_hour": time[0],
-        "last_hour": time[-1],
-    }
+    if "member" in data.dims:
+        data = data.assign_coords(member=np.arange(data.sizes["member"]))
     return data
 
 
@@ -210,9 +168,10 @@ def _conversion(name: str, theirs: str, units: list[Any], *, strict: bool) -> tu
             f"the members of {theirs} came in several units: the service changed",
             "update thermosprout",
         )
-    if strict and unit not in (_REQUESTED[name], _REQUESTED[name].replace("²", "2")):
+    expected = next(iter(_UNITS[name]))
+    if strict and unit not in (expected, expected.replace("²", "2")):
         raise BadAnswerError(
-            f"{theirs} came in {unit!r}, expected {_REQUESTED[name]!r}: the service changed",
+            f"{theirs} came in {unit!r}, expected {expected!r}: the service changed",
             "update thermosprout",
         )
     if not isinstance(unit, str) or unit not in _UNITS[name]:

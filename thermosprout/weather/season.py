@@ -18,8 +18,7 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError, ServiceError
 from thermosprout.quantities import FloatArray
-from thermosprout.soil.convert import to_depth
-from thermosprout.soil.model.temperature import Surface, soil_temperature
+from thermosprout.soil.model.temperature import Surface, soil_temperature, to_depth
 from thermosprout.soil.readers.logger import read_bridged, read_soil_csv
 from thermosprout.soil.series import VARIABLES, weather_dataset
 from thermosprout.weather.members import join_members

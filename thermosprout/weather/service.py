@@ -1,7 +1,7 @@
 """What all services share: their addresses and keys, one question and its answer, past days.
 
 A question (:func:`ask`) goes through the cached session; its answer is read by the service's own
-module and judged whole (:mod:`thermosprout.weather.plausible`) before it is kept or used. Past
+module and judged whole (:mod:`thermosprout.weather.transport`) before it is kept or used. Past
 days (:func:`past_days`) are asked for in whole years and months, which can be kept for good.
 """
 
@@ -17,18 +17,19 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.quantities import FloatArray
-from thermosprout.weather.plausible import Span, plausible
+from thermosprout.soil.series import weather_dataset
 from thermosprout.weather.session import (
     FORECAST_EXPIRES_S,
     HISTORY_SETTLED_DAYS,
     NEVER,
     WeatherSession,
 )
-from thermosprout.weather.transport import BadAnswerError
+from thermosprout.weather.transport import BadAnswerError, Span, plausible
 
 KEY_VARIABLE = "THERMOSPROUT_APIKEY"
 """Key of paying users of Open-Meteo; never stored."""
@@ -63,28 +64,22 @@ class Endpoint:
 
 
 _OPEN_METEO = "Weather data by Open-Meteo.com (CC BY 4.0)"
-FORECAST = Endpoint(
-    service="Open-Meteo",
-    base_url="https://api.open-meteo.com",
-    path="/v1/forecast",
-    variable="THERMOSPROUT_FORECAST_URL",
-    attribution=_OPEN_METEO,
-)
-ARCHIVE = Endpoint(
-    service="Open-Meteo",
-    base_url="https://archive-api.open-meteo.com",
-    path="/v1/archive",
-    variable="THERMOSPROUT_ARCHIVE_URL",
-    attribution=_OPEN_METEO
-    + "; contains modified Copernicus Climate Change Service information (ERA5, ERA5-Land)",
-)
-ENSEMBLE = Endpoint(
-    service="Open-Meteo",
-    base_url="https://ensemble-api.open-meteo.com",
-    path="/v1/ensemble",
-    variable="THERMOSPROUT_ENSEMBLE_URL",
-    attribution=_OPEN_METEO,
-)
+_COPERNICUS = "contains modified Copernicus Climate Change Service information (ERA5, ERA5-Land)"
+
+
+def _open_meteo(host: str, name: str, more: str = "") -> Endpoint:
+    return Endpoint(
+        service="Open-Meteo",
+        base_url=f"https://{host}.open-meteo.com",
+        path=f"/v1/{name}",
+        variable=f"THERMOSPROUT_{name.upper()}_URL",
+        attribution=_OPEN_METEO + more,
+    )
+
+
+FORECAST = _open_meteo("api", "forecast")
+ARCHIVE = _open_meteo("archive-api", "archive", f"; {_COPERNICUS}")
+ENSEMBLE = _open_meteo("ensemble-api", "ensemble")
 POWER_HOURLY = Endpoint(
     service="NASA POWER",
     base_url="https://power.larc.nasa.gov",
@@ -300,18 +295,7 @@ def join_in_time(parts: Sequence[xr.Dataset]) -> xr.Dataset:
 
 
 def answer_values(values: Iterable[Any], name: str) -> FloatArray:
-    """Numbers of one variable, NaN for null.
-
-    Parameters
-    ----------
-    values : iterable
-        As JSON gives them: numbers, and None where the service has none.
-    name : str
-        For the message.
-
-    Returns
-    -------
-    ndarray, shape (time,)
+    """Numbers of one variable, shape (time,), NaN for the null of JSON.
 
     Raises
     ------
@@ -349,3 +333,71 @@ def answer_number(value: Any, name: str) -> float:
     if abs(number) > PLACE_LIMITS[name]:
         raise BadAnswerError(f"no place has a {name} of {number:g}", "check the base URL")
     return number
+
+
+def answer_dataset(
+    time: npt.NDArray[np.datetime64],
+    columns: Mapping[str, FloatArray],
+    *,
+    source: str,
+    place: tuple[Any, Any, Any],
+    null: str,
+    hint: str,
+    used: int | None = None,
+) -> xr.Dataset:
+    """Weather Dataset of an answer, from its first to its last hour with air temperature.
+
+    Parameters
+    ----------
+    time : datetime64 array, shape (time,)
+        Hourly, UTC.
+    columns : mapping of ndarray, shape ([member,] time)
+        Air temperature and whatever else came, in our units; what holds no value is left out.
+    source : str
+        Name of the service.
+    place : tuple
+        Latitude, longitude and elevation as they came; the last may be None.
+    null, hint : str
+        How the service writes a missing value, and what to do where there is nothing else.
+    used : int, optional
+        Hours of the answer that may be used at most.
+
+    Returns
+    -------
+    xarray.Dataset, dims ([member,] time)
+        ``attrs``: ``cut_hours`` without values were cut off at the ends of ``first_hour`` to
+        ``last_hour``.
+
+    Raises
+    ------
+    BadAnswerError
+        When no air temperature came, or it has a hole.
+    """
+    air = columns["air_temperature"]
+    complete = np.asarray(np.isfinite(np.atleast_2d(air)).all(axis=0))
+    there = np.flatnonzero(complete)
+    if there.size < 2:
+        what = f"the answer holds no air temperatures ({null}s) for these days"
+        raise BadAnswerError(what, hint, coverage=True)
+    holes = np.flatnonzero(~complete[there[0] : there[-1]])
+    if holes.size:
+        hour = str(time[there[0] + holes[0]])[:16]
+        what = f"air temperature is missing ({null}) at {hour} UTC within the series"
+        raise BadAnswerError(what, "try again later, or choose another model", coverage=True)
+    hours = time.size if used is None else used
+    keep = slice(int(there[0]), min(int(there[-1]) + 1, hours))
+    latitude, longitude, elevation = place
+    data = weather_dataset(
+        time[keep],
+        source=source,
+        latitude=answer_number(latitude, "latitude"),
+        longitude=answer_number(longitude, "longitude"),
+        elevation_m=None if elevation is None else answer_number(elevation, "elevation"),
+        **{k: v[..., keep] for k, v in columns.items() if np.isfinite(v[..., keep]).any()},
+    )
+    data.attrs |= {
+        "cut_hours": hours - (keep.stop - keep.start),
+        "first_hour": time[0],
+        "last_hour": time[-1],
+    }
+    return data

@@ -28,6 +28,7 @@ from thermosprout.errors import (
     ThermosproutError,
 )
 from thermosprout.weather.transport import (
+    KEY_NAMES,
     NOT_STORED,
     WHOLE_LIMIT_S,
     BadAnswerError,
@@ -49,9 +50,6 @@ HISTORY_SETTLED_DAYS = 10
 TIMEOUT_S = (5.0, 30.0)
 CLOCK_SLACK = timedelta(minutes=10)
 """An answer dated later than this was kept under a clock that was fast: it is asked for anew."""
-SHORTEST_KEY = 6
-"""A shorter text is no key, and would be cut out of every other word."""
-KEY_NAMES = ("apikey", "api_key", "key", "token", "access_token", "appid", "user")
 CACHE_VARIABLE = "THERMOSPROUT_CACHE"
 FORMAT = 1
 """Number of the cache's layout, in the database's ``user_version``."""
@@ -258,25 +256,10 @@ class WeatherSession:
         *,
         check: Check,
         expires_s: int,
-        content_types: tuple[str, ...] = ("application/json",),
     ) -> Answer:
-        """Ask a service, or the cache.
+        """Ask a service, or the cache; parameters as for :class:`Errand`.
 
-        Parameters
-        ----------
-        service : str
-            Name for messages.
-        url : str
-            Whole address; plain http is sent only to loopback or where this very address has it.
-        params : mapping
-            Query; keys of paying users are neither stored nor part of what is matched.
-        check : callable
-            Judges the body before it is used or stored, and again when it is read from the cache:
-            one that fails there is dropped and asked for anew.
-        expires_s : int
-            Life of the answer in the cache, -1 for ever. [s]
-        content_types : tuple of str
-            Types that are accepted.
+        An answer in the cache that fails its check is dropped and asked for anew.
 
         Raises
         ------
@@ -288,20 +271,12 @@ class WeatherSession:
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.hostname:
             raise InputError(f"{url!r} is no web address", hint="write https://HOST")
-        plain = frozenset({parts.hostname}) if parts.scheme == "http" else frozenset[str]()
-        keys = (str(value) for name, value in params.items() if name in KEY_NAMES)
-        errand = Errand(
-            check=check,
-            content_types=content_types,
-            plain_hosts=plain,
-            secrets=tuple(key for key in keys if len(key) >= SHORTEST_KEY),
-            limit_s=self.limit_s,
-        )
+        errand = Errand(service, url, params, check, expires_s, self.limit_s)
         try:
-            response = self._send(service, url, params, errand, expires_s)
+            response = self._send(errand)
             doubt = self._doubt(response, errand)
             if doubt and not self.offline and not response.is_expired:  # type: ignore[attr-defined]
-                response = self._send(service, url, params, errand, expires_s, anew=True)
+                response = self._send(errand, anew=True)
                 doubt = self._doubt(response, errand)
             if doubt:
                 raise ServiceError(
@@ -314,62 +289,39 @@ class WeatherSession:
             raise type(error)(what, place=error.place, hint=hint) from None
         return _answer(response, errand, offline=self.offline)
 
-    def _send(
-        self,
-        service: str,
-        url: str,
-        params: Mapping[str, str | int | float],
-        errand: Errand,
-        expires_s: int,
-        *,
-        anew: bool = False,
-    ) -> requests.Response:
+    def _send(self, errand: Errand, *, anew: bool = False) -> requests.Response:
         """Response of the cache or the service, of status 200; ``anew`` leaves the cache aside."""
         import requests
 
+        session, adapter = self._open()
+        adapter.errand = errand
+        query: Any = {"params": dict(errand.params), "timeout": self.timeout}
         try:
-            response = self._through_cache(url, params, errand, expires_s, anew=anew)
+            try:
+                response = session.get(
+                    errand.url,
+                    expire_after=errand.expires_s,
+                    only_if_cached=self.offline,
+                    force_refresh=anew,
+                    **query,
+                )
+            except sqlite3.Error:
+                if self.offline:
+                    raise
+                with session.cache_disabled():  # a full disk: the answer is not kept
+                    response = session.get(errand.url, **query)
         except requests.RequestException as error:
-            host = str(urlsplit(url).hostname)
-            raise _explained(service, errand.failure or error, host) from None
+            raise _explained(errand.service, errand.failure or error, errand.host) from None
         except sqlite3.Error as error:
             raise ServiceError(
                 f"the cache of weather answers failed ({error})",
                 hint=f"delete {self.folder or cache_folder()} and try again",
             ) from None
-        if response.status_code != 200:
-            raise self._refused(service, response)
-        return response
-
-    def _through_cache(
-        self,
-        url: str,
-        params: Mapping[str, str | int | float],
-        errand: Errand,
-        expires_s: int,
-        *,
-        anew: bool,
-    ) -> requests.Response:
-        """Ask through the cache; a cache that cannot be written (a full disk) is gone without."""
-        session, adapter = self._open()
-        adapter.errand = errand
-        try:
-            try:
-                return session.get(
-                    url,
-                    params=dict(params),
-                    timeout=self.timeout,
-                    expire_after=expires_s,
-                    only_if_cached=self.offline,
-                    force_refresh=anew,
-                )
-            except sqlite3.Error:
-                if self.offline:
-                    raise
-                with session.cache_disabled():
-                    return session.get(url, params=dict(params), timeout=self.timeout)
         finally:
             adapter.errand = None
+        if response.status_code != 200:
+            raise self._refused(errand.service, response)
+        return response
 
     def _doubt(self, response: Any, errand: Errand) -> str:
         """Why an answer out of the cache is not to be used, or nothing; a bad one is dropped."""
@@ -502,21 +454,22 @@ def _explained(service: str, error: Exception, host: str) -> ServiceError | Cove
     if isinstance(error, BadAnswerError):
         kind = CoverageError if error.coverage else ServiceError
         return kind(f"{service}: {error.what}", hint=error.hint or "try again later")
-    if isinstance(error, requests.exceptions.SSLError):
-        return ServiceError(
-            f"{service}: the certificate of {host} is not trusted",
-            hint="check the base URL and the clock of this machine",
-        )
-    if isinstance(error, requests.Timeout):
-        return ServiceError(f"{service} did not answer in time", hint=again)
-    if isinstance(error, requests.TooManyRedirects):
-        return ServiceError(
-            f"{service} sends the request round in circles", hint="check the base URL"
-        )
-    if isinstance(
-        error, requests.exceptions.ChunkedEncodingError | requests.exceptions.ContentDecodingError
-    ):
-        return ServiceError(f"{service}: the answer was cut off on the way", hint=again)
-    if isinstance(error, requests.ConnectionError):
-        return ServiceError(f"{service} cannot be reached at {host}", hint=again)
-    return ServiceError(f"{service}: the request failed", hint=again)
+    its = requests.exceptions
+    causes: list[tuple[tuple[type[Exception], ...], str, str]] = [
+        (
+            (its.SSLError,),
+            f": the certificate of {host} is not trusted",
+            "check the base URL and the clock of this machine",
+        ),
+        ((its.Timeout,), " did not answer in time", again),
+        ((its.TooManyRedirects,), " sends the request round in circles", "check the base URL"),
+        (
+            (its.ChunkedEncodingError, its.ContentDecodingError),
+            ": the answer was cut off on the way",
+            again,
+        ),
+        ((its.ConnectionError,), f" cannot be reached at {host}", again),
+        ((Exception,), ": the request failed", again),
+    ]
+    what, hint = next((what, hint) for kinds, what, hint in causes if isinstance(error, kinds))
+    return ServiceError(f"{service}{what}", hint=hint)

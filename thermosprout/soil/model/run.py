@@ -82,8 +82,6 @@ class Weather:
         Vapour pressure where humidity is known. [kPa]
     wind_ratio : ndarray, optional
         Wind over that of a usual day where it is known.
-    watering : ndarray, optional
-        Watering of each hour [mm], with its temperature in ``watering_C``.
     elevation_m : float or ndarray, shape (member,)
         Height above sea level. [m]
     """
@@ -97,8 +95,6 @@ class Weather:
     rain_known: bool = True
     vapour: FloatArray | None = None
     wind_ratio: FloatArray | None = None
-    watering: FloatArray | None = None
-    watering_C: float = 10.0
     elevation_m: float | FloatArray = 100.0
 
     @property
@@ -121,6 +117,20 @@ def daily_mean(values: FloatArray) -> FloatArray:
     return np.asarray(values.reshape(values.shape[0], -1, DAY).mean(axis=2))
 
 
+def running_mean(values: FloatArray, hours: int) -> FloatArray:
+    """Centred running mean along the last axis, shorter at the ends; missing values left out."""
+    present = np.isfinite(values)
+    filled = np.where(present, values, 0.0)
+    zero = np.zeros((*values.shape[:-1], 1))
+    total = np.concatenate([zero, np.cumsum(filled, axis=-1)], axis=-1)
+    number = np.concatenate([zero, np.cumsum(present, axis=-1)], axis=-1)
+    n = values.shape[-1]
+    low = np.maximum(np.arange(n) - hours // 2, 0)
+    high = np.minimum(np.arange(n) + hours // 2, n)
+    count = np.maximum(number[..., high] - number[..., low], 1.0)
+    return np.asarray((total[..., high] - total[..., low]) / count)
+
+
 def fading_mean(values: FloatArray, days: float) -> FloatArray:
     """Exponentially fading mean over the days, shape (member, day)."""
     out = np.empty_like(values)
@@ -131,15 +141,6 @@ def fading_mean(values: FloatArray, days: float) -> FloatArray:
     return out
 
 
-def running_day(values: FloatArray) -> FloatArray:
-    """Mean of the 24 hours around each hour, shorter at the ends."""
-    total = np.concatenate([np.zeros((values.shape[0], 1)), np.cumsum(values, axis=1)], axis=1)
-    n = values.shape[1]
-    low = np.maximum(np.arange(n) - DAY // 2, 0)
-    high = np.minimum(np.arange(n) + DAY // 2, n)
-    return np.asarray((total[:, high] - total[:, low]) / (high - low))
-
-
 def water_supply(
     weather: Weather, cover: Cover, ground: GroundParameters
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -148,15 +149,13 @@ def water_supply(
     Returns
     -------
     liquid, demand, snow : ndarray, shape (member, day)
-        Rain, melt and watering [mm d-1]; evaporation [mm d-1]; water in the snow [mm]. Where rain
+        Rain and melt [mm d-1]; evaporation [mm d-1]; water in the snow [mm]. Where rain
         is not known, it is taken as somewhat less than the evaporation.
     """
     air = daily_mean(weather.air)
     height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
     snow, liquid = snow_cover(air, weather.rain)
     liquid = liquid * cover.rain
-    if weather.watering is not None:
-        liquid = liquid + daily_mean(weather.watering) * DAY
     net = (1.0 - ground.sward_albedo) * weather.radiation - net_longwave(_sky(weather, ground))
     demand = potential_evaporation(daily_mean(net), air, psychrometric(height)) * cover.vapour
     if not weather.rain_known:
@@ -205,7 +204,7 @@ def water_course(
 
 def _clearness(weather: Weather) -> FloatArray:
     """Sun of the day around each hour over that of a clear one."""
-    share = running_day(weather.radiation) / np.maximum(running_day(weather.clear), 1.0)
+    share = running_mean(weather.radiation, DAY) / np.maximum(running_mean(weather.clear, DAY), 1.0)
     return np.asarray(np.clip(share, MINIMUM_CLEARNESS, 1.0))
 
 
@@ -260,7 +259,9 @@ def run_model(
     deficit = saturation_pressure(weather.air) - sky.vapour
     exchange = _exchange(weather, surface, ground)
     skin = under_cover(ground_skin(surface, water, exchange, deficit, activity, ground), cover)
-    flux = _surface_flux(weather, sky, _under_snow(skin, hourly(snow)))
+    height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
+    thin_air = pressure(height) / SEA_LEVEL_PRESSURE
+    flux = ground_flux(sky, _under_snow(skin, hourly(snow)), thin_air)
     profile = course.profile(column.grid.nodes, day_of_year, column.diffusivity, GROUND_WARMER_K)
     which = column.classes(water, ground.root_zone_mm)
     run = _conducted(column, which, flux, depths_cm, profile)
@@ -279,15 +280,6 @@ def _exchange(weather: Weather, surface: str, ground: GroundParameters) -> Float
     return usual if weather.wind_ratio is None else usual * weather.wind_ratio
 
 
-def _surface_flux(weather: Weather, sky: Sky, skin: Skin) -> Flux:
-    """Heat that the weather and the watering hand to the soil at each hour."""
-    height = np.atleast_1d(np.asarray(weather.elevation_m, dtype=float))[:, None]
-    supply, coupling = ground_flux(sky, skin, pressure(height) / SEA_LEVEL_PRESSURE)
-    if weather.watering is None:
-        return supply, coupling
-    return _add_watering(supply, coupling, weather.watering, weather.watering_C)
-
-
 def _conducted(
     column: Column,
     which: IntArray,
@@ -296,30 +288,20 @@ def _conducted(
     profile: FloatArray,
 ) -> Run:
     """Conduct the heat down the column from a smooth profile, the first days twice."""
-    supply, coupling = flux
     weights = np.stack([column.grid.weights(depth) for depth in depths_cm], axis=1)
-    start = np.broadcast_to(profile, (supply.shape[0], column.grid.size))
+    start = np.broadcast_to(profile, (flux[0].shape[0], column.grid.size))
     freezable = np.broadcast_to(column.freezable, start.shape)
-    days = min(SPIN_UP_D, supply.shape[1] // DAY)
-    spin_up = conduct(
-        column.operators,
-        which[:, :days],
-        supply[:, : days * DAY],
-        coupling[:, : days * DAY],
-        weights,
-        start,
-        freezable=freezable,
-    )
-    return conduct(
-        column.operators,
-        which,
-        supply,
-        coupling,
-        weights,
-        spin_up.state,
-        ice=spin_up.ice,
-        freezable=freezable,
-    )
+
+    def march(days: int, start: FloatArray, ice: FloatArray | None) -> Run:
+        supply, coupling = (part[:, : days * DAY] for part in flux)
+        return conduct(
+            column.operators, which[:, :days], supply, coupling, weights, start,
+            ice=ice, freezable=freezable,
+        )  # fmt: skip
+
+    days = flux[0].shape[1] // DAY
+    spin_up = march(min(SPIN_UP_D, days), start, None)
+    return march(days, spin_up.state, spin_up.ice)
 
 
 def _under_snow(skin: Skin, snow: FloatArray) -> Skin:
@@ -335,11 +317,3 @@ def _under_snow(skin: Skin, snow: FloatArray) -> Skin:
         vapour_resistance=np.where(white > 0.5, 0.0, skin.vapour_resistance),
         longwave=skin.longwave,
     )
-
-
-def _add_watering(
-    supply: FloatArray, coupling: FloatArray, watering: FloatArray, water_C: float
-) -> tuple[FloatArray, FloatArray]:
-    """Add the heat that watering takes up when it reaches the temperature of the surface."""
-    carried = watering * 4186.0 / 3600.0
-    return supply + carried * water_C, coupling + carried

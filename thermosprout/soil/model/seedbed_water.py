@@ -70,11 +70,9 @@ class Beds:
         )
 
     @classmethod
-    def usual(cls, base_potential_MPa: float = BASE_POTENTIAL_MPA) -> Beds:
+    def usual(cls) -> Beds:
         """Make the one bed in the middle."""
-        return cls(
-            np.array([SEEDBED_CONDUCTANCE]), np.ones(1), np.array([float(base_potential_MPa)])
-        )
+        return cls(np.array([SEEDBED_CONDUCTANCE]), np.ones(1), np.array([BASE_POTENTIAL_MPA]))
 
 
 _DRIEST, _WETTEST = BASE_POTENTIAL_RANGE_MPA
@@ -300,13 +298,16 @@ def seedbed_column(
         return SeedbedColumn(time, None, soil, of_members, members)
     if time.size < 2 * DAY:
         raise CoverageError("the seedbed's water needs two days of weather at least")
-    arrays, _ = weather_arrays(weather, watering=watering)
+    arrays, _ = weather_arrays(weather)
     liquid, demand, _ = water_supply(
         arrays, COVERS["none"] if cover is None else cover, fitted_parameters()
     )
+    pad = arrays.days * DAY - time.size
+    if watering is not None:
+        hours = watering.reindex(time=time).fillna(0.0).values
+        liquid = liquid + np.pad(hours, (0, pad)).reshape(-1, DAY).sum(axis=1)
     demand = demand * (1.0 - COVER_SHARES["bare"])
     missing = np.isnan(np.atleast_2d(weather["precipitation"].values))
-    pad = arrays.days * DAY - time.size
     unknown = np.pad(missing, ((0, 0), (0, pad))).reshape(missing.shape[0], -1, DAY).any(axis=2)
     shape = (of_members.conductance.size, arrays.days)
     evaporation = np.broadcast_to(demand, shape) * of_members.evaporation[:, None]

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from functools import cache, lru_cache
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
@@ -115,38 +114,10 @@ MAXIMUM_LAG_H = 2.0
 give 1.9 h at 150 cm; from memory. [h]"""
 
 
-def day_starts_utc(
-    dates: npt.ArrayLike,
-    *,
-    timezone: str | None = None,
-    utc_offset_h: float | None = None,
-    longitude: float | None = None,
-) -> TimeArray:
-    """UTC instants at which local days begin.
-
-    Parameters
-    ----------
-    dates : array_like of datetime64, shape (day,)
-        Local calendar days, without gaps.
-    timezone : str, optional
-        IANA name, with its clock changes. One of the three must be given.
-    utc_offset_h : float, optional
-        Fixed offset, as weather stations use all year. [h]
-    longitude : float, optional
-        Last resort: the whole-hour offset nearest to solar time.
-    """
-    days = np.asarray(dates, dtype="datetime64[D]")
-    if timezone is not None:
-        local = pd.DatetimeIndex(days).tz_localize(
-            ZoneInfo(timezone), nonexistent="shift_forward", ambiguous=np.ones(days.size, bool)
-        )
-        return np.asarray(local.tz_convert("UTC").tz_localize(None).to_numpy("datetime64[ns]"))
-    if utc_offset_h is None:
-        if longitude is None:
-            raise InputError("daily values need a time zone, an offset or a longitude")
-        utc_offset_h = round(longitude / 15.0)
+def day_starts_utc(dates: npt.ArrayLike, *, utc_offset_h: float) -> TimeArray:
+    """UTC instants at which local days begin, by the fixed offset of stations. [h]"""
     shift = np.timedelta64(round(utc_offset_h * 3600), "s")
-    return np.asarray(days.astype("datetime64[ns]") - shift)
+    return np.asarray(np.asarray(dates, dtype="datetime64[D]").astype("datetime64[ns]") - shift)
 
 
 def sunrise_sunset(
@@ -178,7 +149,6 @@ def hourly_from_daily(
     tmin: npt.ArrayLike | None = None,
     tmax: npt.ArrayLike | None = None,
     tmean: npt.ArrayLike | None = None,
-    timezone: str | None = None,
     utc_offset_h: float | None = None,
 ) -> tuple[TimeArray, FloatArray]:
     """Hourly air temperature from daily minimum and maximum, or from the daily mean.
@@ -196,8 +166,8 @@ def hourly_from_daily(
         Degrees north and east.
     tmin, tmax, tmean : array_like, shape (day,) or (member, day), optional
         Either minimum and maximum, or the mean, or all three. [degC]
-    timezone, utc_offset_h
-        See :func:`day_starts_utc`; the longitude is used where neither is given.
+    utc_offset_h : float, optional
+        Fixed offset of the days; the whole hour nearest to solar time where absent. [h]
 
     Returns
     -------
@@ -226,9 +196,9 @@ def hourly_from_daily(
     else:
         low, high = np.asarray(tmin, dtype=float), np.asarray(tmax, dtype=float)
         mean = None if tmean is None else np.asarray(tmean, dtype=float)
-    starts = day_starts_utc(days, timezone=timezone, utc_offset_h=utc_offset_h, longitude=longitude)
-    last = starts[-1] + (starts[-1] - starts[-2] if days.size > 1 else 24 * HOUR)
-    time = np.arange(starts[0], last, HOUR)
+    offset_h = round(longitude / 15.0) if utc_offset_h is None else utc_offset_h
+    starts = day_starts_utc(days, utc_offset_h=offset_h)
+    time = np.arange(starts[0], starts[-1] + 24 * HOUR, HOUR)
     # solar events of the local day, in hours from the first instant
     rise, noon, fall = sunrise_sunset(days, latitude, longitude)
     from_start = (days.astype("datetime64[ns]") - starts[0]) / HOUR
@@ -355,7 +325,7 @@ USUAL_WIND = 3.0
 
 
 def weather_arrays(
-    weather: xr.Dataset, *, watering: xr.DataArray | None = None, watering_C: float = 10.0
+    weather: xr.Dataset,
 ) -> tuple[Weather, list[str]]:
     """Turn a Dataset into arrays of whole days; short holes are bridged, what is absent is guessed.
 
@@ -385,10 +355,6 @@ def weather_arrays(
     wind = _without_holes(table, "wind_speed", notes)
     if wind is not None:
         wind_ratio = np.clip(wind / USUAL_WIND, 0.3, 3.0) ** 0.6
-    water = None
-    if watering is not None:
-        amounts = watering.reindex(time=table.time).fillna(0.0).values
-        water = np.broadcast_to(np.atleast_2d(amounts), air.shape)
     coldest, warmest = extremes_around(air, DAY + 1)
     following = np.concatenate([air[:, 1:], air[:, -1:]], axis=1)
     arrays = Weather(
@@ -401,8 +367,6 @@ def weather_arrays(
         rain_known="precipitation" in table,
         vapour=vapour,
         wind_ratio=wind_ratio,
-        watering=water,
-        watering_C=watering_C,
         elevation_m=float(weather.attrs.get("elevation_m", 100.0)),
     )
     return arrays, notes

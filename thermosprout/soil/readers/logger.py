@@ -7,7 +7,7 @@ of a few days, as forecasts need it, and says so.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.errors import CoverageError, InputError, Place
-from thermosprout.quantities import FloatArray
+from thermosprout.errors import CoverageError, InputError, Place, placed
+from thermosprout.quantities import FloatArray, IntArray
 from thermosprout.soil import quality
-from thermosprout.soil.quality import Check
+from thermosprout.soil.quality import Check, runs_of
 from thermosprout.soil.readers.find_columns import (
     Meaning,
     choose_column,
@@ -32,17 +32,17 @@ from thermosprout.soil.readers.find_columns import (
     unit_of,
 )
 from thermosprout.soil.readers.table import SEPARATORS, Reading, Table, read_table
-from thermosprout.soil.readers.times import (
-    StampReading,
-)
+from thermosprout.soil.readers.times import StampReading
 from thermosprout.soil.readers.to_hourly import (
     SPARSEST_HOURS,
     Hourly,
     finer_among_coarse,
+    gaps_of,
     hours_from_days,
     step_in_words,
     step_of,
     to_hourly,
+    trimmed,
 )
 from thermosprout.soil.series import soil_series
 
@@ -116,20 +116,40 @@ def read_soil_csv(
     stamps = stamps_of(table, time_index, clock_index, day_first, timezone)
     numbers, mark = to_numbers(table, chosen, decimal)
     column_unit = unit_of(table, chosen, numbers, unit)
-    values = to_celsius(numbers, column_unit)
-    utc, values, rows, order_notes = _in_order(table, stamps, values, chosen)
-    values, wrong = quality.mask_impossible(values)
-    checks = [
-        *_impossible(table, chosen, numbers, rows, wrong),
-        *_of_the_clock(table, stamps),
-    ]
-    hourly, step_notes = _hourly(table, meanings, chosen, stamps, utc, values, rows, depth, decimal)
-    hourly, cut = _trim(hourly, table, chosen)
+    lines = _in_order(table, stamps, to_celsius(numbers, column_unit), chosen)
+    possible, wrong = quality.mask_impossible(lines.values)
+    lines = replace(lines, values=possible)
+    checks = _of_the_clock(table, stamps)
+    if wrong.any():
+        first = int(lines.rows[np.flatnonzero(wrong)[0]])
+        checks.insert(
+            0,
+            Check(
+                name="impossible values",
+                value=f"{int(wrong.sum())}, the first {numbers[first]:g}",
+                expected=f"soil from {quality.COLDEST_C:g} to {quality.HOTTEST_C:g} °C",
+                where=f"line {table.lines[first]}, column {chosen.name}",
+                impossible=True,
+            ),
+        )
+    with placed(Place(file=table.path)):
+        hourly = _hourly(table, meanings, lines, depth, decimal)
+        kept = trimmed(hourly)
+        if kept is None:
+            raise CoverageError(
+                f"column {chosen.name} holds no usable values",
+                hint="choose another with --column, or export the file again",
+            )
+    cut = hourly.values.size - kept.values.size
+    if cut:
+        lines.notes.append(
+            f"{cut} h before the first and after the last value are empty and were cut."
+        )
     if depth is None:
         notes.append("The file does not say how deep the sensor lies: seed depth is assumed.")
     series = soil_series(
-        hourly.time,
-        hourly.values,
+        kept.time,
+        kept.values,
         depth_cm=np.nan if depth is None else depth,
         source=f"logger file {table.path.name}",
         surface=surface,
@@ -146,32 +166,32 @@ def read_soil_csv(
         separator=SEPARATORS[table.separator],
         decimal=mark,
         rows=len(table.rows),
-        step=step_in_words(hourly.step_seconds),
-        start=str(hourly.time[0])[:16],
-        end=str(hourly.time[-1])[:16],
-        gaps=hourly.gaps,
-        filled_hours=hourly.filled_hours,
-        notes=(*table.notes, *notes, *stamps.notes, *order_notes, *step_notes, *cut),
+        **kept.described(),
+        notes=(*table.notes, *notes, *stamps.notes, *lines.notes),
         left_out=left_out(table, meanings, (chosen.index, time_index, clock_index)),
         checks=(*checks, *quality.check_series(series, latitude=latitude)),
     )
     return series, reading
 
 
-def _in_order(
-    table: Table, stamps: StampReading, values: FloatArray, chosen: Meaning
-) -> tuple[npt.NDArray[np.datetime64], FloatArray, npt.NDArray[np.intp], list[str]]:
+@dataclass(frozen=True, kw_only=True)
+class _Lines:
+    """Lines of a table in rising time, and what was done to get them; ``rows`` leads back."""
+
+    utc: npt.NDArray[np.datetime64]
+    values: FloatArray
+    rows: IntArray
+    notes: list[str]
+
+
+def _in_order(table: Table, stamps: StampReading, values: FloatArray, chosen: Meaning) -> _Lines:
     """Rows in rising time; equal lines once; anything else out of order is refused."""
     notes: list[str] = []
-    utc, rows = stamps.utc, np.arange(stamps.utc.size)
-    if utc.size < 2:
-        raise InputError(
-            "one line is no series", place=table.place(0), hint="give at least two hours"
-        )
-    if utc[0] > utc[-1] and (np.diff(utc) <= np.timedelta64(0, "ns")).all():
+    utc, rows, none = stamps.utc, np.arange(stamps.utc.size), np.timedelta64(0, "ns")
+    if utc.size > 1 and utc[0] > utc[-1] and (np.diff(utc) <= none).all():
         rows = rows[::-1]
         notes.append("The lines run from the newest to the oldest; they were turned round.")
-    back = np.flatnonzero(np.diff(utc[rows]) < np.timedelta64(0, "ns"))
+    back = np.flatnonzero(np.diff(utc[rows]) < none)
     swapped = quality.swapped_day_and_month(stamps.local) if back.size else []
     if swapped:
         raise InputError(
@@ -181,162 +201,106 @@ def _in_order(
             hint="export the file again with dates as 2026-04-01",
         )
     if back.size:
-        row = int(rows[back[0] + 1])
+        before, row = (int(rows[back[0] + step]) for step in (0, 1))
         raise InputError(
-            f"the time steps back from {str(stamps.local[rows[back[0]]])[:16]} to "
+            f"the time steps back from {str(stamps.local[before])[:16]} to "
             f"{str(stamps.local[row])[:16]}",
             place=table.place(row),
             hint="if clocks went back here, set --timezone to an IANA name such as Europe/London; "
             "otherwise sort or mend the lines",
         )
-    same = np.flatnonzero(np.diff(utc[rows]) == np.timedelta64(0, "ns"))
-    if same.size:
-        first, second = values[rows[same]], values[rows[same + 1]]
-        agree = (first == second) | (np.isnan(first) & np.isnan(second))
-        if not agree.all():
-            row = int(rows[same[~agree][0] + 1])
-            raise InputError(
-                f"{str(stamps.local[row])[:16]} stands twice with different values "
-                f"({values[rows[same[~agree][0]]]:.2f} and {values[row]:.2f} °C)",
-                place=table.place(row, chosen.name),
-                hint="if clocks went back here, set --timezone to an IANA name; otherwise delete "
-                "one of the lines",
-            )
-        rows = np.delete(rows, same + 1)
-        if rows.size < 2:
-            raise InputError(
-                "all lines have one time", place=table.place(0), hint="give at least two hours"
-            )
-        notes.append(f"{same.size} lines that stand twice with the same value were taken once.")
-    return utc[rows], values[rows], rows, notes
-
-
-def _impossible(
-    table: Table,
-    chosen: Meaning,
-    numbers: FloatArray,
-    rows: npt.NDArray[np.intp],
-    wrong: npt.NDArray[np.bool_],
-) -> list[Check]:
-    if not wrong.any():
-        return []
-    first = int(rows[np.flatnonzero(wrong)[0]])
-    return [
-        Check(
-            name="impossible values",
-            found=f"{int(wrong.sum())}, the first {numbers[first]:g}",
-            expected=f"soil from {quality.COLDEST_C:g} to {quality.HOTTEST_C:g} °C",
-            where=f"line {table.lines[first]}, column {chosen.name}",
-            impossible=True,
+    same = np.flatnonzero(np.diff(utc[rows]) == none)
+    first, second = values[rows[same]], values[rows[same + 1]]
+    differ = same[~((first == second) | (np.isnan(first) & np.isnan(second)))]
+    if differ.size:
+        before, row = (int(rows[differ[0] + step]) for step in (0, 1))
+        raise InputError(
+            f"{str(stamps.local[row])[:16]} stands twice with different values "
+            f"({values[before]:.2f} and {values[row]:.2f} °C)",
+            place=table.place(row, chosen.name),
+            hint="if clocks went back here, set --timezone to an IANA name; otherwise delete "
+            "one of the lines",
         )
-    ]
+    if same.size:
+        rows = np.delete(rows, same + 1)
+        notes.append(f"{same.size} lines that stand twice with the same value were taken once.")
+    if rows.size < 2:
+        what = "all lines have one time" if same.size else "one line is no series"
+        raise InputError(what, place=table.place(0), hint="give at least two hours")
+    return _Lines(utc=utc[rows], values=values[rows], rows=rows, notes=notes)
 
 
 def _of_the_clock(table: Table, stamps: StampReading) -> list[Check]:
     """Rows on doubled hours that were told apart, and on jumps that a swap would close."""
-    checks = [
+    doubled = [
         Check(
             name="doubled hour",
-            found="an hour that stands twice",
+            value="an hour that stands twice",
             expected="a clock that never changes",
             where=f"clock change at line {line}",
         )
         for line in stamps.doubled_at
     ]
-    checks += [
+    swapped = [
         Check(
             name="swapped day and month",
-            found=f"a jump to {str(stamps.local[row])[:10]}",
+            value=f"a jump to {str(stamps.local[row])[:10]}",
             expected="no jump, as with day and month swapped",
             where=f"line {table.lines[row]}",
         )
         for row in quality.swapped_day_and_month(stamps.local)
     ]
-    return checks
+    return doubled + swapped
 
 
 def _hourly(
-    table: Table,
-    meanings: Sequence[Meaning],
-    chosen: Meaning,
-    stamps: StampReading,
-    utc: npt.NDArray[np.datetime64],
-    values: FloatArray,
-    rows: npt.NDArray[np.intp],
-    depth: float | None,
+    table: Table, meanings: Sequence[Meaning], lines: _Lines, depth: float | None,
     decimal: str | None,
-) -> tuple[Hourly, list[str]]:
+) -> Hourly:  # fmt: skip
     """Bring readings to the hour; daily means by a curve that keeps them."""
-    step = step_of(utc)
+    utc, step = lines.utc, step_of(lines.utc)
     if 20 * 3600 <= step <= 28 * 3600:
-        mixed = finer_among_coarse(utc, step)
-        if mixed:
-            raise InputError(mixed, place=Place(file=table.path), hint=PARTS)
-        half, origin = _half_range(table, meanings, rows, depth, decimal)
-        time, hours = hours_from_days(utc, values, half, np.nan if depth is None else depth)
-        gaps = to_hourly(time, hours, fill_hours=0).gaps
-        notes = [f"Daily means were turned into hours that keep them; {origin}."]
-        return Hourly(time=time, values=hours, step_seconds=step, filled_hours=0, gaps=gaps), notes
+        if mixed := finer_among_coarse(utc, step):
+            raise InputError(mixed, hint=PARTS)
+        half, origin = _half_range(table, meanings, depth, decimal)
+        lines.notes.append(f"Daily means were turned into hours that keep them; {origin}.")
+        time, hours = hours_from_days(
+            utc,
+            lines.values,
+            None if half is None else half[lines.rows],
+            np.nan if depth is None else depth,
+        )
+        gaps = gaps_of(time, hours)
+        return Hourly(time=time, values=hours, step_seconds=step, filled_hours=0, gaps=gaps)
     if step > SPARSEST_HOURS * 3600:
         raise InputError(
             f"readings every {step_in_words(step)} are too far apart for a series",
             place=table.place(0),
             hint="give them to soil model --readings, where they correct a modelled series",
         )
-    hourly = to_hourly(utc, values)
-    notes = []
     if step < 1200:
-        notes.append("Readings were averaged over the hour around each full hour.")
+        lines.notes.append("Readings were averaged over the hour around each full hour.")
     elif (utc.astype("int64") % 3_600_000_000_000 != 0).any():
-        notes.append("Readings were interpolated to the full hour.")
-    return hourly, notes
-
-
-def _trim(hourly: Hourly, table: Table, chosen: Meaning) -> tuple[Hourly, list[str]]:
-    """Cut what is empty before the first and after the last value."""
-    present = np.flatnonzero(np.isfinite(hourly.values))
-    if present.size < 2:
-        raise CoverageError(
-            f"column {chosen.name} holds no usable values",
-            place=Place(file=table.path),
-            hint="choose another with --column, or export the file again",
-        )
-    first, last = int(present[0]), int(present[-1])
-    empty = hourly.values.size - (last - first + 1)
-    if not empty:
-        return hourly, []
-    start, end = str(hourly.time[first])[:16], str(hourly.time[last])[:16]
-    kept = replace(
-        hourly,
-        time=hourly.time[first : last + 1],
-        values=hourly.values[first : last + 1],
-        gaps=tuple(gap for gap in hourly.gaps if start < gap.start < end),
-    )
-    return kept, [f"{empty} h before the first and after the last value are empty and were cut."]
+        lines.notes.append("Readings were interpolated to the full hour.")
+    return to_hourly(utc, lines.values)
 
 
 def _half_range(
-    table: Table,
-    meanings: Sequence[Meaning],
-    rows: npt.NDArray[np.intp],
-    depth: float | None,
-    decimal: str | None,
+    table: Table, meanings: Sequence[Meaning], depth: float | None, decimal: str | None
 ) -> tuple[FloatArray | None, str]:
     """Half the daily range at the depth, from the soil's or the air's range in the file."""
+    damped = float(np.exp(-(5.0 if depth is None else depth) / quality.DAMPING_CM))
     for kind, damping, origin in (
         ("soil", 1.0, "the daily swing is that of the file's soil minimum and maximum"),
-        (
-            "air",
-            float(np.exp(-(5.0 if depth is None else depth) / quality.DAMPING_CM)),
-            "the daily swing is that of the air, damped by the depth",
-        ),
+        ("air", damped, "the daily swing is that of the air, damped by the depth"),
     ):
-        lows = [m for m in meanings if m.quantity == f"{kind}_tmin"]
-        highs = [m for m in meanings if m.quantity == f"{kind}_tmax"]
-        if len(lows) == 1 and len(highs) == 1 and lows[0].unit == highs[0].unit:
-            low = to_celsius(to_numbers(table, lows[0], decimal)[0], lows[0].unit or "degC")
-            high = to_celsius(to_numbers(table, highs[0], decimal)[0], highs[0].unit or "degC")
-            return 0.5 * np.clip(high - low, 0.0, 40.0)[rows] * damping, origin
+        ends = [[m for m in meanings if m.quantity == f"{kind}_{end}"] for end in ("tmin", "tmax")]
+        if all(len(end) == 1 for end in ends) and ends[0][0].unit == ends[1][0].unit:
+            low, high = (
+                to_celsius(to_numbers(table, end, decimal)[0], end.unit or "degC")
+                for (end,) in ends
+            )
+            return 0.5 * np.clip(high - low, 0.0, 40.0) * damping, origin
     return None, "the daily swing is not known and left out"
 
 
@@ -362,18 +326,13 @@ def read_bridged(path: Path, **options: Any) -> tuple[xr.DataArray, list[str]]:
     """
     series, reading = read_soil_csv(path, **options)
     bridged, notes = bridge(series)
-    if notes:
-        empty = {str(stamp)[:16] for stamp in bridged["time"].values[np.isnan(bridged.values)]}
-        gaps = tuple(gap for gap in reading.gaps if gap.start in empty)
-        reading = replace(reading, gaps=gaps)
+    reading = replace(reading, gaps=gaps_of(bridged["time"].values, bridged.values))
     return bridged, [*reading.sentences(), *notes, *reading.doubts()]
 
 
 _APART_K = 1.0
 """Mean difference above which two series are of two places: two loggers of one bed, each within
 0.5 K (the accuracy makers state), differ by less. [K]"""
-
-
 _HOUR = np.timedelta64(1, "h")
 
 
@@ -425,15 +384,13 @@ def join_series(series: Sequence[xr.DataArray]) -> list[xr.DataArray]:
     return joined
 
 
-def bridge(series: xr.DataArray, most_h: int = BRIDGED_H) -> tuple[xr.DataArray, list[str]]:
-    """Close holes with the same hours of the days around them.
+def bridge(series: xr.DataArray) -> tuple[xr.DataArray, list[str]]:
+    """Close holes of :data:`BRIDGED_H` with the same hours of the days around them.
 
     Parameters
     ----------
     series : xarray.DataArray, dims (time,)
         Hourly soil temperature. [degC]
-    most_h : int
-        Longest hole that is closed. [h]
 
     Returns
     -------
@@ -450,9 +407,8 @@ def bridge(series: xr.DataArray, most_h: int = BRIDGED_H) -> tuple[xr.DataArray,
     if values.ndim != 1:
         return series, []
     filled, closed = values.copy(), []
-    rows = np.flatnonzero(np.isnan(values))
-    for run in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1):
-        if 0 < run.size <= most_h and _close(filled, values, run):
+    for run in runs_of(np.isnan(values)):
+        if run.size <= BRIDGED_H and _close(filled, values, run):
             closed.append(run)
     if not closed:
         return series, []

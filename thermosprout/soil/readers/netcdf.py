@@ -17,7 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from thermosprout.errors import CoverageError, InputError, Place
+from thermosprout.errors import CoverageError, InputError, Place, placed
 from thermosprout.files import require_plain_file
 from thermosprout.quantities import YEARS
 from thermosprout.soil import quality
@@ -26,11 +26,13 @@ from thermosprout.soil.readers.table import Reading
 from thermosprout.soil.readers.times import StampColumn, to_utc
 from thermosprout.soil.readers.to_hourly import (
     SPARSEST_HOURS,
+    Hourly,
     step_in_words,
     step_of,
     to_hourly,
+    trimmed,
 )
-from thermosprout.soil.series import soil_series
+from thermosprout.soil.series import distance_km, soil_series
 
 LAYERS_CM = {"stl1": (0.0, 7.0), "stl2": (7.0, 28.0), "stl3": (28.0, 100.0), "stl4": (100.0, 289.0)}
 """Layers of ERA5 and ERA5-Land; from memory. [cm]"""
@@ -85,11 +87,21 @@ def require_sound_hdf5(path: Path) -> None:
         raise SpoiltError(type(error).__name__) from None
 
 
-def hdf5_options(path: Path) -> dict[str, Any]:
-    """Engine and options with which an HDF5 file is opened; empty for a file of another kind.
+def open_options(path: Path) -> dict[str, Any]:
+    """Options with which xarray opens a NetCDF file or a Zarr folder, by what it holds.
 
-    Dimensions that have no name are counted in order, as the NetCDF library does.
+    Dimensions of HDF5 that have no name are counted in order, as the NetCDF library does.
+
+    Raises
+    ------
+    InputError
+        When it is neither, or cannot be read.
     """
+    if path.is_dir():
+        return {"engine": "zarr"}
+    require_plain_file(path)
+    if not is_netcdf(path):
+        raise InputError("this is neither a NetCDF file nor a Zarr folder", place=Place(file=path))
     with path.open("rb") as stream:
         is_hdf5 = stream.read(4) == SIGNATURES[0]
     return {"engine": "h5netcdf", "phony_dims": "sort"} if is_hdf5 else {}
@@ -155,84 +167,18 @@ def read_soil_netcdf(
     """
     path = Path(path)
     require_plain_file(path)
-    try:
-        require_sound_hdf5(path)
-        with xr.open_dataset(path, **hdf5_options(path)) as opened:
-            # Packed, a file of some kB may hold more than any memory does.
-            if opened.nbytes > MOST_GB * 1e9:
-                raise InputError(
-                    f"unpacked it holds {opened.nbytes / 1e9:.0f} GB, at most {MOST_GB:g} GB are "
-                    "read",
-                    place=Place(file=path),
-                    hint="cut the place and the season out of it",
-                )
-            data = opened.load()
-    except InputError:
-        raise
-    except Exception as error:
-        raise InputError(
-            f"this is no NetCDF file that can be read ({type(error).__name__})",
-            place=Place(file=path),
-        ) from None
-    array = _variable(data, path, variable, depth_cm)
-    array, where = _nearest(array, data, path, latitude, longitude)
-    array, depth, notes = _depth(array, path, depth_cm)
-    axis = next((name for name in ("time", "valid_time") if name in array.dims), None)
-    if axis is None or array.ndim != 1:
-        extra = [str(dim) for dim in array.dims if dim != axis]
-        raise InputError(
-            f"{array.name} has the unexpected dimensions {', '.join(extra) or 'none'}",
-            place=Place(file=path),
-            hint="expected time, latitude, longitude and a depth",
-        )
-    try:
-        index = pd.DatetimeIndex(array[axis].values)
-        if index.size and not YEARS[0] <= index.year.min() <= index.year.max() <= YEARS[-1]:
-            raise ValueError
-        stamps = index.round("1min").to_numpy().astype("datetime64[ns]")
-    except (TypeError, ValueError, OverflowError):
-        raise InputError(
-            f"the axis {axis} holds times of no usual calendar or year", place=Place(file=path)
-        ) from None
-    if stamps.size < 2:
-        raise CoverageError(
-            f"the file holds {stamps.size} times, expected two at least", place=Place(file=path)
-        )
-    time, zone = _utc(stamps, timezone, path)
-    unit = cf_unit(array.attrs.get("units"))
-    if unit is None:
-        unit_there = str(array.attrs.get("units", "")) or "none"
-        raise InputError(
-            f"{array.name} has the unit {unit_there!r}, expected K or degC", place=Place(file=path)
-        )
-    try:
-        values = to_celsius(array.values.astype(float), unit)
-    except (TypeError, ValueError):
-        raise InputError(f"{array.name} holds no numbers", place=Place(file=path)) from None
-    values, wrong = quality.mask_impossible(values)
-    if wrong.any():
-        notes.append(f"{int(wrong.sum())} impossible values were left out.")
-    if not (np.diff(time) > np.timedelta64(0, "ns")).all():
-        raise InputError("the times of the file do not rise", place=Place(file=path))
-    step = step_of(time)
-    if step > SPARSEST_HOURS * 3600:
-        raise InputError(
-            f"values every {step_in_words(step)} are too far apart for a series",
-            place=Place(file=path),
-            hint=f"take a file with values every {SPARSEST_HOURS} hours or finer",
-        )
-    hourly = to_hourly(time, values)
-    present = np.flatnonzero(np.isfinite(hourly.values))
-    if present.size < 2:
-        raise CoverageError(
-            f"the cell {where} holds no values",
-            place=Place(file=path),
-            hint="choose a place on land",
-        )
-    keep = slice(int(present[0]), int(present[-1]) + 1)
+    with placed(Place(file=path)):
+        array, where, depth, notes = _cell(_load(path), latitude, longitude, depth_cm, variable)
+        time, zone = _utc(array, timezone, path)
+        hourly, unit, wrong = _hourly(array, time)
+        if wrong:
+            notes.append(f"{wrong} impossible values were left out.")
+        kept = trimmed(hourly)
+        if kept is None:
+            raise CoverageError(f"the cell {where} holds no values", hint="choose a place on land")
     series = soil_series(
-        hourly.time[keep],
-        hourly.values[keep],
+        kept.time,
+        kept.values,
         depth_cm=np.nan if depth is None else depth,
         source=f"NetCDF file {path.name}, {array.name}",
         surface=surface,
@@ -243,30 +189,64 @@ def read_soil_netcdf(
         column=str(array.name),
         unit=unit,
         depth_cm=depth,
-        time_column=axis,
+        time_column=str(array.dims[0]),
         time_zone=zone,
         rows=int(array.size),
-        step=step_in_words(hourly.step_seconds),
-        start=str(series["time"].values[0])[:16],
-        end=str(series["time"].values[-1])[:16],
-        gaps=hourly.gaps,
-        filled_hours=hourly.filled_hours,
+        **kept.described(),
         notes=(f"Cell {where}.", *notes),
         checks=quality.check_series(series),
     )
     return series, reading
 
 
-def _variable(
-    data: xr.Dataset, path: Path, variable: str | None, depth_cm: float | None
-) -> xr.DataArray:
+def _load(path: Path) -> xr.Dataset:
+    try:
+        require_sound_hdf5(path)
+        with xr.open_dataset(path, **open_options(path)) as opened:
+            # Packed, a file of some kB may hold more than any memory does.
+            if opened.nbytes > MOST_GB * 1e9:
+                raise InputError(
+                    f"unpacked it holds {opened.nbytes / 1e9:.0f} GB, at most {MOST_GB:g} GB are "
+                    "read",
+                    hint="cut the place and the season out of it",
+                )
+            return opened.load()
+    except InputError:
+        raise
+    except Exception as error:  # the backends raise whatever their libraries raise
+        kind = type(error).__name__
+        raise InputError(f"this is no NetCDF file that can be read ({kind})") from None
+
+
+def _cell(
+    data: xr.Dataset,
+    latitude: float | None,
+    longitude: float | None,
+    depth_cm: float | None,
+    variable: str | None,
+) -> tuple[xr.DataArray, str, float | None, list[str]]:
+    """Series of one cell and level, where the cell lies, how deep [cm], and notes."""
+    array, where = _nearest(_variable(data, variable, depth_cm), data, latitude, longitude)
+    array, depth, notes = _level(array, depth_cm)
+    # Recent reanalysis comes in two versions: the settled one goes before.
+    if "expver" in array.dims:
+        settled, early = (array.isel(expver=at, drop=True) for at in (0, -1))
+        array = settled.combine_first(early)
+    array = array.squeeze(drop=True)
+    if array.ndim != 1 or array.dims[0] not in ("time", "valid_time"):
+        extra = [str(dim) for dim in array.dims if dim not in ("time", "valid_time")]
+        raise InputError(
+            f"{array.name} has the unexpected dimensions {', '.join(extra) or 'none'}",
+            hint="expected time, latitude, longitude and a depth",
+        )
+    return array, where, depth, notes
+
+
+def _variable(data: xr.Dataset, variable: str | None, depth_cm: float | None) -> xr.DataArray:
+    there = ", ".join(map(str, data.data_vars))
     if variable is not None:
         if variable not in data:
-            raise InputError(
-                f"there is no variable {variable!r}",
-                place=Place(file=path),
-                hint="variables there: " + ", ".join(map(str, data.data_vars)),
-            )
+            raise InputError(f"there is no variable {variable!r}", hint=f"variables there: {there}")
         return data[variable]
     names = [
         str(name)
@@ -281,119 +261,114 @@ def _variable(
         return data[names[0]]
     if not names:
         raise InputError(
-            "no variable is a soil temperature",
-            place=Place(file=path),
-            hint="name it with --column; there: " + ", ".join(map(str, data.data_vars)),
+            "no variable is a soil temperature", hint=f"name it with --column; there: {there}"
         )
     raise InputError(
         f"several variables are soil temperatures: {', '.join(names)}",
-        place=Place(file=path),
         hint="say which with --column" + (" or --depth-cm" if layers else ""),
     )
 
 
 def _nearest(
-    array: xr.DataArray,
-    data: xr.Dataset,
-    path: Path,
-    latitude: float | None,
-    longitude: float | None,
+    array: xr.DataArray, data: xr.Dataset, latitude: float | None, longitude: float | None
 ) -> tuple[xr.DataArray, str]:
     """Take the nearest cell by great-circle distance."""
-    names = {}
-    for key, choices in (("lat", ("latitude", "lat")), ("lon", ("longitude", "lon"))):
-        names[key] = next((name for name in choices if name in data.variables), None)
-    if names["lat"] is None or names["lon"] is None:
+    lat = next((data[name] for name in ("latitude", "lat") if name in data.variables), None)
+    lon = next((data[name] for name in ("longitude", "lon") if name in data.variables), None)
+    if lat is None or lon is None:
         return array.squeeze(drop=True), "without coordinates"
-    lat, lon = data[names["lat"]], data[names["lon"]]
-    if lat.ndim == 1 and lon.ndim == 1 and lat.dims != lon.dims:
+    if lat.dims != lon.dims:
         lat, lon = xr.broadcast(lat, lon)
-    if lat.size > 1 and (latitude is None or longitude is None):
-        raise InputError(
-            f"the file holds {lat.size} cells",
-            place=Place(file=path),
-            hint="say where with --at",
-        )
+    north, east = lat.values.ravel(), lon.transpose(*lat.dims).values.ravel()
     row = 0
-    flat_lat, flat_lon = lat.values.ravel(), lon.transpose(*lat.dims).values.ravel()
     if latitude is not None and longitude is not None:
-        a, b = np.radians(flat_lat), np.radians(latitude)
-        half = (
-            np.sin((a - b) / 2) ** 2
-            + np.cos(a) * np.cos(b) * np.sin(np.radians(flat_lon - longitude) / 2) ** 2
-        )
-        distance = 2 * 6371.0 * np.arcsin(np.sqrt(np.clip(half, 0, 1)))
+        distance = distance_km(latitude, longitude, north, east)
         if not np.isfinite(distance).any():
             raise CoverageError(
                 "no cell of the file says where it lies",
-                place=Place(file=path),
                 hint="take a file with latitudes and longitudes",
             )
         row = int(np.nanargmin(distance))
         if distance[row] > FARTHEST_KM:
             raise CoverageError(
                 f"the nearest cell lies {distance[row]:.0f} km away",
-                place=Place(file=path),
                 hint="check --at, or take a file that holds the place",
             )
+    elif north.size > 1:
+        raise InputError(f"the file holds {north.size} cells", hint="say where with --at")
     index = dict(zip(lat.dims, np.unravel_index(row, lat.shape), strict=True))
     picked = array.isel({dim: int(at) for dim, at in index.items() if dim in array.dims})
-    return picked, f"{flat_lat[row]:.3f} north, {flat_lon[row]:.3f} east"
+    return picked, f"{north[row]:.3f} north, {east[row]:.3f} east"
 
 
-def _depth(
-    array: xr.DataArray, path: Path, depth_cm: float | None
+def _level(
+    array: xr.DataArray, depth_cm: float | None
 ) -> tuple[xr.DataArray, float | None, list[str]]:
     """Take the level nearest to the depth; say at which depth the result is."""
     if str(array.name) in LAYERS_CM:
         top, bottom = LAYERS_CM[str(array.name)]
-        return (
-            _collapse(array), 0.5 * (top + bottom),
-            [f"The value is the mean of the layer from {top:g} to {bottom:g} cm."],
-        )  # fmt: skip
-    name = next(
-        (str(dim) for dim in array.dims if re.search(r"depth|soil|level|lev", str(dim))), None
-    )
+        note = f"The value is the mean of the layer from {top:g} to {bottom:g} cm."
+        return array, 0.5 * (top + bottom), [note]
+    name = next((str(dim) for dim in array.dims if re.search(r"depth|soil|lev", str(dim))), None)
     if name is None or name not in array.coords:
         scalar = array.coords.get("depth")
-        if scalar is not None and scalar.ndim == 0:
-            return _collapse(array), _cm(float(scalar), scalar), []
-        return _collapse(array), depth_cm, []
-    levels = [_cm(float(value), array[name]) for value in array[name].values]
-    apart = np.abs(np.array(levels) - (depth_cm if depth_cm is not None else 5.0))
+        is_one = scalar is not None and scalar.ndim == 0
+        return array, _cm(array["depth"])[0] if is_one else depth_cm, []
+    levels = _cm(array[name])
+    apart = np.abs(np.array(levels) - (5.0 if depth_cm is None else depth_cm))
     if not np.isfinite(apart).any():
         raise InputError(
-            f"the levels of {array.name} have no depths", place=Place(file=path, column=name)
+            f"the levels of {array.name} have no depths",
+            place=Place(file=array.encoding.get("source", ""), column=name),
         )
     row = int(np.nanargmin(apart))
     shown = ", ".join(f"{level:g}" for level in levels)
-    return (
-        _collapse(array.isel({name: row})), levels[row],
-        [f"Depths in the file: {shown} cm; {levels[row]:g} cm was taken."],
-    )  # fmt: skip
+    note = f"Depths in the file: {shown} cm; {levels[row]:g} cm was taken."
+    return array.isel({name: row}, drop=True), levels[row], [note]
 
 
-def _collapse(array: xr.DataArray) -> xr.DataArray:
-    """Merge the two versions of recent reanalysis, and drop dimensions of one."""
-    if "expver" in array.dims:
-        array = array.sel(expver=array["expver"][0]).combine_first(
-            array.sel(expver=array["expver"][-1])
-        )
-    for name in ("number", "expver"):
-        if name in array.dims and array.sizes[name] == 1:
-            array = array.isel({name: 0})
-    return array.squeeze(drop=True)
-
-
-def _cm(value: float, coordinate: xr.DataArray) -> float:
+def _cm(coordinate: xr.DataArray) -> list[float]:
     unit = str(coordinate.attrs.get("units", "m")).lower()
-    return round(abs(value) * {"m": 100.0, "cm": 1.0, "mm": 0.1}.get(unit, 100.0), 3)
+    to_cm = {"m": 100.0, "cm": 1.0, "mm": 0.1}.get(unit, 100.0)
+    return [round(abs(float(value)) * to_cm, 3) for value in np.atleast_1d(coordinate.values)]
 
 
 def _utc(
-    stamps: npt.NDArray[np.datetime64], timezone: str | None, path: Path
+    array: xr.DataArray, timezone: str | None, path: Path
 ) -> tuple[npt.NDArray[np.datetime64], str]:
+    axis = str(array.dims[0])
+    try:
+        index = pd.DatetimeIndex(array[axis].values)
+        if index.size and not YEARS[0] <= index.year.min() <= index.year.max() <= YEARS[-1]:
+            raise ValueError
+        stamps = index.round("1min").to_numpy().astype("datetime64[ns]")
+    except (TypeError, ValueError, OverflowError):
+        raise InputError(f"the axis {axis} holds times of no usual calendar or year") from None
+    if stamps.size < 2:
+        raise CoverageError(f"the file holds {stamps.size} times, expected two at least")
     if timezone is None:
         return stamps, "UTC (as CF has it; set --timezone where the axis is local)"
-    at = StampColumn(path, "time", range(1, stamps.size + 1))
-    return to_utc(stamps, None, at, timezone=timezone)
+    column = StampColumn(path, "time", range(1, stamps.size + 1))
+    return to_utc(stamps, None, column, timezone=timezone)
+
+
+def _hourly(array: xr.DataArray, time: npt.NDArray[np.datetime64]) -> tuple[Hourly, str, int]:
+    """Hourly values in degC, the unit they came in, and how many are impossible."""
+    unit = cf_unit(array.attrs.get("units"))
+    if unit is None:
+        unit_there = str(array.attrs.get("units", "")) or "none"
+        raise InputError(f"{array.name} has the unit {unit_there!r}, expected K or degC")
+    try:
+        values = to_celsius(array.values.astype(float), unit)
+    except (TypeError, ValueError):
+        raise InputError(f"{array.name} holds no numbers") from None
+    values, wrong = quality.mask_impossible(values)
+    if not (np.diff(time) > np.timedelta64(0, "ns")).all():
+        raise InputError("the times of the file do not rise")
+    step = step_of(time)
+    if step > SPARSEST_HOURS * 3600:
+        raise InputError(
+            f"values every {step_in_words(step)} are too far apart for a series",
+            hint=f"take a file with values every {SPARSEST_HOURS} hours or finer",
+        )
+    return to_hourly(time, values), unit, int(wrong.sum())

@@ -8,7 +8,8 @@ short.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,7 @@ import pandas as pd
 from thermosprout.errors import CoverageError, Place
 from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.weather import day_starts_utc, hourly_from_daily, spread_radiation
-from thermosprout.soil.quality import DAMPING_CM
+from thermosprout.soil.quality import DAMPING_CM, runs_of
 from thermosprout.soil.readers.table import Gap
 
 Stamps = npt.NDArray[np.datetime64]
@@ -218,6 +219,26 @@ class Hourly:
     filled_hours: int
     gaps: tuple[Gap, ...]
 
+    def described(self) -> dict[str, Any]:
+        """Entries of a :class:`~thermosprout.soil.readers.table.Reading`."""
+        return {
+            "step": step_in_words(self.step_seconds),
+            "start": str(self.time[0])[:16],
+            "end": str(self.time[-1])[:16],
+            "gaps": self.gaps,
+            "filled_hours": self.filled_hours,
+        }
+
+
+def trimmed(hourly: Hourly) -> Hourly | None:
+    """Cut what is empty before the first and after the last value; None below two values."""
+    present = np.flatnonzero(np.isfinite(hourly.values))
+    if present.size < 2:
+        return None
+    keep = slice(int(present[0]), int(present[-1]) + 1)
+    time, values = hourly.time[keep], hourly.values[keep]
+    return replace(hourly, time=time, values=values, gaps=gaps_of(time, values))
+
 
 def step_of(time: Stamps) -> int:
     """Usual step between readings. [s]"""
@@ -271,8 +292,14 @@ def to_hourly(time: Stamps, values: FloatArray, *, fill_hours: int = FILL_HOURS)
     hours = np.arange(first, last + 1, dtype="int64") * _HOUR_NS
     grid = hours.astype("datetime64[ns]")
     if kept.sum() < 2 or hours.size == 0:
-        return Hourly(time=grid, values=np.full(hours.size, np.nan), step_seconds=step,
-                      filled_hours=0, gaps=_gaps(grid, np.ones(hours.size, bool)))  # fmt: skip
+        nothing = np.full(hours.size, np.nan)
+        return Hourly(
+            time=grid,
+            values=nothing,
+            step_seconds=step,
+            filled_hours=0,
+            gaps=gaps_of(grid, nothing),
+        )
     x, y = stamps[kept], values[kept]
     filled = np.interp(hours, x, y)
     after = np.clip(np.searchsorted(x, hours, side="left"), 0, x.size - 1)
@@ -290,7 +317,7 @@ def to_hourly(time: Stamps, values: FloatArray, *, fill_hours: int = FILL_HOURS)
         values=out,
         step_seconds=step,
         filled_hours=int((near & ~own & ~outside).sum()),
-        gaps=_gaps(grid, ~np.isfinite(out)),
+        gaps=gaps_of(grid, out),
     )
 
 
@@ -308,12 +335,9 @@ def _centred(
     return np.where(balanced, (total[high] - total[low]) / count, fallback)
 
 
-def _gaps(grid: Stamps, missing: npt.NDArray[np.bool_]) -> tuple[Gap, ...]:
-    rows = np.flatnonzero(missing)
-    if rows.size == 0:
-        return ()
-    runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
+def gaps_of(time: Stamps, values: FloatArray) -> tuple[Gap, ...]:
+    """Stretches of hours without a value."""
     return tuple(
-        Gap(start=str(grid[run[0]])[:16], end=str(grid[run[-1]])[:16], hours=int(run.size))
-        for run in runs
+        Gap(start=str(time[run[0]])[:16], end=str(time[run[-1]])[:16], hours=int(run.size))
+        for run in runs_of(~np.isfinite(values))
     )
