@@ -7,12 +7,11 @@ Where what is
     pandas and xarray.
 ``quality``
     Suspect values of a logger.
-``convert``
-    From one depth to another by the damped wave; from grass to bare soil or under a cover.
 ``site_readings``, ``site_correction``
     Readings of a site with their file, and the one correction that all commands make with them.
 ``model``
-    The physics between weather and seed, and the seedbed's water.
+    The physics between weather and seed, and the seedbed's water; from one depth to another, and
+    from grass to bare soil or under a cover.
 ``readers``
     Files of loggers, stations and services into the types above.
 

@@ -1,12 +1,11 @@
 """Weather services behind one persistent cache, and members of soil temperature out of them.
 
 transport
-    One request: https, size and time bounded, patience on 429 and 503.
+    One request: https, size and time bounded, patience on 429 and 503; and whether an answer can be
+    the weather of the place and days asked for. Judged before an answer is kept and again when it
+    is read; a bad one is dropped and asked for anew.
 session
     The cached session: answers as JSON in a private file, none that failed its check.
-plausible
-    Whether an answer can be the weather of the place and days asked for. Judged before an answer
-    is kept and again when it is read; a bad one is dropped and asked for anew.
 service
     Addresses, keys (to their own host alone), one question and its answer, past days in spans.
 open_meteo, nasa_power
