@@ -22,7 +22,6 @@ MODULES = (
     "thermosprout.api.trials",
     "thermosprout.maps.map",
     "thermosprout.maps.files",
-    "thermosprout.maps.write",
     "thermosprout.crops.seed_lots",
 )
 
