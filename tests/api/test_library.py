@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import doctest
 import json
+from contextlib import chdir
 from importlib import import_module
 from pathlib import Path
 
@@ -19,7 +20,6 @@ DEMO = Path(__file__).parents[2] / "demo"
 MODULES = (
     "thermosprout.api.ask",
     "thermosprout.api.inputs",
-    "thermosprout.api.trials",
     "thermosprout.maps.map",
     "thermosprout.maps.files",
     "thermosprout.crops.seed_lots",
@@ -37,18 +37,38 @@ def season() -> object:
     return ts.read_season(DEMO / "season.toml")
 
 
+def run_examples(module: str) -> dict[str, object]:
+    """Run the examples of a module; returns what they named."""
+    names: dict[str, object] = {}
+    runner = doctest.DocTestRunner(optionflags=doctest.ELLIPSIS)
+    for test in doctest.DocTestFinder().find(import_module(module)):
+        runner.run(test, clear_globs=False)
+        names |= test.globs
+    assert runner.tries
+    assert not runner.failures
+    return names
+
+
 @pytest.fixture(scope="module")
-def fit() -> object:
-    """Carrots fitted to the demo's trial, once for every test that looks at it."""
-    return ts.calibrate(DEMO / "trial.csv", "carrot", soil=DEMO / "soil.csv")
+def of_trials() -> dict[str, object]:
+    """What the examples on trials name; they fit carrots to the demo's trial."""
+    with chdir(DEMO.parent):
+        return run_examples("thermosprout.api.trials")
+
+
+@pytest.fixture(scope="module")
+def fit(of_trials: dict[str, object]) -> object:
+    return of_trials["fit"]
 
 
 @pytest.mark.parametrize("module", MODULES)
 def test_every_example_runs(module: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(DEMO.parent)
-    failed, tried = doctest.testmod(import_module(module), optionflags=doctest.ELLIPSIS)
-    assert tried
-    assert not failed
+    assert run_examples(module)
+
+
+def test_every_example_on_trials_runs(of_trials: dict[str, object]) -> None:
+    assert {"records", "trial", "fit"} <= set(of_trials)
 
 
 def test_every_public_name_has_an_example() -> None:

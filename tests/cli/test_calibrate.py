@@ -236,12 +236,6 @@ def test_nothing_up_without_prior_is_no_fit(tmp_path: Path) -> None:
     assert "nothing emerged in these records" in err
 
 
-def test_help_ends_with_an_example() -> None:
-    code, out, _ = run("--help")
-    assert code == 0
-    assert "Example: thermosprout calibrate trial.csv" in out
-
-
 def test_two_files_may_name_their_plots_alike(trial, tmp_path: Path) -> None:
     records, soil = trial
     table = pd.read_csv(records)

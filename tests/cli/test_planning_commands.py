@@ -152,7 +152,7 @@ def test_tables_fit_eighty_columns(run: Run, weather: Path) -> None:
         ("compare", "--crop", "carrot", "--constant", 10),
         ("presprout", "--crop", "parsnip", "--bed-free", "2026-05-10"),
         ("stations", "--crop", "parsnip", "--constant", 12),
-        ("window", "--crop", "bean", *place(weather), "--from", "2026-04-01", "--to", "2026-06-30"),
+        ("window", "--crop", "bean", *place(weather), "--from", "2026-05-01", "--to", "2026-05-20"),
         ("sow-again", DEMO, "--row", "N4", "--as-of", "2026-05-08"),
     ):
         out, _ = run(*words)
@@ -270,7 +270,7 @@ def test_sow_again_on_the_demo_season(run: Run) -> None:
 
 
 def test_the_same_seed_gives_the_same_words(run: Run) -> None:
-    words = ("compare", "--crop", "beet", "--constant", 9, "--seed", 4, "--json")
+    words = ("compare", "--crop", "beet", "--constant", 9, "--seed", 4, "--draws", 200, "--json")
     assert run(*words) == run(*words)
 
 
@@ -325,20 +325,3 @@ def test_days_the_record_does_not_hold_end_with_coverage(run: Run) -> None:
         run("window", DEMO, "--crop", "beet", "--from", "2026-04-01", "--to", "2027-03-01")
     with pytest.raises(CoverageError):
         run("compare", DEMO, "--crop", "beet", "--date", "2030-04-01")
-
-
-@pytest.mark.parametrize(
-    "command", ["compare", "presprout", "window", "stations", "succession", "sow-again"]
-)
-def test_examples_of_the_help_run_on_the_demo(
-    run: Run, command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    for file in demo_folder().iterdir():
-        if file.is_file():
-            (tmp_path / file.name).write_bytes(file.read_bytes())
-    monkeypatch.chdir(tmp_path)
-    shown, _ = run(command, "--help")
-    example = re.search(r"Example: thermosprout (.+?)\n\n", shown, re.DOTALL)
-    assert example is not None
-    out, _ = run(*example[1].split())
-    assert len(out.splitlines()) > 3

@@ -208,9 +208,3 @@ def test_counts_alone_do_not_begin_a_records_file(run: Run, tmp_path: Path) -> N
     assert "notebook.csv" in err
     assert "treatment" in err
     assert not (tmp_path / "new.csv").exists()
-
-
-@pytest.mark.parametrize("command", ["design", "check", "import", "export", "analyse", "sheet"])
-def test_help_ends_with_an_example(command: str) -> None:
-    out = CliRunner().invoke(app, ["trial", command, "--help"]).output
-    assert f"thermosprout trial {command}" in out
