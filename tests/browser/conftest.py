@@ -49,71 +49,84 @@ def browser() -> Iterator[Any]:
 
 
 @dataclass
-class Watched:
-    """A page and what went wrong on it."""
-
-    page: Any
-    faults: list[str] = field(default_factory=list)
-
-    def watch(self) -> None:
-        """Note console errors, script errors and every request that is not the file itself."""
-        self.page.on(
-            "console",
-            lambda message: (
-                self.faults.append(f"{message.type}: {message.text}")
-                if message.type in ("error", "warning")
-                else None
-            ),
-        )
-        self.page.on("pageerror", lambda error: self.faults.append(f"script: {error}"))
-        self.page.on("request", self._asked)
-
-    def _asked(self, request: Any) -> None:
-        if not request.url.startswith(("file:", "data:", "blob:")):
-            self.faults.append(f"request: {request.url}")
-
-
-@dataclass
 class Phone:
-    """A browser profile that remembers, as a phone's does, with as many pages as wanted."""
+    """A browser profile that remembers, as a phone's does, and what went wrong on its pages.
+
+    A page of its own for every test would start a process each time: the first is used again.
+    """
 
     context: Any
-    opened: list[Watched] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+    pages: list[Any] = field(default_factory=list)
+
+    def page(self) -> Any:
+        """Give a page that the test has not used yet."""
+        page = next((one for one in self.context.pages if one not in self.pages), None)
+        page = page or self.context.new_page()
+        self.pages.append(page)
+        return page
 
     def open(self, path: Path) -> Any:
         """Open a page from its file."""
-        watched = Watched(self.context.new_page())
-        watched.watch()
-        self.opened.append(watched)
-        watched.page.goto(path.resolve().as_uri())
-        return watched.page
+        page = self.page()
+        page.goto(path.resolve().as_uri())
+        return page
 
-    @property
-    def faults(self) -> list[str]:
-        """Faults of all pages opened."""
-        return [fault for watched in self.opened for fault in watched.faults]
+    def watch(self) -> None:
+        """Note console errors, script errors and every request that is not the file itself."""
+        self.context.on("console", self._console)
+        self.context.on("weberror", lambda error: self.faults.append(f"script: {error.error}"))
+        self.context.on("request", self._request)
+
+    def _console(self, message: Any) -> None:
+        if message.type in ("error", "warning"):
+            self.faults.append(f"{message.type}: {message.text}")
+
+    def _request(self, request: Any) -> None:
+        if not request.url.startswith(("file:", "data:", "blob:")):
+            self.faults.append(f"request: {request.url}")
+
+    def forget(self) -> None:
+        """Make it as new for the next test."""
+        for page in self.context.pages:
+            if page.url.startswith("file:"):
+                page.evaluate("localStorage.clear()")
+            page.goto("about:blank")
+        for page in self.context.pages[1:]:
+            page.close()
+        self.faults.clear()
+        self.pages.clear()
 
 
 OpenPhone = Callable[..., Phone]
 
 
+@pytest.fixture(scope="session")
+def one_phone(browser: Any) -> Iterator[Phone]:
+    """The browser profile of all tests."""
+    phone = Phone(browser.new_context(accept_downloads=True))
+    phone.context.set_default_timeout(10_000)
+    phone.watch()
+    yield phone
+    phone.context.close()
+
+
 @pytest.fixture
-def phone(browser: Any) -> Iterator[OpenPhone]:
-    """Make a browser profile of a given size; no page may end with a fault on its console."""
-    phones: list[Phone] = []
+def phone(one_phone: Phone) -> Iterator[OpenPhone]:
+    """Give the phone a size; no page may end with a fault on its console."""
 
-    def make(width: int = 390, height: int = 844, **options: Any) -> Phone:
-        context = browser.new_context(
-            viewport={"width": width, "height": height}, accept_downloads=True, **options
-        )
-        context.set_default_timeout(10_000)
-        phones.append(Phone(context))
-        return phones[-1]
+    def sized(width: int = 390, height: int = 844, color_scheme: str = "light") -> Phone:
+        one_phone.pages.clear()
+        page = one_phone.page()
+        page.set_viewport_size({"width": width, "height": height})
+        page.emulate_media(media="null", color_scheme=color_scheme)
+        one_phone.pages.clear()
+        return one_phone
 
-    yield make
-    for made in phones:
-        assert made.faults == []
-        made.context.close()
+    yield sized
+    faults = list(one_phone.faults)
+    one_phone.forget()
+    assert faults == []
 
 
 def serious_faults(page: Any) -> list[str]:

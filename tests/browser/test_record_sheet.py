@@ -247,7 +247,7 @@ def test_where_a_browser_keeps_nothing_the_page_says_so_and_still_counts(
     phone: OpenPhone, trial: Path, tmp_path: Path
 ) -> None:
     made = phone()
-    page = made.context.new_page()
+    page = made.page()
     # A page without an origin of its own has no storage, as on phones that open files that way.
     text = base64.b64encode(make_page(trial).read_bytes()).decode()
     page.goto(f"data:text/html;base64,{text}")

@@ -95,14 +95,20 @@ def test_zoomed_to_200_percent_a_desktop_reads_like_a_narrow_window(
 def test_hostile_names_run_nothing(phone: OpenPhone, hostile: Path) -> None:
     made = phone()
     alerts: list[str] = []
-    page = made.context.new_page()
-    page.on("dialog", lambda dialog: alerts.append(dialog.message))
+
+    def alert(dialog: Any) -> None:
+        alerts.append(dialog.message)
+        dialog.dismiss()
+
+    page = made.page()
+    page.on("dialog", alert)
     page.goto(hostile.as_uri())
     shown = page.evaluate("document.body.textContent")
     for name in HOSTILE:
         assert name in shown
     assert alerts == []
     assert page.evaluate("document.querySelectorAll('img, script').length") == 0
+    page.remove_listener("dialog", alert)
 
 
 def test_the_keyboard_reaches_the_week_first_and_opens_reasons(

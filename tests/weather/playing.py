@@ -154,6 +154,7 @@ def play(answer: Callable[[str, dict[str, str]], Reply]) -> Iterator[Playing]:
 
     class Handler(BaseHTTPRequestHandler):
         protocol_version = "HTTP/1.1"
+        disable_nagle_algorithm = True  # or each answer waits 40 ms for a receipt of its head
 
         def do_GET(self) -> None:
             parts = urlsplit(self.path)
@@ -185,7 +186,7 @@ def play(answer: Callable[[str, dict[str, str]], Reply]) -> Iterator[Playing]:
     server.daemon_threads = True
     playing.url = f"http://127.0.0.1:{server.server_address[1]}"
     thread = threading.Thread(
-        target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True
+        target=server.serve_forever, kwargs={"poll_interval": 0.005}, daemon=True
     )
     thread.start()
     try:
