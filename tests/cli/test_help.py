@@ -68,7 +68,15 @@ def demo(tmp_path: Path) -> Path:
     return folder
 
 
-NEEDS_A_NETWORK = {"soil download"}
+def words_of(name: str) -> tuple[list[str], int]:
+    """Words of the example of a command, and the code it ends with."""
+    words = shlex.split(example(LEAVES[name]))[1:]
+    if any("--draws" in param.opts for param in LEAVES[name].params):
+        words += ["--draws", "100"]  # the example is what is tried, not how steady its answer is
+    # Without a network the command is still read and understood: nothing is cached, exit 4.
+    return ([*words, "--offline"], 4) if name == "soil download" else (words, 0)
+
+
 SLOW = {"demo", "calibrate"}
 """The demo is copied by ``start`` and others, too; its carrots are fitted in ``tests/api``."""
 
@@ -83,14 +91,8 @@ def test_every_example_runs_on_the_demo(
     monkeypatch.chdir(demo)
     for variable in ("HOME", "XDG_CACHE_HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME"):
         monkeypatch.setenv(variable, str(tmp_path))
-    words = shlex.split(example(LEAVES[name]))[1:]
-    if name in NEEDS_A_NETWORK:
-        # Without a network it is still read and understood: nothing is cached, exit 4.
-        words.append("--offline")
-    if any("--draws" in param.opts for param in LEAVES[name].params):
-        words += ["--draws", "100"]  # the example is what is tried, not how steady its answer is
+    words, expected = words_of(name)
     result = CliRunner().invoke(app, words, input="")
-    expected = 4 if name in NEEDS_A_NETWORK else 0
     code = result.exit_code
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         code = getattr(result.exception, "exit_code", 1)

@@ -16,7 +16,7 @@ from thermosprout.errors import InputError, ServiceError
 from thermosprout.weather import season as weather_season
 
 RUN = CliRunner()
-CARROT = ("--crop", "carrot", "--date", "2026-04-20", "--as-of", "2026-04-16")
+CARROT = ("--crop", "carrot", "--date", "2026-04-20", "--as-of", "2026-04-16", "--draws", "300")
 PLACE = ("--at", "42.4, -76.2")
 SEEDS = ("--seeds", "100")
 """As many as a row has of which no number is known."""

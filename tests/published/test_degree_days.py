@@ -48,6 +48,7 @@ def test_single_sine_six_cases(t_min: float, t_max: float, expected: float) -> N
     assert found == pytest.approx(np.clip(np.minimum(sine, 30) - 10, 0, None).mean(), abs=1e-6)
 
 
+@pytest.mark.slow
 def test_daily_sums_of_a_climate_index_library() -> None:
     xr = pytest.importorskip("xarray")
     indices = pytest.importorskip("xclim.indices")

@@ -32,7 +32,7 @@ MARKUP = {
 }  # fmt: skip
 FORMULAS = ("=SUM(1)", "@SUM(1)", "+1", "-1", "=cmd|'/C calc'!A0")
 CONTROLS = ("\x1b[31mred", "bell\x07", "tab\there", "turned \u202eround", "null\x00", "line\nbreak")
-NAMES = {**SCRIPTS, **MARKUP}
+NAMES = {**SCRIPTS, **MARKUP, "Arabic and a tag": f"{SCRIPTS['Arabic']} {MARKUP['tag']}"}
 
 
 def quoted(name: str) -> str:
@@ -136,7 +136,7 @@ def walk(name: str, folder: Path) -> Walk:
 
 
 @pytest.fixture(scope="module", params=[
-    pytest.param(name, marks=() if name in ("Arabic", "tag") else
+    pytest.param(name, marks=() if name == "Arabic and a tag" else
                  pytest.mark.slow) for name in NAMES
 ])  # fmt: skip
 def walked(

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import re
-import shlex
 import shutil
 import sys
 import unicodedata
@@ -18,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.test_help import LEAVES, NEEDS_A_NETWORK, example
+from tests.cli.test_help import LEAVES, words_of
 from thermosprout.cli.app import main
 from thermosprout.reference import demo_folder
 
@@ -70,15 +69,6 @@ def run(
     leaked = [w for w in caught if issubclass(w.category, UserWarning | RuntimeWarning)]
     assert not leaked, f"{words}: {leaked[0].message}"
     return Answer(code, *texts)
-
-
-def words_of(command: str) -> tuple[list[str], int]:
-    """Words of the example of a command, and the code it ends with."""
-    words = shlex.split(example(LEAVES[command]))[1:]
-    if any("--draws" in option.opts for option in LEAVES[command].params):
-        words += ["--draws", "100"]
-    # Without a network the command is still read and understood: nothing is cached, exit 4.
-    return ([*words, "--offline"], 4) if command in NEEDS_A_NETWORK else (words, 0)
 
 
 QUICK = ("crops", "lot", "method", "stations", "window", "trial analyse", "soil cache")

@@ -51,20 +51,31 @@ stations = 50
 """
 
 
-@pytest.fixture
+@pytest.fixture(autouse=True)
+def _few_years(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(season_weather, "PAST_YEARS", 2)
+
+
+@pytest.fixture(scope="module")
 def service() -> Iterator[Playing]:
     with play(good) as playing:
         yield playing
 
 
-@pytest.fixture
-def season(service: Playing, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setenv("THERMOSPROUT_CACHE", str(tmp_path / "cache"))
-    monkeypatch.setattr(season_weather, "PAST_YEARS", 4)
-    path = tmp_path / "season.toml"
+@pytest.fixture(scope="module")
+def folder(service: Playing, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A season and the answers that are cached for it."""
+    folder = tmp_path_factory.mktemp("season")
     planted = (datetime.now(UTC) + timedelta(days=2)).date()
-    path.write_text(SEASON.format(url=service.url, planted=planted), encoding="utf-8")
-    return path
+    text = SEASON.format(url=service.url, planted=planted)
+    (folder / "season.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def season(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("THERMOSPROUT_CACHE", str(folder / "cache"))
+    return folder / "season.toml"
 
 
 def test_rows_are_forecast_with_members_and_the_cover_warms(season: Path) -> None:
@@ -91,7 +102,7 @@ def test_commands_answer_from_the_service(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    words = [command[0], str(season), *command[1:], "--json"]
+    words = [command[0], str(season), *command[1:], "--draws", "200", "--json"]
     monkeypatch.setattr("sys.argv", ["thermosprout", *words])
     with pytest.raises(SystemExit) as ended:
         app.main()
@@ -100,8 +111,12 @@ def test_commands_answer_from_the_service(
     assert json.loads(out.out)
 
 
-def test_a_service_that_fails_is_one_sentence(season: Path, service: Playing) -> None:
-    service.answer = lambda path, asked: Reply(status=400, body=b'{"error":true,"reason":"no"}')
+def test_a_service_that_fails_is_one_sentence(
+    season: Path, service: Playing, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("THERMOSPROUT_CACHE", str(tmp_path))
+    refused = Reply(status=400, body=b'{"error":true,"reason":"no"}')
+    monkeypatch.setattr(service, "answer", lambda path, asked: refused)
     with pytest.raises(ServiceError) as caught:
         forecast_season(load_season(season), as_of=datetime.now(UTC))
     assert "\n" not in str(caught.value)
