@@ -302,7 +302,7 @@ def test_the_season_page_shows_the_same_row(result: SeasonForecast, row: RowFore
 def test_stations_count_on_the_same_stand(context: Context, facts: Facts, row: RowForecast) -> None:
     if facts.treatment != "direct":
         return
-    plan = seeds_per_station(context, question(facts), planted=PLANTED, stations=100).plan
+    plan = seeds_per_station(context, question(facts), planted=PLANTED, stations=100)
     expected = float(np.median(row.share))
     assert plan.emergence["p50"] == pytest.approx(expected, abs=STAND_APART)
 

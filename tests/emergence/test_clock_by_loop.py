@@ -99,7 +99,7 @@ def test_progress_crossings_and_dwell_are_those_of_a_loop_over_hours(slowed: boo
         assert crossed[:, 2:] == pytest.approx(wanted[:, 2:], rel=1e-9, abs=1e-7)
         assert crossed[:, :2] == pytest.approx(np.full((DRAWS, 2), start), abs=1e-7)
     ends = np.array([100.0, 0.0, 17.25, 216.0, 99.99, 222.0])
-    spent = clock.dwell(begin + ends)
+    spent = clock.table.dwell(begin + ends)
     through = clock.progress_through(spent)
     for draw, (member, g) in enumerate(zip(clock.member, gains, strict=True)):
         course = CubicSpline(HOUR, MEMBERS[member])

@@ -115,13 +115,13 @@ def test_time_at_each_temperature_gives_the_same_progress() -> None:
     draws = some_draws(9)
     for clock in (ThermalClock(series, draws), ThermalClock(series, draws, slowing=slowing)):
         at = begin + np.array([300.5, 100.0, 411.75, 300.5])
-        spent = clock.dwell(at)
+        spent = clock.table.dwell(at)
         assert spent[..., :].sum(axis=-1).shape == (3, 4)
         found = clock.progress_through(spent)
         assert found == pytest.approx(clock.progress(begin, at), rel=2e-3, abs=0.03)
-    plain = ThermalClock(series, draws).dwell(at)
+    plain = ThermalClock(series, draws).table.dwell(at)
     assert plain.sum(axis=-1) == pytest.approx(np.tile((at - begin) / 24.0, (3, 1)))
-    outside = ThermalClock(series, draws).dwell(begin + np.array([-5.0, 0.0, 1e6]))
+    outside = ThermalClock(series, draws).table.dwell(begin + np.array([-5.0, 0.0, 1e6]))
     assert outside.sum(axis=-1)[0] == pytest.approx([0.0, 0.0, (HOURS - 1) / 24.0])
 
 

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,8 +10,8 @@ from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.harvest import CHART_SEASON_C, Growth, HarvestNeed
 from thermosprout.emergence.treatments import Handling
 from thermosprout.errors import CoverageError
-from thermosprout.planning.options import Harvest
 from thermosprout.season.setting import Setting
+from thermosprout.soil.series import hours_since_epoch
 
 CARROT = find_crop("carrot")
 
@@ -18,7 +20,7 @@ def test_the_charts_days_come_back_in_its_season() -> None:
     season_C = CHART_SEASON_C[CARROT.season]
     setting = Setting.constant(CARROT, season_C, size=4000)
     half = setting.forecast(Handling(), 0.0).hours[:, 1]
-    days = Harvest.constant(CARROT, season_C, size=4000).hour(half) / 24
+    days = Growth.constant(season_C, HarvestNeed.of(CARROT, 4000)).harvest_h(half) / 24
     low, high = CARROT.practice.days_to_harvest_low, CARROT.practice.days_to_harvest_high
     assert low is not None
     assert high is not None
@@ -44,36 +46,37 @@ def test_a_crop_without_a_charts_days_has_a_season_and_a_wide_range() -> None:
 
 
 def test_four_cold_days_gained_are_worth_one_warm_day() -> None:
-    need = HarvestNeed.of(CARROT, 1)
+    need = replace(HarvestNeed.of(CARROT, 1), thermal_time=np.array([600.0]))
     base = need.cardinals_C[0]
     air = np.full(24 * 200 + 1, base + 4.0)
     air[24 * 40 :] = base + 16.0
     clock = Growth.of(series(air), need)
-    start = clock.start_h
+    start = float(hours_since_epoch(series(air)["time"].values)[0])
     late, early = np.array([start + 240.0]), np.array([start + 240.0 - 4 * 24])
-    thermal = np.array([600.0])
-    left = clock.harvest_h(late, thermal) - clock.harvest_h(early, thermal)
+    left = clock.harvest_h(late) - clock.harvest_h(early)
     assert left[0] / 24 == pytest.approx(1.0, abs=0.02)
     assert clock.between(early, late)[0] == pytest.approx(16.0, abs=0.1)
 
 
 def test_past_the_horizon_is_open_and_nothing_stays_nothing() -> None:
-    need = HarvestNeed.of(CARROT, 3)
-    clock = Growth.of(series(years(COOL, 2, days=40)), need)
-    emerged = np.array([clock.start_h + 24.0, np.inf, np.nan])
-    found = clock.harvest_h(emerged, np.full(3, 1e5))
+    need = replace(HarvestNeed.of(CARROT, 3), thermal_time=np.full(3, 1e5))
+    air = series(years(COOL, 2, days=40))
+    clock = Growth.of(air, need)
+    start = float(hours_since_epoch(air["time"].values)[0])
+    emerged = np.array([start + 24.0, np.inf, np.nan])
+    found = clock.harvest_h(emerged)
     assert np.isinf(found[:2]).all()
     assert np.isnan(found[2])
     assert np.isnan(clock.between(emerged, emerged)[1:]).all()
 
 
 def test_constant_growth_below_the_base_never_gets_there() -> None:
-    need = HarvestNeed.of(CARROT, 1)
+    need = replace(HarvestNeed.of(CARROT, 1), thermal_time=np.array([100.0]))
     assert need.cardinals_C == (4.4, 24.0, 35.0)
     growth = Growth.constant(2.0, need)
-    assert np.isinf(growth.harvest_h(np.array([0.0]), np.array([100.0])))[0]
+    assert np.isinf(growth.harvest_h(np.array([0.0])))[0]
     warm = Growth.constant(14.4, need)
-    assert warm.harvest_h(np.array([48.0]), np.array([100.0]))[0] == pytest.approx(48 + 240)
+    assert warm.harvest_h(np.array([48.0]))[0] == pytest.approx(48 + 240)
 
 
 def test_a_hole_at_the_start_is_refused() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -156,15 +157,15 @@ def test_days_by_hand() -> None:
 
 def test_growth_on_the_air_is_the_same_clock() -> None:
     """Degree-days above the base by hand: 20 a day at 24.4 degC for a cool-season crop."""
-    need = HarvestNeed.of(find_crop("carrot"), 6)
+    need = replace(HarvestNeed.of(find_crop("carrot"), 6), thermal_time=np.full(6, 300.0))
     base = need.cardinals_C[0]
     air = np.stack([np.full(24 * 100 + 1, base + 5.0), np.full(24 * 100 + 1, base + 15.0)])
     growth = Growth.of(of_members(*air), need, member=np.array([0, 1, 2, 3, 0, 1]))
     begin = first_hour(hourly(air[0]))
     emerged = begin + np.array([[0.0, 240.0]] * 6)
-    found = (growth.harvest_h(emerged, np.full(6, 300.0)) - emerged) / 24.0
+    found = (growth.harvest_h(emerged) - emerged) / 24.0
     assert found == pytest.approx(np.array([[60.0] * 2, [20.0] * 2] * 3), abs=1e-6)
-    steady = Growth.constant(base + 5.0, need).harvest_h(emerged, np.full(6, 300.0))
+    steady = Growth.constant(base + 5.0, need).harvest_h(emerged)
     assert (steady - emerged) / 24.0 == pytest.approx(np.full((6, 2), 60.0))
 
 

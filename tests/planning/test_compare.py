@@ -16,7 +16,7 @@ from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.compare import Comparison, Goal, advise, compare, comparison_cautions
 from thermosprout.planning.compare_answer import CompareAnswer, compare_ways
-from thermosprout.planning.options import Harvest, Option, usual_options
+from thermosprout.planning.options import Option, usual_options
 from thermosprout.season.open_context import open_context
 from thermosprout.season.setting import Question, Setting
 
@@ -31,8 +31,8 @@ def at(temperature_C: float, options: Sequence[Option], **named: Any) -> Compari
 def at_setting(
     setting: Setting, air_C: float, options: Sequence[Option], **named: Any
 ) -> Comparison:
-    harvest = Harvest.constant(setting.crop, air_C, size=setting.size)
-    return compare(setting, options, harvest=harvest, **{"free_h": 0.0, **named})
+    harvest = Growth.constant(air_C, HarvestNeed.of(setting.crop, setting.size))
+    return compare(setting, options, growth=harvest, **{"free_h": 0.0, **named})
 
 
 @pytest.fixture(scope="module")
@@ -126,8 +126,8 @@ def test_head_start_is_worth_less_when_it_warms_up() -> None:
         ln_shift=np.zeros(300), depth_cm=2.5,
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
-    harvest = Harvest(need=need, growth=Growth.of(series(air), need))
-    found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 24 * 120 + 12)
+    harvest = Growth.of(series(air), need)
+    found = compare(setting, usual_options(CROP), growth=harvest, free_h=start + 24 * 120 + 12)
     gain = found.gains[-1]
     known = np.isfinite(gain.harvest_d)
     assert known.mean() > 0.9
@@ -188,8 +188,8 @@ def test_temperatures_that_end_too_early_give_no_advice() -> None:
         depth_cm=2.5,
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
-    harvest = Harvest(need=need, growth=Growth.of(soil, need))
-    found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 1)
+    harvest = Growth.of(soil, need)
+    found = compare(setting, usual_options(CROP), growth=harvest, free_h=start + 1)
     advice, reason = advise(found, Goal.HARVEST)
     assert advice == "No advice for this day."
     assert "unlikely to be up before the temperature record ends" in reason
@@ -219,8 +219,8 @@ def test_a_horizon_short_of_harvest_is_said_and_emergence_weighed() -> None:
         depth_cm=2.5,
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
-    harvest = Harvest(need=need, growth=Growth.of(soil, need))
-    found = compare(setting, usual_options(CROP), harvest=harvest, free_h=start + 1)
+    harvest = Growth.of(soil, need)
+    found = compare(setting, usual_options(CROP), growth=harvest, free_h=start + 1)
     document = CompareAnswer(comparison=found, goal=Goal.BED_DAYS, zone=None).to_dict()
     assert document["options"][0]["bed_days"]["to_harvest"]["p50"] is None
     assert any("compared at half emergence" in note for note in document["notes"])

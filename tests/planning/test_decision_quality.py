@@ -29,7 +29,6 @@ from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.planning.compare import Goal, compare
 from thermosprout.planning.options import (
     SOWN_AGAIN_BELOW,
-    Harvest,
     Option,
     Outcome,
     usual_options,
@@ -91,7 +90,7 @@ class Place:
         self.draws = CropDraws.of(self.crop, DRAWS)
         self.options = {o.name: o for o in usual_options(self.crop, soaks_h=(6.0,))}
 
-    def tool(self, soil: xr.DataArray, air: xr.DataArray) -> tuple[Setting, Harvest]:
+    def tool(self, soil: xr.DataArray, air: xr.DataArray) -> tuple[Setting, Growth]:
         setting = Setting(
             draws=self.draws,
             clock=clock_for(self.draws, soil),
@@ -99,9 +98,9 @@ class Place:
             ln_shift=np.zeros(DRAWS),
             depth_cm=2.0,
         )
-        return setting, Harvest(need=self.need, growth=Growth.of(air, self.need))
+        return setting, Growth.of(air, self.need)
 
-    def truth(self, year: int) -> tuple[Setting, Harvest]:
+    def truth(self, year: int) -> tuple[Setting, Growth]:
         values = _pick(self.true_values, year)
         rates = ResponseDraws.from_draws(self.crop.response, values)
         draws = CropDraws(crop=self.crop, values=values, rates=rates)
@@ -120,7 +119,7 @@ class Place:
             depth_cm=2.0,
             seed=year,
         )
-        return setting, Harvest(need=need, growth=Growth.of(series(self.air[year]), need))
+        return setting, Growth.of(series(self.air[year]), need)
 
     def so_far(self, values: np.ndarray, past: np.ndarray, year: int, now_h: float) -> xr.DataArray:
         """Measured up to now, the mean of the past years from then on."""
@@ -129,9 +128,9 @@ class Place:
 
 
 def _true_row(
-    truth: tuple[Setting, Harvest], option: Option, at_h: float, seeds: int
+    truth: tuple[Setting, Growth], option: Option, at_h: float, seeds: int
 ) -> tuple[Outcome, float]:
-    outcome = weigh(truth[0], option, harvest=truth[1], free_h=at_h, seeds=seeds, target=WANTED)
+    outcome = weigh(truth[0], option, growth=truth[1], free_h=at_h, seeds=seeds, target=WANTED)
     return outcome, float(outcome.row.seedlings[0])
 
 
@@ -163,7 +162,7 @@ def _by_advice(place: Place, year: int, name: str, planted_h: float, look_h: flo
     )
     row = tool.forecast(place.options[name].handling, planted_h, seeds=SEEDS)
     row = condition(row, [Count(hour=look_h, emerged=count)]).row
-    answer = sow_again(row, now_h=look_h, target=WANTED, harvest=harvest, ahead_d=1, seeds=SEEDS)
+    answer = sow_again(row, now_h=look_h, target=WANTED, growth=harvest, ahead_d=1, seeds=SEEDS)
     way = answer.ways[answer.advised]
     if way.name == AGAIN:
         outcome, plants = _true_row(truth, place.options["direct"], look_h, SEEDS)
@@ -173,7 +172,7 @@ def _by_advice(place: Place, year: int, name: str, planted_h: float, look_h: flo
         sprouted = place.options["pre-sprouted"]
         lead = float(
             np.median(
-                weigh(tool, sprouted, harvest=harvest, free_h=look_h, seeds=1, target=1).lead_h
+                weigh(tool, sprouted, growth=harvest, free_h=look_h, seeds=1, target=1).lead_h
             )
         )
         new, added = _true_row(truth, sprouted, look_h + lead, 2 * gaps)
@@ -201,7 +200,7 @@ def _advised(place: Place) -> tuple[float, str, float]:
     verdict = compare(
         before,
         list(place.options.values()),
-        harvest=harvest,
+        growth=harvest,
         free_h=planted_h,
         target=WANTED,
         seeds=SEEDS,

@@ -6,15 +6,15 @@ import pytest
 from tests.emergence.plain_crop import plain_crop
 from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.forecast import RowForecast
+from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.treatments import Handling
 from thermosprout.errors import InputError
-from thermosprout.planning.options import Harvest
 from thermosprout.planning.sow_again import AGAIN, FILL, WAIT, SowAgain, sow_again
 from thermosprout.season.setting import Setting
 
 CROP = plain_crop()
 SETTING = Setting.constant(CROP, 16.0, viability=np.full(1000, 0.9))
-HARVEST = Harvest.constant(CROP, 16.0, size=1000)
+HARVEST = Growth.constant(16.0, HarvestNeed.of(CROP, 1000))
 NOW = 24.0 * 26
 
 
@@ -22,7 +22,7 @@ def answer(emerged: int | None, *, target: int = 80, **changed: object) -> SowAg
     row: RowForecast = SETTING.forecast(Handling(), 0.0, seeds=120)
     if emerged is not None:
         row = condition(row, [Count(hour=NOW, emerged=emerged)]).row
-    return sow_again(row, now_h=NOW, target=target, harvest=HARVEST, **changed)  # type: ignore[arg-type]
+    return sow_again(row, now_h=NOW, target=target, growth=HARVEST, **changed)  # type: ignore[arg-type]
 
 
 def test_a_full_row_is_kept() -> None:
@@ -79,7 +79,7 @@ def test_nonsense_is_refused() -> None:
         answer(10, target=0)
     row = SETTING.forecast(Handling(), NOW + 24)
     with pytest.raises(InputError, match="not planted yet"):
-        sow_again(row, now_h=NOW, target=10, harvest=HARVEST)
+        sow_again(row, now_h=NOW, target=10, growth=HARVEST)
 
 
 def test_a_row_that_is_up_takes_no_more_days() -> None:
@@ -88,7 +88,7 @@ def test_a_row_that_is_up_takes_no_more_days() -> None:
     ).row
     found = sow_again(
         row, now_h=24.0 * 60, target=80,
-        harvest=Harvest.constant(CROP, 1.0, size=1000),
+        growth=Growth.constant(1.0, HarvestNeed.of(CROP, 1000)),
     )  # fmt: skip
     assert found.until == "half emergence"
     wait, _, again = found.ways

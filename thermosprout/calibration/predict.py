@@ -200,10 +200,12 @@ class Model:
                 continue
             clock = self._courses[key[1]]
             mine = [i for i, (place, _) in enumerate(self._schedules) if place in places]
-            begin = clock.dwell(np.array([self.settings[place].planted_h for place in places]))
+            begin = clock.table.dwell(
+                np.array([self.settings[place].planted_h for place in places])
+            )
             self._planted[key] = begin
             tables = []
-            ends = clock.dwell(np.concatenate([self._schedules[i][1] for i in mine]))[0]
+            ends = clock.table.dwell(np.concatenate([self._schedules[i][1] for i in mine]))[0]
             at = 0
             for i in mine:
                 place, hours = self._schedules[i]

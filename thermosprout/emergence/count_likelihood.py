@@ -286,8 +286,8 @@ class CountLikelihood:
         planted = row.sowing.planted_h
         self._spent: FloatArray | None = None
         if isinstance(row.clock, ThermalClock):
-            begun = row.clock.dwell(np.array([planted]))
-            self._spent = row.clock.dwell(seen.hours) - begun
+            begun = row.clock.table.dwell(np.array([planted]))
+            self._spent = row.clock.table.dwell(seen.hours) - begun
         days = np.diff(seen.hours, prepend=planted) / 24.0
         self._slips = _SLIPS * np.cumsum(days) / max(days.sum(), 60.0)
 

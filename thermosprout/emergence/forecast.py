@@ -18,10 +18,9 @@ from thermosprout.emergence.stand import beta_binomial, middle_h, order_shares, 
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 from thermosprout.emergence.weighted_draws import weighted_quantile
-from thermosprout.quantities import TABLE_DEPTH_CM
+from thermosprout.quantities import TABLE_DEPTH_CM, FloatArray
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+CountArray = npt.NDArray[np.int64]
 
 STAGES = ("first", "half", "full")
 """First seedling, half and nine tenths of the final stand (BBCH 09 of those seeds)."""
@@ -107,7 +106,7 @@ class RowForecast:
     hours: FloatArray
     any_seed_h: FloatArray
     share: FloatArray
-    seedlings: IntArray
+    seedlings: CountArray
     weights: FloatArray
     horizon_h: float
     notes: tuple[str, ...] = field(default=())
@@ -195,28 +194,11 @@ def forecast_row(
     CoverageError
         When the clock does not hold the day of planting.
     """
-    size = draws.rates.size
-    rng = generator(seed, "row", sowing.luck)
-    row_speed = draws.values["plot_speed_sd"] * rng.standard_normal(size)
-    state = seed_state(
-        sowing.crop,
-        draws.values,
-        draws.rates,
-        sowing.handling,
-        depth_cm=sowing.depth_cm,
-        ln_shift=row_speed,
-        ln_vigour=ln_shift,
-    )
-    half_h = middle_h(clock, sowing.planted_h, state)
-    share = stand_share(
-        sowing.crop,
-        draws.values,
-        state,
-        clock,
-        planted_h=sowing.planted_h,
-        half_h=half_h,
-        viability=viability,
-    )
+    rng, row_speed, state, _, share = _before_chance(
+        draws, clock, sowing.handling, planted_h=sowing.planted_h, depth_cm=sowing.depth_cm,
+        viability=viability, ln_shift=ln_shift, seed=seed, luck=sowing.luck,
+    )  # fmt: skip
+    size = row_speed.size
     seedlings = beta_binomial(share, sowing.seeds_planted, draws.values["plot_stand_rho"], rng)
     stages = order_shares(seedlings, _STAGE_FRACTIONS, rng)
     # One seedling per draw, evenly spread over the ranks, stands for the whole mixture.
@@ -240,6 +222,37 @@ def forecast_row(
         weights=np.full(size, 1.0 / size),
         horizon_h=clock.end_h(sowing.planted_h),
     )
+
+
+def _before_chance(
+    draws: CropDraws,
+    clock: Clock,
+    handling: Handling,
+    *,
+    planted_h: float | FloatArray,
+    depth_cm: float,
+    viability: FloatArray,
+    ln_shift: FloatArray,
+    seed: int,
+    luck: str,
+) -> tuple[np.random.Generator, FloatArray, SeedState, FloatArray, FloatArray]:
+    """What a sowing has before chance has a say in its seedlings, on one day or on many.
+
+    Returns the generator of its luck, the row's speed, the seed's state, the hour of half
+    emergence and the share of the seeds planted that is expected to emerge.
+    """
+    values = draws.values
+    rng = generator(seed, "row", luck)
+    row_speed = values["plot_speed_sd"] * rng.standard_normal(draws.rates.size)
+    state = seed_state(
+        draws.crop, values, draws.rates, handling, depth_cm=depth_cm, ln_shift=row_speed,
+        ln_vigour=ln_shift,
+    )  # fmt: skip
+    half_h = middle_h(clock, planted_h, state)
+    share = stand_share(
+        draws.crop, values, state, clock, planted_h=planted_h, half_h=half_h, viability=viability
+    )
+    return rng, row_speed, state, half_h, share
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -299,29 +312,11 @@ def forecast_days(
     CoverageError
         When the clock does not hold a day.
     """
-    size, crop = draws.rates.size, draws.crop
-    rng = generator(seed, "row", luck)
-    row_speed = draws.values["plot_speed_sd"] * rng.standard_normal(size)
-    state = seed_state(
-        crop,
-        draws.values,
-        draws.rates,
-        handling,
-        depth_cm=depth_cm,
-        ln_shift=row_speed,
-        ln_vigour=ln_shift,
-    )
-    middle = middle_h(clock, planted_h, state)
+    rng, _, state, middle, share = _before_chance(
+        draws, clock, handling, planted_h=planted_h, depth_cm=depth_cm, viability=viability,
+        ln_shift=ln_shift, seed=seed, luck=luck,
+    )  # fmt: skip
     finite = ~np.isnan(middle)
-    share = stand_share(
-        crop,
-        draws.values,
-        state,
-        clock,
-        planted_h=planted_h,
-        half_h=middle,
-        viability=viability,
-    )
     chances = rng.bit_generator.state
     share = np.where(finite, share, 0.5)
     half_share, stand = np.empty(share.shape), np.empty(share.shape)
@@ -368,23 +363,16 @@ def forecast_constant(
     size: int = DRAWS,
     seed: int = 0,
 ) -> RowForecast:
-    """Forecast at a constant temperature, as published tables give it.
+    """Forecast at a constant temperature, as published tables give it, planted at hour zero.
 
     Parameters
     ----------
     crop : Crop
         The crop; ``viability`` is one for all seeds when it is not given.
-    temperature_C : float
-        Constant soil temperature. [degC]
-    depth_cm : float
-        Sowing depth; the published table's when absent. [cm]
+    temperature_C, depth_cm : float
+        Soil temperature [degC], and sowing depth; the published table's when absent. [cm]
     handling : Handling, optional
         Treatment; sown dry when absent.
-
-    Returns
-    -------
-    RowForecast
-        With ``planted_h`` zero.
     """
     draws = CropDraws.of(crop, size, seed)
     used = handling or Handling(treatment=Treatment.DIRECT)

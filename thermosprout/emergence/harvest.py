@@ -85,14 +85,9 @@ class HarvestNeed:
         """Draw the thermal time to first harvest of a crop; the same seed, the same draws."""
         base, optimum, ceiling = GROWTH_CARDINALS_C[crop.season]
         reference = CHART_SEASON_C[crop.season]
-        limits = [
-            days
-            for days in (
-                crop.practice.days_to_harvest_low,
-                crop.practice.days_to_harvest_high,
-            )
-            if days is not None
-        ]
+        practice = crop.practice
+        chart = (practice.days_to_harvest_low, practice.days_to_harvest_high)
+        limits = [days for days in chart if days is not None]
         spread, days = _UNKNOWN_SD, _UNKNOWN_DAYS
         if limits:
             low, high = min(limits), max(limits)
@@ -116,19 +111,30 @@ class HarvestNeed:
             published=bool(limits),
         )
 
+    @property
+    def response(self) -> ResponseDraws:
+        """Response of growth to air temperature, one for all draws."""
+        base, optimum, ceiling = (np.array([value]) for value in self.cardinals_C)
+        return ResponseDraws(
+            shape="linear", t_base=base, t_opt=optimum, t_ceiling=ceiling, curvature=np.ones(1)
+        )
+
 
 @dataclass(frozen=True, kw_only=True)
 class Growth:
-    """Growth after emergence under air temperature.
+    """Growth after emergence, up to first harvest.
 
     Attributes
     ----------
+    need : HarvestNeed
+        Thermal time that it takes, per draw.
     clock : ThermalClock or ConstantClock
         One response for all draws, each under its member.
     source : str
         What the temperature is, in words.
     """
 
+    need: HarvestNeed
     clock: ThermalClock | ConstantClock
     source: str
 
@@ -159,21 +165,16 @@ class Growth:
             raise CoverageError("the air temperature has a hole at its start")
         if member is None:
             member = assign_members(table.members, need.thermal_time.size, table.weights)
-        clock = ThermalClock(table, growth_response(need), member=member % table.members)
-        return cls(clock=clock, source=source)
+        clock = ThermalClock(table, need.response, member=member % table.members)
+        return cls(need=need, clock=clock, source=source)
 
     @classmethod
     def constant(
         cls, temperature_C: float, need: HarvestNeed, *, source: str = "constant temperature"
     ) -> Growth:
         """Growth at a constant air temperature."""
-        clock = ConstantClock(draws=growth_response(need), temperature_C=temperature_C)
-        return cls(clock=clock, source=source)
-
-    @property
-    def start_h(self) -> float:
-        """First hour of the temperatures; -inf where they are constant."""
-        return self.clock.first_h if isinstance(self.clock, ThermalClock) else -np.inf
+        clock = ConstantClock(draws=need.response, temperature_C=temperature_C)
+        return cls(need=need, clock=clock, source=source)
 
     def _inside(self, hours: FloatArray) -> tuple[BoolArray, FloatArray]:
         """Which hours the temperatures hold, and hours that they do; before them is their start."""
@@ -184,24 +185,17 @@ class Growth:
         inside = np.isfinite(hours) & (hours <= last)
         return inside, np.where(inside, np.maximum(hours, first), first)
 
-    def harvest_h(self, emerged_h: FloatArray, thermal_time: FloatArray) -> FloatArray:
-        """Hour of first harvest.
+    def harvest_h(self, emerged_h: FloatArray) -> FloatArray:
+        """Hour of first harvest; inf past the temperatures, NaN where nothing emerged.
 
         Parameters
         ----------
         emerged_h : ndarray, shape (draw,) or (draw, day)
             Hour of half emergence; inf past what is known, NaN where nothing emerges.
-        thermal_time : ndarray, shape (draw,)
-            From half emergence to first harvest. [C d]
-
-        Returns
-        -------
-        ndarray, shape of emerged_h
-            inf past the temperatures, NaN where nothing emerged.
         """
         wide = emerged_h.reshape(emerged_h.shape[0], -1)
         inside, start = self._inside(wide)
-        needed = np.broadcast_to(thermal_time[:, None], wide.shape)
+        needed = np.broadcast_to(self.need.thermal_time[:, None], wide.shape)
         hours = self.clock.cross(start, needed)
         hours = np.where(inside & ~np.isnan(hours), hours, np.inf)
         return np.asarray(np.where(np.isnan(wide), np.nan, hours).reshape(emerged_h.shape))
@@ -215,14 +209,6 @@ class Growth:
         low, high = np.minimum(start, end)[:, None], np.maximum(start, end)[:, None]
         gained = self.clock.between(low, high)[:, 0]
         return np.asarray(np.where(known & also, np.where(end < start, -gained, gained), np.nan))
-
-
-def growth_response(need: HarvestNeed) -> ResponseDraws:
-    """Response of growth to air temperature, one for all draws."""
-    base, optimum, ceiling = (np.array([value]) for value in need.cardinals_C)
-    return ResponseDraws(
-        shape="linear", t_base=base, t_opt=optimum, t_ceiling=ceiling, curvature=np.ones(1)
-    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -255,9 +241,4 @@ class Air:
         running = np.cumsum(np.where(known, values, 0.0).sum(axis=0) / count)
         span = min(_MONTH_H, running.size - 1)
         warmest = int(np.argmax(running[span:] - running[: running.size - span])) + span // 2
-        return cls(
-            table=CourseTable(air),
-            frost=frost,
-            hard_frost=hard,
-            warmest=warmest,
-        )
+        return cls(table=CourseTable(air), frost=frost, hard_frost=hard, warmest=warmest)

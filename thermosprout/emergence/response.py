@@ -13,7 +13,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from thermosprout.quantities import FloatArray
+
 Shape = Literal["linear", "beta"]
 
 _NARROWEST_C = 1e-3

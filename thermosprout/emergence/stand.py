@@ -11,11 +11,10 @@ import numpy.typing as npt
 from thermosprout.crops.estimate import Draws
 from thermosprout.emergence.thermal_time import Clock
 from thermosprout.emergence.treatments import SeedState
+from thermosprout.quantities import FloatArray
 
 if TYPE_CHECKING:
     from thermosprout.crops.crop import Crop
-
-FloatArray = npt.NDArray[np.float64]
 
 _FIRST_DAY_H = 24.0
 _LONGEST_WAIT_D = 120.0

@@ -1,22 +1,19 @@
 """Thermal time: from a temperature response and a temperature course to when a sum is reached.
 
 Progress is the integral of the response over time. Response draws differ from draw to draw but
-the soil does not, so the soil is turned once into a table "how long was it at which temperature,
-day by day" (:class:`CourseTable`), and the progress of all draws is one matrix product of that
-table with the response at its temperatures. Instants are then placed inside their day on the
-hourly course.
-
-One clock answers one planting day and hundreds of them: ``start_h`` is one hour, or one for each
-column of the thermal times. A few columns are placed day by day; where there are many, the whole
-hourly running sum is laid out once and searched. Both follow the same course.
+the soil does not, so the progress of all draws is one matrix product of the soil's table of "how
+long at which temperature, day by day" (:class:`CourseTable`) with the response at its temperatures.
+Instants are then placed inside their day on the hourly course: a few of them day by day, many on
+the whole hourly running sum, laid out once and searched. Both follow the same course.
 """
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -40,51 +37,51 @@ _FEW_TARGETS = 16
 _PACE_H = 168.0
 
 
-class Clock(Protocol):
+class Clock(ABC):
     """Thermal time of many draws; hours count from 1970-01-01T00:00 UTC.
 
     ``start_h`` is one hour, or broadcasts against (draw, k): one hour for each column, which the
     clock must know, or for each draw and column, of which it may know some.
     """
 
+    @abstractmethod
     def cross(self, start_h: npt.ArrayLike, thermal_time: FloatArray) -> FloatArray:
         """Hour at which each thermal time is reached, shape (draw, k).
 
         inf past the end of what the clock knows, NaN where it does not know the start.
         """
-        ...
+
+    @abstractmethod
+    def between(self, start_h: npt.ArrayLike, end_h: npt.ArrayLike) -> FloatArray:
+        """Thermal time between hours that broadcast against (draw, k). [C d]"""
+
+    @abstractmethod
+    def mean_temperature(self, start_h: npt.ArrayLike, end_h: FloatArray) -> FloatArray:
+        """Mean temperature from the start to an end per draw, (draw,) or (draw, k). [degC]"""
+
+    @abstractmethod
+    def ends_h(self, start_h: npt.ArrayLike) -> FloatArray:
+        """Last hour that each draw covers after each start, shape (draw, k)."""
+
+    @abstractmethod
+    def pace_from_h(self, start_h: npt.ArrayLike, least_h: float) -> FloatArray:
+        """From when a pace is read, shape (draw, k): the start, or earlier where it is too near."""
 
     def progress(self, start_h: float, at_h: FloatArray) -> FloatArray:
         """Thermal time from one start to each of k hours, shape (draw, k). [C d]"""
-        ...
+        return self.between(start_h, np.asarray(at_h, dtype=float)[None, :])
 
     def curve(self, start_h: float, at_h: FloatArray) -> FloatArray:
         """As :meth:`progress`, faster for many hours and within 0.02 C d of it."""
-        ...
-
-    def between(self, start_h: npt.ArrayLike, end_h: npt.ArrayLike) -> FloatArray:
-        """Thermal time between hours that broadcast against (draw, k). [C d]"""
-        ...
-
-    def mean_temperature(self, start_h: npt.ArrayLike, end_h: FloatArray) -> FloatArray:
-        """Mean temperature from the start to an end per draw, (draw,) or (draw, k). [degC]"""
-        ...
+        return self.progress(start_h, at_h)
 
     def end_h(self, start_h: float) -> float:
         """Last hour that all draws cover without a hole after the start."""
-        ...
-
-    def ends_h(self, start_h: npt.ArrayLike) -> FloatArray:
-        """Last hour that each draw covers after each start, shape (draw, k)."""
-        ...
-
-    def pace_from_h(self, start_h: npt.ArrayLike, least_h: float) -> FloatArray:
-        """From when a pace is read, shape (draw, k): the start, or earlier where it is too near."""
-        ...
+        return float(self.ends_h(start_h).min())
 
 
 @dataclass(frozen=True, kw_only=True)
-class ConstantClock:
+class ConstantClock(Clock):
     """Clock at a constant temperature, as in a dish or a published table."""
 
     draws: ResponseDraws
@@ -97,14 +94,6 @@ class ConstantClock:
             hours = np.where(rate[:, None] > 0, thermal_time / rate[:, None] * 24.0, np.inf)
         return np.asarray(np.asarray(start_h) + np.clip(hours, 0.0, None))
 
-    def progress(self, start_h: float, at_h: FloatArray) -> FloatArray:
-        """See :class:`Clock`."""
-        return self.between(start_h, np.asarray(at_h, dtype=float)[None, :])
-
-    def curve(self, start_h: float, at_h: FloatArray) -> FloatArray:
-        """See :class:`Clock`."""
-        return self.progress(start_h, at_h)
-
     def between(self, start_h: npt.ArrayLike, end_h: npt.ArrayLike) -> FloatArray:
         """See :class:`Clock`."""
         days = np.clip(np.asarray(end_h, dtype=float) - np.asarray(start_h), 0.0, None) / 24.0
@@ -113,10 +102,6 @@ class ConstantClock:
     def mean_temperature(self, start_h: npt.ArrayLike, end_h: FloatArray) -> FloatArray:
         """See :class:`Clock`."""
         return np.full(np.shape(end_h), self.temperature_C)
-
-    def end_h(self, start_h: float) -> float:
-        """See :class:`Clock`."""
-        return np.inf
 
     def ends_h(self, start_h: npt.ArrayLike) -> FloatArray:
         """See :class:`Clock`."""
@@ -127,7 +112,7 @@ class ConstantClock:
         return _columns(start_h)
 
 
-class ThermalClock:
+class ThermalClock(Clock):
     """Thermal time under an hourly temperature series, with members, for all draws at once.
 
     Parameters
@@ -218,17 +203,18 @@ class ThermalClock:
         """Last hour of the series."""
         return self.table.last_h
 
-    def dwell(self, at_h: FloatArray) -> FloatArray:
-        """See :meth:`CourseTable.dwell`."""
-        return self.table.dwell(at_h)
-
     def progress_through(self, spent: FloatArray) -> FloatArray:
-        """Thermal time of every draw for spans of :meth:`dwell`, shape (draw, k). [C d]"""
+        """Thermal time of every draw for spans of :meth:`CourseTable.dwell`, (draw, k). [C d]"""
+        result = self._sums_of(spent)
+        return result[self._row] if self._shared else result
+
+    def _sums_of(self, spent: FloatArray) -> FloatArray:
+        """Thermal time of each course for times (member, k, bin) at the temperatures. [C d]"""
         result = np.empty((self._row_member.size, spent.shape[1]))
         for member in np.unique(self._row_member):
             mine = np.flatnonzero(self._row_member == member)
             result[mine] = self._rates[mine] @ spent[member].T
-        return result[self._row] if self._shared else result
+        return result
 
     @cached_property
     def _rates(self) -> FloatArray:
@@ -239,10 +225,7 @@ class ThermalClock:
     @cached_property
     def _running(self) -> FloatArray:
         """Thermal time at the beginning of each day and at the end, (course, day + 1)."""
-        daily = np.empty((self._row_member.size, self.table.days))
-        for member in np.unique(self._row_member):
-            mine = np.flatnonzero(self._row_member == member)
-            daily[mine] = self._rates[mine] @ self.table.table[member].T
+        daily = self._sums_of(self.table.table)
         return np.concatenate([np.zeros((daily.shape[0], 1)), daily.cumsum(axis=1)], 1)
 
     def _hours_of(self, row: IntArray, day: IntArray) -> FloatArray:
@@ -316,13 +299,10 @@ class ThermalClock:
     def _sum_in_days(self, position: FloatArray) -> FloatArray:
         day = np.minimum((position // DAY_H).astype(np.intp), self.table.days - 1)
         row = np.broadcast_to(self._row[:, None], day.shape)
-        hourly = self._hours_of(row, day)
         within = position - day * DAY_H
         hour = np.minimum(within.astype(np.intp), DAY_H - 1)
-        before = np.take_along_axis(hourly, hour[..., None], axis=-1)[..., 0]
-        after = np.take_along_axis(hourly, hour[..., None] + 1, axis=-1)[..., 0]
-        inside = before + (within - hour) * (after - before)
-        return np.asarray(self._running[row, day] + inside)
+        before, after = _ends_of(self._hours_of(row, day), hour)
+        return np.asarray(self._running[row, day] + (before + (within - hour) * (after - before)))
 
     def _hour_reached(self, target: FloatArray) -> FloatArray:
         """Hours after the first at which running sums reach targets, (draw, k); inf if never."""
@@ -353,14 +333,12 @@ class ThermalClock:
         hourly = self._hours_of(row, safe)
         need = target - self._running[row, safe]
         hour = np.clip((hourly < need[..., None]).sum(axis=-1) - 1, 0, DAY_H - 1)
-        before = np.take_along_axis(hourly, hour[..., None], axis=-1)[..., 0]
-        after = np.take_along_axis(hourly, hour[..., None] + 1, axis=-1)[..., 0]
+        before, after = _ends_of(hourly, hour)
         at = safe * DAY_H + hour + _part_done(before, after, need)
         return np.where(day < self.table.days, at, np.inf)
 
-    def knows(self, start_h: npt.ArrayLike) -> BoolArray:
+    def _knows(self, start: FloatArray) -> BoolArray:
         """Which draws know each start: no hole of their member is there, shape (draw, k)."""
-        start = _columns(start_h)
         inside = (start >= self.first_h) & (start <= self.last_h)
         index = np.where(inside, start - self.first_h, 0.0).astype(np.intp)
         hole = self.table.hole
@@ -373,25 +351,19 @@ class ThermalClock:
             return np.take(values[:, index[0]], self.member, axis=0)
         return values[self.member[:, None], index]
 
-    def check(self, start_h: npt.ArrayLike) -> None:
+    def _check(self, start: FloatArray) -> None:
         """Refuse a day of planting that is not known.
 
         One day must be known to all draws. Of many days within the series a member, such as a
         year that ends early, may lack some.
-
-        Raises
-        ------
-        CoverageError
-            When the series does not hold a start, or has a hole there.
         """
-        start = _columns(start_h)
         wrong = ~((start >= self.first_h) & (start <= self.last_h))
         if wrong.any():
             raise CoverageError(
                 f"the soil temperature runs from {_stamp(self.first_h)} to {_stamp(self.last_h)} "
                 f"UTC and does not cover {_stamp(start[wrong].flat[0])}"
             )
-        if start.size == 1 and not self.knows(start).all():
+        if start.size == 1 and not self._knows(start).all():
             raise CoverageError(f"the soil temperature has a hole at {_stamp(start.flat[0])} UTC")
 
     def _start(self, start: FloatArray) -> FloatArray:
@@ -400,8 +372,8 @@ class ThermalClock:
         if self._start_sum is not None and np.array_equal(self._start_sum[0], start):
             return self._start_sum[1]
         if start.shape[0] == 1:
-            self.check(start)
-        known = self.knows(start)
+            self._check(start)
+        known = self._knows(start)
         position = np.where(known, start - self.first_h, 0.0)
         total = np.where(known, self._sum_at(position), np.nan)
         if start.shape[0] == 1:
@@ -414,7 +386,7 @@ class ThermalClock:
         Raises
         ------
         CoverageError
-            See :meth:`check`.
+            When the series does not hold a start, or has a hole there.
         """
         start = _columns(start_h)
         target = self._start(start) + np.clip(thermal_time, 0.0, None)
@@ -422,10 +394,6 @@ class ThermalClock:
         at = self.first_h + self._hour_reached(np.where(unknown, 0.0, target))
         at = np.where(at <= self.ends_h(start), np.maximum(at, start), np.inf)
         return np.asarray(np.where(unknown, np.nan, at))
-
-    def progress(self, start_h: float, at_h: FloatArray) -> FloatArray:
-        """See :class:`Clock`; hours past the end stay at the last value."""
-        return self.between(start_h, np.asarray(at_h, dtype=float)[None, :])
 
     def curve(self, start_h: float, at_h: FloatArray) -> FloatArray:
         """See :class:`Clock`.
@@ -435,7 +403,7 @@ class ThermalClock:
         """
         at = np.asarray(at_h, dtype=float)
         self._start(_columns(start_h))
-        spent = self.dwell(np.concatenate([[start_h], np.maximum(at, start_h)]))
+        spent = self.table.dwell(np.concatenate([[start_h], np.maximum(at, start_h)]))
         result = self.progress_through(spent[:, 1:] - spent[:, :1])
         ends = self.ends_h(start_h)
         if (ends < at.max()).any():
@@ -458,10 +426,6 @@ class ThermalClock:
         index = np.clip(np.ceil(start - self.first_h), 0, self.table.hours + 1).astype(np.intp)
         last = np.minimum(self.table.next_hole - 1, self.table.hours)
         return np.asarray(self.first_h + self._of_members(last, index))
-
-    def end_h(self, start_h: float) -> float:
-        """See :class:`Clock`."""
-        return float(self.ends_h(start_h).min())
 
     def _whole_since(self, at: FloatArray) -> FloatArray:
         """First hour from which each draw's series has no hole up to each hour, (draw, k)."""
@@ -521,6 +485,15 @@ def _parts(wide: FloatArray) -> list[FloatArray]:
     return [wide[:, at : at + columns] for at in range(0, wide.shape[1], columns)]
 
 
+def _ends_of(hourly: FloatArray, hour: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Sums of (draw, k, 25) at the beginning and the end of an hour of each entry."""
+    at = hour[..., None]
+    return (
+        np.take_along_axis(hourly, at, axis=-1)[..., 0],
+        np.take_along_axis(hourly, at + 1, axis=-1)[..., 0],
+    )
+
+
 def _part_done(before: FloatArray, after: FloatArray, target: FloatArray) -> FloatArray:
     """Part of a step at which a target lies between the sums at its ends."""
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -529,21 +502,7 @@ def _part_done(before: FloatArray, after: FloatArray, target: FloatArray) -> Flo
 
 
 def _count_ahead(sums: FloatArray, row: IntArray, target: FloatArray, ahead: np.ufunc) -> IntArray:
-    """Count per draw the sums of its row that come before each target, for all draws at once.
-
-    Parameters
-    ----------
-    sums : ndarray, shape (row, step)
-        Rising along each row.
-    row : ndarray of int, shape (draw,)
-    target : ndarray, shape (draw, k)
-    ahead : ufunc
-        ``numpy.less`` or ``numpy.less_equal``: what counts as before.
-
-    Returns
-    -------
-    ndarray of int, shape (draw, k)
-    """
+    """Count the sums of each draw's row, rising, that come before (``ahead``) each target."""
     size = sums.shape[1]
     low = np.zeros(target.shape, dtype=np.intp)
     high = np.full(target.shape, size, dtype=np.intp)

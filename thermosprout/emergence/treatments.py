@@ -19,10 +19,8 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Draws
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import InputError
-from thermosprout.quantities import TABLE_DEPTH_CM
+from thermosprout.quantities import TABLE_DEPTH_CM, FloatArray
 from thermosprout.special import ndtr, ndtri
-
-FloatArray = npt.NDArray[np.float64]
 
 _LEAST_CD = 0.05
 """No seed comes up at the very instant it is planted."""

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.crops.crop import cautions
+from thermosprout.emergence.harvest import Growth
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import odds
 from thermosprout.planning.options import (
-    Harvest,
     Option,
     Outcome,
     late_sprouts,
@@ -107,7 +107,7 @@ class Comparison:
     """All options of one setting; the first is the plainest (sown dry)."""
 
     setting: Setting
-    harvest: Harvest
+    growth: Growth
     outcomes: tuple[Outcome, ...]
     gains: tuple[Gain, ...]
     verdicts: dict[Goal, Verdict]
@@ -117,7 +117,7 @@ def compare(
     setting: Setting,
     options: Sequence[Option],
     *,
-    harvest: Harvest,
+    growth: Growth,
     free_h: float,
     target: int = 100,
     seeds: int | None = None,
@@ -132,8 +132,8 @@ def compare(
         Crop, lot and bed; its draws are shared, so differences are paired.
     options : sequence of Option
         The plainest first.
-    harvest : Harvest
-        When first harvest follows emergence.
+    growth : Growth
+        From emergence to first harvest.
     free_h : float
         Hour at which the bed can be planted.
     target, seeds : int
@@ -150,7 +150,7 @@ def compare(
         When the soil temperature does not hold the day of planting.
     """
     first = weigh(
-        setting, options[0], harvest=harvest, free_h=free_h, seeds=seeds or target,
+        setting, options[0], growth=growth, free_h=free_h, seeds=seeds or target,
         target=target, confidence=confidence,
     )  # fmt: skip
     seeds_sown = seeds or first.seeds_to_plant or 2 * target
@@ -158,7 +158,7 @@ def compare(
         weigh(
             setting,
             option,
-            harvest=harvest,
+            growth=growth,
             free_h=free_h,
             seeds=seeds_sown,
             target=target,
@@ -169,14 +169,14 @@ def compare(
     )
     return Comparison(
         setting=setting,
-        harvest=harvest,
+        growth=growth,
         outcomes=outcomes,
-        gains=tuple(gain_over(harvest, outcomes[0], outcome) for outcome in outcomes),
+        gains=tuple(gain_over(growth, outcomes[0], outcome) for outcome in outcomes),
         verdicts={goal: judge(outcomes, goal) for goal in Goal},
     )
 
 
-def gain_over(harvest: Harvest, plain: Outcome, other: Outcome) -> Gain:
+def gain_over(growth: Growth, plain: Outcome, other: Outcome) -> Gain:
     """Days and degree-days that an option wins over the plainest one; NaN past the horizon."""
     with np.errstate(invalid="ignore"):
         emergence = (plain.half_h - other.half_h) / 24.0
@@ -184,7 +184,7 @@ def gain_over(harvest: Harvest, plain: Outcome, other: Outcome) -> Gain:
     return Gain(
         emergence_d=np.where(np.isfinite(emergence), emergence, np.nan),
         harvest_d=np.where(np.isfinite(ready), ready, np.nan),
-        head_start_Cd=harvest.growth.between(other.half_h, plain.half_h),
+        head_start_Cd=growth.between(other.half_h, plain.half_h),
     )
 
 

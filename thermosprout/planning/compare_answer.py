@@ -23,7 +23,7 @@ from thermosprout.planning.compare import (
     selected_group_note,
 )
 from thermosprout.planning.evidence import grounds
-from thermosprout.planning.options import Outcome, harvest_of, minutes_of, usual_options
+from thermosprout.planning.options import Outcome, growth_of, minutes_of, usual_options
 from thermosprout.planning.window import IN_TIME_ODDS, usual_within_d
 from thermosprout.quantities import FloatArray
 from thermosprout.season.context import Context
@@ -67,7 +67,7 @@ class CompareAnswer:
                 "The temperature record ends before first harvest in most runs, so methods are "
                 "compared at half emergence."
             )
-        if not comparison.harvest.need.published:
+        if not comparison.growth.need.published:
             notes.append(
                 f"No published days to harvest were found for {setting.crop.name}: first harvest "
                 "stands on a generic span."
@@ -87,7 +87,7 @@ class CompareAnswer:
             "bed_free": stamp(first.free_h, zone),
             "depth_cm": setting.depth_cm,
             "soil": {"source": setting.soil, "constant_C": self.constant_C},
-            "harvest_on": comparison.harvest.growth.source,
+            "harvest_on": comparison.growth.source,
             "plants_wanted": first.target,
             "seeds_planted": first.row.sowing.seeds_planted,
             "goal": goal.value,
@@ -156,7 +156,7 @@ def compare_ways(
             minutes=minutes_of(context.season),
             dressed=case.dressed,
         ),
-        harvest=harvest_of(context, case),
+        growth=growth_of(context, case),
         free_h=free_h,
         target=plants,
         seeds=seeds,

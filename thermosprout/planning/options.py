@@ -218,51 +218,19 @@ def minutes_of(season: Season | None) -> dict[Treatment, float]:
     }
 
 
-@dataclass(frozen=True, kw_only=True)
-class Harvest:
-    """When first harvest follows emergence.
-
-    Attributes
-    ----------
-    need : HarvestNeed
-        Thermal time to first harvest, per draw.
-    growth : Growth
-        Temperature that growth runs on.
-    """
-
-    need: HarvestNeed
-    growth: Growth
-
-    @classmethod
-    def constant(cls, crop: Crop, air_C: float, *, size: int, seed: int = 0) -> Harvest:
-        """Growth at a constant temperature. [degC]"""
-        need = HarvestNeed.of(crop, size, seed)
-        return cls(need=need, growth=Growth.constant(air_C, need))
-
-    def hour(self, emerged_h: FloatArray) -> FloatArray:
-        """Hour of first harvest for each draw; inf past the horizon."""
-        return self.growth.harvest_h(emerged_h, self.need.thermal_time)
-
-
-def harvest_of(context: Context, case: Case) -> Harvest:
-    """First harvest of a case: on the air's temperature, or on the soil's for want of it."""
+def growth_of(context: Context, case: Case) -> Growth:
+    """Growth of a case to first harvest: on the air's temperature, for want of it on the soil's."""
     need = HarvestNeed.of(case.crop, context.size, context.seed)
     if context.air_C is not None:
-        growth = Growth.constant(
-            context.air_C, need, source=f"constant air temperature of {context.air_C:g} °C"
-        )
-    elif context.constant_C is not None:
-        growth = Growth.constant(context.constant_C, need)
-    elif (air := context.air()) is not None:
-        growth = Growth.of(air, need)
-    else:
-        context.note(
-            "Air temperature is not known: growth to first harvest runs on soil temperature."
-        )
-        growth = Growth.of(
-            context.series(case), need, source="soil temperature, for want of air temperature"
-        )
-    return Harvest(need=need, growth=growth)
+        source = f"constant air temperature of {context.air_C:g} °C"
+        return Growth.constant(context.air_C, need, source=source)
+    if context.constant_C is not None:
+        return Growth.constant(context.constant_C, need)
+    if (air := context.air()) is not None:
+        return Growth.of(air, need)
+    context.note("Air temperature is not known: growth to first harvest runs on soil temperature.")
+    source = "soil temperature, for want of air temperature"
+    return Growth.of(context.series(case), need, source=source)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -324,7 +292,7 @@ def weigh(
     setting: Setting,
     option: Option,
     *,
-    harvest: Harvest,
+    growth: Growth,
     free_h: float,
     seeds: int,
     target: int,
@@ -339,8 +307,8 @@ def weigh(
         Crop, lot and bed.
     option : Option
         Way of sowing.
-    harvest : Harvest
-        For as many draws as the setting has.
+    growth : Growth
+        From emergence to first harvest, for as many draws as the setting has.
     free_h : float
         Hour at which the bed can be planted.
     seeds, target : int
@@ -380,7 +348,7 @@ def weigh(
         target=target,
         lead_h=lead,
         half_h=half,
-        harvest_h=harvest.hour(half),
+        harvest_h=growth.harvest_h(half),
         seeds_to_plant=to_plant,
         seeds_to_start=to_start,
         seeds_per_plant=per_plant,

@@ -188,52 +188,36 @@ def sprouting_events(
     """
     where = f" in {bed}" if bed else ""
     day = local(plan.plant_h, zone).date()
-    when = day_words(day)
-    name = f"{crop}/{bed}/{day.isoformat()}"
     count = f"{plan.seeds_to_start} seeds" if plan.seeds_to_start else "the seed"
-    cold = (
-        f"If they are ready early, hold them at {plan.hold.temperature_C:g} °C, up to "
-        f"{plan.hold.days:g} d, in humid air."
-        if plan.hold.days
-        else "No time in the cold is known for this crop: plant when ready."
-    )
-    entries = (
-        (
-            "start",
-            f"Wet {crop} seed for sprouting",
-            f"Wet {count} on moist paper at {plan.room_C:g} °C, for planting{where} on {when}.",
-            plan.start_h,
-            15.0,
-        ),
-        (
-            "look",
-            f"Look at the {crop} sprouts",
-            f"Look daily from now on. Fit to plant with roots of 2–5 mm. {cold}",
-            plan.look_h,
-            10.0,
-        ),
-        (
-            "plant",
-            f"Plant sprouted {crop}{where}",
-            f"Odds that the batch is fit to plant: {percent(plan.ready_odds)}. {_KEEP_MOIST}",
-            plan.plant_h,
-            max(minutes, 15.0),
-        ),
-        (
-            "fallback",
-            f"Last day for the sprouted {crop}",
-            _FALLBACK,
-            plan.last_h,
-            15.0,
-        ),
-    )
-    return tuple(
-        Event(
-            key=f"{name}/{kind}",
+    cold = "No time in the cold is known for this crop: plant when ready."
+    if plan.hold.days:
+        cold = (
+            f"If they are ready early, hold them at {plan.hold.temperature_C:g} °C, up to "
+            f"{plan.hold.days:g} d, in humid air."
+        )
+
+    def event(kind: str, hour: float, length: float, summary: str, description: str) -> Event:
+        return Event(
+            key=f"{crop}/{bed}/{day.isoformat()}/{kind}",
             summary=summary,
             description=description,
             start=local(hour, zone),
             length=timedelta(minutes=round(length)),
         )
-        for kind, summary, description, hour, length in entries
-    )
+
+    return (
+        event(
+            "start", plan.start_h, 15.0, f"Wet {crop} seed for sprouting",
+            f"Wet {count} on moist paper at {plan.room_C:g} °C, for planting{where} on "
+            f"{day_words(day)}.",
+        ),
+        event(
+            "look", plan.look_h, 10.0, f"Look at the {crop} sprouts",
+            f"Look daily from now on. Fit to plant with roots of 2–5 mm. {cold}",
+        ),
+        event(
+            "plant", plan.plant_h, max(minutes, 15.0), f"Plant sprouted {crop}{where}",
+            f"Odds that the batch is fit to plant: {percent(plan.ready_odds)}. {_KEEP_MOIST}",
+        ),
+        event("fallback", plan.last_h, 15.0, f"Last day for the sprouted {crop}", _FALLBACK),
+    )  # fmt: skip

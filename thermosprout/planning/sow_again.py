@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from zoneinfo import ZoneInfo
 
@@ -11,6 +11,7 @@ import numpy as np
 
 from thermosprout.crops.crop import cautions
 from thermosprout.emergence.forecast import RowForecast
+from thermosprout.emergence.harvest import Growth
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.emergence.weighted_draws import odds, weighted_quantile
 from thermosprout.errors import InputError
@@ -19,10 +20,9 @@ from thermosprout.planning.options import (
     MINUTES,
     PLANTING_RADICLE_MM,
     SOWN_AGAIN_BELOW,
-    Harvest,
     Option,
     Outcome,
-    harvest_of,
+    growth_of,
     weigh,
 )
 from thermosprout.quantities import FloatArray
@@ -34,6 +34,8 @@ from thermosprout.season.setting import Case, Question, Setting
 _SEEN_SHARE = 0.5
 _GIVEN_UP = 3.0
 _LEAST_D = 1.0
+
+_UTC = ZoneInfo("UTC")
 
 WAIT, FILL, AGAIN = "wait", "fill the gaps", "sow again"
 
@@ -79,13 +81,27 @@ class Way:
     plants: FloatArray
     half_h: FloatArray
     harvest_h: FloatArray
-    bed_days: FloatArray
     seeds: int
+    bed_days: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    def to_dict(self, weights: FloatArray, zone: ZoneInfo) -> Document:
+        """Return the JSON document."""
+        # Half emergence is of rows in which anything comes up, as a forecast has it.
+        half_h = np.where(self.plants > 0, self.half_h, np.nan)
+        mean, middle = weights @ self.bed_days, weighted_quantile(self.bed_days, weights, [0.5])[0]
+        return {
+            "way": self.name,
+            "plants": rounded(odds(self.plants, weights), 1),
+            "half_up": stamps(odds(half_h, weights), zone),
+            "first_harvest": stamps(odds(self.harvest_h, weights), zone),
+            "bed_days_per_full_row": rounded({"mean": float(mean), "p50": float(middle)}),
+            "more_seeds": self.seeds,
+        }
 
 
 @dataclass(frozen=True, kw_only=True)
 class SowAgain:
-    """The days ahead, the ways, and which is advised.
+    """What to do about a poor row: the days ahead, the ways, and which is advised.
 
     Attributes
     ----------
@@ -94,6 +110,10 @@ class SowAgain:
         lies past the horizon.
     saved, saved_odds : float
         Mean bed-days that the best way saves over waiting, and the odds that it saves any.
+    counted : int or None
+        Seedlings counted last.
+    harvest_on : str
+        What growth to first harvest runs on, in words.
     """
 
     row: RowForecast
@@ -106,6 +126,40 @@ class SowAgain:
     saved_odds: float
     advice: str
     reason: str
+    harvest_on: str
+    counted: int | None = None
+    zone: ZoneInfo = _UTC
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    def to_dict(self) -> Document:
+        """Return the JSON document."""
+        row, zone = self.row, self.zone
+        return {
+            "row": row.sowing.row,
+            "crop": row.draws.crop.name,
+            "planted": local(row.sowing.planted_h, zone).isoformat(),
+            "seeds_planted": row.sowing.seeds_planted,
+            "plants_wanted": self.target,
+            "counted": self.counted,
+            "harvest_on": self.harvest_on,
+            "bed_days_until": self.until,
+            "days": [
+                {
+                    "day": local(ahead.hour, zone).date().isoformat(),
+                    "plants": rounded(ahead.plants, 1),
+                    "still_to_come": round(ahead.still_to_come, 3),
+                    "enough_odds": round(ahead.enough_odds, 3),
+                }
+                for ahead in self.days
+            ],
+            "ways": [way.to_dict(row.weights, zone) for way in self.ways],
+            "advised": self.ways[self.advised].name,
+            "advice": self.advice,
+            "reason": self.reason,
+            "cautions": list(self.cautions),
+            "notes": list(self.notes),
+        }
 
 
 def sow_again(
@@ -113,7 +167,7 @@ def sow_again(
     *,
     now_h: float,
     target: int,
-    harvest: Harvest,
+    growth: Growth,
     ahead_d: int = 14,
     seeds: int | None = None,
     room_C: float = 20.0,
@@ -133,8 +187,8 @@ def sow_again(
         Today, in hours since 1970-01-01T00:00 UTC.
     target : int
         Plants wanted.
-    harvest : Harvest
-        When first harvest follows emergence, for as many draws.
+    growth : Growth
+        From emergence to first harvest, for as many draws.
     ahead_d : int
         Days to look ahead.
     seeds : int, optional
@@ -169,24 +223,18 @@ def sow_again(
         luck=AGAIN,
     )
     final = row.seedlings.astype(float)
-    waiting = _wait(row, harvest, final)
-    anew = _anew(setting, harvest, now_h, target, seeds or row.sowing.seeds_planted)
-    filling = _fill(row, setting, harvest, waiting, now_h, target, room_C, dressed)
+    waiting = _wait(row, growth, final)
+    anew = _anew(setting, growth, now_h, target, seeds or row.sowing.seeds_planted)
+    filling = _fill(row, setting, growth, waiting, now_h, target, room_C, dressed)
     ways, until = _with_bed_days((waiting, filling, anew), now_h, target)
     advised, saved, saved_odds = _choose(ways, row.weights)
-    advice, reason = _words(ways, advised, saved, saved_odds, row.weights, target, until)
-    return SowAgain(
-        row=row,
-        target=target,
-        until=until,
+    plain = SowAgain(
+        row=row, target=target, until=until, ways=ways, advised=advised, saved=saved,
+        saved_odds=saved_odds, advice="", reason="", harvest_on=growth.source,
         days=tuple(_day(row, final, now_h + 24.0 * d, target) for d in range(ahead_d + 1)),
-        ways=ways,
-        advised=advised,
-        saved=saved,
-        saved_odds=saved_odds,
-        advice=advice,
-        reason=reason,
-    )
+    )  # fmt: skip
+    advice, reason = _words(plain)
+    return replace(plain, advice=advice, reason=reason)
 
 
 def _day(row: RowForecast, final: FloatArray, hour: float, target: int) -> DayAhead:
@@ -225,35 +273,22 @@ def _with_bed_days(ways: tuple[Way, ...], now_h: float, target: int) -> tuple[tu
     return costed, "first harvest" if harvest else "half emergence"
 
 
-def _wait(row: RowForecast, harvest: Harvest, final: FloatArray) -> Way:
+def _wait(row: RowForecast, growth: Growth, final: FloatArray) -> Way:
     half = np.nan_to_num(row.hours[:, 1], nan=np.inf)
-    return Way(
-        name=WAIT,
-        plants=final,
-        half_h=half,
-        harvest_h=harvest.hour(half),
-        bed_days=np.empty(0),
-        seeds=0,
-    )
+    return Way(name=WAIT, plants=final, half_h=half, harvest_h=growth.harvest_h(half), seeds=0)
 
 
-def _anew(setting: Setting, harvest: Harvest, now_h: float, target: int, seeds: int) -> Way:
+def _anew(setting: Setting, growth: Growth, now_h: float, target: int, seeds: int) -> Way:
     option = Option(name=AGAIN, handling=Handling(), minutes=MINUTES[Treatment.DIRECT])
-    new = weigh(setting, option, harvest=harvest, free_h=now_h, seeds=seeds, target=target)
-    return Way(
-        name=AGAIN,
-        plants=new.row.share * seeds,
-        half_h=new.half_h,
-        harvest_h=new.harvest_h,
-        bed_days=np.empty(0),
-        seeds=seeds,
-    )
+    new = weigh(setting, option, growth=growth, free_h=now_h, seeds=seeds, target=target)
+    plants = new.row.share * seeds
+    return Way(name=AGAIN, plants=plants, half_h=new.half_h, harvest_h=new.harvest_h, seeds=seeds)
 
 
 def _fill(
     row: RowForecast,
     setting: Setting,
-    harvest: Harvest,
+    growth: Growth,
     waiting: Way,
     now_h: float,
     target: int,
@@ -270,7 +305,7 @@ def _fill(
     expected = float(row.weights @ waiting.plants)
     gaps = int(max(np.ceil(target - expected), 1))
     new: Outcome = weigh(
-        setting, option, harvest=harvest, free_h=now_h, seeds=gaps, target=gaps,
+        setting, option, growth=growth, free_h=now_h, seeds=gaps, target=gaps,
         earliest_start_h=now_h,
     )  # fmt: skip
     seeds = new.seeds_to_plant or 2 * gaps
@@ -283,7 +318,6 @@ def _fill(
         plants=plants,
         half_h=_between(waiting.half_h, new.half_h, new_share),
         harvest_h=_between(waiting.harvest_h, new.harvest_h, new_share),
-        bed_days=np.empty(0),
         seeds=seeds if new.seeds_to_start is None else new.seeds_to_start,
     )
 
@@ -306,15 +340,9 @@ def _choose(ways: Sequence[Way], weights: FloatArray) -> tuple[int, float, float
     return best, gain, gain_odds
 
 
-def _words(
-    ways: Sequence[Way],
-    advised: int,
-    saved: float,
-    saved_odds: float,
-    weights: FloatArray,
-    target: int,
-    until: str,
-) -> tuple[str, str]:
+def _words(answer: SowAgain) -> tuple[str, str]:
+    """Advice and the reason for it, one sentence each."""
+    ways, weights, saved = answer.ways, answer.row.weights, answer.saved
     orders = {
         WAIT: "Wait: keep the row as it is.",
         FILL: "Keep the row and fill its gaps with sprouted seed.",
@@ -323,9 +351,9 @@ def _words(
     plants = odds(ways[0].plants, weights)
     outlook = (
         f"waiting brings {plants['p50']:.0f} plants ({plants['p10']:.0f} to {plants['p90']:.0f}) "
-        f"of the {target} wanted"
+        f"of the {answer.target} wanted"
     )
-    if advised == 0:
+    if answer.advised == 0:
         other = min(ways[1:], key=lambda way: float(weights @ way.bed_days))
         doing = {FILL: "filling the gaps", AGAIN: "sowing again"}[other.name]
         if saved < WORTH_DAYS:
@@ -333,74 +361,14 @@ def _words(
         else:
             reason = (
                 f"{capitalise(outlook)}; {doing} gains too seldom "
-                f"(in {odds_words(saved_odds)} of cases) to be worth the seed and work."
+                f"(in {odds_words(answer.saved_odds)} of cases) to be worth the seed and work."
             )
         return orders[WAIT], reason
-    return orders[ways[advised].name], (
-        f"{capitalise(outlook)}; to {ways[advised].name} saves {saved:.0f} bed-days per full row "
-        f"by {until} (it gains in {odds_words(saved_odds)} of cases)."
+    name = ways[answer.advised].name
+    return orders[name], (
+        f"{capitalise(outlook)}; to {name} saves {saved:.0f} bed-days per full row by "
+        f"{answer.until} (it gains in {odds_words(answer.saved_odds)} of cases)."
     )
-
-
-@dataclass(frozen=True, kw_only=True)
-class PoorRow:
-    """What to do about a poor row, and what that stands on."""
-
-    answer: SowAgain
-    counted: int | None
-    harvest_on: str
-    zone: ZoneInfo
-    notes: tuple[str, ...]
-    cautions: tuple[str, ...] = ()
-
-    def to_dict(self) -> Document:
-        """Return the JSON document."""
-        answer, zone = self.answer, self.zone
-        row, weights = answer.row, answer.row.weights
-
-        def day(hour: float) -> str:
-            return local(hour, zone).date().isoformat()
-
-        return {
-            "row": row.sowing.row,
-            "crop": row.draws.crop.name,
-            "planted": local(row.sowing.planted_h, zone).isoformat(),
-            "seeds_planted": row.sowing.seeds_planted,
-            "plants_wanted": answer.target,
-            "counted": self.counted,
-            "harvest_on": self.harvest_on,
-            "bed_days_until": answer.until,
-            "days": [
-                {
-                    "day": day(ahead.hour),
-                    "plants": rounded(ahead.plants, 1),
-                    "still_to_come": round(ahead.still_to_come, 3),
-                    "enough_odds": round(ahead.enough_odds, 3),
-                }
-                for ahead in answer.days
-            ],
-            "ways": [
-                {
-                    "way": way.name,
-                    "plants": rounded(odds(way.plants, weights), 1),
-                    "half_up": stamps(odds(_if_any(way), weights), zone),
-                    "first_harvest": stamps(odds(way.harvest_h, weights), zone),
-                    "bed_days_per_full_row": rounded(
-                        {
-                            "mean": float(weights @ way.bed_days),
-                            "p50": float(weighted_quantile(way.bed_days, weights, [0.5])[0]),
-                        }
-                    ),
-                    "more_seeds": way.seeds,
-                }
-                for way in answer.ways
-            ],
-            "advised": answer.ways[answer.advised].name,
-            "advice": answer.advice,
-            "reason": answer.reason,
-            "cautions": list(self.cautions),
-            "notes": list(self.notes),
-        }
 
 
 def weigh_poor_row(
@@ -411,7 +379,7 @@ def weigh_poor_row(
     ahead_d: int = 14,
     room_C: float = 20.0,
     new_lot: str = "",
-) -> PoorRow:
+) -> SowAgain:
     """Forecast one row of a season with its counts and weigh what can be done.
 
     Parameters
@@ -442,8 +410,7 @@ def weigh_poor_row(
     result = forecast_rows(context, only=frozenset({row_id}))
     answer = result.rows[0]
     forecast = answer.forecast
-    case = context.of_row(entry)
-    harvest = harvest_of(context, case)
+    row_case = case = context.of_row(entry)
     notes = [*answer.notes, context.water_sentence()]
     if new_lot:
         case = context.case(
@@ -461,34 +428,19 @@ def weigh_poor_row(
         )
     if case.dressed:
         notes.append("The lot is dressed: gaps are filled with dry seed.")
-    answer_now = sow_again(
-        forecast,
-        now_h=context.now_h,
-        target=target,
-        harvest=harvest,
-        ahead_d=ahead_d,
-        room_C=room_C,
-        viability=viability,
-        ln_shift=shift,
-        dressed=case.dressed,
+    poor = sow_again(
+        forecast, now_h=context.now_h, target=target, growth=growth_of(context, row_case),
+        ahead_d=ahead_d, room_C=room_C, viability=viability, ln_shift=shift, dressed=case.dressed,
         seed=context.seed,
-    )
-    counted = answer.counts[-1].emerged if answer.counts else None
-    return PoorRow(
-        answer=answer_now,
-        counted=counted,
-        harvest_on=harvest.growth.source,
+    )  # fmt: skip
+    ways = ["direct" if case.dressed else "presprouted"]
+    return replace(
+        poor,
+        counted=answer.counts[-1].emerged if answer.counts else None,
         zone=context.zone,
         notes=tuple(dict.fromkeys(notes)),
-        cautions=cautions(
-            [case.crop], ["direct" if case.dressed else "presprouted"], dressed=case.dressed or None
-        ),
+        cautions=cautions([case.crop], ways, dressed=case.dressed or None),
     )
-
-
-def _if_any(way: Way) -> FloatArray:
-    """Hour of half emergence; NaN where nothing comes up, as a forecast has it."""
-    return np.where(way.plants > 0, way.half_h, np.nan)
 
 
 def left_over_seed(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from functools import cache
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
@@ -68,26 +68,20 @@ NO_HOLD = Hold(days=0.0, temperature_C=1.0, source="", verified="none")
 def holding_table() -> Mapping[str, Hold]:
     """Published holding times by crop name."""
     cited = short_citations()
-    return MappingProxyType(
-        {
-            row["crop"]: Hold(
-                days=float(row["days"]),
-                temperature_C=float(row["temperature_C"]),
-                source=cited[row["source_id"]],
-                verified=row["verified"],
-            )
-            for row in reference_rows(HOLDING_FILE)
-        }
-    )
+    table = {}
+    for row in reference_rows(HOLDING_FILE):
+        days, celsius = float(row["days"]), float(row["temperature_C"])
+        source, verified = cited[row["source_id"]], row["verified"]
+        table[row["crop"]] = Hold(
+            days=days, temperature_C=celsius, source=source, verified=verified
+        )
+    return MappingProxyType(table)
 
 
 def hold_of(crop: Crop) -> Hold:
     """Holding time of a crop by its name or an alias; none for crops that chilling harms."""
     table = holding_table()
-    for name in (crop.name, *crop.aliases):
-        if name in table:
-            return table[name]
-    return NO_HOLD
+    return next((table[name] for name in (crop.name, *crop.aliases) if name in table), NO_HOLD)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -183,7 +177,7 @@ class SproutingPlan:
     target: int
     seeds_to_plant: int | None
     seeds_to_start: int | None
-    notes: tuple[str, ...] = field(default=())
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -245,9 +239,7 @@ def plan_sprouting(
     until_h = bed_from_h if bed_until_h is None else bed_until_h
     if until_h < bed_from_h:
         raise InputError("the last day the bed may come free lies before the first")
-    hold = hold_of(draws.crop) if may_hold else Hold(
-        days=0.0, temperature_C=1.0, source="", verified="none"
-    )  # fmt: skip
+    hold = hold_of(draws.crop) if may_hold else NO_HOLD
     batch = _batch(draws, ln_shift, room_C, seed)
     leads = _possible_leads(bed_from_h, zone, earliest_start_h)
     wait = until_h - bed_from_h
@@ -258,17 +250,20 @@ def plan_sprouting(
         leads = _possible_leads(until_h, zone, earliest_start_h)
         fit = _fit_odds(batch, leads, 0.0, 24.0 * hold.days)
         bed_from_h, wait = until_h, 0.0
-    lead = float(leads[_earliest_good(fit)])
-    at = np.array([lead])
-    late = _fit_odds(batch, at, wait, 24.0 * hold.days)[0]
-    bare = _fit_odds(batch, at, wait, 0.0)[0]
-    equal = np.full(batch.short_h.size, 1.0)
+    # The shortest lead within two hundredths of the best odds: less time in the cold.
+    lead = float(leads[np.argmax(fit >= fit.max() - 0.02)])
     start_h = bed_from_h - lead
-    too_short = float((batch.short_h > lead + _SAME_DAY_H).mean())
+    at = np.array([lead])
+    equal = np.ones(batch.short_h.size)
     last = float(np.median(np.maximum(batch.long_h, batch.short_h))) + 24.0 * hold.days
     look = float(weighted_quantile(batch.short_h, equal, [_LOOK_EARLY])[0])
-    to_plant, to_start, in_turn = _seeds(draws, batch, viability, target, confidence)
-    return SproutingPlan(
+    # Seeds to plant, to wet, and to wet if late sprouts follow, in a good moist seedbed.
+    share = sprouted_share(draws.values, viability, batch.survival)
+    to_plant, to_start, in_turn = (
+        seeds_for_stand(share * part, draws.values["plot_stand_rho"], target, confidence=confidence)
+        for part in (1.0, viability * batch.sprouted, viability)
+    )
+    plan = SproutingPlan(
         start_h=start_h,
         look_h=min(max(_morning(start_h + look, zone), start_h + 1.0), bed_from_h),
         plant_h=bed_from_h,
@@ -277,31 +272,24 @@ def plan_sprouting(
         room_C=room_C,
         ready_d={name: value / 24.0 for name, value in odds(batch.short_h, equal).items()},
         plantable_d={name: value / 24.0 for name, value in odds(batch.plantable_h, equal).items()},
-        ready_odds=float(late),
-        ready_odds_without_hold=float(bare),
-        too_short_odds=too_short,
+        ready_odds=float(_fit_odds(batch, at, wait, 24.0 * hold.days)[0]),
+        ready_odds_without_hold=float(_fit_odds(batch, at, wait, 0.0)[0]),
+        too_short_odds=float((batch.short_h > lead + _SAME_DAY_H).mean()),
         hold=hold,
         sprouted_share=float(np.median(batch.sprouted)),
         target=target,
         seeds_to_plant=to_plant,
         seeds_to_start=to_start,
-        notes=(
-            late_sprouts(float(np.median(batch.sprouted)), to_start, in_turn),
-            *_notes(
-                draws.crop,
-                batch,
-                wait,
-                float(late),
-                hold,
-                earliest_start_h,
-                zone,
-                longest=float(leads.max()),
-                aimed_at_last=aimed_at_last,
-                start_h=start_h,
-                too_short=too_short,
-            ),
-        ),
     )
+    in_reach = earliest_start_h is None or float(leads.max()) >= float(np.median(batch.short_h))
+    notes = [late_sprouts(plan.sprouted_share, to_start, in_turn)]
+    if aimed_at_last:
+        notes.append(
+            "No batch stays fit over all of these days: this one is for the last of them. If the "
+            "bed comes free sooner, it waits until the radicles are ready; better settle the day."
+        )
+    notes += _timing_notes(plan, batch, wait, earliest_start_h, zone, in_reach=in_reach)
+    return replace(plan, notes=(*notes, *_cold_notes(draws.crop, hold)))
 
 
 def _batch(draws: CropDraws, ln_shift: FloatArray, room_C: float, seed: int) -> _Batch:
@@ -333,18 +321,17 @@ def _batch(draws: CropDraws, ln_shift: FloatArray, room_C: float, seed: int) -> 
     )
 
 
-def radicle_times(
+def radicles_ready_h(
     draws: CropDraws, *, ln_shift: FloatArray, room_C: float, seed: int = 0
-) -> tuple[FloatArray, FloatArray]:
-    """Hours from wetting until radicles are long enough to plant, and until they are too long.
+) -> FloatArray:
+    """Hours from wetting until radicles are long enough to plant, shape (draw,).
 
     Raises
     ------
     InputError
         When the crop hardly sprouts at that temperature.
     """
-    batch = _batch(draws, ln_shift, room_C, seed)
-    return batch.short_h, batch.long_h
+    return _batch(draws, ln_shift, room_C, seed).short_h
 
 
 def _possible_leads(bed_h: float, zone: ZoneInfo, earliest_h: float | None) -> FloatArray:
@@ -375,78 +362,56 @@ def _fit_odds(batch: _Batch, leads: FloatArray, wait_h: float, hold_h: float) ->
     return np.asarray((long_enough & not_too_long).mean(axis=0), dtype=float)
 
 
-def _earliest_good(fit: FloatArray) -> int:
-    """Shortest lead within two hundredths of the best odds: less time in the cold."""
-    return int(np.argmax(fit >= fit.max() - 0.02))
-
-
-def _seeds(
-    draws: CropDraws, batch: _Batch, viability: FloatArray, target: int, confidence: float
-) -> tuple[int | None, int | None, int | None]:
-    """Seeds to plant, to wet, and to wet if late sprouts follow, in a good moist seedbed."""
-    share = sprouted_share(draws.values, viability, batch.survival)
-    rho = draws.values["plot_stand_rho"]
-    planted, started, in_turn = (
-        seeds_for_stand(share * part, rho, target, confidence=confidence)
-        for part in (1.0, viability * batch.sprouted, viability)
-    )
-    return planted, started, in_turn
-
-
-def _notes(
-    crop: Crop,
+def _timing_notes(
+    plan: SproutingPlan,
     batch: _Batch,
     wait_h: float,
-    fit: float,
-    hold: Hold,
     earliest_h: float | None,
     zone: ZoneInfo,
     *,
-    longest: float,
-    aimed_at_last: bool,
-    start_h: float,
-    too_short: float,
+    in_reach: bool,
 ) -> list[str]:
+    """What a plan cannot promise; a batch is in reach that may be wetted in good time."""
     notes: list[str] = []
     typical = float(np.median(batch.short_h))
-    if aimed_at_last:
-        notes.append(
-            "No batch stays fit over all of these days: this one is for the last of them. If the "
-            "bed comes free sooner, it waits until the radicles are ready; better settle the day."
-        )
-    if earliest_h is not None and longest < typical:
+    if earliest_h is not None and not in_reach:
         ready = local(earliest_h + typical, zone).date()
         notes.append(
             f"Wetted now the batch is fit to plant about {ready.isoformat()}, after the bed is "
             "free: soak or sow dry if the bed shall not wait."
         )
-    elif fit < 0.5 and wait_h <= 0:
+    elif plan.ready_odds < 0.5 and wait_h <= 0:
         notes.append(
             "The day on which radicles are ready is not known well: look daily, plant when they "
             "are ready, and note the batch, so that the next one is known better."
         )
-    elif fit < 0.5:
+    elif plan.ready_odds < 0.5:
         notes.append(
             "One batch is not likely to fit all of these days: start a second one for the later "
             "days, or settle the day first."
         )
-    in_reach = earliest_h is None or longest >= typical
-    if too_short > 0.5 and wait_h <= 0 and in_reach:
-        ready = local(start_h + typical, zone).date()
+    if plan.too_short_odds > 0.5 and wait_h <= 0 and in_reach:
+        ready = local(plan.start_h + typical, zone).date()
         notes.append(
-            f"Most likely the radicles are still too short on the day ({percent(too_short)}): the "
-            f"bed then waits, until about {ready.isoformat()}; seed wetted earlier would more "
-            "often be too long."
+            "Most likely the radicles are still too short on the day "
+            f"({percent(plan.too_short_odds)}): the bed then waits, until about "
+            f"{ready.isoformat()}; seed wetted earlier would more often be too long."
         )
+    return notes
+
+
+def _cold_notes(crop: Crop, hold: Hold) -> list[str]:
     if losses := cold_losses(crop):
         whose = ", ".join(dict.fromkeys(loss.crop for loss in losses))
-        notes.append(
+        sentence = (
             "Do not hold these sprouts in the cold: their roots then grow less, as measured on "
             f"{whose}."
         )
-    elif not hold.days:
-        notes.append(
-            "No published time in the cold was found for this crop: plan on planting when the "
-            "radicles are ready."
-        )
-    return notes
+        return [sentence]
+    if hold.days:
+        return []
+    sentence = (
+        "No published time in the cold was found for this crop: plan on planting when the radicles "
+        "are ready."
+    )
+    return [sentence]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -49,23 +49,8 @@ def filled_share(share: FloatArray, rho: FloatArray, seeds: int) -> FloatArray:
     return np.asarray(-np.expm1(factors.sum(axis=0)))
 
 
-def enough_filled_odds(filled: FloatArray, stations: int, target: float) -> FloatArray:
-    """Odds that a share of the stations is filled when each is filled on its own.
-
-    Parameters
-    ----------
-    filled : ndarray, shape (draw,)
-        Odds that one station is filled.
-    stations : int
-        Stations in the row.
-    target : float
-        Share of them.
-
-    Returns
-    -------
-    ndarray, shape (draw,)
-        Upper tail of the binomial from the least number that is such a share.
-    """
+def _enough_filled_odds(filled: FloatArray, stations: int, target: float) -> FloatArray:
+    """Odds that a share of the stations is filled: each on its own, with odds of (draw,)."""
     least = np.ceil(target * stations - 1e-9)
     return np.asarray(bdtrc(least - 1, stations, np.clip(filled, 0.0, 1.0)))
 
@@ -96,8 +81,18 @@ class StationChoice:
 
 
 @dataclass(frozen=True, kw_only=True)
-class StationPlan:
-    """The choices side by side; ``chosen`` is None where no number of seeds is enough."""
+class StationsAnswer:
+    """Numbers of seeds per station side by side, and what they stand on.
+
+    Attributes
+    ----------
+    target_filled, confidence : float
+        Share of the stations that shall have a plant, and the odds of it.
+    emergence : dict
+        p10, p50, p90 of the share of the seeds planted that emerges.
+    chosen : StationChoice or None
+        None where no number of seeds is enough.
+    """
 
     target_filled: float
     confidence: float
@@ -105,6 +100,41 @@ class StationPlan:
     emergence: dict[str, float]
     choices: tuple[StationChoice, ...]
     chosen: StationChoice | None
+    crop: str = "seed"
+    seeds_per_g: float | None = None
+    soil: str | None = None
+    lot: str | None = None
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    def to_dict(self) -> Document:
+        """Return the JSON document."""
+        return {
+            "crop": self.crop,
+            "lot": self.lot,
+            "stations": self.stations,
+            "share_wanted": self.target_filled,
+            "odds_wanted": self.confidence,
+            "emergence": rounded(self.emergence, 3),
+            "soil": {"source": self.soil},
+            "choices": [self._choice(choice) for choice in self.choices],
+            "seeds_per_station": self.chosen.seeds if self.chosen else None,
+            "cautions": list(self.cautions),
+            "notes": list(self.notes),
+        }
+
+    def _choice(self, choice: StationChoice) -> Document:
+        grams = choice.seeds_in_all / self.seeds_per_g if self.seeds_per_g else None
+        return {
+            "seeds_per_station": choice.seeds,
+            "stations_filled": rounded(choice.filled, 4),
+            "odds_reached": round(choice.odds_reached, 3),
+            "plants_per_station": round(choice.plants_per_station, 2),
+            "to_thin_per_station": round(choice.surplus_per_station, 2),
+            "thinning_minutes": round(choice.thinning_minutes, 1),
+            "seeds_in_all": choice.seeds_in_all,
+            "grams": None if grams is None else round(grams, 2),
+        }
 
 
 def plan_stations(
@@ -115,7 +145,7 @@ def plan_stations(
     confidence: float = 0.8,
     rho: FloatArray | None = None,
     weights: FloatArray | None = None,
-) -> StationPlan:
+) -> StationsAnswer:
     """Choose the seeds per station.
 
     Parameters
@@ -132,10 +162,6 @@ def plan_stations(
         Correlation of the fates of two seeds of one station; zero when absent.
     weights : ndarray, shape (draw,), optional
         Of the draws.
-
-    Returns
-    -------
-    StationPlan
 
     Raises
     ------
@@ -164,7 +190,7 @@ def plan_stations(
         choice = StationChoice(
             seeds=seeds,
             filled=odds(filled, odds_of),
-            odds_reached=float(odds_of @ enough_filled_odds(filled, stations, target_filled)),
+            odds_reached=float(odds_of @ _enough_filled_odds(filled, stations, target_filled)),
             plants_per_station=seeds * mean_share,
             surplus_per_station=surplus,
             seeds_in_all=seeds * stations,
@@ -175,58 +201,27 @@ def plan_stations(
             fewest = choice
         if fewest is not None and seeds >= fewest.seeds + 1:
             break
-    return StationPlan(
+    return StationsAnswer(
         target_filled=target_filled,
         confidence=confidence,
         stations=stations,
         emergence=odds(share, odds_of),
         choices=tuple(choices),
         chosen=fewest,
+        notes=_why_so_many(fewest),
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class StationsAnswer:
-    """A choice of seeds per station, and what it was asked for."""
-
-    plan: StationPlan
-    crop: str
-    seeds_per_g: float | None
-    soil: str | None
-    lot: str | None = None
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-
-    def to_dict(self) -> Document:
-        """Return the JSON document."""
-        plan = self.plan
-        return {
-            "crop": self.crop,
-            "lot": self.lot,
-            "stations": plan.stations,
-            "share_wanted": plan.target_filled,
-            "odds_wanted": plan.confidence,
-            "emergence": rounded(plan.emergence, 3),
-            "soil": {"source": self.soil},
-            "choices": [
-                {
-                    "seeds_per_station": choice.seeds,
-                    "stations_filled": rounded(choice.filled, 4),
-                    "odds_reached": round(choice.odds_reached, 3),
-                    "plants_per_station": round(choice.plants_per_station, 2),
-                    "to_thin_per_station": round(choice.surplus_per_station, 2),
-                    "thinning_minutes": round(choice.thinning_minutes, 1),
-                    "seeds_in_all": choice.seeds_in_all,
-                    "grams": round(choice.seeds_in_all / self.seeds_per_g, 2)
-                    if self.seeds_per_g
-                    else None,
-                }
-                for choice in plan.choices
-            ],
-            "seeds_per_station": plan.chosen.seeds if plan.chosen else None,
-            "cautions": list(self.cautions),
-            "notes": list(self.notes),
-        }
+def _why_so_many(chosen: StationChoice | None) -> tuple[str, ...]:
+    """Say why so many seeds are needed, where they are."""
+    if chosen is not None and chosen.seeds <= MANY_SEEDS:
+        return ()
+    many = "So many seeds are needed" if chosen else f"Even {MOST_PER_STATION} seeds are too few"
+    sentence = (
+        f"{many} because the lot is weak or little is known of it: test it (count 100 seeds on "
+        "moist paper), or sow another."
+    )
+    return (sentence,)
 
 
 def seeds_per_station(
@@ -268,16 +263,16 @@ def seeds_per_station(
         confidence=confidence,
         rho=setting.draws.values["plot_stand_rho"],
     )
-    notes = [*plan_notes(plan), setting.water]
+    notes = (*plan.notes, setting.water)
     if option.handling.treatment is Treatment.PRESPROUTED:
-        notes.insert(0, "Sprouted seed: the numbers are of sprouted seeds planted.")
-    return StationsAnswer(
-        plan=plan,
+        notes = ("Sprouted seed: the numbers are of sprouted seeds planted.", *notes)
+    return replace(
+        plan,
         crop=case.crop.name,
         seeds_per_g=case.crop.practice.seeds_per_g,
         soil=setting.soil,
         lot=question.lot_name,
-        notes=tuple(notes),
+        notes=notes,
         cautions=cautions([case.crop], [treatment], dressed=case.dressed or None),
     )
 
@@ -306,28 +301,7 @@ def seeds_at_emergence(
     plan = plan_stations(
         np.full(1, emergence), stations=stations, target_filled=filled, confidence=confidence
     )
-    return StationsAnswer(
-        plan=plan,
-        crop=crop.name if crop is not None else "seed",
-        seeds_per_g=crop.practice.seeds_per_g if crop is not None else None,
-        soil=None,
-        lot=lot,
-        notes=tuple(plan_notes(plan)),
-        cautions=cautions([] if crop is None else [crop], ["direct"]),
-    )
-
-
-def plan_notes(plan: StationPlan) -> list[str]:
-    """Say why so many seeds are needed, where they are."""
-    if plan.chosen is None or plan.chosen.seeds > MANY_SEEDS:
-        many = (
-            f"Even {MOST_PER_STATION} seeds are too few"
-            if plan.chosen is None
-            else "So many seeds are needed"
-        )
-        sentence = (
-            f"{many} because the lot is weak or little is known of it: test it (count 100 seeds "
-            "on moist paper), or sow another."
-        )
-        return [sentence]
-    return []
+    plan = replace(plan, lot=lot, cautions=cautions([crop] if crop else [], ["direct"]))
+    if crop is None:
+        return plan
+    return replace(plan, crop=crop.name, seeds_per_g=crop.practice.seeds_per_g)

@@ -18,7 +18,7 @@ from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import weighted_quantile
 from thermosprout.errors import InputError
-from thermosprout.planning.sprouting import radicle_times
+from thermosprout.planning.sprouting import radicles_ready_h
 from thermosprout.quantities import percent
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 from thermosprout.season.schema import hours, local
@@ -235,14 +235,14 @@ class _Row:
     def _ready(self) -> tuple[float, float, float] | None:
         """Hours at which radicles are long enough to plant: p10, p50, p90."""
         try:
-            short_h, _ = radicle_times(
+            ready_h = radicles_ready_h(
                 self.forecast.draws,
                 ln_shift=self.forecast.ln_shift,
                 room_C=self.sowing.handling.room_C,
             )
         except InputError:
             return None
-        at = weighted_quantile(short_h, self.forecast.weights, [0.1, 0.5, 0.9])
+        at = weighted_quantile(ready_h, self.forecast.weights, [0.1, 0.5, 0.9])
         if not np.isfinite(at).all():
             return None
         low, middle, high = (float(self.sowing.started_h + hour) for hour in at)

@@ -170,7 +170,7 @@ def _growth(question: WindowQuestion, bed: ThermalClock) -> Growth:
 def _figures(question: WindowQuestion, days: DaysForecast, growth: Growth) -> dict[str, FloatArray]:
     """All figures of one treatment under one cover, each of shape (day[, probability])."""
     planted, half = question.planted_h, days.half_h
-    harvest = growth.harvest_h(half, question.need.thermal_time)
+    harvest = growth.harvest_h(half)
     known = ~np.isnan(days.stand)
     with np.errstate(invalid="ignore"):
         in_time = half - planted <= 24.0 * question.within_d
