@@ -14,7 +14,7 @@ from thermosprout.emergence.forecast import CropDraws, clock_for
 from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
-from thermosprout.planning.compare import Comparison, Goal, advise, compare, comparison_cautions
+from thermosprout.planning.compare import Comparison, Goal, advise, compare
 from thermosprout.planning.compare_answer import CompareAnswer, compare_ways
 from thermosprout.planning.options import Option, usual_options
 from thermosprout.season.open_context import open_context
@@ -140,13 +140,13 @@ def test_dressed_seed_is_only_sown_dry_and_says_so() -> None:
     options = usual_options(CROP, dressed=True)
     assert [o.handling.treatment for o in options] == [Treatment.DIRECT]
     found = at_setting(setting, 15.0, options)
-    assert DRESSED in comparison_cautions(found)
-    assert NOT_FOOD not in comparison_cautions(found)
+    assert DRESSED in found.cautions
+    assert NOT_FOOD not in found.cautions
     assert advise(found, Goal.HARVEST)[0] == "Sow dry."
 
 
 def test_cautions_are_said_once(cold: Comparison) -> None:
-    said = comparison_cautions(cold)
+    said = cold.cautions
     assert len(said) == len(set(said))
     assert NOT_FOOD in said
 

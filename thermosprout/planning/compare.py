@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from thermosprout.crops.crop import cautions
 from thermosprout.emergence.harvest import Growth
@@ -112,6 +112,12 @@ class Comparison:
     gains: tuple[Gain, ...]
     verdicts: dict[Goal, Verdict]
 
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Cautions on the ways of sowing compared."""
+        treatments = [outcome.option.handling.treatment for outcome in self.outcomes]
+        return cautions([self.setting.crop], treatments, dressed=self.setting.dressed or None)
+
 
 def compare(
     setting: Setting,
@@ -149,34 +155,26 @@ def compare(
     CoverageError
         When the soil temperature does not hold the day of planting.
     """
-    first = weigh(
-        setting, options[0], growth=growth, free_h=free_h, seeds=seeds or target,
-        target=target, confidence=confidence,
-    )  # fmt: skip
-    seeds_sown = seeds or first.seeds_to_plant or 2 * target
+    bed: dict[str, Any] = {
+        "growth": growth, "free_h": free_h, "target": target, "confidence": confidence
+    }  # fmt: skip
+    if seeds is None:
+        plain = weigh(setting, options[0], seeds=target, **bed)
+        seeds = plain.seeds_to_plant or 2 * target
     outcomes = tuple(
-        weigh(
-            setting,
-            option,
-            growth=growth,
-            free_h=free_h,
-            seeds=seeds_sown,
-            target=target,
-            earliest_start_h=earliest_start_h,
-            confidence=confidence,
-        )
+        weigh(setting, option, seeds=seeds, earliest_start_h=earliest_start_h, **bed)
         for option in options
     )
     return Comparison(
         setting=setting,
         growth=growth,
         outcomes=outcomes,
-        gains=tuple(gain_over(growth, outcomes[0], outcome) for outcome in outcomes),
+        gains=tuple(_gain_over(growth, outcomes[0], outcome) for outcome in outcomes),
         verdicts={goal: judge(outcomes, goal) for goal in Goal},
     )
 
 
-def gain_over(growth: Growth, plain: Outcome, other: Outcome) -> Gain:
+def _gain_over(growth: Growth, plain: Outcome, other: Outcome) -> Gain:
     """Days and degree-days that an option wins over the plainest one; NaN past the horizon."""
     with np.errstate(invalid="ignore"):
         emergence = (plain.half_h - other.half_h) / 24.0
@@ -199,11 +197,11 @@ def cost(outcomes: Sequence[Outcome], goal: Goal) -> FloatArray:
     if goal is Goal.SEED:
         per_plant = np.stack([outcome.seeds_per_plant for outcome in outcomes])
         return np.asarray(np.minimum(per_plant, _NO_SEED_IS_ENOUGH))
-    harvest = _ends(outcomes)
-    finite = np.isfinite(harvest)
-    latest = harvest[finite].max() if finite.any() else outcomes[0].free_h
-    harvest = np.where(finite, harvest, latest + 24.0 * _LATE_D)
-    days = (harvest - outcomes[0].free_h) / 24.0
+    harvest = harvest_is_seen(outcomes)
+    ends = np.stack([one.harvest_h if harvest else one.half_h for one in outcomes])
+    finite = np.isfinite(ends)
+    latest = ends[finite].max() if finite.any() else outcomes[0].free_h
+    days = (np.where(finite, ends, latest + 24.0 * _LATE_D) - outcomes[0].free_h) / 24.0
     # A row that takes far longer than usual is given up, so no outcome costs more than that.
     days = np.minimum(days, _GIVEN_UP * float(np.median(days[0])))
     if goal is Goal.HARVEST:
@@ -216,17 +214,13 @@ def harvest_is_seen(outcomes: Sequence[Outcome]) -> bool:
     return all(float(np.isfinite(one.harvest_h).mean()) >= _SEEN_SHARE for one in outcomes)
 
 
-def _ends(outcomes: Sequence[Outcome]) -> FloatArray:
-    """Hour of first harvest of each option, of half emergence where harvest is not seen."""
-    harvest = harvest_is_seen(outcomes)
-    return np.stack([one.harvest_h if harvest else one.half_h for one in outcomes])
-
-
 def judge(outcomes: Sequence[Outcome], goal: Goal) -> Verdict:
     """Choose for one goal: the best mean, unless what it wins is not worth acting on."""
     costs = cost(outcomes, goal)
     weights = outcomes[0].row.weights
-    usable = _usable(outcomes)
+    # What is likely to fail is set aside where something else is much less so.
+    failing = np.array([float(o.row.weights[o.filled < _FAILED_FILL].sum()) for o in outcomes])
+    usable = failing <= max(_FAILED_ODDS, float(failing.min()) + 0.1)
     means = np.where(usable, costs @ weights, np.inf)
     plain = int(np.argmax(usable)) if usable.any() else 0
     leader = int(np.argmin(means)) if usable.any() else 0
@@ -253,12 +247,6 @@ def judge(outcomes: Sequence[Outcome], goal: Goal) -> Verdict:
     )
 
 
-def _usable(outcomes: Sequence[Outcome]) -> npt.NDArray[np.bool_]:
-    """Set aside what is likely to fail where something else is much less so."""
-    failing = np.array([float(o.row.weights[o.filled < _FAILED_FILL].sum()) for o in outcomes])
-    return np.asarray(failing <= max(_FAILED_ODDS, float(failing.min()) + 0.1))
-
-
 _HOPELESS = 0.1
 
 
@@ -266,7 +254,6 @@ def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
     """What to do for a goal, and the reason, one sentence each."""
     verdict = comparison.verdicts[goal]
     outcomes = comparison.outcomes
-    advised = outcomes[verdict.advised]
     if max(_median(outcome.row.share) for outcome in outcomes) < _HOPELESS:
         return "Do not sow on this day.", (
             "Fewer than 1 seed in 10 is expected to come up, whatever the method."
@@ -275,24 +262,16 @@ def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
         return "No advice for this day.", (
             "Whatever the method, the row is unlikely to be up before the temperature record ends."
         )
+    order = f"{_words(outcomes[verdict.advised])[0]}."
     if len(outcomes) == 1:
-        return f"{_order(advised)}.", "Only one method is possible, so there is nothing to compare."
-    return f"{_order(advised)}.", _reason(comparison, verdict)
-
-
-def _order(outcome: Outcome) -> str:
-    handling = outcome.option.handling
-    if handling.treatment is Treatment.DIRECT:
-        return "Sow dry"
-    if handling.treatment is Treatment.SOAKED:
-        return f"Soak for {handling.soak_h:g} h, then sow"
-    return "Sprout indoors and plant sprouted seed"
+        return order, "Only one method is possible, so there is nothing to compare."
+    return order, _reason(comparison, verdict)
 
 
 def _reason(comparison: Comparison, verdict: Verdict) -> str:
     outcomes = comparison.outcomes
     leader = outcomes[verdict.leader]
-    name = _gerund(leader)
+    name = _words(leader)[1]
     harvest_d = _median(comparison.gains[verdict.leader].harvest_d)
     emergence_d = _median(comparison.gains[verdict.leader].emergence_d)
     words = GOAL_WORDS[verdict.goal]
@@ -305,24 +284,19 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
     elif verdict.goal is Goal.WORK:
         gain = f"{name} takes {percent(verdict.gain)} less work"
     elif verdict.goal is Goal.BED_DAYS:
-        gain = f"{name} saves {verdict.gain:.1f} bed-days per full row by {_until(comparison)}"
+        until = "first harvest" if harvest_is_seen(outcomes) else "half emergence"
+        gain = f"{name} saves {verdict.gain:.1f} bed-days per full row by {until}"
     elif not np.isfinite(emergence_d):
         gain = f"{name} is up in time more often"
     else:
-        gain = f"{name} {_shift(emergence_d)} emergence by {abs(emergence_d):.1f} d"
+        shift = "brings forward" if emergence_d >= 0 else "puts back"
+        gain = f"{name} {shift} emergence by {abs(emergence_d):.1f} d"
         if np.isfinite(harvest_d):
             gain += f", {_left(harvest_d)}"
+    cases = f"it gains in {odds_words(verdict.gain_odds)} of cases"
     if verdict.worth_acting_on:
-        takes = _takes(outcomes[0], leader)
-        return f"{capitalise(gain)}; it gains in {odds_words(verdict.gain_odds)} of cases{takes}."
-    return (
-        f"{capitalise(gain)} (it gains in {odds_words(verdict.gain_odds)} of cases): "
-        "the difference is not worth acting on."
-    )
-
-
-def _until(comparison: Comparison) -> str:
-    return "first harvest" if harvest_is_seen(comparison.outcomes) else "half emergence"
+        return f"{capitalise(gain)}; {cases}{_takes(outcomes[0], leader)}."
+    return f"{capitalise(gain)} ({cases}): the difference is not worth acting on."
 
 
 def _takes(plain: Outcome, choice: Outcome) -> str:
@@ -346,22 +320,19 @@ def _runner_up(comparison: Comparison) -> str:
     if gains[index - 1] <= 0:
         return ""
     return (
-        f"; {_gerund(comparison.outcomes[index])} would bring emergence forward by "
+        f"; {_words(comparison.outcomes[index])[1]} would bring emergence forward by "
         f"{gains[index - 1]:.1f} d at its cost in seed and work"
     )
 
 
-def _gerund(outcome: Outcome) -> str:
+def _words(outcome: Outcome) -> tuple[str, str]:
+    """What to do, as an order and as a gerund."""
     handling = outcome.option.handling
     if handling.treatment is Treatment.DIRECT:
-        return "sowing dry"
+        return "Sow dry", "sowing dry"
     if handling.treatment is Treatment.SOAKED:
-        return f"soaking for {handling.soak_h:g} h"
-    return "pre-sprouting"
-
-
-def _shift(days: float) -> str:
-    return "brings forward" if days >= 0 else "puts back"
+        return f"Soak for {handling.soak_h:g} h, then sow", f"soaking for {handling.soak_h:g} h"
+    return "Sprout indoors and plant sprouted seed", "pre-sprouting"
 
 
 def _left(days: float) -> str:
@@ -383,7 +354,7 @@ def odds_words(odds_of: float) -> str:
         return "more than 99 %"
     if odds_of < 0.01:
         return "less than 1 %"
-    return f"{percent(odds_of)}"
+    return percent(odds_of)
 
 
 def capitalise(text: str) -> str:
@@ -391,27 +362,18 @@ def capitalise(text: str) -> str:
     return text[0].upper() + text[1:]
 
 
-def comparison_cautions(comparison: Comparison) -> tuple[str, ...]:
-    """Cautions on the ways of sowing compared."""
-    setting = comparison.setting
-    treatments = [str(outcome.option.handling.treatment) for outcome in comparison.outcomes]
-    return cautions([setting.crop], treatments, dressed=setting.dressed or None)
-
-
 def selected_group_note(comparison: Comparison) -> str | None:
     """Say that sprouted seed is a selected group where it is compared."""
-    for outcome in comparison.outcomes:
-        if outcome.row.state.proven:
-            row, to_start = outcome.row, outcome.seeds_to_start
-            sprouted = float(np.median(row.state.sprouted))
-            started = odds(row.stand_per_seed_started, row.weights)["p50"]
-            planted = odds(row.share, row.weights)["p50"]
-            in_turn = seeds_for_stand(
-                row.share * row.viability, row.draws.values["plot_stand_rho"], outcome.target
-            )
-            return (
-                "Only seed that sprouted is planted: its stand is "
-                f"{percent(planted)} of the seeds planted but {percent(started)} of the seeds "
-                "started. " + late_sprouts(sprouted, to_start, in_turn)
-            )
-    return None
+    sprouted = next((one for one in comparison.outcomes if one.row.state.proven), None)
+    if sprouted is None:
+        return None
+    row = sprouted.row
+    started = odds(row.stand_per_seed_started, row.weights)["p50"]
+    planted = odds(row.share, row.weights)["p50"]
+    rho = row.draws.values["plot_stand_rho"]
+    in_turn = seeds_for_stand(row.share * row.viability, rho, sprouted.target)
+    batch = late_sprouts(float(np.median(row.state.sprouted)), sprouted.seeds_to_start, in_turn)
+    return (
+        f"Only seed that sprouted is planted: its stand is {percent(planted)} of the seeds planted "
+        f"but {percent(started)} of the seeds started. {batch}"
+    )

@@ -13,17 +13,15 @@ from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.weighted_draws import odds
 from thermosprout.planning.compare import (
     Comparison,
-    Gain,
     Goal,
     advise,
     compare,
-    comparison_cautions,
     harvest_is_seen,
     odds_words,
     selected_group_note,
 )
 from thermosprout.planning.evidence import grounds
-from thermosprout.planning.options import Outcome, growth_of, minutes_of, usual_options
+from thermosprout.planning.options import growth_of, minutes_of, usual_options
 from thermosprout.planning.window import IN_TIME_ODDS, usual_within_d
 from thermosprout.quantities import FloatArray
 from thermosprout.season.context import Context
@@ -98,7 +96,7 @@ class CompareAnswer:
             "worth_acting_on": verdict.worth_acting_on,
             "advice": advice,
             "reason": reason,
-            "cautions": [*unsuitable_day(comparison, goal), *comparison_cautions(comparison)],
+            "cautions": [*_unsuitable_day(comparison, goal), *comparison.cautions],
             "notes": list(self.notes),
         }
 
@@ -145,17 +143,13 @@ def compare_ways(
     """
     case = context.case(question)
     free_h = context.planting_h(planted, question.bed)
+    options = usual_options(
+        case.crop, soaks_h=tuple(soaks_h), water_C=water_C, room_C=room_C, sprout_h=sprout_h,
+        minutes=minutes_of(context.season), dressed=case.dressed,
+    )  # fmt: skip
     comparison = compare(
         context.setting(case, free_h),
-        usual_options(
-            case.crop,
-            soaks_h=tuple(soaks_h),
-            water_C=water_C,
-            room_C=room_C,
-            sprout_h=sprout_h,
-            minutes=minutes_of(context.season),
-            dressed=case.dressed,
-        ),
+        options,
         growth=growth_of(context, case),
         free_h=free_h,
         target=plants,
@@ -172,20 +166,8 @@ def compare_ways(
     )
 
 
-def unsuitable_day(comparison: Comparison, goal: Goal) -> tuple[str, ...]:
-    """Cautions on the day itself, which no handling mends.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    goal : Goal
-        Whose advice is looked at.
-
-    Returns
-    -------
-    tuple of str
-        Empty where the day would do.
-    """
+def _unsuitable_day(comparison: Comparison, goal: Goal) -> tuple[str, ...]:
+    """Cautions on the day itself, which no handling mends; none where the day would do."""
     sentences = []
     crop = comparison.setting.crop
     within_d = usual_within_d(crop)
@@ -215,11 +197,15 @@ def unsuitable_day(comparison: Comparison, goal: Goal) -> tuple[str, ...]:
 
 
 def _option(comparison: Comparison, index: int, zone: ZoneInfo | None) -> Document:
-    outcome: Outcome = comparison.outcomes[index]
+    outcome, gain = comparison.outcomes[index], comparison.gains[index]
     row, handling = outcome.row, outcome.option.handling
     weights, planted = row.weights, row.sowing.planted_h
     stages = {stage: row.hours[:, number] for number, stage in enumerate(STAGES)}
-    gain: Gain = comparison.gains[index]
+    sprouted = rounded(odds(row.state.sprouted, weights), 3) if row.state.proven else None
+
+    def days_since(start_h: FloatArray | float) -> dict[str, Odds]:
+        return {stage: _days(hours, start_h, weights) for stage, hours in stages.items()}
+
     return {
         "option": outcome.option.name,
         "treatment": handling.treatment.value,
@@ -230,18 +216,11 @@ def _option(comparison: Comparison, index: int, zone: ZoneInfo | None) -> Docume
         "planted": stamp(planted, zone),
         "lead_d": rounded(odds(outcome.lead_h / 24.0, weights)),
         "stages": {stage: stamps(odds(hours, weights), zone) for stage, hours in stages.items()},
-        "days_since_planted": {
-            stage: _days(hours, planted, weights) for stage, hours in stages.items()
-        },
-        "days_since_started": {
-            stage: _days(hours, planted - outcome.lead_h, weights)
-            for stage, hours in stages.items()
-        },
+        "days_since_planted": days_since(planted),
+        "days_since_started": days_since(planted - outcome.lead_h),
         "stand_per_seed_planted": rounded(odds(row.stand, weights), 3),
         "stand_per_seed_started": rounded(odds(row.stand_per_seed_started, weights), 3),
-        "sprouted_share": rounded(odds(row.state.sprouted, weights), 3)
-        if row.state.proven
-        else None,
+        "sprouted_share": sprouted,
         "seeds_to_plant": outcome.seeds_to_plant,
         "seeds_to_start": outcome.seeds_to_start,
         "first_harvest": stamps(odds(outcome.harvest_h, weights), zone),
@@ -265,9 +244,9 @@ def _option(comparison: Comparison, index: int, zone: ZoneInfo | None) -> Docume
 
 def _known(values: FloatArray, weights: FloatArray) -> dict[str, float]:
     """Odds of what is known in most draws, NaN otherwise."""
-    if 2 * np.isfinite(values).sum() <= values.size:
-        return dict.fromkeys(("p10", "p50", "p90"), float("nan"))
-    return odds(np.where(np.isfinite(values), values, np.nan), weights)
+    known = np.where(np.isfinite(values), values, np.nan)
+    mostly = 2 * np.isfinite(values).sum() > values.size
+    return odds(known if mostly else np.full(values.shape, np.nan), weights)
 
 
 def _days(hours: FloatArray, start: FloatArray | float, weights: FloatArray) -> Odds:

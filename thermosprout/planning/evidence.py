@@ -15,7 +15,7 @@ from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.compare import WORTH_DAYS, Comparison
-from thermosprout.quantities import FloatArray, percent
+from thermosprout.quantities import percent
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 
 _FIGURES = (
@@ -68,12 +68,8 @@ class CropEvidence:
 
 def season_evidence(result: SeasonForecast) -> dict[str, CropEvidence]:
     """Evidence for each estimate a season uses, by the name :func:`evidence_name` gives."""
-    evidence: dict[str, CropEvidence] = {}
-    for answer in result.rows:
-        name = evidence_name(answer)
-        if name not in evidence:
-            evidence[name] = crop_evidence(answer.crop, name)
-    return dict(sorted(evidence.items()))
+    crops = {evidence_name(answer): answer.crop for answer in reversed(result.rows)}
+    return {name: crop_evidence(crop, name) for name, crop in sorted(crops.items())}
 
 
 def evidence_name(answer: RowAnswer) -> str:
@@ -158,11 +154,11 @@ def grounds(comparison: Comparison) -> tuple[str, ...]:
     crop = comparison.setting.crop
     treatments = dict.fromkeys(o.option.handling.treatment for o in comparison.outcomes)
     handlings = [HANDLING_WORDS[one] for one in treatments if one in HANDLING_WORDS]
-    trial = settling_trial(comparison)
+    trial = _settling_trial(comparison)
     return (*handling_grounds(crop, handlings), *([trial] if trial else []))
 
 
-def settling_trial(comparison: Comparison) -> str | None:
+def _settling_trial(comparison: Comparison) -> str | None:
     """Name the smallest trial that shows the difference at stake, where none was measured.
 
     The choice hangs on an assumption where the handling was not measured for the crop and the days
@@ -178,16 +174,12 @@ def settling_trial(comparison: Comparison) -> str | None:
         gain = comparison.gains[index].emergence_d
         weights = outcome.row.weights[np.isfinite(gain)]
         gain = gain[np.isfinite(gain)]
-        if gain.size < 10 or not _open(gain, weights):
+        if gain.size < 10:
             continue
-        return _trial_sentence(comparison, treatment, max(WORTH_DAYS, float(np.median(gain))))
+        worth = float(weights[gain >= WORTH_DAYS].sum() / weights.sum())
+        if 1.0 - _SURE < worth < _SURE:
+            return _trial_sentence(comparison, treatment, max(WORTH_DAYS, float(np.median(gain))))
     return None
-
-
-def _open(gain: FloatArray, weights: FloatArray) -> bool:
-    """Whether the gain may as well be worth acting on as not."""
-    worth = float(weights[gain >= WORTH_DAYS].sum() / weights.sum())
-    return 1.0 - _SURE < worth < _SURE
 
 
 def _trial_sentence(comparison: Comparison, treatment: Treatment, days: float) -> str | None:
