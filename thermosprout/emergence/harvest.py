@@ -94,10 +94,7 @@ class HarvestNeed:
             days = float(np.sqrt(low * high))
             spread = float(np.hypot(np.log(high / low) / (2 * _CHART_Z), _PLACE_SD))
         centre = crop.estimate.centre()
-        rates = ResponseDraws.from_draws(
-            crop.response, {name: np.array([value]) for name, value in centre.items()}
-        )
-        emergence_d = centre["thermal_time_50_Cd"] / max(float(rates.at(reference)[0]), 0.5)
+        emergence_d = centre["thermal_time_50_Cd"] / max(crop_rate(crop, reference), 0.5)
         from_emergence_d = max(days - emergence_d, 0.3 * days)
         if crop.name in TRANSPLANTED:
             from_emergence_d = days + NURSERY_D
@@ -118,6 +115,12 @@ class HarvestNeed:
         return ResponseDraws(
             shape="linear", t_base=base, t_opt=optimum, t_ceiling=ceiling, curvature=np.ones(1)
         )
+
+
+def crop_rate(crop: Crop, temperature_C: float) -> float:
+    """Progress at a temperature with the crop's parameters in the middle of their range. [C]"""
+    middle = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
+    return float(ResponseDraws.from_draws(crop.response, middle).at(temperature_C)[0])
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,7 +17,7 @@ from thermosprout.planning.options import usual_options
 from thermosprout.planning.season_window import WindowBuilder
 from thermosprout.quantities import FloatArray
 from thermosprout.season.context import Context
-from thermosprout.season.schema import Document, day_stamp, hours, instant
+from thermosprout.season.schema import Document, day_stamp, hours, instant, utc_stamp
 from thermosprout.season.setting import Case, Question
 
 FINE_PROBABILITIES = (0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98)
@@ -88,37 +88,40 @@ def fit_openings(
     """
     fits: list[Fit] = []
     for opening in openings:
-        here: list[Fit] = []
+        here = []
         for crop, window in windows.items():
             one = window.isel(cover=0) if cover is None else window.sel(cover=cover)
             gap = np.abs((one["sowing"].values - opening.start) / np.timedelta64(1, "D"))
-            index = int(np.argmin(gap))
-            points = one["probability"].values
-            middle = int(np.argmin(np.abs(points - 0.5)))
-            if gap[index] > 1.0:
+            if gap.min() > 1.0:
                 raise InputError(
                     f"bed {opening.bed} opens on {str(opening.start)[:10]}, outside the season "
                     "asked for"
                 )
-            for treatment in one["treatment"].values:
-                at = one.sel(treatment=treatment).isel(sowing=index)
-                days = at["days_to_harvest"].values
-                here.append(
-                    Fit(
-                        opening=opening,
-                        crop=crop,
-                        treatment=str(treatment),
-                        ready_odds=odds_within(days, points, opening.days),
-                        spare_d=float(opening.days - days[middle]),
-                        stand=float(at["stand"]),
-                    )
-                )
-        fits.extend(sorted(here, key=lambda fit: (fit.ready_odds < READY_ODDS, _rank(fit))))
+            day = one.isel(sowing=int(np.argmin(gap)))
+            here += [
+                _fit(opening, crop, str(treatment), day.sel(treatment=treatment))
+                for treatment in one["treatment"].values
+            ]
+        fits.extend(sorted(here, key=_rank))
     return tuple(fits)
 
 
-def _rank(fit: Fit) -> float:
-    return fit.spare_d if fit.ready_odds >= READY_ODDS else -fit.ready_odds
+def _fit(opening: Opening, crop: str, treatment: str, day: xr.Dataset) -> Fit:
+    """One crop and treatment in one opening, from the figures of its first day."""
+    days, points = day["days_to_harvest"].values, day["probability"].values
+    return Fit(
+        opening=opening,
+        crop=crop,
+        treatment=treatment,
+        ready_odds=odds_within(days, points, opening.days),
+        spare_d=float(opening.days - days[np.argmin(np.abs(points - 0.5))]),
+        stand=float(day["stand"]),
+    )
+
+
+def _rank(fit: Fit) -> tuple[bool, float]:
+    late = fit.ready_odds < READY_ODDS
+    return late, -fit.ready_odds if late else fit.spare_d
 
 
 def odds_within(days: FloatArray, probabilities: FloatArray, limit: float) -> float:
@@ -132,11 +135,6 @@ def odds_within(days: FloatArray, probabilities: FloatArray, limit: float) -> fl
     if limit >= low[-1]:
         return float(high[-1]) if not finite.all() else 1.0
     return float(np.interp(limit, np.concatenate([[0.0], low]), np.concatenate([[0.0], high])))
-
-
-def _stamp(hour: float) -> np.datetime64:
-    stamp: np.datetime64 = np.datetime64(round(hour * 60), "m").astype("datetime64[ns]")
-    return stamp
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -184,7 +182,7 @@ def openings_of(texts: Sequence[str], zone: ZoneInfo) -> tuple[Opening, ...]:
         if not equals or "/" not in span:
             raise InputError(f"{text!r} is no opening; write it as north=2026-06-01/2026-08-15")
         start, end = (hours(noon(day, zone)) for day in read_days(span))
-        openings.append(Opening(bed=bed or "bed", start=_stamp(start), end=_stamp(end)))
+        openings.append(Opening(bed=bed or "bed", start=utc_stamp(start), end=utc_stamp(end)))
     return tuple(openings)
 
 
@@ -196,8 +194,8 @@ def beds_of(context: Context) -> tuple[Opening, ...]:
     return tuple(
         Opening(
             bed=bed.id,
-            start=_stamp(hours(instant(bed.free_from, zone))),
-            end=_stamp(hours(instant(bed.free_until, zone))),
+            start=utc_stamp(hours(instant(bed.free_from, zone))),
+            end=utc_stamp(hours(instant(bed.free_until, zone))),
         )
         for bed in context.season.data.beds
         if bed.free_from is not None and bed.free_until is not None
@@ -225,32 +223,29 @@ def plan_openings(
     if not names:
         raise InputError("no crop was named", hint="add --crop lettuce --crop beet")
     zone = context.zone
-    first = min(gap.start for gap in gaps)
-    last = max(gap.start for gap in gaps)
-    start = date.fromisoformat(day_stamp(first, zone) or "")
-    end = date.fromisoformat(day_stamp(last, zone) or "")
-    builder = WindowBuilder(context, first=start, last=end + timedelta(days=1))
+    starts = [date.fromisoformat(day_stamp(gap.start, zone) or "") for gap in gaps]
+    builder = WindowBuilder(context, first=min(starts), last=max(starts) + timedelta(days=1))
     fits: list[Fit] = []
     cases: list[Case] = []
     for bed, group in _by_bed(context, gaps).items():
-        windows = {}
-        for name in names:
-            case = context.case(replace(question, crop=name, bed=bed))
-            cases.append(case)
-            windows[case.crop.name] = builder.window(
+        here = [context.case(replace(question, crop=name, bed=bed)) for name in names]
+        windows = {
+            case.crop.name: builder.window(
                 case,
                 usual_options(case.crop, soaks_h=(case.crop.safe_soak_h,), dressed=case.dressed),
                 probabilities=FINE_PROBABILITIES,
             )
+            for case in here
+        }
+        cases += here
         fits.extend(fit_openings(windows, group))
     ways = {fit.treatment.partition(" ")[0].replace("-", "") for fit in fits}
+    dressed = any(case.dressed for case in cases) or None
     return GapsAnswer(
         fits=tuple(fits),
         zone=zone,
         water=context.water_sentence(),
-        cautions=cautions(
-            (case.crop for case in cases), ways, dressed=any(case.dressed for case in cases) or None
-        ),
+        cautions=cautions((case.crop for case in cases), ways, dressed=dressed),
     )
 
 

@@ -17,6 +17,7 @@ from thermosprout.dates import noon
 from thermosprout.emergence.course_table import CourseTable
 from thermosprout.emergence.forecast import clock_for
 from thermosprout.emergence.harvest import Air, HarvestNeed
+from thermosprout.emergence.weighted_draws import ODDS
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.planning.options import Option, minutes_of, usual_options
 from thermosprout.planning.window import (
@@ -26,6 +27,7 @@ from thermosprout.planning.window import (
     SensibleDays,
     WindowQuestion,
     best_day,
+    each_way,
     sensible_days,
     sowing_window,
     usual_within_d,
@@ -134,12 +136,15 @@ def _at(values: FloatArray, place: IntArray, beyond: float = np.nan) -> FloatArr
 
 
 def _too_short(series: xr.DataArray, season: np.ndarray) -> CoverageError:
-    ends = series["time"].values
     return CoverageError(
-        f"the record runs from {str(ends[0])[:10]} to {str(ends[-1])[:10]} and holds no season "
-        f"from {str(season[0])[5:10]} on",
+        f"{_span(series)} and holds no season from {str(season[0])[5:10]} on",
         hint="give a longer record, or ask for a shorter season",
     )
+
+
+def _span(series: xr.DataArray) -> str:
+    first, last = (str(series["time"].values[at])[:10] for at in (0, -1))
+    return f"the record runs from {first} to {last}"
 
 
 Tick = Callable[[int], None]
@@ -188,11 +193,7 @@ class WindowAnswer:
     def to_dict(self, every: int = 1) -> Document:
         """Return the JSON document, with figures of every ``every``-th day."""
         window, zone, best = self.dataset, self.zone, self.best
-        rows: list[Document] = []
-        for cover in window["cover"].values:
-            for treatment in window["treatment"].values:
-                one = window.sel(cover=cover, treatment=treatment)
-                rows.extend(_day_rows(one, str(cover), str(treatment), zone, every))
+        each = each_way(window)
         return {
             "crop": window.attrs["crop"],
             "within_days": window.attrs["within_days"],
@@ -210,9 +211,8 @@ class WindowAnswer:
                 }
                 for days in self.sensible
             ],
-            "best": None
-            if best is None
-            else {
+            "best": best
+            and {
                 "from": day_stamp(window["sowing"].values[0], zone),
                 "cover": best.cover,
                 "treatment": best.treatment,
@@ -221,7 +221,7 @@ class WindowAnswer:
                 "bed_days": round(best.bed_days, 1),
                 "stand": round(best.stand, 3),
             },
-            "days": rows,
+            "days": [row for one in each for row in _day_rows(one, zone, every)],
             "cautions": list(self.cautions),
             "notes": list(self.notes),
         }
@@ -329,47 +329,37 @@ class WindowBuilder:
                 f"a window from {first} to {last} was asked for, expected 1 to 731 days"
             )
         self.context = context
-        self.days = days
-        self.first = first
+        self.days = [first + timedelta(days=n) for n in range(days)]
         self.covers = tuple(dict.fromkeys(cover_named(name).name for name in covers))
         self.described = ""
         self._soil: dict[tuple[float, str, str | None], dict[str, CourseTable]] = {}
-        self._air: Air | None = None
-        self._air_read = False
 
     @property
     def sowing_h(self) -> FloatArray:
         """Local noons of all days, over changes of the clocks."""
-        days = (self.first + timedelta(days=n) for n in range(self.days))
-        return np.array([hours(noon(day, self.context.zone)) for day in days])
+        return np.array([hours(noon(day, self.context.zone)) for day in self.days])
 
     def _cut(
         self, series: xr.DataArray, slowing: FloatArray | None = None
     ) -> tuple[xr.DataArray, FloatArray | None]:
-        """Years of a record as members, and what drought does in each."""
-        start = np.datetime64(int(self.sowing_h[0] // 24) * 24, "h")
-        cut, slow = years_as_members(
-            series,
-            start,
-            self.days + HARVEST_D,
-            must_d=self.days + EMERGENCE_D,
-            slowing=slowing,
-        )
-        self._check(cut, series)
-        return cut, slow
+        """Years of a record as members, and what drought does in each.
 
-    def _check(self, cut: xr.DataArray, series: xr.DataArray) -> None:
-        """Refuse days that no year of the record holds."""
+        Days that no year of the record holds are refused.
+        """
+        start = np.datetime64(int(self.sowing_h[0] // 24) * 24, "h")
+        days = len(self.days)
+        cut, slow = years_as_members(
+            series, start, days + HARVEST_D, must_d=days + EMERGENCE_D, slowing=slowing
+        )
         last = np.datetime64(int(self.sowing_h[-1]), "h") + np.timedelta64(24, "h")
         window = cut.sel(time=slice(None, last))
         values = np.atleast_2d(window.values)
         if window["time"].values[-1] < last or not np.isfinite(values[:, -1]).any():
-            ends = series["time"].values
             raise CoverageError(
-                f"the record runs from {str(ends[0])[:10]} to {str(ends[-1])[:10]} and does not "
-                f"hold planting days up to {str(last)[:10]}",
+                f"{_span(series)} and does not hold planting days up to {str(last)[:10]}",
                 hint="end the window earlier with --to, or give a longer record",
             )
+        return cut, slow
 
     def soil(self, case: Case) -> dict[str, CourseTable]:
         """Soil temperature at the depth of a case, slowed by drought, by cover."""
@@ -383,23 +373,21 @@ class WindowBuilder:
             self._soil[key] = tables
         return self._soil[key]
 
+    @cached_property
     def air(self) -> Air | None:
         """Air temperature, where weather is known."""
-        if not self._air_read:
-            air = self.context.air()
-            self._air = None if air is None else Air.of(self._cut(air)[0])
-            if air is None:
-                self.context.note(
-                    "Air temperature is not known: growth to harvest runs on soil temperature, "
-                    "and frosts are not looked at."
-                )
-            self._air_read = True
-        return self._air
+        air = self.context.air()
+        if air is None:
+            self.context.note(
+                "Air temperature is not known: growth to harvest runs on soil temperature, and "
+                "frosts are not looked at."
+            )
+            return None
+        return Air.of(self._cut(air)[0])
 
     def lot_draws(self, case: Case) -> tuple[FloatArray, FloatArray]:
         """Viability and shift of ln thermal time, (draw,), or (draw, day) where the lot ages."""
-        days = [self.first + timedelta(days=n) for n in range(self.days)]
-        lot = case.lot
+        days, lot = self.days, case.lot
         if lot is None or lot.age_d(days[0]) == lot.age_d(days[-1]):
             return self.context.lot_draws(case, days[0])
         alive, shift = zip(*(self.context.lot_draws(case, day) for day in days), strict=True)
@@ -427,7 +415,7 @@ class WindowBuilder:
             depth_cm=case.depth_cm,
             need=HarvestNeed.of(case.crop, draws.rates.size, context.seed),
             seeds=seeds,
-            air=self.air(),
+            air=self.air,
             within_d=within_d,
             probabilities=probabilities,
             seed=context.seed,
@@ -439,12 +427,10 @@ class WindowBuilder:
         return sowing_window(question, beds, options, tick=tick)
 
 
-def _day_rows(
-    one: xr.Dataset, cover: str, treatment: str, zone: ZoneInfo, every: int
-) -> list[Document]:
+def _day_rows(one: xr.Dataset, zone: ZoneInfo, every: int) -> list[Document]:
     """Figures of every ``every``-th day of one cover and treatment."""
     stamps = one["sowing"].values
-    names = ("p10", "p50", "p90")
+    cover, treatment = str(one["cover"].values), str(one["treatment"].values)
     figures = {str(name): one[name].values for name in one.data_vars}
 
     def share(name: str, day: int) -> float | None:
@@ -453,7 +439,7 @@ def _day_rows(
         return round(float(figures[name][day]), 3)
 
     def points(name: str, day: int) -> dict[str, float | None]:
-        return rounded(dict(zip(names, figures[name][day].tolist(), strict=True)), 1)
+        return rounded(dict(zip(ODDS, figures[name][day].tolist(), strict=True)), 1)
 
     return [
         {

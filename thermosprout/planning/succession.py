@@ -15,7 +15,7 @@ from thermosprout.errors import InputError
 from thermosprout.planning.options import option_named
 from thermosprout.planning.season_window import EMERGENCE_D, HARVEST_D, WindowBuilder
 from thermosprout.season.context import Context
-from thermosprout.season.schema import Document, day_stamp
+from thermosprout.season.schema import Document, day_stamp, utc_stamp
 from thermosprout.season.setting import Case
 
 
@@ -34,8 +34,8 @@ class SuccessionSowing:
     ----------
     sow : numpy.datetime64
         Planting, UTC.
-    target, early, late : numpy.datetime64
-        When it shall be ready, and the 10 and 90 % points of when it will; NaT past the horizon.
+    target, early, middle, late : numpy.datetime64
+        When it shall be ready, and the odds of when it will; NaT past the horizon.
     miss_d : float
         How far the middle of what is expected lies from the target; later is positive. [d]
     """
@@ -103,10 +103,10 @@ def plan_succession(
         sowings.append(
             SuccessionSowing(
                 sow=stamps[choice],
-                target=_stamp(stamps[0], target),
-                middle=_stamp(stamps[choice], middle[choice]),
-                early=_stamp(stamps[choice], early[choice]),
-                late=_stamp(stamps[choice], late[choice]),
+                target=_after(stamps[0], target),
+                middle=_after(stamps[choice], middle[choice]),
+                early=_after(stamps[choice], early[choice]),
+                late=_after(stamps[choice], late[choice]),
                 miss_d=float(ready[choice] - target),
             )
         )
@@ -114,12 +114,9 @@ def plan_succession(
     return tuple(sowings)
 
 
-def _stamp(start: np.datetime64, days: float) -> np.datetime64:
-    if not np.isfinite(days):
-        return np.datetime64("NaT", "ns")
-    minutes = np.timedelta64(round(days * 24 * 60), "m")
-    result: np.datetime64 = start + minutes
-    return result
+def _after(start: np.datetime64, days: float) -> np.datetime64:
+    """Instant some days after another, NaT past the horizon."""
+    return start + (utc_stamp(24.0 * days) - utc_stamp(0.0))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,7 +145,8 @@ class SuccessionAnswer:
 
     def to_dict(self) -> Document:
         """Return the JSON document."""
-        zone, sowings = self.zone, self.sowings
+        zone, sown = self.zone, [one.sow for one in self.sowings]
+        apart = [None, *(round(float(gap / np.timedelta64(1, "D")), 1) for gap in np.diff(sown))]
         return {
             "crop": self.crop,
             "treatment": self.treatment,
@@ -158,18 +156,14 @@ class SuccessionAnswer:
             "sowings": [
                 {
                     "planted": day_stamp(one.sow, zone),
-                    "days_since_last": None
-                    if number == 0
-                    else round(
-                        float((one.sow - sowings[number - 1].sow) / np.timedelta64(1, "D")), 1
-                    ),
+                    "days_since_last": days,
                     "wanted": day_stamp(one.target, zone),
                     "p10": day_stamp(one.early, zone),
                     "p50": day_stamp(one.middle, zone),
                     "p90": day_stamp(one.late, zone),
                     "off_by_days": round(one.miss_d, 1) + 0.0,
                 }
-                for number, one in enumerate(sowings)
+                for one, days in zip(self.sowings, apart, strict=False)
             ],
             "cautions": list(self.cautions),
             "notes": list(self.notes),
@@ -201,9 +195,7 @@ def plan_case(
     last = first + timedelta(days=min(int(np.ceil(2 * every_d * count)) + 14, 365))
     builder = WindowBuilder(context, first=first, last=_last_day(context, case, first, last))
     one = builder.window(case, (option,)).isel(cover=0, treatment=0)
-    day: np.datetime64 = np.datetime64(round(builder.sowing_h[0] * 60), "m").astype(
-        "datetime64[ns]"
-    )
+    day = utc_stamp(float(builder.sowing_h[0]))
     return SuccessionAnswer(
         sowings=plan_succession(one, first=day, every_d=every_d, count=count, aim=aim),
         zone=context.zone,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,8 +11,7 @@ import xarray as xr
 
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import CropDraws, DaysForecast, forecast_days
-from thermosprout.emergence.harvest import CHART_SEASON_C, Air, Growth, HarvestNeed
-from thermosprout.emergence.response import ResponseDraws
+from thermosprout.emergence.harvest import CHART_SEASON_C, Air, Growth, HarvestNeed, crop_rate
 from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.weighted_draws import weighted_quantile
 from thermosprout.errors import InputError
@@ -49,10 +48,7 @@ _MEANING = {
 def usual_within_d(crop: Crop) -> float:
     """Days in which half of a row should be up: twice as many as in a good season. [d]"""
     centre = crop.estimate.centre()
-    rates = ResponseDraws.from_draws(
-        crop.response, {name: np.array([value]) for name, value in centre.items()}
-    )
-    rate = max(float(rates.at(CHART_SEASON_C[crop.season])[0]), 0.5)
+    rate = max(crop_rate(crop, CHART_SEASON_C[crop.season]), 0.5)
     return float(max(np.ceil(2.0 * centre["thermal_time_50_Cd"] / rate), 10.0))
 
 
@@ -141,16 +137,10 @@ def sowing_window(
         growth = _growth(question, bed)
         for option in options:
             days = forecast_days(
-                question.draws,
-                bed,
-                option.handling,
-                planted_h=question.planted_h,
-                depth_cm=question.depth_cm,
-                seeds=question.seeds,
-                viability=question.viability,
-                ln_shift=question.ln_shift,
-                seed=question.seed,
-            )
+                question.draws, bed, option.handling, planted_h=question.planted_h,
+                depth_cm=question.depth_cm, seeds=question.seeds, viability=question.viability,
+                ln_shift=question.ln_shift, seed=question.seed,
+            )  # fmt: skip
             for name, values in _figures(question, days, growth).items():
                 parts.setdefault(name, []).append(values)
             if tick is not None:
@@ -335,11 +325,14 @@ def sensible_days(
         Odds of a harvest before the first hard frost that a day must have, where air
         temperature is known.
     """
-    return tuple(
-        _of(window.sel(cover=cover, treatment=treatment), in_time_odds, harvest_odds)
-        for cover in window["cover"].values
-        for treatment in window["treatment"].values
-    )
+    return tuple(_sensible(one, in_time_odds, harvest_odds) for one in each_way(window))
+
+
+def each_way(window: xr.Dataset) -> Iterator[xr.Dataset]:
+    """Days of each cover and treatment of a sowing window, in order."""
+    for cover in window["cover"].values:
+        for treatment in window["treatment"].values:
+            yield window.sel(cover=cover, treatment=treatment)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -407,10 +400,8 @@ def best_day(window: xr.Dataset, *, worth_d: float = WORTH_DAYS) -> BestDay | No
     )
 
 
-def _of(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> SensibleDays:
-    stamps = one["sowing"].values
-    stand = one["stand"].values
-    days = float(one.attrs["within_days"])
+def _sensible(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> SensibleDays:
+    stamps, stand, days = one["sowing"].values, one["stand"].values, one.attrs["within_days"]
     tests: list[tuple[BoolArray, str]] = [
         (
             one["odds_in_time"].values >= in_time_odds,
@@ -419,41 +410,28 @@ def _of(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> SensibleDa
         (stand >= STAND_OF_BEST * np.nanmax(stand, initial=0.0), "too many seeds are lost"),
     ]
     if "frost_risk" in one and one.attrs["tender"]:
-        tests.append(
-            (
-                _where_known(one["frost_risk"].values, high=FROST_RISK),
-                "frost may take the seedlings",
-            )
-        )
+        frost = _where_known(one["frost_risk"].values, high=FROST_RISK)
+        tests.append((frost, "frost may take the seedlings"))
     if "odds_harvest_before_frost" in one:
-        tests.append(
-            (
-                _where_known(one["odds_harvest_before_frost"].values, low=harvest_odds),
-                "first harvest may not come before the first hard frost",
-            )
-        )
+        before = _where_known(one["odds_harvest_before_frost"].values, low=harvest_odds)
+        tests.append((before, "first harvest may not come before the first hard frost"))
     good = np.logical_and.reduce([passed for passed, _ in tests])
     first = _first_run(good)
-    cover, treatment = str(one["cover"].values), str(one["treatment"].values)
+    earliest = last = None
     if first is None:
         share = np.mean([passed for passed, _ in tests], axis=1)
-        reason = f"no suitable day: {tests[int(np.argmin(share))][1]}"
-        return SensibleDays(
-            cover=cover,
-            treatment=treatment,
-            earliest=None,
-            last=None,
-            early_reason=reason,
-            late_reason="",
-        )
-    last = int(np.flatnonzero(good)[-1])
+        early, late = f"no suitable day: {tests[int(np.argmin(share))][1]}", ""
+    else:
+        final = int(np.flatnonzero(good)[-1])
+        earliest, last = stamps[first], stamps[final]
+        early, late = _why_not(tests, first - 1), _why_not(tests, final + 1)
     return SensibleDays(
-        cover=cover,
-        treatment=treatment,
-        earliest=stamps[first],
-        last=stamps[last],
-        early_reason=_why_not(tests, first - 1),
-        late_reason=_why_not(tests, last + 1),
+        cover=str(one["cover"].values),
+        treatment=str(one["treatment"].values),
+        earliest=earliest,
+        last=last,
+        early_reason=early,
+        late_reason=late,
     )
 
 

@@ -337,6 +337,16 @@ def stamps(values: Mapping[str, float], zone: ZoneInfo | None) -> dict[str, str 
     return {name: stamp(value, zone) for name, value in values.items()}
 
 
+def utc_stamp(hour: float) -> np.datetime64:
+    """Hour since 1970-01-01T00:00 UTC as numpy has it, to the minute; NaT where it is none."""
+    import numpy as np
+
+    if not math.isfinite(hour):
+        return np.datetime64("NaT", "ns")
+    stamp: np.datetime64 = np.datetime64(round(hour * 60), "m").astype("datetime64[ns]")
+    return stamp
+
+
 def day_stamp(instant: np.datetime64 | None, zone: ZoneInfo) -> str | None:
     """Local date of a UTC instant; None where there is none."""
     if instant is None or instant != instant:
