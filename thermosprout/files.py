@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import stat
 import tempfile
@@ -80,6 +81,11 @@ def read_text(path: Path, *, limit_mb: float = 64.0) -> str:
 def _unreadable(path: Path, error: OSError | ValueError) -> InputError:
     reason = getattr(error, "strerror", None) or error
     return InputError(f"cannot be read ({reason})", place=Place(file=path))
+
+
+def toml_string(text: str) -> str:
+    """Return a TOML basic string; the escapes of JSON are among those of TOML 1.0."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def write_atomic(path: Path, content: str | bytes) -> None:

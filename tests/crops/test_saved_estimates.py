@@ -123,14 +123,14 @@ def test_an_estimate_of_another_response_is_refused(tmp_path: Path) -> None:
     [
         ("format = 1", "format = 2", "number 2, this version reads 1"),
         ('response = "beta"', 'response = "cubic"', "response is missing or wrong"),
-        ("sd = 0.", "sd = -0.", "not negative"),
+        ("sd = 0.", "sd = -0.", "greater than or equal to 0"),
         ("mean = ", "mean = nan #", "finite number"),
         ("[records]", "[record]", "records is missing"),
         ("plots = 12", 'plots = "12"', "plots is missing or wrong, expected a whole number"),
         ("t_base_C", "t_bass_C", "23 parameters"),
         ("made = 2025-06-01T12:00:00Z", "made = 2025-06-01", "date-time"),
         ("crop = ", "crop : ", "not a saved estimate"),
-        ("[1.0]", "[2.5]", "numbers from -1 to 1"),
+        ("[1.0]", "[2.5]", "less than or equal to 1"),
     ],
 )
 def test_a_damaged_file_is_named_and_not_believed(

@@ -1,42 +1,43 @@
-"""The file of one saved estimate: readable numbers, checked entry by entry when read.
+"""Estimates that a grower's own records have moved: readable files in one folder, kept and undone.
 
-Estimates a grower's own records have moved, kept as small readable files in one folder.
-
-One file per crop, variety and seed lot. A file that is replaced is kept beside it in ``older``,
-and undoing brings it back.
+One file per crop, variety and seed lot; every entry is checked when it is read. A file that is
+replaced is kept beside it in ``older``, and undoing brings it back.
 """
 
 from __future__ import annotations
 
-import json
 import re
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
-from typing import Any, cast
+from typing import Annotated, Literal, cast
 
 import numpy as np
+from pydantic import AwareDatetime, BaseModel, Field, ValidationError
 
 from thermosprout.crops.catalogue import find_crop, generic_crop
 from thermosprout.crops.crop import Crop, ResponseShape, Season, SeedSize
 from thermosprout.crops.estimate import NAMES, PARAMETERS, Estimate, Provenance
 from thermosprout.errors import InputError, Place
-from thermosprout.files import read_text, write_atomic
+from thermosprout.files import read_text, toml_string, write_atomic
 from thermosprout.quantities import FloatArray
 
 FORMAT = 1
+"""Number of the layout; a file with a later one is not read."""
 
 _DROPPED = "imbibition_share"
 _ADDED = ("soak_stand", "dry_bed_gain", "dry_bed_stand", "sprout_stand")
 _EARLIER = tuple(_DROPPED if name == "soak_reach" else name for name in NAMES if name not in _ADDED)
 """Parameters of files written before soaks and sprouts had effects of their own on the stand."""
-"""Number of the layout; a file with a later one is not read."""
 
 Key = tuple[str, str | None, str | None]
 """Crop, variety and seed lot, in lower case."""
+
+Text = Annotated[str, Field(min_length=1)]
+Whole = Annotated[int, Field(strict=True, ge=0, lt=1_000_000_000_000)]
+Finite = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,14 +61,37 @@ class Origin:
     """
 
     files: tuple[str, ...]
-    digest: str
-    plots: int
-    seeds: int
-    inspections: int
-    first_planted: str
-    last_inspected: str
-    prior: str
-    effective_draws: float = 0.0
+    digest: Text
+    plots: Whole
+    seeds: Whole
+    inspections: Whole
+    first_planted: Text
+    last_inspected: Text
+    prior: Text
+    effective_draws: Finite = 0.0
+
+
+class _Parameter(BaseModel):
+    scale: str
+    mean: Finite
+    sd: Annotated[Finite, Field(ge=0)]
+
+
+class _Correlation(BaseModel):
+    names: list[str]
+    rows: list[list[Annotated[Finite, Field(ge=-1.001, le=1.001)]]]
+
+
+class _File(BaseModel):
+    crop: Text
+    variety: str
+    seed_lot: str
+    response: Literal["linear", "beta"]
+    made: Annotated[AwareDatetime, Field(strict=True)]
+    version: Text
+    records: Origin
+    parameters: dict[str, _Parameter]
+    correlation: _Correlation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,8 +113,11 @@ class SavedEstimate:
     @property
     def title(self) -> str:
         """Crop, variety and lot for a reader."""
-        parts = [self.estimate.crop, self.estimate.variety, self.estimate.seed_lot]
-        return ", ".join(part for part in parts if part)
+        return _title(self.estimate.crop, self.estimate.variety, self.estimate.seed_lot)
+
+
+def _title(crop: str, variety: str | None, seed_lot: str | None) -> str:
+    return ", ".join(part for part in (crop, variety, seed_lot) if part)
 
 
 def key_of(crop: str, variety: str | None, seed_lot: str | None) -> Key:
@@ -109,27 +136,23 @@ def document_of(saved: SavedEstimate) -> str:
         "# Estimate from own records, written by thermosprout calibrate.",
         "# low and high hold 90 %; mean, sd and correlation are on the scale of the model.",
         f"format = {FORMAT}",
-        f"crop = {_text(estimate.crop)}",
-        f"variety = {_text(estimate.variety or '')}",
-        f"seed_lot = {_text(estimate.seed_lot or '')}",
-        f"response = {_text(saved.response)}",
+        f"crop = {toml_string(estimate.crop)}",
+        f"variety = {toml_string(estimate.variety or '')}",
+        f"seed_lot = {toml_string(estimate.seed_lot or '')}",
+        f"response = {toml_string(saved.response)}",
         f"made = {saved.made.astimezone(UTC).strftime('%Y-%m-%dT%H:%M:%SZ')}",
-        f"version = {_text(saved.version)}",
+        f"version = {toml_string(saved.version)}",
         "",
         "[records]",
-        f"files = [{', '.join(_text(name) for name in origin.files)}]",
-        f"digest = {_text(origin.digest)}",
-        f"plots = {origin.plots}",
-        f"seeds = {origin.seeds}",
-        f"inspections = {origin.inspections}",
-        f"first_planted = {_text(origin.first_planted)}",
-        f"last_inspected = {_text(origin.last_inspected)}",
-        f"prior = {_text(origin.prior)}",
-        f"effective_draws = {origin.effective_draws:.0f}",
+        f"files = {_names(origin.files)}",
     ]
+    for name, value in asdict(origin).items():
+        if isinstance(value, str | int):
+            lines.append(f"{name} = {toml_string(value) if isinstance(value, str) else value}")
+    lines.append(f"effective_draws = {origin.effective_draws:.0f}")
     spreads = np.sqrt(np.diag(estimate.covariance))
     centre = estimate.centre()
-    for index, name in enumerate(estimate.names):
+    for name, mean, spread in zip(estimate.names, estimate.mean, spreads, strict=True):
         low, high = estimate.interval(name)
         lines += [
             "",
@@ -137,19 +160,15 @@ def document_of(saved: SavedEstimate) -> str:
             f"estimate = {_number(centre[name], 6)}",
             f"low = {_number(low, 6)}",
             f"high = {_number(high, 6)}",
-            f"scale = {_text(PARAMETERS[name].scale.value)}",
-            f"mean = {_number(float(estimate.mean[index]))}",
-            f"sd = {_number(float(spreads[index]))}",
+            f"scale = {toml_string(PARAMETERS[name].scale.value)}",
+            f"mean = {_number(mean)}",
+            f"sd = {_number(spread)}",
         ]
-    lines += ["", "[correlation]", f"names = [{', '.join(_text(n) for n in estimate.names)}]"]
     safe = np.where(spreads > 0, spreads, 1.0)
-    correlation = estimate.covariance / np.outer(safe, safe)
-    lines.append("rows = [")
-    for row in range(len(estimate.names)):
-        cells = ", ".join(_number(float(v), 8) for v in correlation[row, : row + 1])
-        lines.append(f"  [{cells}],")
-    lines.append("]")
-    return "\n".join(lines) + "\n"
+    lines += ["", "[correlation]", f"names = {_names(estimate.names)}", "rows = ["]
+    for number, row in enumerate(estimate.covariance / np.outer(safe, safe), start=1):
+        lines.append(f"  [{', '.join(_number(value, 8) for value in row[:number])}],")
+    return "\n".join([*lines, "]"]) + "\n"
 
 
 def _number(value: float, digits: int = 12) -> str:
@@ -157,9 +176,8 @@ def _number(value: float, digits: int = 12) -> str:
     return text if any(sign in text for sign in ".en") else text + ".0"
 
 
-def _text(value: str) -> str:
-    """Return a TOML basic string."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+def _names(names: tuple[str, ...]) -> str:
+    return f"[{', '.join(toml_string(name) for name in names)}]"
 
 
 def read_saved(path: Path) -> SavedEstimate:
@@ -171,92 +189,79 @@ def read_saved(path: Path) -> SavedEstimate:
         Naming the file and the entry.
     """
     text = read_text(path, limit_mb=1.0)
+    place = Place(file=path)
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(
-            f"this is not a saved estimate ({error})", place=Place(file=path)
-        ) from None
+        raise InputError(f"this is not a saved estimate ({error})", place=place) from None
     except (RecursionError, ValueError):  # nested too deeply, or a number of thousands of digits
-        raise InputError("this is not a saved estimate", place=Place(file=path)) from None
-    reader = _Reader(path)
-    number = reader.whole(document, "format")
-    if number != FORMAT:
+        raise InputError("this is not a saved estimate", place=place) from None
+    number = document.get("format")
+    if isinstance(number, int) and number != FORMAT:
         raise InputError(
             f"the layout of this estimate is number {number}, this version reads {FORMAT}",
-            place=Place(file=path),
+            place=place,
             hint="update thermosprout, or calibrate again",
         )
-    records = reader.table(document, "records")
-    made = document.get("made")
-    if not isinstance(made, datetime) or made.tzinfo is None:
-        raise reader.wrong("made", "a date-time with its offset")
-    response = reader.text(document, "response")
-    if response not in ("linear", "beta"):
-        raise reader.wrong("response", "linear or beta")
-    files = records.get("files")
-    if not isinstance(files, list) or not all(isinstance(name, str) for name in files):
-        raise reader.wrong("records.files", "a list of names")
-    return SavedEstimate(
-        estimate=_estimate(document, reader),
-        response=cast("ResponseShape", response),
-        origin=Origin(
-            files=tuple(files),
-            digest=reader.text(records, "digest"),
-            plots=reader.whole(records, "plots"),
-            seeds=reader.whole(records, "seeds"),
-            inspections=reader.whole(records, "inspections"),
-            first_planted=reader.text(records, "first_planted"),
-            last_inspected=reader.text(records, "last_inspected"),
-            prior=reader.text(records, "prior"),
-            effective_draws=reader.number(records, "effective_draws"),
-        ),
-        made=made,
-        version=reader.text(document, "version"),
-        path=path,
-    )
+    try:
+        file = _File.model_validate(document)
+        estimate = _estimate(file)
+    except ValidationError as error:
+        fault = error.errors(include_url=False)[0]
+        name = ".".join(map(str, fault["loc"]))
+        expected = _EXPECTED.get(fault["type"], fault["msg"].removeprefix("Input should be "))
+        wrong = f"the entry {name} is missing or wrong, expected {expected}"
+    except InputError as error:
+        wrong = error.what
+    else:
+        return SavedEstimate(
+            estimate=estimate,
+            response=file.response,
+            origin=file.records,
+            made=file.made,
+            version=file.version,
+            path=path,
+        )
+    hint = "calibrate again, or take the file out of the folder"
+    raise InputError(wrong, place=place, hint=hint)
 
 
-def _estimate(document: Mapping[str, Any], reader: _Reader) -> Estimate:
-    parameters = reader.table(document, "parameters")
-    correlation = reader.table(document, "correlation")
-    names = _EARLIER if correlation.get("names") == list(_EARLIER) else NAMES
-    if correlation.get("names") != list(names) or set(parameters) != set(names):
-        raise reader.wrong("parameters", f"the {len(NAMES)} parameters of the model in order")
-    entries = [reader.table(parameters, name) for name in names]
+_EXPECTED = {
+    "missing": "a value",
+    "int_type": "a whole number",
+    "finite_number": "a finite number",
+    "datetime_type": "a date-time with its offset",
+    "timezone_aware": "a date-time with its offset",
+}
+"""What was expected, for the library's kinds of fault that it words for programmers."""
+
+
+def _estimate(file: _File) -> Estimate:
+    """Estimate of a file whose entries are all of their kind."""
+    names = _EARLIER if file.correlation.names == list(_EARLIER) else NAMES
+    if file.correlation.names != list(names) or set(file.parameters) != set(names):
+        raise InputError(f"the {len(NAMES)} parameters of the model were expected, in order")
+    entries = [file.parameters[name] for name in names]
     for name, entry in zip(names, entries, strict=True):
         scale = PARAMETERS["soak_reach" if name == _DROPPED else name].scale.value
-        if entry.get("scale") != scale:
-            raise reader.wrong(f"parameters.{name}.scale", scale)
-    mean = np.array([reader.number(entry, "mean") for entry in entries])
-    spread = np.array([reader.number(entry, "sd") for entry in entries])
-    if (spread < 0).any():
-        raise reader.wrong("sd", "a number that is not negative")
+        if entry.scale != scale:
+            raise InputError(f"the entry parameters.{name}.scale is wrong, expected {scale}")
+    mean, spread = np.array([[entry.mean, entry.sd] for entry in entries]).T
+    if [len(row) for row in file.correlation.rows] != list(range(1, len(names) + 1)):
+        raise InputError(f"correlation.rows is wrong, expected {len(names)} rows, each one longer")
     matrix = np.zeros((len(names), len(names)))
-    rows = correlation.get("rows")
-    if not isinstance(rows, list) or len(rows) != len(names):
-        raise reader.wrong("correlation.rows", f"{len(names)} rows")
-    for index, row in enumerate(rows):
-        if not isinstance(row, list) or len(row) != index + 1:
-            raise reader.wrong(f"correlation.rows[{index}]", f"{index + 1} numbers")
-        for column, value in enumerate(row):
-            if not isinstance(value, int | float) or isinstance(value, bool) or abs(value) > 1.001:
-                raise reader.wrong(f"correlation.rows[{index}]", "numbers from -1 to 1")
-            matrix[index, column] = matrix[column, index] = value
+    for index, row in enumerate(file.correlation.rows):
+        matrix[index, : index + 1] = matrix[: index + 1, index] = row
     covariance = matrix * np.outer(spread, spread)
-    crop = reader.text(document, "crop")
     if names == _EARLIER:
-        mean, covariance = _completed(crop, mean, covariance)
-    try:
-        return Estimate(
-            crop=crop,
-            variety=reader.text(document, "variety", empty=True) or None,
-            seed_lot=reader.text(document, "seed_lot", empty=True) or None,
-            mean=mean,
-            covariance=covariance,
-        )
-    except InputError as error:
-        raise InputError(error.what, place=Place(file=reader.path)) from None
+        mean, covariance = _completed(file.crop, mean, covariance)
+    return Estimate(
+        crop=file.crop,
+        variety=file.variety or None,
+        seed_lot=file.seed_lot or None,
+        mean=mean,
+        covariance=covariance,
+    )
 
 
 def _completed(
@@ -273,50 +278,6 @@ def _completed(
     full[places] = mean[kept]
     wide[np.ix_(places, places)] = covariance[np.ix_(kept, kept)]
     return full, wide
-
-
-class _Reader:
-    """Takes entries out of a document, or says what is wrong with them."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-
-    def wrong(self, name: str, expected: str) -> InputError:
-        return InputError(
-            f"the entry {name} is missing or wrong, expected {expected}",
-            place=Place(file=self.path),
-            hint="calibrate again, or take the file out of the folder",
-        )
-
-    def table(self, document: Mapping[str, Any], name: str) -> dict[str, Any]:
-        value = document.get(name)
-        if not isinstance(value, dict):
-            raise self.wrong(name, "a table")
-        return value
-
-    def text(self, document: Mapping[str, Any], name: str, *, empty: bool = False) -> str:
-        value = document.get(name)
-        if not isinstance(value, str) or not (value or empty):
-            raise self.wrong(name, "text")
-        return value
-
-    def number(self, document: Mapping[str, Any], name: str) -> float:
-        value = document.get(name)
-        if not isinstance(value, int | float) or isinstance(value, bool):
-            raise self.wrong(name, "a number")
-        try:
-            number = float(value)
-        except OverflowError:  # a whole number of hundreds of digits
-            number = np.inf
-        if not np.isfinite(number):
-            raise self.wrong(name, "a finite number")
-        return number
-
-    def whole(self, document: Mapping[str, Any], name: str) -> int:
-        value = document.get(name)
-        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < 1e12:
-            raise self.wrong(name, "a whole number")
-        return value
 
 
 _OLDER = "older"
@@ -378,11 +339,10 @@ def undo_estimate(
     """
     path = folder / file_name(crop, variety, seed_lot)
     if not path.exists():
-        name = ", ".join(part for part in (crop, variety, seed_lot) if part)
+        name = _title(crop, variety, seed_lot)
         raise InputError(f"there is no saved estimate of {name} to undo", place=Place(file=folder))
-    older = sorted(
-        (folder / _OLDER).glob(f"{path.stem}.until-*{_SUFFIX}"), key=lambda p: _stamp_of(p.name)
-    )
+    copies = (folder / _OLDER).glob(f"{path.stem}.until-*{_SUFFIX}")
+    older = sorted(copies, key=lambda copy: copy.name.rsplit("-", 1)[-1])
     copy = _keep(path, "undone")
     if not older:
         path.unlink()
@@ -432,32 +392,15 @@ def saved_crop(name: str, folder: Path) -> Crop | None:
         estimate; None where the folder has none of that name.
     """
     target = key_of(name, None, None)[0]
-    for key, saved in load_saved(folder).items():
-        if key[0] != target:
-            continue
-        like = _GENERIC.search(saved.origin.prior)
-        season, size = like.groups() if like else ("cool", "medium")
-        crop = generic_crop(
-            saved.estimate.crop, season=cast("Season", season), seed_size=cast("SeedSize", size)
-        )
-        return replace(crop, response=saved.response)
-    return None
-
-
-def best_saved(
-    crop: str, variety: str | None, seed_lot: str | None, folder: Path
-) -> SavedEstimate | None:
-    """Closest saved estimate: of the lot, else the variety, else the crop."""
-    saved = load_saved(folder)
-    for key in (
-        key_of(crop, variety, seed_lot),
-        key_of(crop, None, seed_lot) if seed_lot else None,
-        key_of(crop, variety, None),
-        key_of(crop, None, None),
-    ):
-        if key is not None and key in saved:
-            return saved[key]
-    return None
+    saved = next((one for key, one in load_saved(folder).items() if key[0] == target), None)
+    if saved is None:
+        return None
+    like = _GENERIC.search(saved.origin.prior)
+    season, size = like.groups() if like else ("cool", "medium")
+    crop = generic_crop(
+        saved.estimate.crop, season=cast("Season", season), seed_size=cast("SeedSize", size)
+    )
+    return replace(crop, response=saved.response)
 
 
 def best_estimate(crop: Crop, variety: str | None, seed_lot: str | None, folder: Path) -> Estimate:
@@ -468,7 +411,11 @@ def best_estimate(crop: Crop, variety: str | None, seed_lot: str | None, folder:
     InputError
         When the saved estimate was made with another temperature response than the crop has.
     """
-    saved = best_saved(crop.name, variety, seed_lot, folder)
+    estimates = load_saved(folder)
+    keys = [key_of(crop.name, variety, seed_lot)]
+    keys += [key_of(crop.name, None, seed_lot)] if seed_lot else []
+    keys += [key_of(crop.name, variety, None), key_of(crop.name, None, None)]
+    saved = next((estimates[key] for key in keys if key in estimates), None)
     if saved is None:
         return crop.estimate
     if saved.response != crop.response:
@@ -478,15 +425,14 @@ def best_estimate(crop: Crop, variety: str | None, seed_lot: str | None, folder:
             place=Place(file=saved.path or folder),
             hint="run calibrate again with --save",
         )
-    estimate = saved.estimate
+    origin = saved.origin
     line = Provenance(
-        what=f"own records of {saved.title}: {saved.origin.plots} plots, "
-        f"{saved.origin.seeds} seeds, {saved.origin.first_planted} to "
-        f"{saved.origin.last_inspected}",
-        source=f"{', '.join(saved.origin.files)}, calibrated on {saved.made.date().isoformat()}",
+        what=f"own records of {saved.title}: {origin.plots} plots, {origin.seeds} seeds, "
+        f"{origin.first_planted} to {origin.last_inspected}",
+        source=f"{', '.join(origin.files)}, calibrated on {saved.made.date().isoformat()}",
         verified="records",
     )
-    return replace(estimate, provenance=(*crop.estimate.provenance, line))
+    return replace(saved.estimate, provenance=(*crop.estimate.provenance, line))
 
 
 def with_best_estimate(crop: Crop, variety: str | None, seed_lot: str | None, folder: Path) -> Crop:
@@ -514,7 +460,3 @@ def _keep(path: Path, word: str) -> Path:
         target = older / f"{path.stem}.{word}-{stamp}{_SUFFIX}"
     write_atomic(target, path.read_bytes())
     return target
-
-
-def _stamp_of(name: str) -> str:
-    return name.rsplit("-", 1)[-1]

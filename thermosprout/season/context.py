@@ -17,7 +17,6 @@ import xarray as xr
 
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.saved_estimates import with_best_estimate
 from thermosprout.crops.seed_lots import SeedLot, ln_time_shift_draws, viability_draws
 from thermosprout.dates import noon, read_day
 from thermosprout.emergence.conditioning import Count
@@ -230,6 +229,8 @@ class Context:
         variety = question.variety or (lot.variety if lot is not None else None)
         key = (crop.name, variety, lot.id if lot is not None else None)
         if key not in self._crops:
+            from thermosprout.crops.saved_estimates import with_best_estimate
+
             folder = self.season.resolve(self.season.data.estimates_folder, "estimates_folder")
             self._crops[key] = with_best_estimate(crop, key[1], key[2], folder)
         return self._crops[key]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import json
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -11,6 +10,7 @@ from pathlib import Path
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.dates import read_day
 from thermosprout.errors import InputError, Place
+from thermosprout.files import toml_string
 from thermosprout.trials.design import sprout_hours
 
 TREATMENTS = ("direct", "soaked", "presprouted")
@@ -46,11 +46,6 @@ def season_text(new: NewSeason) -> str:
     parts = [_HEAD, _site(new), _soil(new), _OFFERS]
     parts += [_row(index, row) for index, row in enumerate(new.rows, 1)]
     return "\n".join(parts) + _ROW_OFFERS
-
-
-def toml_string(text: str) -> str:
-    """Return a TOML basic string; the escapes of JSON are among those of TOML 1.0."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
 
 
 _HEAD = """\
