@@ -26,9 +26,8 @@ from thermosprout.calibration.published import DAY_TABLE, Row
 from thermosprout.crops.catalogue import CATALOGUE_FILE
 from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.emergence.response import Shape
-from thermosprout.files import write_atomic
+from thermosprout.files import reference_file, reference_rows, write_atomic
 from thermosprout.quantities import FloatArray
-from thermosprout.reference import reference_file, reference_rows
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,7 +16,7 @@ from reference_data.build.published_evidence import PAIRS_KEPT_OUT, Evidence, ga
 from thermosprout.calibration.published import DAY_TABLE, DayCell, days_to_half
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.emergence.response import Shape
-from thermosprout.reference import reference_rows
+from thermosprout.files import reference_rows
 
 if TYPE_CHECKING:
     from reference_data.build.catalogue_response import Fit, Prior

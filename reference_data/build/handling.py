@@ -22,9 +22,9 @@ from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import stand_share
 from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.treatments import Handling, seed_state
+from thermosprout.files import reference_rows
 from thermosprout.planning.options import PLANTING_RADICLE_MM
 from thermosprout.quantities import FloatArray
-from thermosprout.reference import reference_rows
 
 EFFECTS_FILE = "handling_effects.csv"
 LEFT_OUT_FILE = "handling_left_out.csv"

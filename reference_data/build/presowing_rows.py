@@ -10,8 +10,8 @@ import numpy as np
 from reference_data.build.hierarchy import ALL
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.files import reference_rows
 from thermosprout.planning.options import PLANTING_RADICLE_MM
-from thermosprout.reference import reference_rows
 
 EVIDENCE_FILE = "presowing_evidence.csv"
 FIELD_FILE = "field_stand.csv"

@@ -14,7 +14,7 @@ from thermosprout.calibration.published import (
     rows_of,
     tabled_days,
 )
-from thermosprout.reference import reference_rows
+from thermosprout.files import reference_rows
 
 PAIRS_KEPT_OUT = ("bierhuizen1974", "angus1981")
 """Heat sums that check a crop with a day table and therefore never enter its fit."""

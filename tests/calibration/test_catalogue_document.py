@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from reference_data.build.catalogue import _compact, fit_catalogue
-from thermosprout.reference import reference_file
+from thermosprout.files import reference_file
 
 pytestmark = pytest.mark.slow
 

@@ -17,7 +17,7 @@ from thermosprout.calibration.published import DAY_TABLE
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.response import Shape
-from thermosprout.reference import reference_file
+from thermosprout.files import reference_file
 
 SHAPES = fitting.SHAPES
 LINEAR = replace(

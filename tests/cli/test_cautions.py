@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
 from thermosprout.crops import crop as words
-from thermosprout.reference import demo_folder
+from thermosprout.files import demo_folder
 
 SOIL = "--constant", "14"
 DRY = {words.PACKET_FIRST}

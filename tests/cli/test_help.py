@@ -16,7 +16,7 @@ import typer.main
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import MAP, app
-from thermosprout.reference import demo_folder
+from thermosprout.files import demo_folder
 
 ROOT: Any = typer.main.get_command(app)
 

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
-from thermosprout.reference import demo_folder
+from thermosprout.files import demo_folder
 
 READ = "soil", "read", "logger.csv", "--timezone", "UTC", "--month-first"
 

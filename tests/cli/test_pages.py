@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from tests.reports.season_files import PLAIN, write_season
 from thermosprout.cli.app import app
 from thermosprout.errors import InputError
-from thermosprout.reference import demo_folder
+from thermosprout.files import demo_folder
 
 SHOWN = re.compile(r"Wrote .*season\.html: 4 rows")
 

@@ -17,7 +17,7 @@ from icalendar import Calendar
 from tests.planning.climates import INLAND, START, years
 from thermosprout.cli.app import app
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.reference import demo_folder
+from thermosprout.files import demo_folder
 
 DEMO = demo_folder() / "season.toml"
 Run = Callable[..., tuple[str, str]]

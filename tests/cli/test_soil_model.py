@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from thermosprout.cli.app import main
-from thermosprout.reference import demo_folder
+from thermosprout.files import demo_folder
 
 PLACE = ["--lat", "56.2", "--lon", "-3.1", "--timezone", "Europe/London"]
 

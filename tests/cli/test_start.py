@@ -11,8 +11,8 @@ from typer.testing import CliRunner
 
 from thermosprout.cli import season as start_module
 from thermosprout.cli.app import app
+from thermosprout.dates import nearest_zone, read_coordinates
 from thermosprout.errors import InputError
-from thermosprout.season.coordinates import nearest_zone, read_coordinates
 from thermosprout.season.load import load_season
 
 ANSWERS = ["--place", "Garden", "--at", "56.2, -3.1", "--soil", "open-meteo"]

@@ -7,7 +7,7 @@ import csv
 import pytest
 
 from thermosprout.crops.catalogue import catalogue, handling_evidence
-from thermosprout.reference import reference_file
+from thermosprout.files import reference_file
 
 
 def works(crop: str, kinds: tuple[str, ...]) -> set[str]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from thermosprout.calibration.published import short_citations
 from thermosprout.crops.catalogue import catalogue
-from thermosprout.reference import reference_file, reference_rows
+from thermosprout.files import reference_file, reference_rows
 
 AUTHORS_AND_YEAR = re.compile(r"^[^,]+(?:, [^,]+)* (?:(?:18|19|20)\d\d|n\.d\.), \S")
 """As in "Harrington & Minges 1954, Vegetable Seed Germination"; n.d. where no year was printed."""

@@ -12,8 +12,8 @@ import pytest
 from thermosprout.cli.app import app
 from thermosprout.crops.seed_lots import viability_draws
 from thermosprout.errors import InputError
+from thermosprout.files import demo_folder
 from thermosprout.planning.sow_again import left_over_seed
-from thermosprout.reference import demo_folder
 from thermosprout.season.forecast import forecast_season
 from thermosprout.season.load import load_season
 

@@ -7,15 +7,16 @@ import xarray as xr
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, START, ask_window, series, soil_under, years
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.planning.bed_gaps import (
+from thermosprout.planning.options import usual_options
+from thermosprout.planning.season_window import years_as_members
+from thermosprout.planning.succession import (
     FINE_PROBABILITIES,
+    Aim,
     Opening,
     fit_openings,
     odds_within,
+    plan_succession,
 )
-from thermosprout.planning.options import usual_options
-from thermosprout.planning.season_window import years_as_members
-from thermosprout.planning.succession import Aim, plan_succession
 
 CROP = plain_crop()
 AIR = years(INLAND, 5, days=500)

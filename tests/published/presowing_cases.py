@@ -17,7 +17,7 @@ from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.crops.seed_lots import SeedLot, viability_draws
 from thermosprout.emergence.forecast import RowForecast, forecast_constant
 from thermosprout.emergence.treatments import Handling
-from thermosprout.reference import reference_file
+from thermosprout.files import reference_file
 
 DRAWS = 400
 REPLICATES = 4

@@ -23,7 +23,7 @@ from reference_data.build.catalogue_check import (
 from reference_data.build.published_evidence import gather
 from thermosprout.calibration.published import DAY_TABLE, days_to_half, straight_line
 from thermosprout.crops.catalogue import catalogue, find_crop
-from thermosprout.reference import reference_rows
+from thermosprout.files import reference_rows
 
 
 def test_four_in_five_agree_and_the_rest_is_explained(capsys):

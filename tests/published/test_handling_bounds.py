@@ -16,7 +16,7 @@ from thermosprout.crops.catalogue import catalogue, find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import RowForecast, forecast_constant
 from thermosprout.emergence.treatments import Handling, Treatment
-from thermosprout.reference import reference_file
+from thermosprout.files import reference_file
 
 CHILLED = [crop for crop in catalogue().values() if crop.chilling_sensitive]
 HARMED = [crop for crop in catalogue().values() if crop.harmed_by_soaking]

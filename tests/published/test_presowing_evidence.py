@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from tests.published.presowing_cases import Case, earlier_cases, left_out_cases
-from thermosprout.reference import reference_rows
+from thermosprout.files import reference_rows
 
 NO_RELATIVE = "physic nut"
 

@@ -126,7 +126,7 @@ def test_tolerance_between_replicates_of_a_hundred(mean, four, two):
 
 def test_typed_tables_are_those_of_the_reference(shared):
     """Every figure typed into the package equals the one in the tables it was typed from."""
-    from thermosprout.reference import reference_file
+    from thermosprout.files import reference_file
 
     keys = {
         "emergence_days.csv": ("crop", "temp_C", "days", "days_decimal", "normal_seedlings_pct"),

@@ -10,8 +10,7 @@ from pathlib import Path
 from thermosprout.planning.evidence import evidence_name, lot_words, season_evidence
 from thermosprout.planning.this_week import this_week
 from thermosprout.reports.season_page import SeasonReport, TrialReport
-from thermosprout.season.curves import emergence_curves
-from thermosprout.season.forecast import SeasonForecast, forecast_season
+from thermosprout.season.forecast import SeasonForecast, emergence_curves, forecast_season
 from thermosprout.season.load import load_season
 
 HOSTILE = [

@@ -9,7 +9,7 @@ from matplotlib.transforms import Bbox
 
 from tests.reports.test_row_picture import curve
 from thermosprout.reports.forecast_figures import forecast_figure
-from thermosprout.season.curves import EmergenceCurve
+from thermosprout.season.forecast import EmergenceCurve
 
 
 def boxes(shown: EmergenceCurve) -> tuple[dict[str, Bbox], list[tuple[float, float]]]:

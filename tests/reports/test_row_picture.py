@@ -15,7 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from thermosprout.reports.forecast_figures import forecast_figure
 from thermosprout.reports.row_picture import HEIGHT, WIDTH, row_picture
-from thermosprout.season.curves import EmergenceCurve
+from thermosprout.season.forecast import EmergenceCurve
 
 START = datetime(2026, 4, 6, 12, tzinfo=UTC)
 

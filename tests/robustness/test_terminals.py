@@ -19,7 +19,7 @@ import pytest
 
 from tests.cli.test_help import LEAVES, words_of
 from thermosprout.cli.app import main
-from thermosprout.reference import demo_folder
+from thermosprout.files import demo_folder
 
 TERMINALS = {30: ("ascii", "cp1252"), 0: ("ascii",)}
 """Columns, and the encodings whose words are compared with those of UTF-8."""

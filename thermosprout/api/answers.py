@@ -169,7 +169,7 @@ class Forecast(Answer):
             label_apart,
         )
         from thermosprout.reports.style import own_style
-        from thermosprout.season.curves import emergence_curves
+        from thermosprout.season.forecast import emergence_curves
 
         curves = emergence_curves(self.result)
         if ax is None:

@@ -14,9 +14,8 @@ import xarray as xr
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot, lot_of_test
-from thermosprout.dates import noon, read_day, read_zone
+from thermosprout.dates import noon, read_coordinates, read_day, read_zone
 from thermosprout.errors import InputError
-from thermosprout.season.coordinates import read_coordinates
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -11,8 +11,8 @@ import numpy.typing as npt
 
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.response import response
+from thermosprout.files import reference_rows
 from thermosprout.quantities import FloatArray
-from thermosprout.reference import reference_rows
 
 Row = dict[str, str]
 

@@ -283,8 +283,7 @@ def succession(
     """
     from thermosprout.dates import read_day
     from thermosprout.errors import InputError
-    from thermosprout.planning.bed_gaps import beds_of, openings_of, plan_openings
-    from thermosprout.planning.succession import Aim, plan_case
+    from thermosprout.planning.succession import Aim, beds_of, openings_of, plan_case, plan_openings
     from thermosprout.reports.decision_tables import openings_tables, succession_tables
 
     crops = tuple(crop or ())

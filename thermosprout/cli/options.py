@@ -122,7 +122,7 @@ def _is_moment(param: typer.CallbackParam, value: Any) -> Any:
 
 
 def _is_place(param: typer.CallbackParam, value: Any) -> Any:
-    from thermosprout.season.coordinates import read_coordinates
+    from thermosprout.dates import read_coordinates
 
     return _each(param, value, lambda text, what: read_coordinates(text))
 
@@ -267,7 +267,7 @@ def place_of(at: str, season: Path | None) -> tuple[float, float]:
     InputError
         When there is neither.
     """
-    from thermosprout.season.coordinates import read_coordinates
+    from thermosprout.dates import read_coordinates
 
     if at:
         return read_coordinates(at)
@@ -447,8 +447,7 @@ class Sowing:
             When no temperature is named, or a file cannot be read.
         """
         from thermosprout.crops.seed_lots import SeedLot, lot_of_test
-        from thermosprout.dates import read_day
-        from thermosprout.season.coordinates import read_coordinates
+        from thermosprout.dates import read_coordinates, read_day
         from thermosprout.season.open_context import open_context
         from thermosprout.season.setting import Question
 

@@ -64,7 +64,7 @@ def forecast(
             out.print(item)
     if plot is not None:
         from thermosprout.reports.forecast_figures import forecast_figure
-        from thermosprout.season.curves import emergence_curves
+        from thermosprout.season.forecast import emergence_curves
 
         figure = forecast_figure(emergence_curves(result), sowing.units)
         write_figure(figure, plot, force=sowing.force)
@@ -201,8 +201,7 @@ def write_demo(folder: Path) -> None:
         When a file of that name and other content is there, or the folder cannot be made.
     """
     from thermosprout.errors import InputError, Place
-    from thermosprout.files import write_atomic
-    from thermosprout.reference import demo_folder
+    from thermosprout.files import demo_folder, write_atomic
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -254,7 +253,7 @@ def report(
     from thermosprout.planning.evidence import evidence_name, lot_words, season_evidence
     from thermosprout.planning.this_week import this_week
     from thermosprout.reports.season_page import SeasonReport, season_page
-    from thermosprout.season.curves import emergence_curves
+    from thermosprout.season.forecast import emergence_curves
 
     require_ending(out, PAGES)
     result = _forecast(season, as_of, draws, seed, offline=offline, json=json)
@@ -423,7 +422,7 @@ def _answers(
     """Answers of the options; what they leave open is asked, or refused where nobody can be."""
     from datetime import date
 
-    from thermosprout.season.coordinates import read_coordinates
+    from thermosprout.dates import read_coordinates
     from thermosprout.season.write import NewSeason, read_name, read_row
 
     name = _need(place, "--place", "What is the place called?", read_name, "Garden", asked)
@@ -452,9 +451,8 @@ def _answers(
 def _zone(timezone: str, latitude: float, longitude: float, asked: bool) -> str:
     """Time zone given, or the nearest where the coordinates settle it."""
     from thermosprout.cli.output import note
-    from thermosprout.dates import read_zone
+    from thermosprout.dates import nearest_zone, read_zone
     from thermosprout.errors import InputError
-    from thermosprout.season.coordinates import nearest_zone
 
     guess, sure = nearest_zone(latitude, longitude)
     if not timezone and not asked:

@@ -96,8 +96,8 @@ def read(
     import numpy as np
 
     from thermosprout.cli.output import print_json, require_ending, say, write_output
+    from thermosprout.dates import read_coordinates
     from thermosprout.errors import InputError
-    from thermosprout.season.coordinates import read_coordinates
     from thermosprout.soil.quality import without_suspects
     from thermosprout.soil.series import soil_csv
 

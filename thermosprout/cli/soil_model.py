@@ -198,8 +198,8 @@ def check(
         say,
         write_figure,
     )
+    from thermosprout.dates import read_coordinates
     from thermosprout.errors import InputError
-    from thermosprout.season.coordinates import read_coordinates
     from thermosprout.soil.readers.logger import read_soil_csv
     from thermosprout.soil.site_correction import site_correction
     from thermosprout.soil.site_readings import check_series, read_readings

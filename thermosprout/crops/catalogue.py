@@ -15,7 +15,7 @@ import numpy as np
 from thermosprout.crops.crop import Crop, Practice, Season, SeedSize
 from thermosprout.crops.estimate import NAMES, Estimate, Provenance
 from thermosprout.errors import InputError
-from thermosprout.reference import reference_file, reference_rows
+from thermosprout.files import reference_file, reference_rows
 
 CATALOGUE_FILE = "catalogue.json"
 """Result of ``python -m reference_data.build.catalogue``, kept in ``reference_data``."""

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from thermosprout.errors import InputError
+from thermosprout.files import reference_rows
 from thermosprout.quantities import FloatArray
-from thermosprout.reference import reference_rows
 
 _STEP = 1e-3
 

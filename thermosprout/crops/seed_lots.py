@@ -14,8 +14,8 @@ import numpy as np
 
 from thermosprout.crops.crop import Crop
 from thermosprout.errors import InputError
+from thermosprout.files import reference_rows
 from thermosprout.quantities import FloatArray
-from thermosprout.reference import reference_rows
 
 YEAR_D = 365.25
 

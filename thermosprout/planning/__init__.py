@@ -11,7 +11,7 @@ sprouted?
 when to wet seed    ``presprout.plan_batch``              ``PresproutAnswer``
 which day           ``season_window.plan_window``         ``WindowAnswer``
 rows that come even ``succession.plan_case``              ``SuccessionAnswer``
-what fits a gap     ``bed_gaps.plan_openings``            ``GapsAnswer``
+what fits a gap     ``succession.plan_openings``          ``GapsAnswer``
 seeds per station   ``stations.seeds_per_station``        ``StationsAnswer``
 a poor row          ``sow_again.weigh_poor_row``          ``PoorRow``
 this week           ``this_week.this_week``               ``Week``

@@ -23,9 +23,9 @@ from thermosprout.emergence.treatments import (
 )
 from thermosprout.emergence.weighted_draws import odds, weighted_quantile
 from thermosprout.errors import InputError
+from thermosprout.files import reference_rows
 from thermosprout.planning.options import late_sprouts, seeds_for_stand
 from thermosprout.quantities import FloatArray, percent
-from thermosprout.reference import reference_rows
 from thermosprout.season.schema import hours, local
 from thermosprout.special import ndtr
 

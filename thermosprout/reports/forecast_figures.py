@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from thermosprout.season.curves import EmergenceCurve
+    from thermosprout.season.forecast import EmergenceCurve
 
 
 def forecast_figure(

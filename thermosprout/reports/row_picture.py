@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from thermosprout.quantities import FloatArray
-from thermosprout.season.curves import EmergenceCurve
+from thermosprout.season.forecast import EmergenceCurve
 
 WIDTH, HEIGHT = 360, 250
 _LEFT, _RIGHT = 38, 322

@@ -24,7 +24,7 @@ from thermosprout.reports.words import (
     spread,
     stage_range,
 )
-from thermosprout.season.curves import EmergenceCurve
+from thermosprout.season.forecast import EmergenceCurve
 from thermosprout.soil.quality import implausible
 
 KIND_CLASS = {

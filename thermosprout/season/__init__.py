@@ -2,8 +2,7 @@
 
 Reading
     ``schema`` says what the file may hold; ``load`` reads it and turns every fault into a
-    sentence with its line; ``write`` makes a first file from a few answers; ``coordinates``
-    reads places.
+    sentence with its line; ``write`` makes a first file from a few answers.
 Resolving
     ``context`` is the one resolver. A ``Context`` is made from a season file
     (``season_context``), from what a command names or from objects in memory (``open_context``).
@@ -14,9 +13,9 @@ Resolving
     ``counts`` lays the records beside the rows: what was done wins over what was planned, and is
     told; it also prepares the first count of a row.
 Answering
-    ``forecast`` forecasts every row; ``curves`` draws them through time; ``soil_check`` says what
-    an error of the soil temperature means in days; ``notes`` are the sentences a grower would
-    want to be asked about.
+    ``forecast`` forecasts every row, and its curve through time; ``soil_check`` says what an error
+    of the soil temperature means in days; ``notes`` are the sentences a grower would want to be
+    asked about.
 
 Decisions
     Random numbers are keyed by what they stand for (crop, lot, site, the luck of a row) and never

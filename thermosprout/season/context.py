@@ -147,9 +147,7 @@ class Context:
         crop = self._crop(question, lot)
         bed = self.bed(question.bed)
         cover = cover_named(question.cover or (bed.cover if bed is not None else None)).name
-        depth = question.depth_cm
-        if depth is None:
-            depth = crop.usual_depth_cm
+        depth = crop.usual_depth_cm if question.depth_cm is None else question.depth_cm
         if not 0.2 <= depth <= 30:
             raise InputError(f"a depth of {depth:g} cm was asked for, expected 0.2 to 30 cm")
         return Case(
@@ -198,23 +196,20 @@ class Context:
         """
         if not name or self.season is None:
             return None
-        for bed in self.season.data.beds:
-            if bed.id == name:
-                return bed
-        names = ", ".join(bed.id for bed in self.season.data.beds) or "none"
-        raise InputError(f"the season has no bed {name!r}; its beds: {names}")
+        beds = {bed.id: bed for bed in self.season.data.beds}
+        if name not in beds:
+            names = ", ".join(beds) or "none"
+            raise InputError(f"the season has no bed {name!r}; its beds: {names}")
+        return beds[name]
 
     def _lot(self, named: str | SeedLot) -> SeedLot | None:
         if isinstance(named, SeedLot):
             return named
         if not named:
             return None
-        lots = self.season.seed_lots if self.season is not None else {}
-        if named not in lots:
-            raise InputError(
-                f"there is no seed lot {named!r}; known lots: {', '.join(lots) or 'none'}"
-            )
-        return lots[named]
+        if self.season is None:
+            raise InputError(f"there is no seed lot {named!r}; known lots: none")
+        return self.season.lot(named)
 
     def _crop(self, question: Question, lot: SeedLot | None) -> Crop:
         """Crop of a question with the saved estimate that is closest to its variety and lot."""
@@ -227,12 +222,13 @@ class Context:
         if self.season is None or self.season.data.estimates_folder is None:
             return crop
         variety = question.variety or (lot.variety if lot is not None else None)
-        key = (crop.name, variety, lot.id if lot is not None else None)
+        lot_id = lot.id if lot is not None else None
+        key = (crop.name, variety, lot_id)
         if key not in self._crops:
             from thermosprout.crops.saved_estimates import with_best_estimate
 
             folder = self.season.resolve(self.season.data.estimates_folder, "estimates_folder")
-            self._crops[key] = with_best_estimate(crop, key[1], key[2], folder)
+            self._crops[key] = with_best_estimate(crop, variety, lot_id, folder)
         return self._crops[key]
 
     def _crop_named(self, name: str) -> Crop:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import datetime
 from difflib import get_close_matches
 from functools import cached_property
@@ -19,7 +19,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.errors import InputError, Place
 from thermosprout.files import read_text
-from thermosprout.season.schema import FORMAT, Lot, Row, SeasonFile, hours, instant, local_day
+from thermosprout.season.schema import FORMAT, Bed, Lot, Row, SeasonFile, hours, instant, local_day
 from thermosprout.soil.model.surface import cover_named
 
 _AT = re.compile(r"\s*\(at line (\d+), column (\d+)\)")
@@ -27,6 +27,9 @@ _END = re.compile(r"\s*\(at end of document\)")
 
 Keys = tuple[str | int, ...]
 """Names of tables and keys from the outermost in; entries of an array by their index."""
+
+_SEED_FACTS = {one.name for one in fields(SeedLot)} - {"crop"}
+"""What a lot of the file and a seed lot have in common."""
 
 _LONGEST_HANDLING_D = 100
 """Days that seed may be soaked or sprouted; the most that ``sprout_h`` may say. [d]"""
@@ -101,14 +104,24 @@ class Season:
 
     def row_crop(self, row: Row) -> Crop:
         """Return the crop of a row, by its lot or its own name."""
-        return self.crops[self._crop_name(row)]
+        return self.crops[_crop_name(row, self.data.lots)]
 
     def row_word(self, row: Row) -> str:
         """Return the grower's own word for the crop of a row, as the file has it."""
-        return " ".join(self._crop_name(row).split())
+        return " ".join(_crop_name(row, self.data.lots).split())
 
-    def _crop_name(self, row: Row) -> str:
-        return row_crop_name(row, {lot.id: lot for lot in self.data.lots})
+    def lot(self, name: str) -> SeedLot:
+        """Seed lot by its id.
+
+        Raises
+        ------
+        InputError
+            When the season has no such lot.
+        """
+        if name not in self.seed_lots:
+            names = ", ".join(self.seed_lots) or "none"
+            raise InputError(f"there is no seed lot {name!r}; known lots: {names}")
+        return self.seed_lots[name]
 
     def row_lot(self, row: Row) -> SeedLot:
         """Seed lot of a row; one of which nothing is known when the row names none."""
@@ -117,9 +130,9 @@ class Season:
         return SeedLot(id="unknown", crop=self.row_crop(row).name, variety=row.variety)
 
 
-def row_crop_name(row: Row, lots: dict[str, Lot]) -> str:
-    """Return the name under which the crop of a row is known."""
-    return row.crop or (lots[row.lot].crop if row.lot else "")
+def _crop_name(row: Row, lots: Sequence[Lot]) -> str:
+    """Name under which the crop of a row is known."""
+    return row.crop or next((lot.crop for lot in lots if lot.id == row.lot), "")
 
 
 def load_season(path: str | Path) -> Season:
@@ -150,15 +163,15 @@ def load_season(path: str | Path) -> Season:
     except ValueError:  # Python bounds the digits of a whole number
         raise InputError("a number has too many digits", place=Place(file=file)) from None
     if "format" in raw and raw["format"] != FORMAT:
-        line, column = nearest_place(key_places(text), ("format",))
         raise InputError(
             f"this season file has format {raw['format']!r}, this version reads format {FORMAT}",
-            place=Place(file=file, line=line, column=column),
+            place=_place(file, text, ("format",)),
         )
     try:
         data = SeasonFile.model_validate(raw)
     except ValidationError as error:
-        raise _schema_error(error, file, text) from None
+        sentence, keys = schema_fault(error)
+        raise InputError(sentence, place=_place(file, text, keys)) from None
     return _checked(file, data, text)
 
 
@@ -172,11 +185,10 @@ def _syntax_error(error: tomllib.TOMLDecodeError, file: Path, text: str) -> Inpu
     return InputError(f"this is not TOML: {what}", place=Place(file=file, line=line, column=column))
 
 
-def _schema_error(error: ValidationError, file: Path, text: str) -> InputError:
-    """Turn the first fault into an error that names its place in the file."""
-    sentence, path = schema_fault(error)
-    line, column = nearest_place(key_places(text), path)
-    return InputError(sentence, place=Place(file=file, line=line, column=column))
+def _place(file: Path, text: str, keys: Sequence[str | int]) -> Place:
+    """Place of a key of the file, or of the closest thing that holds it."""
+    line, column = nearest_place(key_places(text), keys)
+    return Place(file=file, line=line, column=column)
 
 
 def schema_fault(error: ValidationError) -> tuple[str, tuple[str | int, ...]]:
@@ -232,22 +244,18 @@ def _checked(file: Path, data: SeasonFile, text: str) -> Season:
     """Check what one table says against the others."""
 
     def fail(what: str, *keys: str | int, hint: str = "") -> InputError:
-        line, column = nearest_place(key_places(text), keys)
-        return InputError(what, place=Place(file=file, line=line, column=column), hint=hint)
+        return InputError(what, place=_place(file, text, keys), hint=hint)
 
-    for table, ids in (
-        ("lots", [lot.id for lot in data.lots]),
-        ("beds", [bed.id for bed in data.beds]),
-        ("rows", [row.id for row in data.rows]),
-    ):
+    tables: dict[str, Sequence[Lot | Bed | Row]]
+    tables = {"lots": data.lots, "beds": data.beds, "rows": data.rows}
+    for table, entries in tables.items():
+        ids = [entry.id for entry in entries]
         for index, name in enumerate(ids):
             if name in ids[:index]:
                 raise fail(f"the id {name!r} stands twice among {table}", table, index, "id")
-    for table, covers in (
-        ("beds", [bed.cover for bed in data.beds]),
-        ("rows", [row.cover for row in data.rows]),
-    ):
-        for index, cover in enumerate(covers):
+    covers = {"beds": [bed.cover for bed in data.beds], "rows": [row.cover for row in data.rows]}
+    for table, named in covers.items():
+        for index, cover in enumerate(named):
             try:
                 cover_named(cover)
             except InputError as error:
@@ -263,7 +271,7 @@ def _checked(file: Path, data: SeasonFile, text: str) -> Season:
         crops[lot.crop] = _crop(lot, fail, index)
     for index, row in enumerate(data.rows):
         _check_row(row, index, data, lots, fail)
-        name = row_crop_name(row, lots)
+        name = _crop_name(row, data.lots)
         if name not in crops:
             try:
                 crops[name] = find_crop(name)
@@ -273,7 +281,10 @@ def _checked(file: Path, data: SeasonFile, text: str) -> Season:
         path=file,
         data=data,
         crops=crops,
-        seed_lots={lot.id: _seed_lot(lot, crops[lot.crop]) for lot in data.lots},
+        seed_lots={
+            lot.id: SeedLot(crop=crops[lot.crop].name, **lot.model_dump(include=_SEED_FACTS))
+            for lot in data.lots
+        },
         text=text,
     )
 
@@ -285,12 +296,8 @@ def _crop(lot: Lot, fail: Any, index: int) -> Crop:
     except InputError as error:
         if lot.season and lot.seed_size:
             return generic_crop(lot.crop, season=lot.season, seed_size=lot.seed_size)
-        raise fail(
-            f"{error.what}; for a crop of your own add season and seed_size to its lot",
-            "lots",
-            index,
-            "crop",
-        ) from None
+        what = f"{error.what}; for a crop of your own add season and seed_size to its lot"
+        raise fail(what, "lots", index, "crop") from None
 
 
 def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fail: Any) -> None:
@@ -299,13 +306,10 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
         if name is not None and name not in known and (key == "lot" or data.beds):
             guess = _guess(name, list(known))
             raise fail(f"the {key} {name!r} is not listed{guess}", "rows", index, key)
+    here = ("rows", index)
     if row.lot and row.crop and find_crop(row.crop).name != find_crop(lots[row.lot].crop).name:
-        raise fail(
-            f"the row says {row.crop!r} but its lot is {lots[row.lot].crop!r}",
-            "rows",
-            index,
-            "crop",
-        )
+        what = f"the row says {row.crop!r} but its lot is {lots[row.lot].crop!r}"
+        raise fail(what, *here, "crop")
     lot = lots.get(row.lot) if row.lot else None
     zone = data.site.zone
     planted_year = local_day(row.planted, zone).year
@@ -313,9 +317,7 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
         raise fail(
             f"lot {lot.id} was harvested in {lot.year}, after row {row.id} is planted in "
             f"{planted_year}",
-            "lots",
-            list(lots).index(lot.id),
-            "year",
+            *("lots", list(lots).index(lot.id), "year"),
         )
     if row.started is None:
         return
@@ -325,39 +327,26 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
         and isinstance(row.planted, datetime)
         and row.started > row.planted
     ):
-        raise fail(
-            f"planted {row.planted.isoformat()} is before started {row.started.isoformat()}",
-            "rows",
-            index,
-            "planted",
-        )
+        what = f"planted {row.planted.isoformat()} is before started {row.started.isoformat()}"
+        raise fail(what, *here, "planted")
     apart = hours(instant(row.planted, zone)) - hours(instant(row.started, zone))
     if row.treatment == "direct" and apart > 24:
-        raise fail(
+        what = (
             "a direct-sown row meets water and soil on one day, but started lies "
-            f"{apart / 24:.0f} days before planted",
-            "rows",
-            index,
-            "started",
+            f"{apart / 24:.0f} days before planted"
         )
-    longest = _LONGEST_HANDLING_D
-    if row.treatment != "direct" and apart > 24 * longest:
-        raise fail(
+        raise fail(what, *here, "started")
+    if row.treatment != "direct" and apart > 24 * _LONGEST_HANDLING_D:
+        what = (
             f"row {row.id}: started {row.started.isoformat()} lies {apart / 24:.0f} days before "
-            f"planted {row.planted.isoformat()}, expected up to {longest}",
-            "rows",
-            index,
-            "started",
+            f"planted {row.planted.isoformat()}, expected up to {_LONGEST_HANDLING_D}"
         )
-    handled = row.soak_h if row.treatment == "soaked" else row.sprout_h
+        raise fail(what, *here, "started")
+    key = "soak_h" if row.treatment == "soaked" else "sprout_h"
+    handled = getattr(row, key)
     if handled is not None and abs(apart - handled) > 24:
-        key = "soak_h" if row.treatment == "soaked" else "sprout_h"
-        raise fail(
-            f"{key} is {handled:g} h but started and planted lie {apart:.0f} h apart",
-            "rows",
-            index,
-            key,
-        )
+        what = f"{key} is {handled:g} h but started and planted lie {apart:.0f} h apart"
+        raise fail(what, *here, key)
 
 
 def _guess(name: str, known: list[str]) -> str:
@@ -365,24 +354,6 @@ def _guess(name: str, known: list[str]) -> str:
     folded = {one.casefold(): one for one in reversed(known)}
     near = get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.5)
     return f"; did you mean {folded[near[0]]!r}" if near else ""
-
-
-def _seed_lot(lot: Lot, crop: Crop) -> SeedLot:
-    return SeedLot(
-        id=lot.id,
-        crop=crop.name,
-        variety=lot.variety,
-        germination=lot.germination,
-        seeds_tested=lot.seeds_tested,
-        seeds_germinated=lot.seeds_germinated,
-        year=lot.year,
-        tested_on=lot.tested_on,
-        storage=lot.storage,
-        storage_C=lot.storage_C,
-        moisture_pct=lot.moisture_pct,
-        slower_pct=lot.slower_pct,
-        dressed=lot.dressed,
-    )
 
 
 _TABLE = re.compile(r"^\s*\[(?!\[)\s*([^\]]+?)\s*\]")

@@ -16,14 +16,13 @@ from pydantic import ValidationError
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
-from thermosprout.dates import noon, read_day, read_zone
+from thermosprout.dates import nearest_zone, noon, read_day, read_zone
 from thermosprout.dates import today as read_today
 from thermosprout.emergence.forecast import DRAWS
 from thermosprout.errors import InputError
 from thermosprout.season.context import Context, season_context
-from thermosprout.season.coordinates import nearest_zone
 from thermosprout.season.load import Season, load_season, schema_fault
-from thermosprout.season.schema import FORMAT, Lot, Row, SeasonFile, Site, Soil, hours
+from thermosprout.season.schema import Lot, Row, SeasonFile, Site, Soil, hours
 from thermosprout.season.soil import PLACE, SoilSupply, Water
 from thermosprout.soil.model.ground import soil_type
 from thermosprout.soil.model.temperature import Surface
@@ -120,10 +119,8 @@ def open_context(
             ),
         )
     else:
-        ground: Surface = "grass" if surface == "grass" else "bare"
-        context = Context(
-            SoilSupply(series=series, weather=sky, surface=ground), zone=zone, **options
-        )
+        supply = SoilSupply(series=series, weather=sky, surface=_ground(surface))
+        context = Context(supply, zone=zone, **options)
     if row is not None and context.season is None:
         context.season = one_row_season(**row, zone=zone)
     context.note(*notes)
@@ -162,22 +159,18 @@ def constant_series(temperature_C: float, first: datetime, days: int = 400) -> x
     ).assign_attrs(assumed=True)
 
 
+def _ground(surface: str) -> Surface:
+    """Ground that is modelled: bare where it is not known."""
+    return "grass" if surface == "grass" else "bare"
+
+
 def place_season(latitude: float, longitude: float, timezone: str, surface: str = "bare") -> Season:
     """Season of a place alone: a weather service gives its soil temperature."""
-    data = SeasonFile.model_validate(
-        {
-            "format": FORMAT,
-            "site": {
-                "name": f"{latitude:g}, {longitude:g}",
-                "latitude": latitude,
-                "longitude": longitude,
-                "timezone": timezone,
-            },
-            "soil": {
-                "service": "open-meteo",
-                "surface": "grass" if surface == "grass" else "bare",
-            },
-        }
+    name = f"{latitude:g}, {longitude:g}"
+    data = SeasonFile(
+        format=1,
+        site=Site(name=name, latitude=latitude, longitude=longitude, timezone=timezone),
+        soil=Soil(service="open-meteo", surface=_ground(surface)),
     )
     return Season(path=Path(PLACE), data=data, crops={}, seed_lots={})
 
@@ -233,13 +226,8 @@ def memory_context(
     today = as_of if isinstance(as_of, datetime) else read_today(as_of or "", zone)
     if today.tzinfo is None:
         today = today.replace(tzinfo=zone)
-    options: dict[str, Any] = {
-        "zone": zone,
-        "as_of": today,
-        "air_C": air_C,
-        "size": size,
-        "seed": seed,
-    }
+    options: dict[str, Any] = {"zone": zone, "as_of": today, "air_C": air_C}
+    options |= {"size": size, "seed": seed}
     if isinstance(soil, int | float):
         return Context(float(soil), **options)
     series = None
@@ -257,7 +245,7 @@ def memory_context(
     supply = SoilSupply(
         series=series,
         weather=weather,
-        surface="grass" if surface == "grass" else "bare",
+        surface=_ground(surface),
         watering=tuple(Water(hour=hours(noon(day, zone)), mm=mm) for day, mm in given.items()),
         rainfed=rainfed,
         soil=soil_type(texture),
@@ -300,10 +288,7 @@ def one_row_season(
     """
     seed = lot if isinstance(lot, SeedLot) else None
     if isinstance(lot, str) and lot and season is not None:
-        if lot not in season.seed_lots:
-            names = ", ".join(season.seed_lots) or "none"
-            raise InputError(f"there is no seed lot {lot!r}; known lots: {names}")
-        seed = season.seed_lots[lot]
+        seed = season.lot(lot)
     named: str | Crop = crop or (seed.crop if seed is not None else "")
     if not named:
         raise InputError("no crop was given", hint='give crop="carrot"')

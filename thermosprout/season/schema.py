@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
-from thermosprout.dates import read_zone
+from thermosprout.dates import noon, read_zone
 from thermosprout.quantities import YEARS
 
 if TYPE_CHECKING:
@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 """Format number that this version writes and reads."""
-
-_NOON = time(12)
 
 Share = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)]
 DepthCm = Annotated[float, Field(ge=0.2, le=30, allow_inf_nan=False)]
@@ -126,33 +124,19 @@ class Lot(_Table):
 
     @model_validator(mode="after")
     def _counts(self) -> Self:
-        if self.seeds_germinated is not None and self.seeds_tested is None:
+        tested, germinated, share = self.seeds_tested, self.seeds_germinated, self.germination
+        if germinated is not None and tested is None:
             raise ValueError("seeds_germinated needs seeds_tested")
-        if (
-            self.seeds_tested is not None
-            and self.seeds_germinated is None
-            and self.germination is None
-        ):
+        if tested is not None and germinated is None and share is None:
             raise ValueError("seeds_tested needs seeds_germinated or germination")
-        if (
-            self.seeds_germinated is not None
-            and self.seeds_tested is not None
-            and self.seeds_germinated > self.seeds_tested
-        ):
-            raise ValueError(
-                f"{self.seeds_germinated} of {self.seeds_tested} seeds cannot have germinated"
-            )
-        if (
-            self.germination is not None
-            and self.seeds_germinated is not None
-            and self.seeds_tested is not None
-            and abs(self.germination - self.seeds_germinated / self.seeds_tested)
-            > 0.01 + 0.5 / self.seeds_tested
-        ):
-            raise ValueError(
-                f"germination is {self.germination:g} but {self.seeds_germinated} of "
-                f"{self.seeds_tested} seeds germinated; give one of them"
-            )
+        if tested is not None and germinated is not None:
+            if germinated > tested:
+                raise ValueError(f"{germinated} of {tested} seeds cannot have germinated")
+            if share is not None and abs(share - germinated / tested) > 0.01 + 0.5 / tested:
+                raise ValueError(
+                    f"germination is {share:g} but {germinated} of {tested} seeds germinated; give "
+                    "one of them"
+                )
         if self.tested_on is not None and self.year is not None and self.tested_on.year < self.year:
             raise ValueError(
                 f"tested_on {self.tested_on.isoformat()} is before the harvest of {self.year}"
@@ -219,20 +203,13 @@ class Row(_Table):
         for key, value in not_meant[self.treatment].items():
             if value is not None:
                 raise ValueError(f"{key} does not belong to a row that is {self.treatment}")
-        if self.treatment == "soaked" and self.soak_h is None and self.started is None:
+        if self.started is None and self.soak_h is None and self.treatment == "soaked":
             raise ValueError("a soaked row needs soak_h or started")
-        if (
-            self.treatment == "presprouted"
-            and self.sprout_h is None
-            and self.started is None
-            and self.radicle_mm is None
-        ):
+        lengths = (self.started, self.sprout_h, self.radicle_mm)
+        if self.treatment == "presprouted" and lengths == (None, None, None):
             raise ValueError("a presprouted row needs sprout_h, started or radicle_mm")
-        if (
-            self.seeds_planted is not None
-            and self.stations is not None
-            and self.seeds_planted != self.stations * self.seeds_per_station
-        ):
+        in_stations = (self.stations or 0) * self.seeds_per_station
+        if self.seeds_planted and self.stations and self.seeds_planted != in_stations:
             raise ValueError(
                 f"{self.stations} stations of {self.seeds_per_station} are not "
                 f"{self.seeds_planted} seeds; give one or the other"
@@ -287,9 +264,7 @@ class SeasonFile(_Table):
 
 def instant(moment: datetime | date, zone: ZoneInfo) -> datetime:
     """UTC instant of a moment; a day alone stands for its local noon."""
-    if isinstance(moment, datetime):
-        return moment.astimezone(UTC)
-    return datetime.combine(moment, _NOON, tzinfo=zone).astimezone(UTC)
+    return moment.astimezone(UTC) if isinstance(moment, datetime) else noon(moment, zone)
 
 
 def local_day(moment: datetime | date, zone: ZoneInfo) -> date:

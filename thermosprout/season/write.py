@@ -194,10 +194,7 @@ def read_soil(text: str, season: Path) -> str:
 
 def read_depth(text: str) -> float:
     """Depth of a sensor. [cm]"""
-    try:
-        value = float(text.replace(",", ".").removesuffix("cm"))
-    except ValueError:
-        value = -1.0
+    value = _number(text, "cm")
     if not 0.2 <= value <= 30:
         raise InputError(f"{text!r} is not a depth; expected 0.2 to 30 cm")
     return value
@@ -205,13 +202,18 @@ def read_depth(text: str) -> float:
 
 def read_hours(text: str) -> float:
     """Hours of soaking or sprouting. [h]"""
-    try:
-        value = float(text.replace(",", ".").removesuffix("h"))
-    except ValueError:
-        value = -1.0
+    value = _number(text, "h")
     if not 0 < value <= 2400:
         raise InputError(f"{text!r} is not a number of hours")
     return value
+
+
+def _number(text: str, unit: str) -> float:
+    """Number with or without its unit, also with a decimal comma; NaN where it is none."""
+    try:
+        return float(text.replace(",", ".").removesuffix(unit))
+    except ValueError:
+        return float("nan")
 
 
 def read_surface(text: str) -> str:
@@ -221,8 +223,8 @@ def read_surface(text: str) -> str:
 
 def read_treatment(text: str) -> str:
     """Treatment of a row, also under its other usual names."""
-    return _one_of({"pre-sprouted": "presprouted", "dry": "direct"}.get(text, text), TREATMENTS,
-                   "treatment")  # fmt: skip
+    usual = {"pre-sprouted": "presprouted", "dry": "direct"}.get(text, text)
+    return _one_of(usual, TREATMENTS, "treatment")
 
 
 def _one_of(text: str, choices: tuple[str, ...], what: str) -> str:

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 import thermosprout
 from thermosprout.cli.app import app
 from thermosprout.errors import InputError
-from thermosprout.reference import demo_folder
+from thermosprout.files import demo_folder
 from thermosprout.soil.readers.logger import join_series
 from thermosprout.soil.series import soil_series
 

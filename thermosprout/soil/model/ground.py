@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.errors import InputError
+from thermosprout.files import reference_rows
 from thermosprout.quantities import FloatArray
-from thermosprout.reference import reference_rows
 
 WATER_HEAT_CAPACITY = 4.18e6
 """Volumetric heat capacity of water. [J m-3 K-1]"""

@@ -17,8 +17,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from thermosprout.errors import InputError
+from thermosprout.files import reference_rows
 from thermosprout.quantities import FloatArray
-from thermosprout.reference import reference_rows
 from thermosprout.soil.model.ground import GroundParameters
 from thermosprout.soil.model.water import Water, saturation_pressure, saturation_slope
 
