@@ -57,11 +57,6 @@ def _names() -> Mapping[str, str]:
     return MappingProxyType(names)
 
 
-def _species(crop: Crop) -> str:
-    """Latin name without the cultivar group."""
-    return crop.latin_name.partition(" (")[0]
-
-
 def _folded(name: str) -> str:
     return " ".join(name.replace("-", " ").replace("_", " ").casefold().split())
 
@@ -83,7 +78,9 @@ def find_crop(name: str) -> Crop:
     for candidate in (target, target.removesuffix("s"), target.removesuffix("es")):
         if candidate and candidate in names:
             return _crop(names[candidate])
-    species = [c.name for c in catalogue().values() if _folded(_species(c)) == target]
+    # The Latin name without the cultivar group.
+    latin = {crop.name: crop.latin_name.partition(" (")[0] for crop in catalogue().values()}
+    species = [name for name, of in latin.items() if _folded(of) == target]
     if len(species) == 1:
         return catalogue()[species[0]]
     if species:
@@ -154,16 +151,12 @@ def generic_crop(name: str, *, season: Season, seed_size: SeedSize) -> Crop:
     seed_size : {"small", "medium", "large"}
         Like lettuce, like beet, like bean.
     """
-    alike = [
-        crop
-        for crop in catalogue().values()
-        if crop.season == season and crop.seed_size == seed_size
-    ]
-    estimate = Estimate.generic(name)
-    means = np.array([crop.estimate.mean for crop in alike])
-    within = np.mean([np.diag(crop.estimate.covariance) for crop in alike], axis=0)
-    between = means.var(axis=0)
-    spread = np.maximum(np.diag(estimate.covariance), within + between)
+    kind = (season, seed_size)
+    alike = [c.estimate for c in catalogue().values() if (c.season, c.seed_size) == kind]
+    means = np.array([estimate.mean for estimate in alike])
+    within = np.mean([np.diag(estimate.covariance) for estimate in alike], axis=0)
+    wide = np.diag(Estimate.generic(name).covariance)
+    spread = np.maximum(wide, within + means.var(axis=0))
     base = float(means[:, NAMES.index("t_base_C")].mean())
     source = f"wide generic prior: {season}-season, {seed_size} seed; not this crop's own figures"
     return Crop(

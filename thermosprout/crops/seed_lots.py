@@ -1,6 +1,6 @@
-"""How long seed lives: the viability equation where its constants are known, else lists.
+"""Seed lots: how much of the seed is alive on a day, how surely, and how much slower it is.
 
-Seed lots: how much of the seed is alive on a day, how surely, and how much slower it is.
+How long seed lives follows the viability equation where its constants are known, else lists.
 """
 
 from __future__ import annotations
@@ -57,24 +57,19 @@ def typical_viability(crop: str) -> float:
     since lots on sale must reach the minimum and few exceed that (assumption); else 0.82.
     """
     name = _traits(crop).get("standard_name", crop)
-    standards = [
-        float(row["min_germination_pct"]) / 100.0
-        for row in reference_rows("minimum_standards.csv")
-        if row["crop"] == name
-    ]
-    return (standards[0] + 0.96) / 2.0 if standards else 0.82
+    for row in reference_rows("minimum_standards.csv"):
+        if row["crop"] == name:
+            return (float(row["min_germination_pct"]) / 100.0 + 0.96) / 2.0
+    return 0.82
 
 
-def storage_conditions(
+def _storage_conditions(
     crop: str, storage: str | None, storage_c: float | None, moisture_pct: float | None
 ) -> tuple[float, float]:
     """Temperature [degC] and seed moisture [% fresh weight], measured or typical of the place."""
     oily = _traits(crop).get("oily") == "1"
-    place = next(
-        r
-        for r in reference_rows("seed_storage.csv")
-        if r["storage"] == (storage or "kitchen drawer")
-    )
+    where = storage or "kitchen drawer"
+    place = next(r for r in reference_rows("seed_storage.csv") if r["storage"] == where)
     usual = float(place["moisture_oily_pct" if oily else "moisture_starchy_pct"])
     temperature = float(place["temperature_C"]) if storage_c is None else storage_c
     moisture = usual if moisture_pct is None else moisture_pct
@@ -103,7 +98,7 @@ def ageing(
     Ellis & Roberts (1980), Ann. Bot. 45:13-30, improved viability equation:
     ``log10 sigma = KE - CW log10 m - CH t - CQ t^2`` with sigma in days per probit.
     """
-    temperature, moisture = storage_conditions(crop, storage, storage_c, moisture_pct)
+    temperature, moisture = _storage_conditions(crop, storage, storage_c, moisture_pct)
     stated = storage is not None or (storage_c is not None and moisture_pct is not None)
     more = 0.0 if stated else SPREAD_STORAGE
     constants = _constants(crop)
@@ -127,13 +122,9 @@ def ageing(
 def _constants(crop: str) -> dict[str, str] | None:
     """Full set of constants of a crop, one read in print before one recalled."""
     name = _traits(crop).get("viability_name", crop)
-    full = [
-        row
-        for row in reference_rows("viability_constants.csv")
-        if row["crop"] == name and all(row[k] for k in ("KE", "CW", "CH", "CQ"))
-    ]
-    full.sort(key=lambda row: row["verified"] != "page")
-    return full[0] if full else None
+    rows = [row for row in reference_rows("viability_constants.csv") if row["crop"] == name]
+    full = [row for row in rows if all(row[k] for k in ("KE", "CW", "CH", "CQ"))]
+    return min(full, key=lambda row: row["verified"] != "page", default=None)
 
 
 def _listed_years(crop: str) -> float:
@@ -221,55 +212,48 @@ class SeedLot:
     dressed: bool = False
 
     def __post_init__(self) -> None:
-        if self.germination is not None and not 0.0 <= self.germination <= 1.0:
-            raise InputError(
-                f"germination of seed lot {self.id} is {self.germination:g}, expected 0 to 1",
-                hint="write 85 % as 0.85",
-            )
-        if self.seeds_germinated is not None and self.seeds_tested is None:
-            raise InputError(f"seed lot {self.id} has seeds_germinated but no seeds_tested")
-        if self.seeds_tested is not None and self.seeds_germinated is None:
-            if self.germination is None:
+        for what, value, low, high, unit in (
+            ("germination", self.germination, 0, 1, ""),
+            ("moisture", self.moisture_pct, 2, 25, " %"),
+            ("storage temperature", self.storage_C, -25, 50, " °C"),
+            ("slower_pct", self.slower_pct, -60, 300, " %"),
+        ):
+            if value is not None and not low <= value <= high:
                 raise InputError(
-                    f"seed lot {self.id} has seeds_tested but neither seeds_germinated nor "
-                    "germination"
+                    f"{what} of seed lot {self.id} is {value:g}{unit}, expected {low} to "
+                    f"{high}{unit}",
+                    hint="write 85 % as 0.85" if what == "germination" else "",
                 )
-            germinated = round(self.germination * self.seeds_tested)
-            object.__setattr__(self, "seeds_germinated", germinated)
-        pairs = [*self.replicates]
-        if self.seeds_tested is not None and self.seeds_germinated is not None:
-            pairs.append((self.seeds_germinated, self.seeds_tested))
-        for germinated, tested in pairs:
-            if tested <= 0 or not 0 <= germinated <= tested:
-                raise InputError(
-                    f"seed lot {self.id}: {germinated} of {tested} seeds cannot have germinated"
-                )
-        if self.slower_pct is not None and not -60.0 <= self.slower_pct <= 300.0:
-            raise InputError(
-                f"seed lot {self.id} is {self.slower_pct:g} % slower, expected -60 to 300 %"
-            )
         if self.storage is not None and self.storage not in STORAGES:
             raise InputError(
                 f"storage of seed lot {self.id} is {self.storage!r}, expected one of "
                 f"{', '.join(STORAGES)}"
             )
-        if self.moisture_pct is not None and not 2.0 <= self.moisture_pct <= 25.0:
-            raise InputError(
-                f"moisture of seed lot {self.id} is {self.moisture_pct:g} %, expected 2 to 25 %"
-            )
-        if self.storage_C is not None and not -25.0 <= self.storage_C <= 50.0:
-            raise InputError(
-                f"storage of seed lot {self.id} at {self.storage_C:g} °C, expected -25 to 50 °C"
-            )
+        if self.seeds_germinated is not None and self.seeds_tested is None:
+            raise InputError(f"seed lot {self.id} has seeds_germinated but no seeds_tested")
+        pairs = [*self.replicates]
+        if self.seeds_tested is not None:
+            if self.seeds_germinated is None:
+                if self.germination is None:
+                    raise InputError(
+                        f"seed lot {self.id} has seeds_tested but neither seeds_germinated nor "
+                        "germination"
+                    )
+                germinated = round(self.germination * self.seeds_tested)
+                object.__setattr__(self, "seeds_germinated", germinated)
+            pairs.append((self.seeds_germinated or 0, self.seeds_tested))
+        for germinated, tested in pairs:
+            if tested <= 0 or not 0 <= germinated <= tested:
+                raise InputError(
+                    f"seed lot {self.id}: {germinated} of {tested} seeds cannot have germinated"
+                )
 
     @property
     def counts(self) -> tuple[float, float] | None:
         """Germinated and tested seeds, of all replicates together."""
         if self.replicates:
-            return (
-                float(sum(germinated for germinated, _ in self.replicates)),
-                float(sum(tested for _, tested in self.replicates)),
-            )
+            germinated, tested = zip(*self.replicates, strict=True)
+            return float(sum(germinated)), float(sum(tested))
         if self.seeds_tested is None or self.seeds_germinated is None:
             return None
         return float(self.seeds_germinated), float(self.seeds_tested)
@@ -320,13 +304,17 @@ def viability_draws(
     """
     from thermosprout.special import ndtr, ndtri
 
-    alive, dead = _beta_counts(lot, crop.name)
-    fresh = np.clip(rng.beta(alive, dead, size), 1e-4, 1.0 - 1e-4)
-    lost = probits_lost(lot, crop, size, rng, on)
+    fresh = _fresh_draws(lot, crop, size, rng)
+    lost = _probits_lost(lot, crop, size, rng, on)
     return np.asarray(np.clip(ndtr(ndtri(fresh) - lost), 1e-6, 1.0 - 1e-6))
 
 
-def probits_lost(
+def _fresh_draws(lot: SeedLot, crop: Crop, size: int, rng: np.random.Generator) -> FloatArray:
+    """Draw the living share of a lot when it was tested, short of none and of all."""
+    return np.clip(rng.beta(*_beta_counts(lot, crop.name), size), 1e-4, 1.0 - 1e-4)
+
+
+def _probits_lost(
     lot: SeedLot, crop: Crop, size: int, rng: np.random.Generator, on: date | None
 ) -> FloatArray:
     """Draw the probits of viability lost since the test or the harvest, shape (size,)."""
@@ -347,16 +335,14 @@ def ln_time_shift_draws(
     """
     from thermosprout.special import ndtri
 
-    aged = probits_lost(lot, crop, size, rng, on)
+    aged = _probits_lost(lot, crop, size, rng, on)
     slope = SLOWER_PER_PROBIT * np.exp(0.5 * rng.standard_normal(size))
     if lot.slower_pct is not None:
         seen = float(np.log1p(lot.slower_pct / 100.0)) + MEASURED_SD * rng.standard_normal(size)
         return np.asarray(np.minimum(seen + slope * aged, MOST_SHIFT))
     weak = np.zeros(size)
     if lot.counts is not None or lot.germination is not None:
-        alive, dead = _beta_counts(lot, crop.name)
-        fresh = np.clip(rng.beta(alive, dead, size), 1e-4, 1.0 - 1e-4)
-        weak = np.clip(GOOD_LOT_PROBIT - ndtri(fresh), 0.0, None)
+        weak = np.clip(GOOD_LOT_PROBIT - ndtri(_fresh_draws(lot, crop, size, rng)), 0.0, None)
     return np.asarray(np.minimum(slope * (aged + weak), MOST_SHIFT))
 
 

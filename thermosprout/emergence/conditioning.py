@@ -8,7 +8,7 @@ and when each stage was or will be.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -147,8 +147,8 @@ def _finish(
     earliest, latest = stages.bounds(planted, looks.hours)
     hours = np.clip(hours, earliest, latest)
     hours[seedlings == 0] = np.nan
-    conditioned = RowForecast(
-        sowing=row.sowing,
+    conditioned = replace(
+        row,
         draws=particles.draws,
         clock=particles.clock,
         state=state,
@@ -160,8 +160,6 @@ def _finish(
         share=share,
         seedlings=seedlings,
         weights=np.full(size, 1.0 / size),
-        horizon_h=row.horizon_h,
-        notes=row.notes,
     )
     expected = seeds * float(weighted_quantile(row.share, row.weights, [0.5])[0])
     failed_odds = float(conditioned.weights[seedlings < FAILED_BELOW * expected].sum())

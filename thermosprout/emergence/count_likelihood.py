@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import cast
+from typing import TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +23,8 @@ from thermosprout.emergence.treatments import SeedState, seed_state
 from thermosprout.errors import InputError
 from thermosprout.quantities import BoolArray, FloatArray, IntArray
 from thermosprout.special import gammaln, ndtri
+
+T = TypeVar("T", bound=np.generic)
 
 _TINY = 1e-300
 _LEAST_RHO = 1e-7
@@ -219,17 +221,8 @@ class Particles:
     def taken(self, index: IntArray) -> Particles:
         """Draws by index, repeated or left out."""
         draws = crop_draws(self.draws, {k: v[index] for k, v in self.draws.values.items()})
-        return Particles(
-            points=self.points[index],
-            draws=draws,
-            clock=clock_of(self.clock, draws.rates, index),
-            viability=self.viability[index],
-            ln_shift=self.ln_shift[index],
-            likelihood=self.likelihood[index],
-            speed=self.speed[index],
-            share=self.share[index],
-            failed=self.failed[index],
-        )
+        kept = {name: getattr(self, name)[index] for name in _PER_DRAW}
+        return Particles(draws=draws, clock=clock_of(self.clock, draws.rates, index), **kept)
 
     @property
     def begun(self) -> FloatArray:
@@ -244,22 +237,18 @@ class Particles:
     def merged(self, moved: Particles, accepted: BoolArray) -> Particles:
         """Moved particles where the move was accepted."""
 
-        def pick(a: FloatArray, b: FloatArray) -> FloatArray:
-            return np.where(accepted, b, a)
+        def pick(a: npt.NDArray[T], b: npt.NDArray[T]) -> npt.NDArray[T]:
+            return np.where(accepted if a.ndim == 1 else accepted[:, None], b, a)
 
         values = {k: pick(v, moved.draws.values[k]) for k, v in self.draws.values.items()}
         draws = crop_draws(self.draws, values)
-        return Particles(
-            points=np.where(accepted[:, None], moved.points, self.points),
-            draws=draws,
-            clock=clock_of(self.clock, draws.rates, np.arange(accepted.size)),
-            viability=self.viability,
-            ln_shift=self.ln_shift,
-            likelihood=pick(self.likelihood, moved.likelihood),
-            speed=pick(self.speed, moved.speed),
-            share=pick(self.share, moved.share),
-            failed=np.where(accepted, moved.failed, self.failed),
-        )
+        clock = clock_of(self.clock, draws.rates, np.arange(accepted.size))
+        picked = {name: pick(getattr(self, name), getattr(moved, name)) for name in _PER_DRAW}
+        return Particles(draws=draws, clock=clock, **picked)
+
+
+_PER_DRAW = ("points", "viability", "ln_shift", "likelihood", "speed", "share", "failed")
+"""Arrays of particles along the draws."""
 
 
 def crop_draws(like: CropDraws, values: dict[str, FloatArray]) -> CropDraws:

@@ -16,7 +16,7 @@ from thermosprout.emergence.course_table import CourseTable
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import beta_binomial, middle_h, order_shares, stand_share
 from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
-from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
+from thermosprout.emergence.treatments import Handling, SeedState, seed_state
 from thermosprout.emergence.weighted_draws import weighted_quantile
 from thermosprout.quantities import TABLE_DEPTH_CM, FloatArray
 
@@ -375,13 +375,12 @@ def forecast_constant(
         Treatment; sown dry when absent.
     """
     draws = CropDraws.of(crop, size, seed)
-    used = handling or Handling(treatment=Treatment.DIRECT)
-    lead = used.soak_h if used.treatment is Treatment.SOAKED else used.sprout_h
+    used = handling or Handling()
     sowing = Sowing(
         row=f"constant {temperature_C:g}",
         crop=crop,
         handling=used,
-        started_h=-lead,
+        started_h=-used.lead_h,
         planted_h=0.0,
         depth_cm=depth_cm,
         seeds_planted=seeds,

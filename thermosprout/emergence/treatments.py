@@ -81,6 +81,12 @@ class Handling:
             if not 0 <= getattr(self, name) <= 24 * 120:
                 raise InputError(f"{name} is {getattr(self, name)} h, expected 0 to 2880")
 
+    @property
+    def lead_h(self) -> float:
+        """Hours from wetting the seed to planting it, where they were named. [h]"""
+        lengths = {Treatment.SOAKED: self.soak_h, Treatment.PRESPROUTED: self.sprout_h}
+        return lengths.get(self.treatment, 0.0)
+
 
 @dataclass(frozen=True, kw_only=True)
 class SeedState:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -95,14 +96,10 @@ def seeds_for_stand(
         high *= 2
         if high > 100 * plants:
             return None
-    low = max(high // 2, plants - 1)
-    while high - low > 1:
-        middle = (low + high) // 2
-        if odds_of_stand(shares, middle, plants) >= confidence:
-            high = middle
-        else:
-            low = middle
-    return high
+    numbers = range(max(high // 2, plants - 1) + 1, high)
+    return numbers.start + bisect_left(
+        numbers, confidence, key=lambda seeds: odds_of_stand(shares, seeds, plants)
+    )
 
 
 PLANTING_RADICLE_MM = 3.5
@@ -169,23 +166,21 @@ def usual_options(
     for hours in soaks:
         if not 0 < hours <= 240:
             raise InputError(f"a soak of {hours:g} h was asked for, expected up to 240 h")
-    soaked = tuple(
-        Option(
-            name=f"soaked {hours:g} h",
-            handling=Handling(treatment=Treatment.SOAKED, soak_h=hours, water_C=water_C),
-            minutes=work[Treatment.SOAKED],
-        )
+    handlings = {
+        f"soaked {hours:g} h": Handling(treatment=Treatment.SOAKED, soak_h=hours, water_C=water_C)
         for hours in sorted(soaks)
-    )
-    sprouting = Handling(
+    }
+    handlings["pre-sprouted"] = Handling(
         treatment=Treatment.PRESPROUTED,
         sprout_h=sprout_h or 0.0,
         room_C=room_C,
         radicle_mm=None if sprout_h else PLANTING_RADICLE_MM,
         sorted=sorted_by_radicle,
     )
-    sprouted = Option(name="pre-sprouted", handling=sprouting, minutes=work[Treatment.PRESPROUTED])
-    return (direct, *soaked, sprouted)
+    return direct, *(
+        Option(name=name, handling=handling, minutes=work[handling.treatment])
+        for name, handling in handlings.items()
+    )
 
 
 def option_named(crop: Crop, treatment: str, *, dressed: bool = False) -> Option:
@@ -196,9 +191,7 @@ def option_named(crop: Crop, treatment: str, *, dressed: bool = False) -> Option
     InputError
         When there is no such treatment, or the lot is dressed and may only be sown dry.
     """
-    options = {
-        option.handling.treatment.value: option for option in usual_options(crop, dressed=dressed)
-    }
+    options = {str(one.handling.treatment): one for one in usual_options(crop, dressed=dressed)}
     if treatment in options:
         return options[treatment]
     if dressed and treatment in ("soaked", "presprouted"):
@@ -210,12 +203,7 @@ def minutes_of(season: Season | None) -> dict[Treatment, float]:
     """Minutes of work per row by treatment, as the season file has them."""
     if season is None:
         return dict(MINUTES)
-    work = season.data.minutes
-    return {
-        Treatment.DIRECT: work.direct,
-        Treatment.SOAKED: work.soaked,
-        Treatment.PRESPROUTED: work.presprouted,
-    }
+    return {treatment: getattr(season.data.minutes, treatment) for treatment in Treatment}
 
 
 def growth_of(context: Context, case: Case) -> Growth:
@@ -378,12 +366,8 @@ def lead_hours(row: RowForecast) -> FloatArray:
     """Hours from wetting the seed to planting it, per draw."""
     handling = row.sowing.handling
     size = row.share.size
-    if handling.treatment is Treatment.DIRECT:
-        return np.zeros(size)
-    if handling.treatment is Treatment.SOAKED:
-        return np.full(size, handling.soak_h)
     if handling.radicle_mm is None:
-        return np.full(size, handling.sprout_h)
+        return np.full(size, handling.lead_h)
     # The credit of sprouted seed is its thermal time indoors less what handling sets it back.
     values = row.draws.values
     indoors = row.state.credit + values["handling_delay_Cd"]

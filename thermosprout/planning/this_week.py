@@ -32,6 +32,12 @@ AHEAD_D = 21
 LIKELY_FAILED = 0.5
 """From these odds of failure on, the row is worth a decision now (our judgement)."""
 
+_STAGES = {
+    "first": "First seedlings",
+    "half": "Half of the stand",
+    "full": "Nine tenths of the stand",
+}
+
 _MORNING = 6
 _ALL_UP = 0.95
 
@@ -295,12 +301,12 @@ class _Row:
         return low, middle, high
 
     def _stage_words(self, stage: str) -> str:
-        names = {"first": "First seedlings", "half": "Half of the stand", "full": "Nine tenths"}
+        name = _STAGES[stage].removesuffix(" of the stand") if stage == "full" else _STAGES[stage]
         low, middle, high = self._range(stage)
         if low is None:
-            return f"{names[stage]}: later than the soil temperature record."
+            return f"{name}: later than the soil temperature record."
         likely = day_words(middle) if middle else "later"
-        return f"{names[stage]} likely about {likely} ({day_range(low, high)}, 80 % range)."
+        return f"{name} likely about {likely} ({day_range(low, high)}, 80 % range)."
 
     def _expect(self, today: date, end: date) -> Iterator[Task]:
         """Tell the next stage that is still to come."""
@@ -312,36 +318,25 @@ class _Row:
                 continue
             if low is None or low > end:
                 return
-            names = {
-                "first": "First seedlings",
-                "half": "Half of the stand",
-                "full": "Nine tenths of the stand",
-            }
+            over_already, ends = self._record_end(high, today)
             counts = f" Counted so far: {emerged}." if self.answer.counts else ""
             yield self.task(
                 Kind.EXPECT,
                 max(low, today),
-                f"{names[stage]}{self._maybe_over(high, today)}. Look and count.",
-                self._stage_words(stage) + counts + self._ends(high),
+                f"{_STAGES[stage]}{over_already}. Look and count.",
+                self._stage_words(stage) + counts + ends,
                 until=high,
             )
             return
 
-    def _ends(self, high: date | None) -> str:
-        """Say why the last day of a stage is open."""
+    def _record_end(self, high: date | None, today: date) -> tuple[str, str]:
+        """What the end of the record leaves open of a stage: its days up to today, its last day."""
         if high is not None or not math.isfinite(self.forecast.horizon_h):
-            return ""
-        last = day_words(self.day(self.forecast.horizon_h))
-        return f" The soil temperature ends on {last}: the end of this stage is not a date."
-
-    def _maybe_over(self, high: date | None, today: date) -> str:
-        """Say that nothing is known of the days up to today, where that is so."""
-        if high is not None or not math.isfinite(self.forecast.horizon_h):
-            return ""
+            return "", ""
         last = self.day(self.forecast.horizon_h)
-        if last >= today:
-            return ""
-        return f", or over already: the soil temperature ends on {day_words(last)}"
+        words = f"the soil temperature ends on {day_words(last)}"
+        over = f", or over already: {words}" if last < today else ""
+        return over, f" T{words[1:]}: the end of this stage is not a date."
 
     def _stop(self, today: date, end: date) -> Task | None:
         if self.planted > today:

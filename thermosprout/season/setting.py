@@ -10,7 +10,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
 from thermosprout.emergence.forecast import DRAWS, CropDraws, RowForecast, Sowing, forecast_row
 from thermosprout.emergence.thermal_time import Clock, ConstantClock
-from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.emergence.treatments import Handling
 from thermosprout.quantities import TABLE_DEPTH_CM, FloatArray
 
 MOIST = "Assumes a moist seedbed."
@@ -157,17 +157,12 @@ class Setting:
         self, handling: Handling, planted_h: float, *, seeds: int = 100, row: str = "planned"
     ) -> RowForecast:
         """Forecast one way of sowing."""
-        waits = {
-            Treatment.DIRECT: 0.0,
-            Treatment.SOAKED: handling.soak_h,
-            Treatment.PRESPROUTED: handling.sprout_h,
-        }
         return self.row(
             Sowing(
                 row=row,
                 crop=self.crop,
                 handling=handling,
-                started_h=planted_h - waits[handling.treatment],
+                started_h=planted_h - handling.lead_h,
                 planted_h=planted_h,
                 depth_cm=self.depth_cm,
                 seeds_planted=seeds,
