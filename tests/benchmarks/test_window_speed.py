@@ -15,6 +15,7 @@ from thermosprout.emergence.harvest import Air, HarvestNeed
 from thermosprout.emergence.treatments import seed_state
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.window import WindowQuestion, sowing_window
+from thermosprout.season.setting import Setting
 
 YEARS, SOWINGS, CROPS, DRAWS = 30, 365, 4, 1000
 ASKED_SECONDS = 10.0
@@ -41,12 +42,15 @@ def test_window_of_a_year_against_the_clock_of_single_days(
         for crop in _crops():
             draws = CropDraws.of(crop, DRAWS)
             question = WindowQuestion(
-                draws=draws, viability=np.full(DRAWS, 0.9), ln_shift=np.zeros(DRAWS),
-                planted_h=table.first_h + 12 + 24.0 * np.arange(SOWINGS), depth_cm=2.0,
+                planted_h=table.first_h + 12 + 24.0 * np.arange(SOWINGS),
                 need=HarvestNeed.of(crop, DRAWS), air=above,
             )  # fmt: skip
+            bed = Setting(
+                draws=draws, clock=clock_for(draws, table), viability=np.full(DRAWS, 0.9),
+                ln_shift=np.zeros(DRAWS), depth_cm=2.0,
+            )  # fmt: skip
             sowing_window(
-                question, {"open bed": clock_for(draws, table)},
+                question, {"open bed": bed},
                 usual_options(crop, soaks_h=(crop.safe_soak_h,)),
             )  # fmt: skip
 

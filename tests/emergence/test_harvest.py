@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from tests.planning.climates import COOL, series, years
+from tests.planning.constant_setting import constant_setting
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.harvest import CHART_SEASON_C, Growth, HarvestNeed
 from thermosprout.emergence.treatments import Handling
 from thermosprout.errors import CoverageError
-from thermosprout.season.setting import Setting
 from thermosprout.soil.series import hours_since_epoch
 
 CARROT = find_crop("carrot")
@@ -18,7 +18,7 @@ CARROT = find_crop("carrot")
 
 def test_the_charts_days_come_back_in_its_season() -> None:
     season_C = CHART_SEASON_C[CARROT.season]
-    setting = Setting.constant(CARROT, season_C, size=4000)
+    setting = constant_setting(CARROT, season_C, size=4000)
     half = setting.forecast(Handling(), 0.0).hours[:, 1]
     days = Growth.constant(season_C, HarvestNeed.of(CARROT, 4000)).harvest_h(half) / 24
     low, high = CARROT.practice.days_to_harvest_low, CARROT.practice.days_to_harvest_high

@@ -14,6 +14,7 @@ from thermosprout.emergence.forecast import CropDraws, clock_for
 from thermosprout.emergence.harvest import Air, HarvestNeed
 from thermosprout.planning.options import Option
 from thermosprout.planning.window import WindowQuestion, sowing_window
+from thermosprout.season.setting import Setting
 from thermosprout.soil.series import soil_series
 
 START = np.datetime64("2026-01-01T00", "h")
@@ -78,13 +79,19 @@ def ask_window(
 ) -> xr.Dataset:
     """Sowing window for noons of days after the series begin."""
     draws = CropDraws.of(crop, size)
-    beds = {cover: clock_for(draws, one) for cover, one in soil.items()}
-    first_h = next((clock.first_h for clock in beds.values()), 0.0)
+    clocks = {cover: clock_for(draws, one) for cover, one in soil.items()}
+    first_h = next((clock.first_h for clock in clocks.values()), 0.0)
+    beds = {
+        cover: Setting(
+            draws=draws, clock=clock, viability=np.full(size, viability), ln_shift=np.zeros(size),
+            depth_cm=depth_cm,
+        )
+        for cover, clock in clocks.items()
+    }  # fmt: skip
     return sowing_window(
         WindowQuestion(
-            draws=draws, viability=np.full(size, viability), ln_shift=np.zeros(size),
-            planted_h=first_h + 12 + 24.0 * np.asarray(day), depth_cm=depth_cm,
-            need=HarvestNeed.of(crop, size), air=None if air is None else Air.of(air), **question,
+            planted_h=first_h + 12 + 24.0 * np.asarray(day), need=HarvestNeed.of(crop, size),
+            air=None if air is None else Air.of(air), **question,
         ),
         beds, options,
     )  # fmt: skip

@@ -9,6 +9,7 @@ import pytest
 
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, series, soil_under, years
+from tests.planning.constant_setting import constant_setting
 from thermosprout.crops.crop import DRESSED, NOT_FOOD
 from thermosprout.emergence.forecast import CropDraws, clock_for
 from thermosprout.emergence.harvest import Growth, HarvestNeed
@@ -25,7 +26,7 @@ CROP = plain_crop()
 
 def at(temperature_C: float, options: Sequence[Option], **named: Any) -> Comparison:
     """Compare at one temperature of soil and air."""
-    return at_setting(Setting.constant(CROP, temperature_C), temperature_C, options, **named)
+    return at_setting(constant_setting(CROP, temperature_C), temperature_C, options, **named)
 
 
 def at_setting(
@@ -37,7 +38,7 @@ def at_setting(
 
 @pytest.fixture(scope="module")
 def cold() -> Comparison:
-    setting = Setting.constant(CROP, 13.0, viability=np.full(1000, 0.85))
+    setting = constant_setting(CROP, 13.0, viability=np.full(1000, 0.85))
     return at_setting(setting, 13.0, usual_options(CROP))
 
 
@@ -136,7 +137,7 @@ def test_head_start_is_worth_less_when_it_warms_up() -> None:
 
 
 def test_dressed_seed_is_only_sown_dry_and_says_so() -> None:
-    setting = replace(Setting.constant(CROP, 15.0), dressed=True)
+    setting = replace(constant_setting(CROP, 15.0), dressed=True)
     options = usual_options(CROP, dressed=True)
     assert [o.handling.treatment for o in options] == [Treatment.DIRECT]
     found = at_setting(setting, 15.0, options)
@@ -156,7 +157,7 @@ def test_a_way_that_kills_the_seed_is_not_advised() -> None:
     direct = usual_options(harmed)[0]
     drowned = usual_options(harmed, soaks_h=(240.0,))[1]
     killing = Option(name=drowned.name, handling=drowned.handling, minutes=0.0)
-    setting = Setting.constant(harmed, 14.0)
+    setting = constant_setting(harmed, 14.0)
     values = dict(setting.draws.values) | {"soak_loss_per_d": np.full(1000, 2.0)}
     setting = replace(setting, draws=replace(setting.draws, values=values))
     found = at_setting(setting, 14.0, (direct, killing))

@@ -187,13 +187,10 @@ def _advised(place: Place) -> tuple[float, str, float]:
     """Hour of planting by ``window``, way by ``compare``, and the hour of looking at the row."""
     setting, harvest = place.tool(series(place.past_soil), series(place.past_air))
     question = WindowQuestion(
-        draws=setting.draws, viability=setting.viability, ln_shift=setting.ln_shift,
-        planted_h=place.free_h + 24.0 * np.arange(22), depth_cm=2.0, need=harvest.need,
+        planted_h=place.free_h + 24.0 * np.arange(22), need=harvest.need,
         air=Air.of(series(place.past_air)),
     )  # fmt: skip
-    clock = setting.clock
-    assert isinstance(clock, ThermalClock)
-    window = sowing_window(question, {"open bed": clock}, list(place.options.values()))
+    window = sowing_window(question, {"open bed": setting}, list(place.options.values()))
     best = best_day(window)
     planted_h = place.free_h + (24.0 * round(best.wait_d) if best is not None else 0.0)
     before, harvest = place.tool(series(place.past_soil), series(place.past_air))

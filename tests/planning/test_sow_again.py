@@ -4,16 +4,16 @@ import numpy as np
 import pytest
 
 from tests.emergence.plain_crop import plain_crop
+from tests.planning.constant_setting import constant_setting
 from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.harvest import Growth, HarvestNeed
 from thermosprout.emergence.treatments import Handling
 from thermosprout.errors import InputError
 from thermosprout.planning.sow_again import AGAIN, FILL, WAIT, SowAgain, sow_again
-from thermosprout.season.setting import Setting
 
 CROP = plain_crop()
-SETTING = Setting.constant(CROP, 16.0, viability=np.full(1000, 0.9))
+SETTING = constant_setting(CROP, 16.0, viability=np.full(1000, 0.9))
 HARVEST = Growth.constant(16.0, HarvestNeed.of(CROP, 1000))
 NOW = 24.0 * 26
 

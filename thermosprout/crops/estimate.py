@@ -43,8 +43,8 @@ class Parameter:
     typical: float
     spread: float
     meaning: str
-    label: str = ""
-    unit: str = ""
+    label: str
+    unit: str
 
     @property
     def heading(self) -> str:
@@ -70,42 +70,6 @@ class Parameter:
         return value
 
 
-def _table(*rows: tuple[str, Scale, float, float, str]) -> dict[str, Parameter]:
-    return {
-        name: Parameter(
-            name=name, scale=scale, typical=typical, spread=spread, meaning=meaning,
-            label=_LABELS[name][0], unit=_LABELS[name][1],
-        )
-        for name, scale, typical, spread, meaning in rows
-    }  # fmt: skip
-
-
-_LABELS = {
-    "t_base_C": ("base temperature", "°C"),
-    "opt_gap_C": ("optimum above base", "°C"),
-    "ceiling_gap_C": ("ceiling above optimum", "°C"),
-    "curvature": ("shape of the curve", ""),
-    "thermal_time_50_Cd": ("thermal time to half", "°C d"),
-    "sigma": ("spread among seeds", "ln"),
-    "germination_share": ("share of warmth needed to germinate", ""),
-    "depth_cost_Cd_per_cm": ("thermal time per cm deeper", "°C d"),
-    "field_factor": ("share of live seed that emerges", ""),
-    "waiting_loss_per_d": ("loss per day of waiting", ""),
-    "chilling_loss_per_C": ("loss per °C of chilling", ""),
-    "soak_reach": ("share of germination a soak can do", ""),
-    "soak_credit": ("share of soak credited", ""),
-    "soak_stand": ("stand after a soak", "log odds"),
-    "soak_loss_per_d": ("loss per day of soaking", ""),
-    "dry_bed_gain": ("extra gain of a soak, dry bed", ""),
-    "dry_bed_stand": ("extra stand, dry bed", "log odds"),
-    "radicle_mm_per_Cd": ("root growth", "mm per °C d"),
-    "handling_delay_Cd": ("delay after handling", "°C d"),
-    "handling_loss_per_mm": ("loss per mm of root", ""),
-    "sprout_stand": ("stand of sprouts", "log odds"),
-    "plot_speed_sd": ("variation between plots, speed", "ln"),
-    "plot_stand_rho": ("variation between plots, stand", ""),
-}
-
 DERIVED_HEADINGS = {
     "t_opt_C": "optimum temperature [°C]",
     "t_ceiling_C": "ceiling temperature [°C]",
@@ -115,43 +79,64 @@ DERIVED_HEADINGS = {
 
 _IDENTITY, _LOG, _LOGIT = Scale.IDENTITY, Scale.LOG, Scale.LOGIT
 
-PARAMETERS: dict[str, Parameter] = _table(
-    ("t_base_C", _IDENTITY, 4.0, 3.0, "base temperature: no progress at or below it"),
-    ("opt_gap_C", _LOG, 23.0, 0.2, "optimum minus base temperature"),
-    ("ceiling_gap_C", _LOG, 11.0, 0.3, "ceiling minus optimum temperature"),
-    ("curvature", _LOG, 1.0, 0.3, "power of the beta response; 1 is the plain curve"),
-    ("thermal_time_50_Cd", _LOG, 120.0, 0.6, "thermal time to half emergence from 1.27 cm"),
-    ("sigma", _LOG, 0.18, 0.35, "sd of ln thermal time among the seeds of a row"),
-    ("germination_share", _LOGIT, 0.5, 0.4, "share of thermal time up to radicle emergence"),
-    ("depth_cost_Cd_per_cm", _LOG, 8.0, 0.5, "thermal time per cm deeper than 1.27 cm"),
-    (
-        "field_factor",
-        _LOGIT,
-        0.85,
-        0.6,
-        "share of viable seed that emerges in a good moist seedbed",
-    ),
-    ("waiting_loss_per_d", _LOG, 0.006, 0.7, "hazard of loss per day in the soil before emergence"),
-    (
-        "chilling_loss_per_C",
-        _LOG,
-        0.06,
-        0.7,
-        "hazard per degree below the chilling limit, first day",
-    ),
-    ("soak_reach", _LOGIT, 0.6, 0.4, "share of the germination part that a soak can do at most"),
-    ("soak_credit", _IDENTITY, 0.5, 0.45, "part of the soak's thermal time that is kept"),
-    ("soak_stand", _IDENTITY, 0.0, 0.5, "shift of the log odds of the stand by a full soak"),
-    ("soak_loss_per_d", _LOG, 0.02, 0.8, "hazard per day of soaking beyond the safe time"),
-    ("dry_bed_gain", _IDENTITY, 0.2, 0.3, "share of the way that a soak saves more in a dry bed"),
-    ("dry_bed_stand", _IDENTITY, 0.5, 0.5, "shift of the log odds by a soak, more in a dry bed"),
-    ("radicle_mm_per_Cd", _LOG, 0.8, 0.4, "radicle growth after germination"),
-    ("handling_delay_Cd", _LOG, 6.0, 0.6, "set-back of sprouted seed when it is planted"),
-    ("handling_loss_per_mm", _LOG, 0.008, 0.7, "hazard of loss per mm of radicle when planted"),
-    ("sprout_stand", _IDENTITY, 0.0, 0.4, "shift of the log odds of the stand of sprouted seed"),
-    ("plot_speed_sd", _LOG, 0.08, 0.5, "sd of ln thermal time from row to row"),
-    ("plot_stand_rho", _LOGIT, 0.04, 0.7, "correlation of the fate of two seeds in one row"),
+# fmt: off
+_ROWS: tuple[tuple[str, Scale, float, float, str, str, str], ...] = (
+    ("t_base_C", _IDENTITY, 4.0, 3.0, "base temperature", "°C",
+     "base temperature: no progress at or below it"),
+    ("opt_gap_C", _LOG, 23.0, 0.2, "optimum above base", "°C",
+     "optimum minus base temperature"),
+    ("ceiling_gap_C", _LOG, 11.0, 0.3, "ceiling above optimum", "°C",
+     "ceiling minus optimum temperature"),
+    ("curvature", _LOG, 1.0, 0.3, "shape of the curve", "",
+     "power of the beta response; 1 is the plain curve"),
+    ("thermal_time_50_Cd", _LOG, 120.0, 0.6, "thermal time to half", "°C d",
+     "thermal time to half emergence from 1.27 cm"),
+    ("sigma", _LOG, 0.18, 0.35, "spread among seeds", "ln",
+     "sd of ln thermal time among the seeds of a row"),
+    ("germination_share", _LOGIT, 0.5, 0.4, "share of warmth needed to germinate", "",
+     "share of thermal time up to radicle emergence"),
+    ("depth_cost_Cd_per_cm", _LOG, 8.0, 0.5, "thermal time per cm deeper", "°C d",
+     "thermal time per cm deeper than 1.27 cm"),
+    ("field_factor", _LOGIT, 0.85, 0.6, "share of live seed that emerges", "",
+     "share of viable seed that emerges in a good moist seedbed"),
+    ("waiting_loss_per_d", _LOG, 0.006, 0.7, "loss per day of waiting", "",
+     "hazard of loss per day in the soil before emergence"),
+    ("chilling_loss_per_C", _LOG, 0.06, 0.7, "loss per °C of chilling", "",
+     "hazard per degree below the chilling limit, first day"),
+    ("soak_reach", _LOGIT, 0.6, 0.4, "share of germination a soak can do", "",
+     "share of the germination part that a soak can do at most"),
+    ("soak_credit", _IDENTITY, 0.5, 0.45, "share of soak credited", "",
+     "part of the soak's thermal time that is kept"),
+    ("soak_stand", _IDENTITY, 0.0, 0.5, "stand after a soak", "log odds",
+     "shift of the log odds of the stand by a full soak"),
+    ("soak_loss_per_d", _LOG, 0.02, 0.8, "loss per day of soaking", "",
+     "hazard per day of soaking beyond the safe time"),
+    ("dry_bed_gain", _IDENTITY, 0.2, 0.3, "extra gain of a soak, dry bed", "",
+     "share of the way that a soak saves more in a dry bed"),
+    ("dry_bed_stand", _IDENTITY, 0.5, 0.5, "extra stand, dry bed", "log odds",
+     "shift of the log odds by a soak, more in a dry bed"),
+    ("radicle_mm_per_Cd", _LOG, 0.8, 0.4, "root growth", "mm per °C d",
+     "radicle growth after germination"),
+    ("handling_delay_Cd", _LOG, 6.0, 0.6, "delay after handling", "°C d",
+     "set-back of sprouted seed when it is planted"),
+    ("handling_loss_per_mm", _LOG, 0.008, 0.7, "loss per mm of root", "",
+     "hazard of loss per mm of radicle when planted"),
+    ("sprout_stand", _IDENTITY, 0.0, 0.4, "stand of sprouts", "log odds",
+     "shift of the log odds of the stand of sprouted seed"),
+    ("plot_speed_sd", _LOG, 0.08, 0.5, "variation between plots, speed", "ln",
+     "sd of ln thermal time from row to row"),
+    ("plot_stand_rho", _LOGIT, 0.04, 0.7, "variation between plots, stand", "",
+     "correlation of the fate of two seeds in one row"),
 )
+# fmt: on
+
+PARAMETERS: dict[str, Parameter] = {
+    name: Parameter(
+        name=name, scale=scale, typical=typical, spread=spread, label=label, unit=unit,
+        meaning=meaning,
+    )
+    for name, scale, typical, spread, label, unit, meaning in _ROWS
+}  # fmt: skip
 """Every parameter in the order of the estimate's vector."""
 
 NAMES: tuple[str, ...] = tuple(PARAMETERS)

@@ -286,13 +286,12 @@ def forecast_days(
     viability: FloatArray,
     ln_shift: FloatArray,
     seed: int = 0,
-    luck: str = "",
 ) -> DaysForecast:
     """Draws of the emergence of one sowing on each of many days.
 
     Parameters
     ----------
-    draws, clock, handling, depth_cm, seed, luck
+    draws, clock, handling, depth_cm, seed
         As for :func:`forecast_row` and :class:`Sowing`; sprouted seed counts from the day it is
         planted.
     planted_h : ndarray, shape (day,)
@@ -314,7 +313,7 @@ def forecast_days(
     """
     rng, _, state, middle, share = _before_chance(
         draws, clock, handling, planted_h=planted_h, depth_cm=depth_cm, viability=viability,
-        ln_shift=ln_shift, seed=seed, luck=luck,
+        ln_shift=ln_shift, seed=seed, luck="",
     )  # fmt: skip
     finite = ~np.isnan(middle)
     chances = rng.bit_generator.state

@@ -144,6 +144,7 @@ class ThermalClock(Clock):
         member: IntArray | None = None,
     ) -> None:
         self.table = series if isinstance(series, CourseTable) else CourseTable(series, slowing)
+        self.first_h, self.last_h = self.table.first_h, self.table.last_h
         if member is None:
             member = assign_members(self.table.members, draws.size, self.table.weights)
         shift = np.zeros(draws.size) if offset is None else np.asarray(offset, dtype=float)
@@ -177,10 +178,8 @@ class ThermalClock(Clock):
 
         Parameters
         ----------
-        draws : ResponseDraws
-            Response of each new draw.
-        offset : ndarray, shape (draw,), optional
-            As for the class; zero when absent.
+        draws, offset
+            As for the class.
         like : ndarray of int, shape (draw,), optional
             Draw of this clock whose member and offset each new draw takes over.
         """
@@ -192,16 +191,6 @@ class ThermalClock(Clock):
             shift = np.zeros(draws.size)
         other._set(draws, member, shift if offset is None else np.asarray(offset, dtype=float))
         return other
-
-    @property
-    def first_h(self) -> float:
-        """First hour of the series."""
-        return self.table.first_h
-
-    @property
-    def last_h(self) -> float:
-        """Last hour of the series."""
-        return self.table.last_h
 
     def progress_through(self, spent: FloatArray) -> FloatArray:
         """Thermal time of every draw for spans of :meth:`CourseTable.dwell`, (draw, k). [C d]"""

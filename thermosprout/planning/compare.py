@@ -128,7 +128,6 @@ def compare(
     target: int = 100,
     seeds: int | None = None,
     earliest_start_h: float | None = None,
-    confidence: float = 0.8,
 ) -> Comparison:
     """Weigh the options for a bed against each other.
 
@@ -147,17 +146,13 @@ def compare(
         absent.
     earliest_start_h : float, optional
         Seed cannot be wetted before.
-    confidence : float
-        Odds for numbers of seeds.
 
     Raises
     ------
     CoverageError
         When the soil temperature does not hold the day of planting.
     """
-    bed: dict[str, Any] = {
-        "growth": growth, "free_h": free_h, "target": target, "confidence": confidence
-    }  # fmt: skip
+    bed: dict[str, Any] = {"growth": growth, "free_h": free_h, "target": target}
     if seeds is None:
         plain = weigh(setting, options[0], seeds=target, **bed)
         seeds = plain.seeds_to_plant or 2 * target

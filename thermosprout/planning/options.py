@@ -130,7 +130,6 @@ def usual_options(
     water_C: float = 20.0,
     room_C: float = 20.0,
     sprout_h: float | None = None,
-    sorted_by_radicle: bool = False,
     minutes: dict[Treatment, float] | None = None,
     dressed: bool = False,
 ) -> tuple[Option, ...]:
@@ -146,8 +145,6 @@ def usual_options(
         Temperature of the water and of the room. [degC]
     sprout_h : float, optional
         Hours indoors; sprouted until radicles have their length when absent. [h]
-    sorted_by_radicle : bool
-        Only seed with a radicle fit for planting is taken, not all that has sprouted.
     minutes : dict, optional
         Work per row by treatment. [min]
     dressed : bool
@@ -175,7 +172,6 @@ def usual_options(
         sprout_h=sprout_h or 0.0,
         room_C=room_C,
         radicle_mm=None if sprout_h else PLANTING_RADICLE_MM,
-        sorted=sorted_by_radicle,
     )
     return direct, *(
         Option(name=name, handling=handling, minutes=work[handling.treatment])
@@ -285,7 +281,6 @@ def weigh(
     seeds: int,
     target: int,
     earliest_start_h: float | None = None,
-    confidence: float = 0.8,
 ) -> Outcome:
     """Forecast one option for a bed that is free from an hour on.
 
@@ -303,8 +298,6 @@ def weigh(
         Seeds planted in the row, and plants wanted from it.
     earliest_start_h : float, optional
         Seed cannot be wetted before; planting waits for it. Started in good time when absent.
-    confidence : float
-        Odds for the number of seeds.
 
     Raises
     ------
@@ -323,10 +316,10 @@ def weigh(
     half = setting.clock.cross(planted_h, row.state.needed(np.full((setting.size, 1), 0.5)))[:, 0]
     rho = draws.values["plot_stand_rho"]
     per_started = row.stand_per_seed_started
-    to_plant = seeds_for_stand(row.share, rho, target, confidence=confidence)
+    to_plant = seeds_for_stand(row.share, rho, target)
     to_start = to_plant
     if row.state.proven:
-        to_start = seeds_for_stand(per_started, rho, target, confidence=confidence)
+        to_start = seeds_for_stand(per_started, rho, target)
     with np.errstate(divide="ignore"):
         per_plant = 1.0 / per_started
     return Outcome(

@@ -35,7 +35,7 @@ from thermosprout.planning.window import (
 from thermosprout.quantities import FloatArray, IntArray
 from thermosprout.season.context import Context
 from thermosprout.season.schema import Document, day_stamp, hours, rounded
-from thermosprout.season.setting import Case, Question
+from thermosprout.season.setting import Case, Question, Setting
 from thermosprout.season.soil import describe
 from thermosprout.soil.model.surface import cover_named
 
@@ -288,7 +288,7 @@ def plan_window(
         dataset=dataset,
         zone=context.zone,
         soil=builder.described,
-        notes=(context.water_sentence(),),
+        notes=(context.water_sentence(dry_bed=case.dry_bed),),
         cautions=cautions(
             [case.crop],
             (str(option.handling.treatment) for option in options),
@@ -408,20 +408,23 @@ class WindowBuilder:
         draws = context.draws(case.crop)
         viability, ln_shift = self.lot_draws(case)
         question = WindowQuestion(
-            draws=draws,
-            viability=viability,
-            ln_shift=ln_shift,
             planted_h=self.sowing_h,
-            depth_cm=case.depth_cm,
             need=HarvestNeed.of(case.crop, draws.rates.size, context.seed),
             seeds=seeds,
             air=self.air,
             within_d=within_d,
             probabilities=probabilities,
-            seed=context.seed,
         )
         beds = {
-            cover: clock_for(draws, table, seed=context.seed)
+            cover: Setting(
+                draws=draws,
+                clock=clock_for(draws, table, seed=context.seed),
+                viability=viability,
+                ln_shift=ln_shift,
+                depth_cm=case.depth_cm,
+                dry_bed=case.dry_bed,
+                seed=context.seed,
+            )
             for cover, table in self.soil(case).items()
         }
         return sowing_window(question, beds, options, tick=tick)

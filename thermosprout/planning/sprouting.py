@@ -203,7 +203,6 @@ def plan_sprouting(
     earliest_start_h: float | None = None,
     target: int = 100,
     may_hold: bool = True,
-    confidence: float = 0.8,
     seed: int = 0,
 ) -> SproutingPlan:
     """Plan a batch for the day, or the days, on which a bed comes free.
@@ -226,8 +225,6 @@ def plan_sprouting(
         Plants wanted.
     may_hold : bool
         Sprouted seed may be held in the cold where that is known to work.
-    confidence : float
-        Odds for the number of seeds.
     seed : int
         Of the random numbers.
 
@@ -260,7 +257,7 @@ def plan_sprouting(
     # Seeds to plant, to wet, and to wet if late sprouts follow, in a good moist seedbed.
     share = sprouted_share(draws.values, viability, batch.survival)
     to_plant, to_start, in_turn = (
-        seeds_for_stand(share * part, draws.values["plot_stand_rho"], target, confidence=confidence)
+        seeds_for_stand(share * part, draws.values["plot_stand_rho"], target)
         for part in (1.0, viability * batch.sprouted, viability)
     )
     plan = SproutingPlan(
@@ -321,9 +318,7 @@ def _batch(draws: CropDraws, ln_shift: FloatArray, room_C: float, seed: int) -> 
     )
 
 
-def radicles_ready_h(
-    draws: CropDraws, *, ln_shift: FloatArray, room_C: float, seed: int = 0
-) -> FloatArray:
+def radicles_ready_h(draws: CropDraws, *, ln_shift: FloatArray, room_C: float) -> FloatArray:
     """Hours from wetting until radicles are long enough to plant, shape (draw,).
 
     Raises
@@ -331,7 +326,7 @@ def radicles_ready_h(
     InputError
         When the crop hardly sprouts at that temperature.
     """
-    return _batch(draws, ln_shift, room_C, seed).short_h
+    return _batch(draws, ln_shift, room_C, 0).short_h
 
 
 def _possible_leads(bed_h: float, zone: ZoneInfo, earliest_h: float | None) -> FloatArray:

@@ -263,19 +263,15 @@ class Fit:
     stand: float
 
 
-def fit_openings(
-    windows: Mapping[str, xr.Dataset], openings: Sequence[Opening], *, cover: str | None = None
-) -> tuple[Fit, ...]:
+def fit_openings(windows: Mapping[str, xr.Dataset], openings: Sequence[Opening]) -> tuple[Fit, ...]:
     """Which crop and treatment fits which gap, best first within each opening.
 
     Parameters
     ----------
     windows : mapping of str to xarray.Dataset
-        Sowing window of each crop, holding the first day of each opening.
+        Sowing window of each crop under one cover, holding the first day of each opening.
     openings : sequence of Opening
         Gaps.
-    cover : str, optional
-        Cover of the windows to use; the first when absent.
 
     Raises
     ------
@@ -291,7 +287,7 @@ def fit_openings(
     for opening in openings:
         here = []
         for crop, window in windows.items():
-            one = window.isel(cover=0) if cover is None else window.sel(cover=cover)
+            one = window.isel(cover=0)
             gap = np.abs((one["sowing"].values - opening.start) / np.timedelta64(1, "D"))
             if gap.min() > 1.0:
                 raise InputError(

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import xarray as xr
 
 from thermosprout.crops.crop import Crop
-from thermosprout.emergence.forecast import CropDraws, DaysForecast, forecast_days
+from thermosprout.emergence.forecast import DaysForecast
 from thermosprout.emergence.harvest import CHART_SEASON_C, Air, Growth, HarvestNeed, crop_rate
 from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.weighted_draws import weighted_quantile
@@ -18,6 +18,7 @@ from thermosprout.errors import InputError
 from thermosprout.planning.compare import WORTH_DAYS
 from thermosprout.planning.options import SOWN_AGAIN_BELOW, Option
 from thermosprout.quantities import BoolArray, FloatArray, IntArray
+from thermosprout.season.setting import Setting
 
 SEEDLING_D = 28.0
 """For so long after emergence a frost counts against a sowing. [d]"""
@@ -58,18 +59,12 @@ class WindowQuestion:
 
     Attributes
     ----------
-    draws : CropDraws
-        Parameter draws of the crop.
-    viability, ln_shift : ndarray, shape (draw,) or (draw, day)
-        Live share of the lot and its shift of ln thermal time.
     planted_h : ndarray, shape (day,)
         Hours of planting since 1970-01-01T00:00 UTC, rising.
-    depth_cm : float
-        Sowing depth. [cm]
+    need : HarvestNeed
+        Thermal time to first harvest, per draw.
     seeds : int
         Seeds planted in the row.
-    need : HarvestNeed
-        Thermal time to first harvest, for as many draws.
     air : Air, optional
         For harvest and frost; without it harvest runs on soil temperature and frost is not
         known.
@@ -77,26 +72,19 @@ class WindowQuestion:
         Days within which half of the row shall be up. [d]
     probabilities : tuple of float
         Points at which days are given.
-    seed : int
-        Of the random numbers.
     """
 
-    draws: CropDraws
-    viability: FloatArray
-    ln_shift: FloatArray
     planted_h: FloatArray
-    depth_cm: float
     need: HarvestNeed
     seeds: int = SEEDS
     air: Air | None = None
     within_d: float = 14.0
     probabilities: tuple[float, ...] = PROBABILITIES
-    seed: int = 0
 
 
 def sowing_window(
     question: WindowQuestion,
-    beds: Mapping[str, ThermalClock],
+    beds: Mapping[str, Setting],
     options: Sequence[Option],
     *,
     tick: Callable[[int], None] | None = None,
@@ -106,9 +94,10 @@ def sowing_window(
     Parameters
     ----------
     question : WindowQuestion
-        Crop, lot and days.
-    beds : mapping of str to ThermalClock
-        Clock of the question's draws at seed depth by cover; one entry for an open bed.
+        Days and what is asked of them.
+    beds : mapping of str to Setting
+        Crop, lot and soil by cover; one entry for an open bed. A lot that ages has draws of each
+        day, (draw, day).
     options : sequence of Option
         Treatments; sprouted seed counts from the day it is planted.
     tick : callable, optional
@@ -131,16 +120,15 @@ def sowing_window(
     if not beds or not options or not question.planted_h.size:
         raise InputError("a sowing window needs at least one cover, one treatment and one day")
     parts: dict[str, list[FloatArray]] = {}
-    for clock in beds.values():
+    for bed in beds.values():
+        assert isinstance(bed.clock, ThermalClock)  # noqa: S101 (days have a course of temperature)
         # A clock of its own lets go of what it lays out for all days.
-        bed = clock.with_draws(question.draws.rates, like=np.arange(clock.member.size))
-        growth = _growth(question, bed)
+        clock = bed.clock.with_draws(bed.draws.rates, like=np.arange(bed.clock.member.size))
+        growth = _growth(question, clock)
         for option in options:
-            days = forecast_days(
-                question.draws, bed, option.handling, planted_h=question.planted_h,
-                depth_cm=question.depth_cm, seeds=question.seeds, viability=question.viability,
-                ln_shift=question.ln_shift, seed=question.seed,
-            )  # fmt: skip
+            days = replace(bed, clock=clock).days(
+                option.handling, question.planted_h, seeds=question.seeds
+            )
             for name, values in _figures(question, days, growth).items():
                 parts.setdefault(name, []).append(values)
             if tick is not None:
@@ -148,13 +136,13 @@ def sowing_window(
     return _dataset(question, beds, options, parts)
 
 
-def _growth(question: WindowQuestion, bed: ThermalClock) -> Growth:
+def _growth(question: WindowQuestion, clock: ThermalClock) -> Growth:
     """Growth on the air of each draw's member, or on the soil for want of it."""
     if question.air is None:
         # Growth does not stop where a seed would: the table without drought.
-        soil = bed.table if bed.table.slowing is None else bed.table.series
-        return Growth.of(soil, question.need, source="soil temperature", member=bed.member)
-    return Growth.of(question.air.table, question.need, member=bed.member)
+        soil = clock.table if clock.table.slowing is None else clock.table.series
+        return Growth.of(soil, question.need, source="soil temperature", member=clock.member)
+    return Growth.of(question.air.table, question.need, member=clock.member)
 
 
 def _figures(question: WindowQuestion, days: DaysForecast, growth: Growth) -> dict[str, FloatArray]:
@@ -219,7 +207,7 @@ def _points(values: FloatArray, probabilities: Sequence[float]) -> FloatArray:
 
 def _dataset(
     question: WindowQuestion,
-    beds: Mapping[str, ThermalClock],
+    beds: Mapping[str, Setting],
     options: Sequence[Option],
     parts: Mapping[str, list[FloatArray]],
 ) -> xr.Dataset:
@@ -236,7 +224,9 @@ def _dataset(
             {"units": units, "long_name": meaning.format(within=question.within_d)},
         )
     stamps = (question.planted_h * 3.6e12).astype("int64").astype("datetime64[ns]")
-    crop = question.draws.crop
+    bed = next(iter(beds.values()))
+    assert isinstance(bed.clock, ThermalClock)  # noqa: S101 (as above)
+    crop = bed.crop
     window = xr.Dataset(
         variables,
         coords={
@@ -258,7 +248,7 @@ def _dataset(
             "within_days": question.within_d,
             "seeds_planted": question.seeds,
             "tender": int(crop.tender),
-            "members": next(iter(beds.values())).table.members,
+            "members": bed.clock.table.members,
         },
     )
     window["cover"].attrs = {"long_name": "seedbed cover"}
@@ -310,22 +300,9 @@ class SensibleDays:
     late_reason: str
 
 
-def sensible_days(
-    window: xr.Dataset, *, in_time_odds: float = IN_TIME_ODDS, harvest_odds: float = HARVEST_ODDS
-) -> tuple[SensibleDays, ...]:
-    """Find the sensible days for each cover and treatment of a sowing window.
-
-    Parameters
-    ----------
-    window : xarray.Dataset
-        From :func:`thermosprout.planning.window.sowing_window`.
-    in_time_odds : float
-        Odds of half emergence in time that a day must have.
-    harvest_odds : float
-        Odds of a harvest before the first hard frost that a day must have, where air
-        temperature is known.
-    """
-    return tuple(_sensible(one, in_time_odds, harvest_odds) for one in each_way(window))
+def sensible_days(window: xr.Dataset) -> tuple[SensibleDays, ...]:
+    """Find the sensible days for each cover and treatment of a :func:`sowing_window`."""
+    return tuple(_sensible(one) for one in each_way(window))
 
 
 def each_way(window: xr.Dataset) -> Iterator[xr.Dataset]:
@@ -357,16 +334,13 @@ class BestDay:
     stand: float
 
 
-def best_day(window: xr.Dataset, *, worth_d: float = WORTH_DAYS) -> BestDay | None:
+def best_day(window: xr.Dataset) -> BestDay | None:
     """Find the day, treatment and cover with the fewest bed-days per full row.
 
     Parameters
     ----------
     window : xarray.Dataset
         Its first day is the day the bed is free.
-    worth_d : float
-        Waiting, a cover or more handling must save at least so many days, counted from the first
-        treatment under the first cover on the first day. [d]
 
     Returns
     -------
@@ -375,8 +349,9 @@ def best_day(window: xr.Dataset, *, worth_d: float = WORTH_DAYS) -> BestDay | No
 
     Notes
     -----
-    The row is taken as full at the best stand of the window; a stand less full costs bed-days in
-    proportion, as gaps use the bed too.
+    Waiting, a cover or more handling must save :data:`WORTH_DAYS`, counted from the first treatment
+    under the first cover on the first day. The row is taken as full at the best stand of the
+    window; a stand less full costs bed-days in proportion, as gaps use the bed too.
     """
     days = window["days_to_harvest"].sel(probability=0.5, method="nearest").values
     stand = window["stand"].values
@@ -387,7 +362,7 @@ def best_day(window: xr.Dataset, *, worth_d: float = WORTH_DAYS) -> BestDay | No
     if not np.isfinite(cost).any():
         return None
     place = np.unravel_index(int(np.argmin(cost)), cost.shape)
-    if cost[0, 0, 0] - cost[place] < worth_d:
+    if cost[0, 0, 0] - cost[place] < WORTH_DAYS:
         place = (np.intp(0), np.intp(0), np.intp(0))
     cover, treatment, day = (int(index) for index in place)
     return BestDay(
@@ -400,11 +375,11 @@ def best_day(window: xr.Dataset, *, worth_d: float = WORTH_DAYS) -> BestDay | No
     )
 
 
-def _sensible(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> SensibleDays:
+def _sensible(one: xr.Dataset) -> SensibleDays:
     stamps, stand, days = one["sowing"].values, one["stand"].values, one.attrs["within_days"]
     tests: list[tuple[BoolArray, str]] = [
         (
-            one["odds_in_time"].values >= in_time_odds,
+            one["odds_in_time"].values >= IN_TIME_ODDS,
             f"half the row would take longer than {days:g} days to come up",
         ),
         (stand >= STAND_OF_BEST * np.nanmax(stand, initial=0.0), "too many seeds are lost"),
@@ -413,7 +388,7 @@ def _sensible(one: xr.Dataset, in_time_odds: float, harvest_odds: float) -> Sens
         frost = _where_known(one["frost_risk"].values, high=FROST_RISK)
         tests.append((frost, "frost may take the seedlings"))
     if "odds_harvest_before_frost" in one:
-        before = _where_known(one["odds_harvest_before_frost"].values, low=harvest_odds)
+        before = _where_known(one["odds_harvest_before_frost"].values, low=HARVEST_ODDS)
         tests.append((before, "first harvest may not come before the first hard frost"))
     good = np.logical_and.reduce([passed for passed, _ in tests])
     first = _first_run(good)

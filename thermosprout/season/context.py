@@ -91,7 +91,7 @@ class Context:
         self._crops: dict[tuple[str, str | None, str | None], Crop] = {}
         self._draws: dict[int, CropDraws] = {}
         self._clocks: dict[tuple[int, int, int, int], ThermalClock] = {}
-        self._lots: dict[tuple[str, SeedLot, date | None, int], tuple[FloatArray, FloatArray]] = {}
+        self._lots: dict[tuple[str, SeedLot, date | None], tuple[FloatArray, FloatArray]] = {}
 
     # --- what was named -------------------------------------------------------------------
 
@@ -278,9 +278,7 @@ class Context:
             self._draws[key] = CropDraws.of(crop, self.size, self.seed)
         return self._draws[key]
 
-    def lot_draws(
-        self, case: Case, on: date | None, size: int | None = None
-    ) -> tuple[FloatArray, FloatArray]:
+    def lot_draws(self, case: Case, on: date | None) -> tuple[FloatArray, FloatArray]:
         """Viability and shift of ln thermal time of the seed, each of shape (draw,).
 
         Parameters
@@ -288,17 +286,16 @@ class Context:
         on : date or None
             Day up to which a lot ages; seed of no known lot does not.
         """
-        count = size or self.size
         lot = case.lot or SeedLot(id="unknown", crop=case.crop.name)
         names = (case.crop.name, lot.id) if case.lot is not None else (case.crop.name,)
         rng = generator(self.seed, "lot", *names)
         if case.lot is not None and (undated := undated_test(lot, self.as_of)):
             self.note(undated)
-        key = (case.crop.name, lot, on, count)
+        key = (case.crop.name, lot, on)
         if key not in self._lots:
             self._lots[key] = (
-                viability_draws(lot, case.crop, count, rng, on),
-                ln_time_shift_draws(lot, case.crop, count, rng, on),
+                viability_draws(lot, case.crop, self.size, rng, on),
+                ln_time_shift_draws(lot, case.crop, self.size, rng, on),
             )
         return self._lots[key]
 

@@ -92,7 +92,10 @@ def open_context(
     about = [] if day is None else [noon(day, zone)]
     series: xr.DataArray | None = None
     if reading_C is not None:
-        series = reading_series(reading_C, min([today, *about]))
+        series = constant_series(reading_C, min([today, *about])).assign_attrs(
+            source=f"a reading of {reading_C:g} °C, give or take {_READING_SD_K:g} °C",
+            site_sd_K=_READING_SD_K,
+        )
         notes.append(_ROUGH.format(reading_C=reading_C, spread_K=_READING_SD_K))
     sky: xr.Dataset | None = None
     if soil is not None:
@@ -137,19 +140,10 @@ _ROUGH = (
 )
 
 
-def reading_series(temperature_C: float, first: datetime) -> xr.DataArray:
-    """Soil that stays at a thermometer's reading, with a wide spread. [degC]"""
-    series = constant_series(temperature_C, first)
-    return series.assign_attrs(
-        source=f"a reading of {temperature_C:g} °C, give or take {_READING_SD_K:g} °C",
-        site_sd_K=_READING_SD_K,
-    )
-
-
-def constant_series(temperature_C: float, first: datetime, days: int = 400) -> xr.DataArray:
-    """Hourly series of one temperature from two days before a moment on. [degC]"""
+def constant_series(temperature_C: float, first: datetime) -> xr.DataArray:
+    """Hourly series of one temperature from two days before a moment on, 400 days long. [degC]"""
     start = np.datetime64(first.astimezone(UTC).replace(tzinfo=None), "h") - np.timedelta64(48, "h")
-    time = (start + np.arange(24 * days)).astype("datetime64[ns]")
+    time = (start + np.arange(24 * 400)).astype("datetime64[ns]")
     return soil_series(
         time,
         np.full(time.size, float(temperature_C)),

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
-from thermosprout.emergence.forecast import DRAWS, CropDraws, RowForecast, Sowing, forecast_row
-from thermosprout.emergence.thermal_time import Clock, ConstantClock
+from thermosprout.emergence.forecast import (
+    CropDraws,
+    DaysForecast,
+    RowForecast,
+    Sowing,
+    forecast_days,
+    forecast_row,
+)
+from thermosprout.emergence.thermal_time import Clock
 from thermosprout.emergence.treatments import Handling
-from thermosprout.quantities import TABLE_DEPTH_CM, FloatArray
+from thermosprout.quantities import FloatArray
 
 MOIST = "Assumes a moist seedbed."
 """What is said of the water where nothing is known of it."""
@@ -129,30 +134,6 @@ class Setting:
         """Return the number of draws."""
         return self.draws.rates.size
 
-    @classmethod
-    def constant(
-        cls,
-        crop: Crop,
-        temperature_C: float,
-        *,
-        depth_cm: float = TABLE_DEPTH_CM,
-        viability: FloatArray | None = None,
-        ln_shift: FloatArray | None = None,
-        size: int = DRAWS,
-        seed: int = 0,
-    ) -> Setting:
-        """Moist bed at a constant temperature. [degC]"""
-        draws = CropDraws.of(crop, size, seed)
-        return cls(
-            draws=draws,
-            clock=ConstantClock(draws=draws.rates, temperature_C=temperature_C),
-            viability=np.ones(size) if viability is None else viability,
-            ln_shift=np.zeros(size) if ln_shift is None else ln_shift,
-            depth_cm=depth_cm,
-            soil=f"constant {temperature_C:g} °C",
-            seed=seed,
-        )
-
     def forecast(
         self, handling: Handling, planted_h: float, *, seeds: int = 100, row: str = "planned"
     ) -> RowForecast:
@@ -167,6 +148,20 @@ class Setting:
                 depth_cm=self.depth_cm,
                 seeds_planted=seeds,
             )
+        )
+
+    def days(self, handling: Handling, planted_h: FloatArray, *, seeds: int = 100) -> DaysForecast:
+        """Forecast one way of sowing on each of many days, shape (day,)."""
+        return forecast_days(
+            self.draws,
+            self.clock,
+            replace(handling, dry_bed=self.dry_bed or handling.dry_bed),
+            planted_h=planted_h,
+            depth_cm=self.depth_cm,
+            seeds=seeds,
+            viability=self.viability,
+            ln_shift=self.ln_shift,
+            seed=self.seed,
         )
 
     def row(self, sowing: Sowing) -> RowForecast:
