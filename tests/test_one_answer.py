@@ -445,6 +445,52 @@ def test_a_bed_that_is_dry_at_sowing(tmp_path: Path) -> None:
     agrees(row, frame.loc["half", "days_since_planted"], frame.loc["half", "stand"])
 
 
+def test_a_dry_bed_in_every_other_plan(tmp_path: Path) -> None:
+    """Soaked for 12 h at 20 degC, the water of the usual ways of sowing."""
+    path = write_season(tmp_path, Facts(treatment="soaked"))
+    path.write_text(path.read_text(encoding="utf-8").replace("water_C = 18", "water_C = 20"))
+    season = load_season(_with_line(path, "dry_bed = true"))
+    row = forecast_rows(season_context(season, as_of=AS_OF, size=DRAWS)).rows[0].forecast
+    asked = replace(question(Facts()), dry_bed=True)
+    one = open_context(
+        season=path, as_of=AS_OF, size=DRAWS,
+        row={
+            "crop": "", "lot": "TESTED", "bed": "open", "planted": date(2026, 4, 12),
+            "depth_cm": 1.5, "treatment": "soaked", "soak_h": 12.0, "dry_bed": True,
+        },
+    )  # fmt: skip
+    alone = forecast_rows(one).rows[0].forecast
+    agrees(row, half_days(alone), float(alone.stand_quantile([0.5])[0]))
+    context = open_context(season=path, as_of=AS_OF, size=DRAWS)
+    days = {"first": date(2026, 4, 11), "last": date(2026, 4, 13)}
+    windows = [
+        plan_window(context, asked, soaks_h=(12.0,), **days).dataset,
+        ts.read_season(path)
+        .planting_window(
+            lot="TESTED", bed="open", depth_cm=1.5, soak_h=[12.0], dry_bed=True, as_of=AS_OF,
+            draws=DRAWS, **days,
+        )
+        .result.dataset,
+    ]  # fmt: skip
+    for window in windows:
+        day = window.isel(cover=0, treatment=1, sowing=1)
+        half = float(day["days_to_half"].sel(probability=0.5))
+        assert half == pytest.approx(half_days(row), abs=0.3)
+        assert float(day["stand"]) == pytest.approx(row.stand_quantile([0.5])[0], abs=STAND_APART)
+    usual = min(24.0, context.case(asked).crop.safe_soak_h)
+    plan = seeds_per_station(context, asked, planted=PLANTED, treatment="soaked")
+    soaked = compare_ways(context, asked, planted=PLANTED, soaks_h=(usual,)).comparison.outcomes[1]
+    assert plan.emergence["p50"] == pytest.approx(np.median(soaked.row.share), abs=STAND_APART)
+    evenly = plan_case(
+        context, context.case(asked), first=date(2026, 4, 12), every_d=3, count=1,
+        aim=Aim.EMERGENCE, treatment="soaked",
+    )  # fmt: skip
+    middle = (evenly.sowings[0].middle - evenly.sowings[0].sow) / np.timedelta64(1, "D")
+    assert middle == pytest.approx(half_days(soaked.row), abs=0.3)
+    for notes in (plan.notes, evenly.notes):
+        assert any("dry when the seed goes in" in note for note in notes)
+
+
 def _with_line(path: Path, line: str) -> Path:
     changed = path.with_name("changed.toml")
     changed.write_text(path.read_text(encoding="utf-8") + line + "\n", encoding="utf-8")

@@ -412,6 +412,7 @@ def planting_window(
     last: Day | None = None,
     within_d: float | None = None,
     depth_cm: float | None = None,
+    dry_bed: bool = False,
     soak_h: Sequence[float] = (),
     room_C: float = 20.0,
     watering: Mapping[str, float] | None = None,
@@ -430,7 +431,7 @@ def planting_window(
 
     Parameters
     ----------
-    crop, season, soil, weather, at, lot, watering, rainfed, timezone, as_of
+    crop, season, soil, weather, at, lot, dry_bed, watering, rainfed, timezone, as_of
         See :func:`thermosprout.compare`.
     covers : sequence of str
         Covers to compare, such as ``["none", "fleece"]``; the bed's own when empty.
@@ -471,6 +472,7 @@ def planting_window(
         lot=lot_of(lot, _name(crop), germination, seeds_tested),
         bed=bed,
         depth_cm=depth_cm,
+        dry_bed=dry_bed,
     )
     return PlantingWindow(
         result=plan_window(

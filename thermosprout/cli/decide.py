@@ -119,8 +119,8 @@ def presprout(
 
 @opt.asks(
     "season", "crop", "lot", "bed", "soil", "weather", "at", "timezone", "surface", "depth_cm",
-    "germination", "seeds_tested", "soak_h", "room_c", "as_of", "offline", "draws", "seed",
-    "force", "units", "json",
+    "dry_bed", "germination", "seeds_tested", "soak_h", "room_c", "as_of", "offline", "draws",
+    "seed", "force", "units", "json",
 )  # fmt: skip
 def window(
     sowing: opt.Sowing,
@@ -184,8 +184,8 @@ def window(
 
 @opt.asks(
     "season", "crop", "lot", "bed", "constant", "reading", "soil", "weather", "at", "timezone",
-    "surface", "depth_cm", "germination", "seeds_tested", "as_of", "offline", "seed", "units",
-    "json",
+    "surface", "depth_cm", "dry_bed", "germination", "seeds_tested", "as_of", "offline", "seed",
+    "units", "json",
 )  # fmt: skip
 def stations(
     sowing: opt.Sowing,
@@ -216,7 +216,8 @@ def stations(
             {"--constant": sowing.constant, "--reading": sowing.reading, "--soil": sowing.soil,
              "--weather": sowing.weather,
              "--date": date, "--germination": sowing.germination,
-             "--seeds-tested": sowing.seeds_tested, "--depth-cm": sowing.depth_cm}
+             "--seeds-tested": sowing.seeds_tested, "--depth-cm": sowing.depth_cm,
+             "--dry-bed": sowing.dry_bed or None}
         )  # fmt: skip
     # A share that is known is all that is needed; the temperature is then not looked at.
     context, question = sowing.open(constant_C=None if emergence is None else 15.0, planted=date)
@@ -253,7 +254,7 @@ def refuse_beside_emergence(options: dict[str, object]) -> None:
 
 @opt.asks(
     "season", "lot", "soil", "weather", "at", "timezone", "surface", "cover", "depth_cm",
-    "germination", "seeds_tested", "as_of", "offline", "seed", "units", "json",
+    "dry_bed", "germination", "seeds_tested", "as_of", "offline", "seed", "units", "json",
 )  # fmt: skip
 def succession(
     sowing: opt.Sowing,

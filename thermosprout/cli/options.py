@@ -437,7 +437,7 @@ class Sowing:
         constant_C : float, optional
             Constant temperature to take where no season file is there. [degC]
         row : mapping, optional
-            Facts of one row that is asked about, beside its crop, lot and depth.
+            Facts of one row that is asked about, beside its crop, lot, depth and bed.
         planted : str
             Day of planting that is asked about.
 
@@ -461,7 +461,9 @@ class Sowing:
             sown = crop_or_like(name, self.crop_season, self.seed_size)
         constant = self.constant if self.constant is not None or season is not None else constant_C
         if row is not None:
-            row = {"crop": sown, "lot": lot, "depth_cm": self.depth_cm, **row}
+            row = {
+                "crop": sown, "lot": lot, "depth_cm": self.depth_cm, "dry_bed": self.dry_bed, **row
+            }  # fmt: skip
         latitude, longitude = read_coordinates(self.at) if self.at else (None, None)
         context = open_context(
             season=season, soil=self.soil, weather=self.weather, constant_C=constant,

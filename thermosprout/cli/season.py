@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 @opt.asks(
-    "season", "crop", "lot", "reading", "soil", "at", "timezone", "surface", "depth_cm",
+    "season", "crop", "lot", "reading", "soil", "at", "timezone", "surface", "depth_cm", "dry_bed",
     "germination", "seeds_tested", "as_of", "offline", "draws", "seed", "force", "units", "json",
 )  # fmt: skip
 def forecast(
@@ -104,7 +104,7 @@ def _refuse_facts(sowing: opt.Sowing, date: str) -> None:
     for option, value in (
         ("--date", date), ("--at", sowing.at), ("--reading", sowing.reading),
         ("--soil", sowing.soil), ("--depth-cm", sowing.depth_cm),
-        ("--germination", sowing.germination),
+        ("--dry-bed", sowing.dry_bed or None), ("--germination", sowing.germination),
     ):  # fmt: skip
         if value not in (None, ""):
             raise InputError(f"{option} asks about one sowing", hint="add --crop, such as carrot")

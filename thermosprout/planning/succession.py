@@ -207,7 +207,7 @@ def plan_case(
         aim=aim,
         every_d=every_d,
         count=count,
-        water=context.water_sentence(),
+        water=context.water_sentence(dry_bed=case.dry_bed),
         cautions=cautions([case.crop], [treatment], dressed=case.dressed or None),
     )
 
@@ -441,7 +441,7 @@ def plan_openings(
     return GapsAnswer(
         fits=tuple(fits),
         zone=zone,
-        water=context.water_sentence(),
+        water=context.water_sentence(dry_bed=question.dry_bed),
         cautions=cautions((case.crop for case in cases), ways, dressed=dressed),
     )
 
