@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.api as sm
 from scipy import optimize, stats
 from scipy.special import expit
+from statsmodels.genmod.families import Binomial
+from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.stats.proportion import proportion_confint
 
 from tests.published.printed_data import orobanche_plates
@@ -29,7 +30,7 @@ def test_orobanche_correlation_is_that_of_the_pearson_statistic() -> None:
     """
     germinated, seeds, group = orobanche_plates()
     counts = np.column_stack([germinated, seeds - germinated])
-    fit = sm.GLM(counts, np.eye(4)[group], family=sm.families.Binomial()).fit()
+    fit = GLM(counts, np.eye(4)[group], family=Binomial()).fit()
     assert fit.pearson_chi2 == pytest.approx(31.65, abs=0.005)
     assert fit.deviance == pytest.approx(33.28, abs=0.005)
     free = 1.0 - fit.get_hat_matrix_diag()

@@ -26,7 +26,7 @@ def boxes(shown: EmergenceCurve) -> tuple[dict[str, Bbox], list[tuple[float, flo
 
 
 @pytest.mark.parametrize("days", [8, 45])
-@pytest.mark.parametrize("today", [0, 1, 2])
+@pytest.mark.parametrize("today", [0, pytest.param(1, marks=pytest.mark.slow), 2])
 @pytest.mark.parametrize("counts", [0, 2, 6])
 @pytest.mark.parametrize("top", [3.0, 97.0])
 def test_no_label_lies_on_another_or_on_a_count(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import stats
+from statsmodels.regression.linear_model import OLS, WLS
 
 from thermosprout.trials.analysis.block_model import BlockedFit, fit_blocked
 
@@ -20,8 +20,8 @@ def library(weights: np.ndarray) -> tuple[object, object]:
     """Weighted least squares with blocks, with and without the treatments."""
     blocks = np.eye(5)[BLOCK]
     others = np.eye(3)[TREATMENT][:, 1:]
-    full = sm.WLS(SCORE, np.hstack([others, blocks]), weights=weights).fit()
-    return full, sm.WLS(SCORE, blocks, weights=weights).fit()
+    full = WLS(SCORE, np.hstack([others, blocks]), weights=weights).fit()
+    return full, WLS(SCORE, blocks, weights=weights).fit()
 
 
 def ours(weights: np.ndarray | None = None, **changed: float) -> BlockedFit:
@@ -118,7 +118,7 @@ def test_a_treatment_alone_in_its_block_is_compared() -> None:
     score = np.array([1.0, 3.0, 2.0, 4.5, 7.0])
     fit = fit_blocked(score, treatment, block, 3, least_variance=0.0)
     assert not fit.blocked
-    library = sm.OLS(score, np.eye(3)[treatment]).fit()
+    library = OLS(score, np.eye(3)[treatment]).fit()
     assert fit.df == library.df_resid == 2
     assert fit.error_variance == pytest.approx(library.scale)
     contrast = fit.contrast(2, 0)

@@ -120,7 +120,7 @@ def test_counts_from_a_file_take_its_day_or_the_one_given(tmp_path: Path) -> Non
     ]  # fmt: skip
 
 
-@settings(max_examples=300)
+@settings(max_examples=100)
 @given(st.text(max_size=30))
 def test_no_exported_cell_is_a_formula(text: str) -> None:
     cell = neutral(text)

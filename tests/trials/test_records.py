@@ -194,7 +194,7 @@ def test_a_time_zone_that_does_not_exist_is_named(write: Write) -> None:
         read_records(write({}), timezone="Europe/Atlantis")
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.binary(max_size=400))
 def test_any_bytes_end_in_a_table_or_one_sentence(
     tmp_path_factory: pytest.TempPathFactory, junk: bytes
@@ -209,7 +209,7 @@ def test_any_bytes_end_in_a_table_or_one_sentence(
     assert "\n" not in said
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.data())
 def test_a_valid_file_with_one_cell_changed_is_read_or_refused(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject

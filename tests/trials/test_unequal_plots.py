@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.api as sm
 from scipy import stats
+from statsmodels.regression.linear_model import OLS, WLS
 
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis.analyse import analyse
@@ -50,11 +50,11 @@ def test_plots_of_few_seeds_weigh_less_as_weighted_least_squares_has_it() -> Non
     score = angle(where["final"].to_numpy(float), seeds)
     design = pd.get_dummies(where["block"], dtype=float)
     design["soaked"] = (where["treatment"] == "soaked").to_numpy(float)
-    plain = sm.OLS(score, design.to_numpy()).fit()
+    plain = OLS(score, design.to_numpy()).fit()
     luck = 1.0 / (4.0 * seeds + 2.0)
     own = max(plain.mse_resid - np.median(luck), 0.0)
     assert 0 < own < 1
-    fit = sm.WLS(score, design.to_numpy(), weights=1.0 / (own + luck)).fit()
+    fit = WLS(score, design.to_numpy(), weights=1.0 / (own + luck)).fit()
     found = p_of_stand(records)
     assert found == pytest.approx(fit.pvalues[-1], rel=1e-6)
     assert found != pytest.approx(plain.pvalues[-1], rel=0.01)
@@ -110,8 +110,8 @@ def test_stand_of_seeds_started_weighs_by_the_seeds_that_were_started() -> None:
     design = pd.get_dummies(where["block"], dtype=float)
     design["soaked"] = (where["treatment"] == "soaked").to_numpy(float)
     luck = 1.0 / (4.0 * started + 2.0)
-    own = max(sm.OLS(score, design.to_numpy()).fit().mse_resid - np.median(luck), 0.0)
-    fit = sm.WLS(score, design.to_numpy(), weights=1.0 / (own + luck)).fit()
+    own = max(OLS(score, design.to_numpy()).fit().mse_resid - np.median(luck), 0.0)
+    fit = WLS(score, design.to_numpy(), weights=1.0 / (own + luck)).fit()
     (found,) = (
         item for item in analyse(records).differences
         if (item.measure, item.method) == ("stand_per_started", BY_PLOTS)
