@@ -4,27 +4,15 @@ from __future__ import annotations
 
 import csv
 import json
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from thermosprout.cli.app import main
+from tests.cli.conftest import Run
 from thermosprout.files import demo_folder
 
 PLACE = ["--lat", "56.2", "--lon", "-3.1", "--timezone", "Europe/London"]
-
-
-def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: object):
-    monkeypatch.setattr(sys, "argv", ["thermosprout", *map(str, words)])
-    code = 0
-    try:
-        main()
-    except SystemExit as stop:
-        code = int(stop.code or 0)
-    out = capsys.readouterr()
-    return code, out.out, out.err
 
 
 @pytest.fixture
@@ -48,9 +36,9 @@ def _model(weather: Path, out: Path, *more: object) -> list[object]:
     return [*words, "--out", out, *more]
 
 
-def test_hourly_file_comes_out(capsys, monkeypatch, weather, tmp_path) -> None:
+def test_hourly_file_comes_out(run: Run, weather, tmp_path) -> None:
     out = tmp_path / "soil.csv"
-    code, said, noted = run(capsys, monkeypatch, *_model(weather, out))
+    code, said, noted = run(*_model(weather, out))
     assert code == 0
     assert "one site may differ by" in said
     assert "read as weather table" in noted
@@ -61,10 +49,10 @@ def test_hourly_file_comes_out(capsys, monkeypatch, weather, tmp_path) -> None:
     assert -5 < min(float(row["soil_temp_C"]) for row in rows) < 25
 
 
-def test_json_is_one_document(capsys, monkeypatch, weather, readings, tmp_path) -> None:
+def test_json_is_one_document(run: Run, weather, readings, tmp_path) -> None:
     out = tmp_path / "soil.csv"
     more = ["--json", "--readings", readings, "--cover", "fleece", "--texture", "clay loam"]
-    code, said, _ = run(capsys, monkeypatch, *_model(weather, out, *more))
+    code, said, _ = run(*_model(weather, out, *more))
     assert code == 0
     document = json.loads(said)
     assert document["cover"] == "fleece"
@@ -84,11 +72,9 @@ def test_json_is_one_document(capsys, monkeypatch, weather, readings, tmp_path) 
         (["--surface", "asphalt"], 2, "asphalt"),
     ],
 )
-def test_wrong_use_is_one_sentence(
-    capsys, monkeypatch, weather, tmp_path, more, code, words
-) -> None:
+def test_wrong_use_is_one_sentence(run: Run, weather, tmp_path, more, code, words) -> None:
     out = tmp_path / "soil.csv"
-    ended, said, noted = run(capsys, monkeypatch, *_model(weather, out, *more))
+    ended, said, noted = run(*_model(weather, out, *more))
     assert ended == code
     assert words in noted
     assert "Traceback" not in noted
@@ -96,11 +82,11 @@ def test_wrong_use_is_one_sentence(
     assert not out.exists()
 
 
-def test_check_of_a_season(capsys, monkeypatch, readings, tmp_path) -> None:
+def test_check_of_a_season(run: Run, readings, tmp_path) -> None:
     picture = tmp_path / "check.png"
     season = demo_folder() / "season.toml"
     words = ["soil", "check", readings, "--season", season, "--plot", picture, "--json"]
-    code, said, _ = run(capsys, monkeypatch, *words)
+    code, said, _ = run(*words)
     assert code == 0
     document = json.loads(said)
     assert document["bias_K"] == pytest.approx(-1.5, abs=0.05)
@@ -113,17 +99,17 @@ def test_check_of_a_season(capsys, monkeypatch, readings, tmp_path) -> None:
     assert picture.read_bytes().startswith(b"\x89PNG")
 
 
-def test_check_of_a_file(capsys, monkeypatch, readings) -> None:
+def test_check_of_a_file(run: Run, readings) -> None:
     words = ("soil", "check", readings, "--soil", demo_folder() / "soil.csv")
-    code, said, _ = run(capsys, monkeypatch, *words, "--json")
+    code, said, _ = run(*words, "--json")
     assert code == 0
     assert json.loads(said)["rmse_K"] == pytest.approx(1.5, abs=0.1)
-    code, said, _ = run(capsys, monkeypatch, *words, "--units", "us")
+    code, said, _ = run(*words, "--units", "us")
     assert code == 0
     assert "2.7 °F too cold" in said
 
 
-def test_check_without_a_season_says_how_to_name_one(capsys, monkeypatch, readings) -> None:
-    code, _, noted = run(capsys, monkeypatch, "soil", "check", readings)
+def test_check_without_a_season_says_how_to_name_one(run: Run, readings) -> None:
+    code, _, noted = run("soil", "check", readings)
     assert code == 2
     assert "no season file is named" in noted

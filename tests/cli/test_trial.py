@@ -4,22 +4,19 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from tests.cli.test_record import run
+from tests.cli.conftest import Run
 from tests.trials.model_trials import simulate_records
 from thermosprout.cli.app import app
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.trials.records.read import append_records, plots, read_records
 
-Run = Callable[..., tuple[int, str, str]]
 DESIGN = ("trial", "design", "-t", "direct", "-t", "presprouted", "--planting", "2026-05-02")
-assert run
 
 
 @pytest.fixture(scope="module")
