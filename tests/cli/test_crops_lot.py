@@ -76,31 +76,19 @@ def test_a_slow_lot_is_called_slow():
         (("onion", "--replicate", "20"), "germinated/tested"),
         (("onion", "--tested-on", "1 May"), "is not a date"),
         (("onions and leeks",), "there is no crop"),
+        (("carrot", "--germinated", "37", "--tested", "50", "--germination", "0.9"), "one of them"),
+        (("carrot", "--counts", "5:9", "--tested", "50", "--germination", "0.9"), "one of them"),
+        (("carrot", "--year", "2034"), "--year 2034 lies after 2026-04-01"),
+        (("carrot", "--germination", "0.9", "--tested-on", "2026-05-01"), "2026-05-01 lies"),
     ],
 )
 def test_wrong_input_is_one_sentence(words, said):
-    result = runner.invoke(app, ["lot", *words])
-    assert isinstance(result.exception, InputError)
-    with pytest.raises(InputError, match=said):
-        raise result.exception
+    with pytest.raises(InputError) as caught:
+        runner.invoke(app, ["lot", *words, "--on", "2026-04-01"], catch_exceptions=False)
+    assert said in str(caught.value)
 
 
 def test_a_share_and_the_number_tested_are_a_count():
     share = document("carrot", "--germination", "0.74", "--tested", "50")
     count = document("carrot", "--germinated", "37", "--tested", "50")
     assert share["viability"] == count["viability"]
-
-
-@pytest.mark.parametrize(
-    ("words", "said"),
-    [
-        (("--germinated", "37", "--tested", "50", "--germination", "0.9"), "give one of them"),
-        (("--counts", "5:9", "--tested", "50", "--germination", "0.9"), "give one of them"),
-        (("--year", "2034"), "--year 2034 lies after 2026-04-01"),
-        (("--germination", "0.9", "--tested-on", "2026-05-01"), "--tested-on 2026-05-01 lies"),
-    ],
-)
-def test_what_cannot_be_is_refused(words: tuple[str, ...], said: str):
-    result = runner.invoke(app, ["lot", "carrot", *words, "--on", "2026-04-01"])
-    assert isinstance(result.exception, InputError)
-    assert said in str(result.exception)

@@ -150,24 +150,19 @@ def test_a_file_that_is_not_there(run: Run, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("plot", "count", "said"),
     [
-        (
-            "A1",
-            "40",
-            "nothing was recorded; beside the new counts plot A1 falls from 40 (new) to 5",
-        ),
-        ("A9", "4", "the first count of a season's row needs --season"),
-        ("a2", "4", "did you mean A2?"),
+        ("A1", "40", ("line 5", "nothing was recorded", "plot A1 falls from 40 (new) to 5")),
+        ("A9", "4", ("the first count of a season's row needs --season",)),
+        ("a2", "4", ("did you mean A2?",)),
     ],
 )
 def test_a_count_that_cannot_stand_there_is_refused(
-    run: Run, trial: Path, plot: str, count: str, said: str
+    run: Run, trial: Path, plot: str, count: str, said: tuple[str, ...]
 ) -> None:
     assert run("record", trial, "A1=5", "--on", "2026-05-10")[0] == 0
     before = trial.read_text()
     with pytest.raises(InputError) as caught:
         append_records(trial, [{"plot": plot, "inspected": "2026-05-08", "emerged": count}])
-    assert said in str(caught.value)
-    assert plot != "A1" or "line 5" in str(caught.value)
+    assert all(words in str(caught.value) for words in said)
     assert trial.read_text() == before
 
 
