@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import json
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from reference_data.build import catalogue as catalogue_fit
 from reference_data.build import catalogue_response as fitting
 from reference_data.build.catalogue import PIVOT, lot_covariance
 from reference_data.build.catalogue_response import fit_stand
@@ -155,3 +160,22 @@ def test_evidence_leaves_out_what_the_sources_warn_of():
     assert found["sugar beet"].cells
     assert not found["sugar beet"].has_day_table
     assert len(found["parsnip"].cells) == 7
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_the_catalogue_is_written_to_the_file_named_or_beside_its_tables(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str], named: bool
+) -> None:
+    entry = {"crops": [{"covariance": [["a", "b", 0.5], ["b", "b", 1.5]], "latin_name": "ß"}]}
+    monkeypatch.setattr(catalogue_fit, "fit_catalogue", lambda: entry)
+    monkeypatch.setattr(catalogue_fit, "reference_file", lambda name: tmp_path / "tables" / name)
+    (tmp_path / "tables").mkdir()
+    out = tmp_path / "own.json" if named else tmp_path / "tables" / "catalogue.json"
+    monkeypatch.setattr(sys, "argv", ["catalogue_fit", *([str(out)] if named else [])])
+    catalogue_fit.main()
+    text = out.read_text(encoding="utf-8")
+    assert json.loads(text) == entry
+    assert text.endswith("}\n")
+    assert '["a", "b", 0.5]' in text
+    assert "ß" in text
+    assert capsys.readouterr().err == f"wrote {out}\n"
