@@ -8,8 +8,8 @@ are chosen (:func:`time_columns`, :func:`choose_column`), or asked for where sev
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -38,6 +38,7 @@ _TEMPERATURE = (
     r"temp|°|º|celsius|fahrenheit|tsoil|t_soil|tair|deg_?[cf]\b|(?:^|[_ ])t(?:_?(?:c|f))?$"
 )
 _SOIL = r"(?:soil|ground|boden|erdreich|\bsol\b|suelo|bodem|suolo|seedbed)"
+_UNIT_COLUMN = r"(?:units?|einheit|unité|unidad)"
 _MIN, _MAX = r"(?:min(?!ut)|lowest|coldest)", r"(?:max|highest|warmest)"
 _QUANTITIES: tuple[tuple[str, str], ...] = (
     (r"moist|vwc|swc|water[ _]content|feucht", "soil_moisture"),
@@ -58,7 +59,7 @@ _QUANTITIES: tuple[tuple[str, str], ...] = (
     (rf"(?:air|temp|^t).*{_MAX}|{_MAX}.*(?:air|temp)|^maxtp", "air_tmax"),
     (r"^(?:#|no\.?|nr\.?|n°|id|index|line|row|record|count|lfd\.? nr\.?)$", "counter"),
     (r"^depth(?:[_ (].*)?$|^tiefe", "depth"),
-    (r"^(?:units?|einheit|unité|unidad)$", "unit"),
+    (rf"^{_UNIT_COLUMN}$", "unit"),
     (rf"(?=.*(?:air|luft|outdoor|ambient|2m))(?=.*(?:{_TEMPERATURE}))|^tair|\bt avg\b", "air"),
     (_TEMPERATURE, "temperature"),
     (r"^[ ]?(?:°|º)?(?:deg)?[ _]?[cf]$", "temperature"),
@@ -159,6 +160,10 @@ MISSING_CODES = (-9999.0, -999.0, -999.9, -99.0, -99.9, -99.99, 999.0, 999.9, 99
 _SUFFIX = re.compile(r"\s*(°\s*[CFcf]|deg\s*[CFcf]|[CF]|K|℃|℉)$")
 _POINT = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _COMMA = r"[+-]?\d+,\d+"
+_NUMBER = rf"{_POINT}|{_COMMA}"
+
+
+_UNIT_OF = {"C": "degC", "F": "degF", "K": "K", "℃": "degC", "℉": "degF"}
 
 
 def unit_in_cells(cells: Sequence[str]) -> str | None:
@@ -166,9 +171,11 @@ def unit_in_cells(cells: Sequence[str]) -> str | None:
     for cell in cells[:50]:
         match = _SUFFIX.search(cell)
         if match and any(character.isdigit() for character in cell):
-            letter = match.group(1)[-1].upper().replace("℃", "C").replace("℉", "F")
-            return {"C": "degC", "F": "degF", "K": "K"}[letter]
+            return _UNIT_OF[match.group(1)[-1].upper()]
     return None
+
+
+_OTHER_UNIT = "export the file again in one unit"
 
 
 def unit_column(table: Table) -> str | None:
@@ -179,22 +186,21 @@ def unit_column(table: Table) -> str | None:
     InputError
         When the unit changes within the file.
     """
-    for index, name in enumerate(table.names):
-        if name.strip().lower() not in ("unit", "units", "einheit", "unité", "unidad"):
-            continue
-        cells = table.column(index)
-        letters = [cell.strip().lstrip("°º").strip().upper() for cell in cells]
-        if not set(letters) <= {"C", "F", "K"}:
-            return None
-        for row, letter in enumerate(letters):
-            if letter != letters[0]:
-                raise InputError(
-                    f"{cells[row]!r} is another unit than in the lines above",
-                    place=table.place(row, name),
-                    hint="export the file again in one unit",
-                )
-        return {"C": "degC", "F": "degF", "K": "K"}[letters[0]]
-    return None
+    names = [name.strip().lower() for name in table.names]
+    index = next((i for i, name in enumerate(names) if re.fullmatch(_UNIT_COLUMN, name)), None)
+    if index is None:
+        return None
+    cells = pd.Series(table.column(index), dtype="object")
+    letters = cells.str.strip().str.lstrip("°º").str.upper()
+    if not letters.isin(["C", "F", "K"]).all():
+        return None
+    for row in np.flatnonzero(letters != letters[0])[:1]:
+        raise InputError(
+            f"{cells[row]!r} is another unit than in the lines above",
+            place=table.place(int(row), table.names[index]),
+            hint=_OTHER_UNIT,
+        )
+    return _UNIT_OF[letters[0]]
 
 
 _PLAIN_COLUMN = re.compile(r"(?:-?[0-9]+(?:\.[0-9]+)?\n)+")
@@ -212,50 +218,39 @@ def to_numbers(table: Table, meaning: Meaning, decimal: str | None) -> tuple[Flo
     texts = table.column(meaning.index)
     if decimal != "," and _PLAIN_COLUMN.fullmatch("".join(f"{text}\n" for text in texts)):
         return _without_codes(np.array(texts, dtype=float)), "point"
-    cells = pd.Series(texts, dtype="object").str.strip()
-    cells = cells.str.replace("−", "-", regex=False)
-    letters = cells.str.extract(_SUFFIX.pattern)[0].dropna()
-    if letters.size:
-        kinds = letters.str[-1].str.upper().unique()
-        if len(kinds) > 1:
-            row = int(letters.index[letters.str[-1].str.upper() != kinds[0]][0])
-            raise InputError(
-                f"{table.rows[row][meaning.index]!r} is in another unit than the lines above",
-                place=table.place(row, meaning.name),
-                hint="export the file again in one unit",
-            )
+    cells = pd.Series(texts, dtype="object").str.strip().str.replace("−", "-", regex=False)
+
+    def refuse(wrong: pd.Series, text: str, hint: str) -> None:
+        for row in np.flatnonzero(wrong)[:1]:
+            cell = repr(cells.iloc[row])
+            place = table.place(int(row), meaning.name)
+            raise InputError(text.format(cell), place=place, hint=hint)
+
+    letters = cells.str.extract(_SUFFIX.pattern)[0].str[-1].str.upper()
+    if letters.notna().any():
+        first = letters.dropna().iloc[0]
+        other = letters.notna() & (letters != first)
+        refuse(other, "{} is in another unit than the lines above", _OTHER_UNIT)
         cells = cells.str.replace(_SUFFIX.pattern, "", regex=True)
     missing = (cells == "") | cells.str.lower().isin(MISSING_WORDS)
     point = cells.str.fullmatch(_POINT).astype(bool)
     comma = cells.str.fullmatch(_COMMA).astype(bool)
-    bad = ~(missing | point | comma)
-    if bad.any():
-        row = int(np.flatnonzero(bad.to_numpy())[0])
-        raise InputError(
-            f"{cells[row]!r} is no number",
-            place=table.place(row, meaning.name),
-            hint="mend the line, or leave the cell empty where the value is missing",
-        )
+    refuse(
+        ~(missing | point | comma),
+        "{} is no number",
+        "mend the line, or leave the cell empty where the value is missing",
+    )
     pointed = point & cells.str.contains(".", regex=False)
     if decimal is None and comma.any() and pointed.any():
-        row = int(np.flatnonzero(comma.to_numpy() if comma.sum() < pointed.sum()
-                                 else pointed.to_numpy())[0])  # fmt: skip
-        raise InputError(
-            f"{cells[row]!r} has another decimal mark than other lines",
-            place=table.place(row, meaning.name),
-            hint="write all decimals alike, or set --decimal",
+        refuse(
+            comma if comma.sum() < pointed.sum() else pointed,
+            "{} has another decimal mark than other lines",
+            "write all decimals alike, or set --decimal",
         )
-    wrong = comma if decimal == "." else pointed if decimal == "," else pd.Series(dtype=bool)
-    if wrong.any():
-        row = int(np.flatnonzero(wrong.to_numpy())[0])
-        raise InputError(
-            f"{cells[row]!r} does not fit --decimal {decimal}",
-            place=table.place(row, meaning.name),
-            hint="leave --decimal out",
-        )
-    numbers = np.full(len(cells), np.nan)
-    good = (point | comma).to_numpy()
-    numbers[good] = cells[good].str.replace(",", ".", regex=False).astype(float).to_numpy()
+    if decimal is not None:
+        wrong = comma if decimal == "." else pointed
+        refuse(wrong, f"{{}} does not fit --decimal {decimal}", "leave --decimal out")
+    numbers = cells.where(~missing).str.replace(",", ".", regex=False).to_numpy(dtype=float)
     return _without_codes(numbers), "comma" if comma.any() else "point"
 
 
@@ -289,14 +284,12 @@ def one_depth(
 ) -> tuple[Table, list[str]]:
     """Keep the rows of one depth where depth is a column."""
     named = [m for m in meanings if m.name.strip().lower() in ("depth_cm", "depth", "depth (cm)")]
-    if not named:
-        return table, []
-    column, _ = to_numbers(table, named[0], None)
-    depths = sorted(set(column[np.isfinite(column)].tolist()))
+    column = to_numbers(table, named[0], None)[0] if named else np.zeros(0)
+    depths = np.unique(column[np.isfinite(column)]).tolist()
     if not depths:
         return table, []
+    shown = ", ".join(f"{depth:g}" for depth in depths)
     if depth_cm is None and len(depths) > 1:
-        shown = ", ".join(f"{depth:g}" for depth in depths)
         raise InputError(
             f"the file holds depths of {shown} cm",
             place=Place(file=table.path, line=table.lines[0], column=named[0].name),
@@ -308,22 +301,19 @@ def one_depth(
         raise InputError(
             f"no line has a depth of {target:g} cm",
             place=Place(file=table.path, column=named[0].name),
-            hint="depths there: " + ", ".join(f"{depth:g}" for depth in depths),
+            hint=f"depths there: {shown}",
         )
-    picked = Table(
-        path=table.path, names=table.names, units=table.units,
-        rows=[table.rows[row] for row in keep], lines=[table.lines[row] for row in keep],
-        separator=table.separator, preamble=table.preamble, notes=table.notes,
-    )  # fmt: skip
+    picked = replace(
+        table, rows=[table.rows[row] for row in keep], lines=[table.lines[row] for row in keep]
+    )
     return picked, [f"{len(keep)} lines of {target:g} cm were taken."]
 
 
 def time_columns(table: Table, meanings: Sequence[Meaning]) -> tuple[int, int | None]:
     """Find the column of stamps, and one of clock times where the date stands alone."""
-    sample = table.rows[: min(50, len(table.rows))]
 
-    def all_cells(index: int, test: object) -> bool:
-        return all(test(row[index]) for row in sample)  # type: ignore[operator]
+    def all_cells(index: int, test: Callable[[str], bool]) -> bool:
+        return all(test(row[index]) for row in table.rows[:50])
 
     dated = [m for m in meanings if all_cells(m.index, looks_like_stamp)]
     if not dated:
@@ -365,26 +355,15 @@ def stamps_of(
         cells = [
             f"{day} {clock}" for day, clock in zip(cells, table.column(clock_index), strict=True)
         ]
-    named = (
-        zone_in(name)
-        or zone_in(table.units[time_index])
-        or (zone_in(table.names[clock_index]) if clock_index is not None else None)
-        or _zone_above(table.preamble)
-    )
+    zones = [name, table.units[time_index]]
+    if clock_index is not None:
+        zones.append(table.names[clock_index])
+    zones += [line for line in table.preamble if re.search("time|zone|date", line.lower())]
+    named = next(filter(None, map(zone_in, zones)), None)
     return read_stamps(
         cells, table.lines, path=table.path, column=name,
         day_first=day_first, timezone=timezone, named_zone=named,
     )  # fmt: skip
-
-
-def _zone_above(preamble: Sequence[str]) -> str | None:
-    for line in preamble:
-        lowered = line.lower()
-        if "time" in lowered or "zone" in lowered or "date" in lowered:
-            zone = zone_in(line)
-            if zone:
-                return zone
-    return None
 
 
 def choose_column(
@@ -396,68 +375,67 @@ def choose_column(
 ) -> Meaning:
     """Pick the one temperature column, or ask."""
     place = Place(file=table.path, line=table.lines[0])
+    there = ", ".join(table.names)
     if column is not None:
         for meaning in meanings:
             if meaning.name.strip().lower() == column.strip().lower():
                 return meaning
         raise InputError(
-            f"there is no column {column!r}",
-            place=place,
-            hint="columns there: " + ", ".join(table.names),
+            f"there is no column {column!r}", place=place, hint=f"columns there: {there}"
         )
-    soil = [m for m in meanings if m.quantity == "soil" and m.index != time_index]
-    plain = [m for m in meanings if m.quantity == "temperature" and m.index != time_index]
-    candidates = soil or plain
-    if not candidates and table.names[0].startswith("column "):
-        candidates = [m for m in meanings if _is_number(table.rows[0][m.index])]
-    if not candidates:
-        candidates = [
-            m
-            for m in meanings
-            if m.index != time_index and unit_in_cells(table.column(m.index)) is not None
-        ]
-    if not candidates and unit_column(table) is not None:
-        candidates = [
-            m
-            for m in meanings
-            if re.search(r"value|reading|wert|mesure|valor", m.name, re.IGNORECASE)
-        ]
+    candidates = _candidates(table, [m for m in meanings if m.index != time_index])
     if depth_cm is not None and len(candidates) > 1:
-        at_depth = [m for m in candidates if m.depth_cm == depth_cm]
-        candidates = at_depth or candidates
+        candidates = [m for m in candidates if m.depth_cm == depth_cm] or candidates
     if len(candidates) == 1:
         return candidates[0]
+    if candidates:
+        names = ", ".join(repr(m.name) for m in candidates)
+        depths = {m.depth_cm for m in candidates}
+        hint = "say which with --column"
+        if len(depths) == len(candidates) and None not in depths:
+            hint += " or --depth-cm"
+        if (
+            table.separator == ","
+            and table.names[0].startswith("column ")
+            and all(table.rows[0][m.index].lstrip("+-").isdigit() for m in candidates)
+        ):
+            hint += ", or --decimal , where the comma parts decimals"
+        raise InputError(f"several columns hold a temperature: {names}", place=place, hint=hint)
     ends = [m.name for m in meanings if m.quantity in ("soil_tmin", "soil_tmax")]
-    if not candidates and ends:
+    if ends:
         raise InputError(
             f"{' and '.join(map(repr, ends))} hold extremes of the soil, and no column its course "
             "or its mean",
             place=place,
             hint="name one with --column, or add a column such as soil_temp_5cm_C",
         )
-    if not candidates:
-        air = any(m.quantity in ("air", "surface_temperature") for m in meanings)
+    if any(m.quantity in ("air", "surface_temperature") for m in meanings):
         raise InputError(
-            "no column holds a soil temperature" + (", only that of the air" if air else ""),
+            "no column holds a soil temperature, only that of the air",
             place=place,
-            hint=(
-                "model the soil from the air with soil model, or name the column with --column"
-                if air
-                else "name the column with --column; there: " + ", ".join(table.names)
-            ),
+            hint="model the soil from the air with soil model, or name the column with --column",
         )
-    names = ", ".join(repr(m.name) for m in candidates)
-    depths = {m.depth_cm for m in candidates}
-    by_depth = len(depths) == len(candidates) and None not in depths
-    whole = (
-        table.separator == ","
-        and table.names[0].startswith("column ")
-        and all(table.rows[0][m.index].lstrip("+-").isdigit() for m in candidates)
+    raise InputError(
+        "no column holds a soil temperature",
+        place=place,
+        hint=f"name the column with --column; there: {there}",
     )
-    hint = "say which with --column" + (" or --depth-cm" if by_depth else "")
-    if whole:
-        hint += ", or --decimal , where the comma parts decimals"
-    raise InputError(f"several columns hold a temperature: {names}", place=place, hint=hint)
+
+
+def _candidates(table: Table, meanings: Sequence[Meaning]) -> list[Meaning]:
+    """Columns that may hold the temperature: by their names, their numbers or their units."""
+    for quantity in ("soil", "temperature"):
+        if named := [m for m in meanings if m.quantity == quantity]:
+            return named
+    if table.names[0].startswith("column "):
+        numeric = [m for m in meanings if re.fullmatch(_NUMBER, table.rows[0][m.index].strip())]
+        if numeric:
+            return numeric
+    if marked := [m for m in meanings if unit_in_cells(table.column(m.index)) is not None]:
+        return marked
+    if unit_column(table) is None:
+        return []
+    return [m for m in meanings if re.search("value|reading|wert|mesure|valor", m.name.lower())]
 
 
 def left_out(
@@ -473,32 +451,24 @@ def left_out(
     )
 
 
-def _is_number(cell: str) -> bool:
-    try:
-        float(cell.replace(",", "."))
-    except ValueError:
-        return False
-    return True
-
-
 def unit_of(table: Table, chosen: Meaning, numbers: FloatArray, unit: str | None) -> str:
     """Unit of the values: said by the user, the heading or the cells, or asked for."""
     if unit is not None:
-        units = {"C": "degC", "F": "degF", "K": "K", "DEGC": "degC", "DEGF": "degF"}
-        if unit.upper() not in units:
+        letter = unit.upper().removeprefix("DEG")
+        if letter not in ("C", "F", "K"):
             raise InputError(f"the unit {unit!r} is not known", hint="write C, F or K")
-        return units[unit.upper()]
-    if chosen.unit is not None:
-        return chosen.unit
-    in_cells = unit_in_cells(table.column(chosen.index)) or unit_column(table)
-    if in_cells is not None:
-        return in_cells
-    for line in table.preamble:
-        above = (
-            understand(line, 0).unit if "unit" in line.lower() or "temp" in line.lower() else None
-        )
-        if above:
-            return above
+        return _UNIT_OF[letter]
+    above = (
+        understand(line, 0).unit for line in table.preamble if re.search("unit|temp", line.lower())
+    )
+    named = (
+        chosen.unit
+        or unit_in_cells(table.column(chosen.index))
+        or unit_column(table)
+        or next(filter(None, above), None)
+    )
+    if named is not None:
+        return named
     present = numbers[np.isfinite(numbers)]
     low, high = np.percentile(present, [2, 98]) if present.size else (0.0, 0.0)
     if low < 5.0:

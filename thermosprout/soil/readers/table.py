@@ -12,7 +12,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from thermosprout.errors import InputError, Place
+from thermosprout.errors import InputError, Place, placed
 from thermosprout.files import read_bytes
 from thermosprout.soil.quality import Check
 from thermosprout.soil.readers.times import looks_like_stamp
@@ -123,12 +123,38 @@ def read_table(path: str | Path, *, decimal: str | None = None) -> Table:
     first = is_data.index(True)
     last = len(is_data) - 1 - is_data[::-1].index(True)
     names, units, heading = _heading(split, first)
-    width, notes_rows, rows, numbers = _rows(
-        lines, split, is_data, (first, last), names, separator, decimal, path
-    )
+    width = len(names)
     if not names:
+        lengths = Counter(len(split[row]) for row in range(first, last + 1) if is_data[row])
+        width = lengths.most_common(1)[0][0]
         names = tuple(f"column {place + 1}" for place in range(width))
         notes.append("The file has no heading line; columns are counted from 1.")
+    rows, numbers = [], []
+    for number in range(first, last + 1):
+        cells = split[number]
+        if not any(cells):
+            continue
+        if tuple(cells[:width]) == names:
+            notes.append(f"The heading stands again in line {number + 1}; it was passed over.")
+            continue
+        if not is_data[number]:
+            raise InputError(
+                f"a date or time was expected, found {lines[number].strip()[:40]!r}",
+                place=Place(file=path, line=number + 1),
+                hint="mend or delete the line",
+            )
+        cells = _fit(cells, width, separator, decimal)
+        if len(cells) < width and number == last and number > first:
+            notes.append(f"Line {number + 1}, the last, is cut off and was left out.")
+            continue
+        if len(cells) != width:
+            with placed(Place(file=path, line=number + 1)):
+                raise _wrong_width(len(cells), width, separator)
+        rows.append(cells)
+        numbers.append(number + 1)
+    rest = sum(bool(line.strip()) for line in lines[last + 1 :])
+    if rest:
+        notes.append(f"{rest} lines after the last dated line (from line {last + 2}) hold no data.")
     units = (units + ("",) * width)[:width]
     return Table(
         path=path,
@@ -138,7 +164,7 @@ def read_table(path: str | Path, *, decimal: str | None = None) -> Table:
         lines=numbers,
         separator=separator,
         preamble=tuple(line.strip() for line in lines[:heading] if line.strip()),
-        notes=(*notes, *notes_rows),
+        notes=tuple(notes),
     )
 
 
@@ -178,61 +204,16 @@ def _heading(split: list[list[str]], first: int) -> tuple[tuple[str, ...], tuple
     return tuple(names), units, above[-1]
 
 
-def _rows(
-    lines: list[str],
-    split: list[list[str]],
-    is_data: list[bool],
-    span: tuple[int, int],
-    names: tuple[str, ...],
-    separator: str,
-    decimal: str | None,
-    path: Path,
-) -> tuple[int, list[str], list[list[str]], list[int]]:
-    first, last = span
-    width = len(names)
-    if not names:
-        lengths = Counter(len(split[row]) for row in range(first, last + 1) if is_data[row])
-        width = lengths.most_common(1)[0][0]
-    notes: list[str] = []
-    rows: list[list[str]] = []
-    numbers: list[int] = []
-    for number in range(first, last + 1):
-        cells = split[number]
-        place = Place(file=path, line=number + 1)
-        if not any(cells):
-            continue
-        if names and tuple(cells[:width]) == names:
-            notes.append(f"The heading stands again in line {number + 1}; it was passed over.")
-            continue
-        if not is_data[number]:
-            raise InputError(
-                f"a date or time was expected, found {lines[number].strip()[:40]!r}",
-                place=place,
-                hint="mend or delete the line",
-            )
-        cells = _fit(cells, width, separator, decimal)
-        if len(cells) < width and number == last and number > first:
-            notes.append(f"Line {number + 1}, the last, is cut off and was left out.")
-            continue
-        if len(cells) > width and separator == ",":
-            raise InputError(
-                f"{len(cells)} columns parted by commas stand under {width} headings; "
-                "a comma can part columns or decimals here",
-                place=place,
-                hint="say which with --decimal , or mend the line",
-            )
-        if len(cells) != width:
-            raise InputError(
-                f"{width} columns were expected, found {len(cells)}",
-                place=place,
-                hint="mend or delete the line",
-            )
-        rows.append(cells)
-        numbers.append(number + 1)
-    rest = sum(bool(line.strip()) for line in lines[last + 1 :])
-    if rest:
-        notes.append(f"{rest} lines after the last dated line (from line {last + 2}) hold no data.")
-    return width, notes, rows, numbers
+def _wrong_width(size: int, width: int, separator: str) -> InputError:
+    if size > width and separator == ",":
+        return InputError(
+            f"{size} columns parted by commas stand under {width} headings; "
+            "a comma can part columns or decimals here",
+            hint="say which with --decimal , or mend the line",
+        )
+    return InputError(
+        f"{width} columns were expected, found {size}", hint="mend or delete the line"
+    )
 
 
 def _fit(cells: list[str], width: int, separator: str, decimal: str | None) -> list[str]:

@@ -310,33 +310,20 @@ def read_stamps(
         that the zone does not have, or doubled hours that nothing tells apart.
     """
     at = StampColumn(path, column, lines)
-    plain = _iso_times(cells)
-    if plain is not None:
+    order, has_clock = "year first", True
+    if (plain := _iso_times(cells)) is not None:
         local, zones = plain
-        utc, zone = to_utc(local, zones, at, timezone=timezone, named_zone=named_zone)
-        return StampReading(
-            utc=utc, local=local, day_only=False, zone=zone, order="year first",
-            notes=tuple(at.notes), doubled_at=tuple(at.doubled_at),
-        )  # fmt: skip
-    text = pd.Series(list(cells), dtype="object").str.strip()
-    name, parts = _shape(text, at)
-    if name == "epoch":
-        seconds = pd.to_numeric(parts["epoch"]).to_numpy(dtype=float)
-        seconds = np.where(seconds > 1e11, seconds / 1e3, seconds)
-        instants = (seconds * 1e3).round().astype("int64").astype("datetime64[ms]")
-        _require_years(pd.Series(instants.astype("datetime64[Y]").astype(int) + 1970), text, at)
-        utc = instants.astype("datetime64[ns]")
-        since = "UTC (seconds since 1970)"
-        return StampReading(utc=utc, local=utc, day_only=False, zone=since, order="", notes=())
-    order, month, day = _order(name, parts, at, day_first)
-    local, has_clock = _local(parts, month, day, text, at)
+    else:
+        text = pd.Series(list(cells), dtype="object").str.strip()
+        name, parts = _shape(text, at)
+        if name == "epoch":
+            utc, since = _since_epoch(parts["epoch"], text, at), "UTC (seconds since 1970)"
+            return StampReading(utc=utc, local=utc, day_only=False, zone=since, order="", notes=())
+        order, month, day = _order(name, parts, at, day_first)
+        local, has_clock = _local(parts, month, day, text, at)
+        zones = parts.get("zone")
     utc, zone = to_utc(
-        local,
-        parts.get("zone"),
-        at,
-        timezone=timezone,
-        named_zone=named_zone,
-        day_only=not has_clock,
+        local, zones, at, timezone=timezone, named_zone=named_zone, day_only=not has_clock
     )
     return StampReading(
         utc=utc,
@@ -347,6 +334,15 @@ def read_stamps(
         notes=tuple(at.notes),
         doubled_at=tuple(at.doubled_at),
     )
+
+
+def _since_epoch(numbers: pd.Series, text: pd.Series, at: StampColumn) -> Stamps:
+    """Instants from seconds or milliseconds since 1970."""
+    seconds = pd.to_numeric(numbers).to_numpy(dtype=float)
+    seconds = np.where(seconds > 1e11, seconds / 1e3, seconds)
+    instants = (seconds * 1e3).round().astype("int64").astype("datetime64[ms]")
+    _require_years(pd.Series(instants.astype("datetime64[Y]").astype(int) + 1970), text, at)
+    return np.asarray(instants.astype("datetime64[ns]"))
 
 
 def _iso_times(cells: Sequence[str]) -> tuple[Stamps, pd.Series | None] | None:

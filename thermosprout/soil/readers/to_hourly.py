@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from thermosprout.errors import CoverageError, Place
+from thermosprout.errors import CoverageError
 from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.weather import day_starts_utc, hourly_from_daily, spread_radiation
 from thermosprout.soil.quality import DAMPING_CM, runs_of
@@ -86,8 +86,6 @@ def hours_from_days(
     return time, values
 
 
-Days = npt.NDArray[np.datetime64]
-
 AIR = ("air", "air_tmin", "air_tmax")
 """Temperatures of the air that a table may hold: a mean, a minimum, a maximum."""
 
@@ -98,13 +96,12 @@ def holds_air(names: Collection[str]) -> bool:
 
 
 def hours_of_days(
-    dates: Days,
+    dates: Stamps,
     columns: dict[str, FloatArray],
     latitude: float,
     longitude: float,
     *,
     utc_offset_h: float,
-    place: Place | None = None,
 ) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
     """Hourly weather from daily values.
 
@@ -119,8 +116,6 @@ def hours_of_days(
         Degrees north and east.
     utc_offset_h : float
         Fixed offset of the days. [h]
-    place : Place, optional
-        Where the days stand, for messages.
 
     Returns
     -------
@@ -133,7 +128,7 @@ def hours_of_days(
         When no day has a temperature.
     """
     days, full, filled = _every_day(dates, columns)
-    days, full, present = _between_ends(days, full, place)
+    days, full, present = _between_ends(days, full)
     starts = day_starts_utc(days, utc_offset_h=utc_offset_h)
     time = np.arange(starts[0], starts[-1] + np.timedelta64(24, "h"), np.timedelta64(1, "h"))
     air = np.full(time.size, np.nan)
@@ -169,8 +164,8 @@ def hours_of_days(
 
 
 def _every_day(
-    dates: Days, columns: dict[str, FloatArray]
-) -> tuple[Days, dict[str, FloatArray], int]:
+    dates: Stamps, columns: dict[str, FloatArray]
+) -> tuple[Stamps, dict[str, FloatArray], int]:
     """Values for every day from the first to the last, and hours of air temperature filled."""
     days = np.arange(dates[0], dates[-1] + np.timedelta64(1, "D"))
     at = (dates - days[0]).astype(int)
@@ -189,14 +184,14 @@ def _every_day(
 
 
 def _between_ends(
-    days: Days, full: dict[str, FloatArray], place: Place | None
-) -> tuple[Days, dict[str, FloatArray], npt.NDArray[np.bool_]]:
+    days: Stamps, full: dict[str, FloatArray]
+) -> tuple[Stamps, dict[str, FloatArray], npt.NDArray[np.bool_]]:
     """Cut to the days between the first and the last with a temperature; True where it is known."""
     ends = [name for name in ("air_tmin", "air_tmax") if name in full]
     decisive = ends if len(ends) == 2 else ["air"]
     present = np.all([np.isfinite(full[name]) for name in decisive], axis=0)
     if not present.any():
-        raise CoverageError("no day has both a minimum and a maximum, or a mean", place=place)
+        raise CoverageError("no day has both a minimum and a maximum, or a mean")
     first, last = int(np.flatnonzero(present)[0]), int(np.flatnonzero(present)[-1])
     keep = slice(first, last + 1)
     return days[keep], {name: values[keep] for name, values in full.items()}, present[keep]
@@ -270,7 +265,7 @@ def finer_among_coarse(time: Stamps, step: int) -> str | None:
     return f"the usual step is {usual}, but that after {str(time[finer[0]])[:16]} UTC is {odd}"
 
 
-def to_hourly(time: Stamps, values: FloatArray, *, fill_hours: int = FILL_HOURS) -> Hourly:
+def to_hourly(time: Stamps, values: FloatArray) -> Hourly:
     """Put readings on the UTC hour.
 
     Steps under 20 minutes are averaged over the hour centred on the stamp (less noise, and 0.3 %
@@ -282,8 +277,6 @@ def to_hourly(time: Stamps, values: FloatArray, *, fill_hours: int = FILL_HOURS)
         Strictly rising UTC instants.
     values : float array, shape (reading,)
         NaN where missing.
-    fill_hours : int
-        Longest run of missing hours that is interpolated.
     """
     step = step_of(time)
     kept = np.isfinite(values)
@@ -308,7 +301,7 @@ def to_hourly(time: Stamps, values: FloatArray, *, fill_hours: int = FILL_HOURS)
     bracket = (x[after] - x[before]) / _HOUR_NS
     outside = (hours < x[0]) | (hours > x[-1])
     own = exact | (bracket <= max(step / 3600.0 * 1.5, 1.0))
-    near = own | (bracket <= max(step / 3600.0, 1.0) + fill_hours)
+    near = own | (bracket <= max(step / 3600.0, 1.0) + FILL_HOURS)
     if step < 1200:
         filled = _centred(x, y, hours, filled)
     out = np.where(near & ~outside, filled, np.nan)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from thermosprout.errors import CoverageError, InputError, Place
+from thermosprout.errors import CoverageError, InputError, Place, placed
 from thermosprout.quantities import FloatArray
 from thermosprout.soil.readers.find_columns import (
     Meaning,
@@ -31,18 +30,13 @@ from thermosprout.soil.readers.to_hourly import (
     step_in_words,
     step_of,
     to_hourly,
+    trimmed,
 )
 from thermosprout.soil.series import require_on_earth, weather_dataset
 
 _FACTORS: dict[str, tuple[tuple[str, float], ...]] = {
     # W m-2 from a daily sum: 1 MJ m-2 d-1 = 11.574, 1 J cm-2 d-1 = 0.11574, 1 kWh = 41.667
-    "ghi": (
-        (r"mj", 11.574),
-        (r"j ?/ ?cm", 0.11574),
-        (r"kwh", 41.667),
-        (r"w[ _/]*m", 1.0),
-        (r"", 1.0),
-    ),
+    "ghi": ((r"mj", 11.574), (r"j ?/ ?cm", 0.11574), (r"kwh", 41.667), (r"", 1.0)),
     "ghi_daily_sum": ((r"", 11.574),),
     "precipitation": ((r"[(_ ]in(?:ch(?:es)?)?\)?$|\(in\)", 25.4), (r"", 1.0)),
     "wind_speed": (
@@ -131,16 +125,17 @@ def read_weather_csv(
         )
     _require_rising(table, stamps)
     step = step_of(stamps.utc)
-    mixed = finer_among_coarse(stamps.utc, step)
-    if mixed:
-        raise InputError(
-            mixed,
-            place=Place(file=table.path),
-            hint="give the parts as files of their own: rain and sun belong to a line's whole step",
-        )
-    require_on_earth(latitude, longitude, Place(file=table.path))
-    make = _daily if 20 * 3600 <= step <= 28 * 3600 else _finer
-    data, more, filled = make(stamps, columns, latitude, longitude, step, Place(file=table.path))
+    with placed(Place(file=table.path)):
+        if mixed := finer_among_coarse(stamps.utc, step):
+            hint = (
+                "give the parts as files of their own: rain and sun belong to a line's whole step"
+            )
+            raise InputError(mixed, hint=hint)
+        require_on_earth(latitude, longitude)
+        if 20 * 3600 <= step <= 28 * 3600:
+            data, more, filled = _daily(stamps, columns, latitude, longitude)
+        else:
+            data, more, filled = _finer(stamps, columns, step)
     weather = weather_dataset(
         data.pop("time"),
         source=f"weather file {table.path.name}",
@@ -149,6 +144,7 @@ def read_weather_csv(
         elevation_m=elevation_m,
         **data,
     )
+    others = [meaning for meaning in meanings if meaning.name not in used]
     reading = Reading(
         file=str(path),
         kind="weather table",
@@ -162,11 +158,7 @@ def read_weather_csv(
         end=str(weather["time"].values[-1])[:16],
         filled_hours=filled,
         columns=tuple(used),
-        left_out=left_out(
-            table,
-            [meaning for meaning in meanings if meaning.name not in used],
-            (time_index, clock_index),
-        ),
+        left_out=left_out(table, others, (time_index, clock_index)),
         notes=(*table.notes, *stamps.notes, *notes, *more),
     )
     return weather, reading
@@ -193,41 +185,18 @@ def _columns(
             values = values * factor
         else:
             values = to_celsius(values, meaning.unit or "degC")
-        values, words = possible(target, values, meaning.name, table.lines)
-        notes += words
+        low, high = _BOUNDS[target]
+        wrong = np.flatnonzero((values < low) | (values > high))
+        if wrong.size:
+            values[wrong] = np.nan
+            notes.append(
+                f"{wrong.size} impossible values of {meaning.name} were left out, the first in "
+                f"line {table.lines[wrong[0]]}."
+            )
         if np.isfinite(values).any():
             columns[target] = values
             used.append(meaning.name)
     return columns, used, notes
-
-
-def possible(
-    quantity: str, values: FloatArray, name: str, lines: Sequence[int]
-) -> tuple[FloatArray, list[str]]:
-    """Values with the impossible ones left out, and words on them.
-
-    Parameters
-    ----------
-    quantity : str
-        air, air_tmin, air_tmax [degC], ghi [W m-2], precipitation [mm], relative_humidity [%] or
-        wind_speed [m s-1].
-    values : ndarray, shape (row,)
-        NaN where missing.
-    name : str
-        Of the column, for the words.
-    lines : sequence of int, length row
-        Lines that the values stand in.
-    """
-    low, high = _BOUNDS[quantity]
-    wrong = (values < low) | (values > high)
-    if not wrong.any():
-        return values, []
-    row = int(np.flatnonzero(wrong)[0])
-    sentence = (
-        f"{int(wrong.sum())} impossible values of {name} were left out, the first "
-        f"in line {lines[row]}."
-    )
-    return np.where(wrong, np.nan, values), [sentence]
 
 
 def _is_extreme(meaning: Meaning) -> bool:
@@ -252,65 +221,52 @@ def _require_rising(table: Table, stamps: StampReading) -> None:
         )
 
 
+Hours = tuple[dict[str, npt.NDArray[np.generic]], list[str], int]
+"""Arrays by name with ``time``, what was done, and hours filled."""
+
+
 def _daily(
-    stamps: StampReading,
-    columns: dict[str, FloatArray],
-    latitude: float,
-    longitude: float,
-    step: int,
-    place: Place,
-) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
+    stamps: StampReading, columns: dict[str, FloatArray], latitude: float, longitude: float
+) -> Hours:
     """Hours out of days; holes of up to three days are closed by a straight line."""
     starts = stamps.utc
     offset_h = (stamps.local - starts) / np.timedelta64(1, "h")
-    if stamps.day_only or not np.any(offset_h):
+    if not np.any(offset_h):
         # Days that begin at a UTC stamp: the offset is what brings the stamp to midnight.
         hour = (starts - starts.astype("datetime64[D]")) / np.timedelta64(1, "h")
-        offset_h = np.where(hour <= 12, -hour, 24.0 - hour) if not np.any(offset_h) else offset_h
+        offset_h = np.where(hour <= 12, -hour, 24.0 - hour)
     offset = float(np.median(offset_h))
     shift = np.timedelta64(round(offset * 3600), "s")
     dates = (starts + shift + np.timedelta64(2, "h")).astype("datetime64[D]")
-    return hours_of_days(dates, columns, latitude, longitude, utc_offset_h=offset, place=place)
+    return hours_of_days(dates, columns, latitude, longitude, utc_offset_h=offset)
 
 
-def _finer(
-    stamps: StampReading,
-    columns: dict[str, FloatArray],
-    latitude: float,
-    longitude: float,
-    step: int,
-    place: Place,
-) -> tuple[dict[str, npt.NDArray[np.generic]], list[str], int]:
+def _finer(stamps: StampReading, columns: dict[str, FloatArray], step: int) -> Hours:
     """Hourly weather from readings every few minutes or hours; stamps begin the step."""
     if step > 3 * 3600:
         raise InputError(
             f"weather every {step_in_words(step)} is too coarse",
-            place=place,
             hint="give it every 3 hours or finer, or as daily values",
         )
     if step > 3600 and step % 3600 and {"ghi", "precipitation"} & set(columns):
         raise InputError(
             f"rain and sun every {step_in_words(step)} cannot be laid on the hours",
-            place=place,
             hint="give them every hour, or every two or three",
         )
     if "air" not in columns:
         raise CoverageError(
-            "no column holds the air temperature at each time", place=place, hint="add air_temp_C"
+            "no column holds the air temperature at each time", hint="add air_temp_C"
         )
-    air = to_hourly(stamps.utc, columns["air"])
-    present = np.flatnonzero(np.isfinite(air.values))
-    if present.size < 2:
-        raise CoverageError("the air temperature column holds no usable values", place=place)
-    keep = slice(int(present[0]), int(present[-1]) + 1)
-    time = air.time[keep]
-    data: dict[str, npt.NDArray[np.generic]] = {"time": time, "air_temperature": air.values[keep]}
+    air = trimmed(to_hourly(stamps.utc, columns["air"]))
+    if air is None:
+        raise CoverageError("the air temperature column holds no usable values")
+    data: dict[str, npt.NDArray[np.generic]] = {"time": air.time, "air_temperature": air.values}
     hour = stamps.utc.astype("datetime64[h]")
     for name in ("ghi", "precipitation"):
         if name in columns:
             grouped = pd.Series(columns[name]).groupby(hour)
             hourly = grouped.mean() if name == "ghi" else grouped.sum(min_count=1)
-            values = hourly.reindex(time).to_numpy(dtype=float)
+            values = hourly.reindex(air.time).to_numpy(dtype=float)
             if step > 3600:
                 share = step / 3600 if name == "precipitation" else 1.0
                 values = pd.Series(values).ffill(limit=step // 3600 - 1).to_numpy() / share
@@ -318,7 +274,7 @@ def _finer(
     for name in ("relative_humidity", "wind_speed"):
         if name in columns:
             other = to_hourly(stamps.utc, columns[name])
-            data[name] = other.values[keep]
+            data[name] = other.values[np.isin(other.time, air.time)]
     notes = ["Radiation and rain were taken as those of the step that begins at the stamp."]
     if air.gaps:
         notes.append(f"{len(air.gaps)} holes of air temperature stay empty.")
