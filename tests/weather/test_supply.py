@@ -29,7 +29,7 @@ def _few_years(monkeypatch: pytest.MonkeyPatch) -> None:
 def source(url: str, **more: object) -> SoilSource:
     now = datetime.now(UTC)
     settings: dict[str, object] = {
-        "kind": "service", "service": "open-meteo", "base_url": url, "as_of": now,
+        "service": "open-meteo", "base_url": url, "as_of": now,
         "latitude": 52.2, "longitude": 0.12, "elevation_m": 20.0, "depth_cm": 3.0,
         "start": (now - timedelta(days=30)).date(),
         "horizon_end": (now + timedelta(days=60)).date(),
@@ -139,7 +139,7 @@ def test_logger_goes_on_with_the_forecast_of_a_service(
     path = tmp_path / "logger.csv"
     path.write_text("\n".join(lines) + "\n")
     series = soil_from(
-        source(service.url, kind="csv", path=path, depth_cm=None), session=session
+        source(service.url, path=path, depth_cm=None), session=session
     )  # fmt: skip
     both = series.sel(time=slice(asked.now, asked.now + np.timedelta64(5, "D"))).mean("member")
     there = modelled.sel(time=both["time"]).mean("member")
@@ -154,7 +154,7 @@ def test_logger_alone_stays_one_series(session: WeatherSession, tmp_path: Path) 
         f"2026-04-01T{hour:02d}:00Z,{10 + hour / 10}\n" for hour in range(24)
     ))  # fmt: skip
     series = soil_from(
-        source("", kind="csv", service=None, path=path, depth_cm=4.0), session=session
+        source("", service=None, path=path, depth_cm=4.0), session=session
     )  # fmt: skip
     assert series.dims == ("time",)
     with pytest.raises(InputError, match="no service is named"):
@@ -219,7 +219,7 @@ def test_a_file_that_reaches_today_answers_without_its_service(
         f"{end - timedelta(hours=back):%Y-%m-%dT%H:00Z},{10 + back % 24 / 10}\n"
         for back in range(240, -1, -1)
     ))  # fmt: skip
-    question = source(service.url, kind="csv", path=path, depth_cm=None)
+    question = source(service.url, path=path, depth_cm=None)
     if not answers:
         with pytest.raises(ServiceError):
             soil_from(question, session=session)

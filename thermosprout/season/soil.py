@@ -418,7 +418,6 @@ class SeasonSoil(SoilSupply):
         first = min([self.as_of, *planted]) - timedelta(days=_LOOK_BACK_D)
         last = max([self.as_of, *planted]) + timedelta(days=_HORIZON_D)
         return SoilSource(
-            kind="csv" if settings.file else "service",
             path=self._path(settings.file, "file"),
             column=settings.column,
             file_timezone=settings.file_timezone,

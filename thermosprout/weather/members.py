@@ -9,7 +9,8 @@ over and fades, so nothing jumps and the spread grows from none to that of the c
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -17,9 +18,11 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.quantities import FloatArray
+from thermosprout.soil.quality import runs_of
 from thermosprout.soil.series import soil_series
 
 Stamps = npt.NDArray[np.datetime64]
+_DAY = np.timedelta64(1, "D")
 
 SHIFT_DAYS = (-10, 0, 10)
 """Each past season is used three times, moved by more days than a departure lasts. [d]"""
@@ -79,24 +82,18 @@ def past_seasons(history: Sequence[xr.DataArray], grid: Stamps) -> PastSeasons:
         When fewer than :data:`FEWEST_YEARS` years cover the season.
     """
     step = grid[1] - grid[0]
+    per_day = int(_DAY / step)
     first, values = _one_line(history, step)
-    time = first + step * np.arange(values.size)
-    usual, fitted = _usual_year(time, values, grid)
-    departures = _bridge(values - fitted, int(np.timedelta64(BRIDGED_DAYS, "D") / step))
-    per_day = int(np.timedelta64(1, "D") / step)
+    usual, fitted = _usual_year(first + step * np.arange(values.size), values, grid)
+    departures = _bridge(values - fitted, BRIDGED_DAYS * per_day)
     target = int((grid[0] - first) / step)
     rows, years = [], set()
-    for back in range(-200, 201):
-        if back == 0:
-            continue
-        for shift in SHIFT_DAYS:
-            at = target + (round(365.2425 * back) + shift) * per_day
-            if at < 0 or at + grid.size > values.size:
-                continue
-            row = departures[at : at + grid.size]
-            if np.isfinite(row).all():
-                rows.append(row)
-                years.add(back)
+    for back, shift in product([*range(-200, 0), *range(1, 201)], SHIFT_DAYS):
+        at = target + (round(365.2425 * back) + shift) * per_day
+        row = departures[at : at + grid.size] if at >= 0 else departures[:0]
+        if row.size == grid.size and np.isfinite(row).all():
+            rows.append(row)
+            years.add(back)
     if len(years) < FEWEST_YEARS:
         raise CoverageError(
             f"{len(years)} past years cover the season without a long hole, at least "
@@ -107,19 +104,6 @@ def past_seasons(history: Sequence[xr.DataArray], grid: Stamps) -> PastSeasons:
     centre = stacked.mean(axis=0)
     widened = centre + widening(len(years)) * (stacked - centre)
     return PastSeasons(usual=usual, departures=widened, years=len(years))
-
-
-def to_ns(moment: np.datetime64) -> np.datetime64:
-    """Return the instant in nanoseconds, the unit of every time axis here."""
-    exact: np.datetime64 = moment.astype("datetime64[ns]")
-    return exact
-
-
-def as_list(series: xr.DataArray | Sequence[xr.DataArray] | None) -> list[xr.DataArray]:
-    """Return one series, several or none as a list."""
-    if series is None:
-        return []
-    return [series] if isinstance(series, xr.DataArray) else list(series)
 
 
 def step_of(series: xr.DataArray) -> np.timedelta64:
@@ -134,7 +118,7 @@ def step_of(series: xr.DataArray) -> np.timedelta64:
         raise InputError("a series of one value has no step", hint="give two values at least")
     steps = np.diff(series["time"].values)
     step = np.median(steps.astype("int64")).astype("timedelta64[ns]")
-    if step not in (np.timedelta64(1, "h"), np.timedelta64(1, "D")):
+    if step not in (np.timedelta64(1, "h"), _DAY):
         raise InputError(f"members are joined from hourly series or daily means, found {step}")
     return np.timedelta64(step)
 
@@ -152,25 +136,18 @@ def _one_line(
     for part in history:
         at = ((part["time"].values - first) / step).round().astype(int)
         values[at] = part.values
-    return to_ns(first), values
-
-
-def _day_of_year(time: Stamps) -> FloatArray:
-    day = time.astype("datetime64[D]")
-    return np.asarray((day - day.astype("datetime64[Y]")).astype(float))
+    return first.astype("datetime64[ns]"), values
 
 
 def _harmonics(time: Stamps) -> FloatArray:
-    year = time.astype("datetime64[Y]")
-    angle = 2 * np.pi * ((time - year) / np.timedelta64(1, "D")) / 365.25
+    angle = 2 * np.pi * ((time - time.astype("datetime64[Y]")) / _DAY) / 365.25
     waves = [wave(k * angle) for k in (1, 2) for wave in (np.cos, np.sin)]
     return np.column_stack([np.ones(time.size), *waves])
 
 
 def _cubic(time: Stamps, middle: np.datetime64) -> FloatArray:
     """Powers of the distance to the middle of the season, whatever the year."""
-    away = (time - middle) / np.timedelta64(1, "D")
-    away = ((away + 182.625) % 365.25 - 182.625) / 90.0
+    away = ((((time - middle) / _DAY) + 182.625) % 365.25 - 182.625) / 90.0
     return np.column_stack([away**power for power in range(4)])
 
 
@@ -180,7 +157,8 @@ def _usual_year(time: Stamps, values: FloatArray, grid: Stamps) -> tuple[FloatAr
     Two harmonics of the year; a cubic through the season where only seasons are given.
     """
     present = np.isfinite(values)
-    if np.unique(_day_of_year(time[present])).size > 300:
+    day = time[present].astype("datetime64[D]")
+    if np.unique(day - day.astype("datetime64[Y]")).size > 300:
         design, target = _harmonics(time), _harmonics(grid)
     else:
         middle = grid[grid.size // 2]
@@ -196,10 +174,10 @@ def _bridge(values: FloatArray, longest: int) -> FloatArray:
     present = np.flatnonzero(np.isfinite(values))
     if present.size < 2:
         return values
-    out = values.copy()
-    for left in np.flatnonzero((np.diff(present) > 1) & (np.diff(present) <= longest + 1)):
-        a, b = present[left], present[left + 1]
-        out[a + 1 : b] = np.interp(np.arange(a + 1, b), [a, b], [values[a], values[b]])
+    out = np.interp(np.arange(values.size), present, values[present], left=np.nan, right=np.nan)
+    for run in runs_of(np.isnan(values)):
+        if run.size > longest:
+            out[run] = np.nan
     return out
 
 
@@ -253,13 +231,17 @@ def join_members(
     if not inputs:
         raise InputError("members need measured values or a forecast")
     step = step_of(max(inputs, key=lambda part: part.sizes["time"]))
-    grid = np.arange(to_ns(start), to_ns(end) + step, step)
+    first, last, today = (one.astype("datetime64[ns]") for one in (start, end, now))
+    grid = np.arange(first, last + step, step)
     notes: list[str] = []
-    row, seam = _measured_part(measured, grid, to_ns(now))
-    past, base = None, row
-    series = as_list(past_years)
+    base, seam = np.full((1, grid.size), np.nan), -1
+    if measured is not None:
+        base = np.where(grid > today, np.nan, _on(measured, grid)[:1])
+        seam = int(np.flatnonzero([True, *np.isfinite(base[0])])[-1]) - 1
+    past = None
+    series = [past_years] if isinstance(past_years, xr.DataArray) else list(past_years or [])
     if series:
-        past, base, words = _past_and_bridged(series, grid, row, seam)
+        past, base, words = _past_and_bridged(series, grid, base, seam)
         notes += [f"beyond that, seasons of {past.years} past years", *words]
     parts = base
     if forecast_members is not None:
@@ -273,68 +255,52 @@ def join_members(
     if past is not None and seam < grid.size - 1:
         parts = _with_past(parts, seam, past, grid, step)
         seam = grid.size - 1
-    first = int(np.argmax(np.isfinite(parts).any(axis=0)))
-    source = str(inputs[0].attrs.get("source", "soil temperature"))
+    keep = slice(int(np.argmax(np.isfinite(parts).any(axis=0))), seam + 1)
+    attrs = inputs[0].attrs
     out = soil_series(
-        grid[first : seam + 1],
-        parts[:, first : seam + 1],
+        grid[keep],
+        parts[:, keep],
         depth_cm=100.0 * float(inputs[0].coords.get("depth", np.nan)),
-        source=source,
-        surface=str(inputs[0].attrs.get("surface", "unknown")),
+        source=str(attrs.get("source", "soil temperature")),
+        surface=str(attrs.get("surface", "unknown")),
     )
-    out.attrs["notes"] = "; ".join(notes)
-    for key in ("site_sd_K", "cover", "moisture", "attribution"):
-        if key in inputs[0].attrs:
-            out.attrs[key] = inputs[0].attrs[key]
-    return out
+    own = {k: attrs[k] for k in ("site_sd_K", "cover", "moisture", "attribution") if k in attrs}
+    return out.assign_attrs(own, notes="; ".join(notes))
 
 
 def _on(series: xr.DataArray, grid: Stamps) -> FloatArray:
     """Values at the grid's times, NaN elsewhere; shape (member, time)."""
-    values = np.atleast_2d(np.asarray(series.values, dtype=float))
-    time = series["time"].values.astype("datetime64[ns]")
-    at = np.searchsorted(time, grid)
-    inside = np.clip(at, 0, time.size - 1)
-    hit = time[inside] == grid
-    return np.where(hit, values[:, inside], np.nan)
-
-
-def _measured_part(
-    measured: xr.DataArray | None, grid: Stamps, now: np.datetime64
-) -> tuple[FloatArray, int]:
-    """Measured values on the grid, shape (1, time), and the index of the last one or -1."""
-    if measured is None:
-        return np.full((1, grid.size), np.nan), -1
-    row = _on(measured, grid)[:1]
-    row[:, grid > now] = np.nan
-    present = np.flatnonzero(np.isfinite(row[0]))
-    return row, int(present[-1]) if present.size else -1
+    return np.atleast_2d(series.reindex(time=grid).transpose(..., "time").values.astype(float))
 
 
 def _past_and_bridged(
     series: Sequence[xr.DataArray], grid: Stamps, row: FloatArray, seam: int
 ) -> tuple[PastSeasons, FloatArray, list[str]]:
     """Past seasons from the day before the seam on, or from the first hole, which they bridge."""
-    per_day = int(np.timedelta64(1, "D") / (grid[1] - grid[0]))
-    begin = max(0, seam - per_day) if seam >= 0 else 0
+    per_day = int(_DAY / (grid[1] - grid[0]))
+    begin = max(0, seam - per_day)
     present = np.flatnonzero(np.isfinite(row[0]))
-    lefts = present[:-1][np.diff(present) > 1] if present.size else present
+    lefts = present[:-1][np.diff(present) > 1]
+    words = []
+    past = None
     if lefts.size and lefts[0] < begin:
         try:
-            past = _padded(past_seasons(series, grid[lefts[0] :]), int(lefts[0]))
-            return past, *_bridged(row, present, past)
+            past = _seasons_from(series, grid, int(lefts[0]))
         except CoverageError:
-            past = _padded(past_seasons(series, grid[begin:]), begin)
-            return past, row, ["past seasons do not reach back to the holes, which stay empty"]
-    past = _padded(past_seasons(series, grid[begin:]), begin)
-    return past, *_bridged(row, present, past)
+            words = ["past seasons do not reach back to the holes, which stay empty"]
+    if past is None:
+        past = _seasons_from(series, grid, begin)
+    return past, *((row, words) if words else _bridged(row, present, past))
 
 
-def _padded(past: PastSeasons, before: int) -> PastSeasons:
-    return PastSeasons(
-        usual=np.concatenate([np.full(before, np.nan), past.usual]),
-        departures=np.pad(past.departures, ((0, 0), (before, 0)), constant_values=np.nan),
-        years=past.years,
+def _seasons_from(series: Sequence[xr.DataArray], grid: Stamps, first: int) -> PastSeasons:
+    """Past seasons from a step of the grid on, NaN before."""
+    past = past_seasons(series, grid[first:])
+    pad = [(0, 0), (first, 0)]
+    return replace(
+        past,
+        usual=np.pad(past.usual, pad[1], constant_values=np.nan),
+        departures=np.pad(past.departures, pad, constant_values=np.nan),
     )
 
 
@@ -383,7 +349,7 @@ def _with_forecast(
     if last <= seam:
         return base, seam
     step = grid[1] - grid[0]
-    per_day = int(np.timedelta64(1, "D") / step)
+    per_day = int(_DAY / step)
     one = base.mean(axis=0)
     common = [i for i in reach if seam - 7 * per_day < i <= seam and np.isfinite(one[i])]
     count = max(base.shape[0], members.shape[0])
@@ -407,7 +373,7 @@ def _with_past(
     parts: FloatArray, seam: int, past: PastSeasons, grid: Stamps, step: np.timedelta64
 ) -> FloatArray:
     """Continue each member with a past season; departures at the seam are carried and fade."""
-    per_day = int(np.timedelta64(1, "D") / step)
+    per_day = int(_DAY / step)
     seasons = past.departures.shape[0]
     count = max(parts.shape[0], seasons)
     if parts.shape[0] > 1 and seasons > 1:

@@ -6,7 +6,7 @@ Dataset with members, :func:`soil_from` to one soil temperature series per membe
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError, ServiceError
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from thermosprout.weather.session import WeatherSession
 
 
+_HOUR, _DAY = np.timedelta64(1, "h"), np.timedelta64(1, "D")
 Service = Literal["open-meteo", "nasa-power"]
 
 WARM_UP_DAYS = 45
@@ -44,14 +46,12 @@ class SoilSource:
 
     Attributes
     ----------
-    kind : {"csv", "service"}
-        A logger's file, or weather of a service put through the soil model.
     path : Path, optional
-        The logger's file.
+        A logger's file; without one, weather of the service is put through the soil model.
     column, file_timezone : str, optional
         Which column, and the zone of stamps without one.
     service : {"open-meteo", "nasa-power"}, optional
-        For ``kind="csv"`` too: then the service's forecast goes on where the logger ends.
+        Beside a file too: then the service's forecast goes on where the logger ends.
     base_url : str, optional
         Self-hosted instance, for all interfaces of the service.
     depth_cm, surface
@@ -68,7 +68,6 @@ class SoilSource:
         First and last day wanted; 150 days back and ahead by default.
     """
 
-    kind: Literal["csv", "service"]
     as_of: datetime
     latitude: float
     longitude: float
@@ -166,44 +165,54 @@ def usable_forecast(ahead: xr.Dataset, now: np.datetime64) -> xr.Dataset:
 def _with_years(weather: xr.Dataset, years: list[xr.Dataset], end: np.datetime64) -> xr.Dataset:
     """Continue each member with a past year's weather on the same days."""
     seam = weather["time"].values[-1]
-    after = np.arange(
-        seam + np.timedelta64(1, "h"), end + np.timedelta64(1, "h"), np.timedelta64(1, "h")
-    )
+    after = np.arange(seam + _HOUR, end + _HOUR, _HOUR)
     if after.size == 0:
         return weather
-    count = max(weather.sizes.get("member", 1), len(years))
-    shared = [n for n in VARIABLES if n in weather and all(n in year for year in years)]
-    columns: dict[str, list[FloatArray]] = {name: [] for name in shared}
-    for row in range(count):
-        mine = (
-            weather.isel(member=row % weather.sizes["member"])
-            if "member" in weather.dims
-            else weather
-        )
+    members = weather.sizes.get("member", 1)
+    shared = _shared([weather, *years])
+    fade = np.exp(-((after - seam) / _DAY) / AIR_FADE_DAYS)
+    rows = []
+    for row in range(max(members, len(years))):
+        mine = weather.isel(member=row % members) if "member" in weather.dims else weather
         year = years[row % len(years)]
         middle = year["time"].values[year.sizes["time"] // 2]
-        back = round(float((seam - middle) / np.timedelta64(1, "D")) / 365.2425)
-        moved = year.assign_coords(
-            time=year["time"].values + np.timedelta64(round(365.2425 * back), "D")
-        )
-        last_day = moved["air_temperature"].sel(time=slice(seam - np.timedelta64(23, "h"), seam))
+        back = round(365.2425 * round(float((seam - middle) / _DAY) / 365.2425))
+        moved = year.assign_coords(time=year["time"].values + np.timedelta64(back, "D"))
+        last_day = moved["air_temperature"].sel(time=slice(seam - 23 * _HOUR, seam))
         offset = float(mine["air_temperature"][-24:].mean() - last_day.mean())
-        fade = np.exp(-((after - seam) / np.timedelta64(1, "D")) / AIR_FADE_DAYS)
-        for name in shared:
-            tail = moved[name].reindex(time=after).values
-            if name == "air_temperature":
-                tail = tail + offset * fade
-            columns[name].append(np.concatenate([mine[name].values, tail]))
-    out = weather_dataset(
+        tail = {name: moved[name].reindex(time=after).values for name in shared}
+        tail["air_temperature"] = tail["air_temperature"] + offset * fade
+        rows.append([np.concatenate([mine[name].values, tail[name]]) for name in shared])
+    out = _like(
+        weather,
         np.concatenate([weather["time"].values, after]),
-        source=f"{weather.attrs['source']} and {len(years)} past years",
-        latitude=float(weather.attrs["latitude"]),
-        longitude=float(weather.attrs["longitude"]),
-        elevation_m=weather.attrs.get("elevation_m"),
-        **{name: np.vstack(rows) for name, rows in columns.items()},
+        f"{weather.attrs['source']} and {len(years)} past years",
+        {name: np.vstack(part) for name, part in zip(shared, zip(*rows, strict=True), strict=True)},
     )
     # A past season may be shorter by the hours of a leap day.
     return out.isel(time=np.isfinite(out["air_temperature"].values).all(axis=0))
+
+
+def _shared(parts: Sequence[xr.Dataset]) -> list[str]:
+    """Variables that all parts have."""
+    return [name for name in VARIABLES if all(name in part for part in parts)]
+
+
+def _like(
+    weather: xr.Dataset,
+    time: npt.NDArray[np.datetime64],
+    source: str,
+    columns: Mapping[str, FloatArray],
+) -> xr.Dataset:
+    """Weather of the same place at other times."""
+    return weather_dataset(
+        time,
+        source=source,
+        latitude=float(weather.attrs["latitude"]),
+        longitude=float(weather.attrs["longitude"]),
+        elevation_m=weather.attrs.get("elevation_m"),
+        **columns,
+    )
 
 
 @contextmanager
@@ -238,7 +247,7 @@ def recent_and_ahead(
     as_of = source.as_of.astimezone(UTC)
     if source.service == "nasa-power":
         data = _archive(source, session, begin, min(as_of, today).date())
-        behind = (source.now - data["time"].values[-1]) / np.timedelta64(1, "D")
+        behind = (source.now - data["time"].values[-1]) / _DAY
         notes = ["NASA POWER has no forecast: past seasons instead"]
         if behind > 2:
             notes.append(f"its newest values are {behind:.0f} days old")
@@ -310,7 +319,7 @@ def past_weather(source: SoilSource, session: WeatherSession) -> tuple[list[xr.D
 def append_forecast(to_now: xr.Dataset, ahead: xr.Dataset) -> xr.Dataset:
     """Weather to now followed by each member; air is moved by what it was off by before now."""
     seam = to_now["time"].values[-1]
-    after = ahead.sel(time=slice(seam + np.timedelta64(1, "h"), None))
+    after = ahead.sel(time=slice(seam + _HOUR, None))
     if after.sizes["time"] < 24:
         raise CoverageError(
             "the forecast ends before the day taken as today",
@@ -323,26 +332,13 @@ def append_forecast(to_now: xr.Dataset, ahead: xr.Dataset) -> xr.Dataset:
         mean = ahead["air_temperature"].sel(time=both)
         mean = mean.mean("member") if "member" in mean.dims else mean
         offset = float((to_now["air_temperature"].sel(time=both) - mean).mean())
-    time = np.concatenate([to_now["time"].values, after["time"].values])
     columns = {}
-    for name in VARIABLES:
-        if name not in to_now or name not in after:
-            continue
-        before = np.atleast_2d(to_now[name].values)
-        later = np.atleast_2d(after[name].values)
-        if name == "air_temperature":
-            later = later + offset
-        columns[name] = np.hstack(
-            [np.repeat(before, count, axis=0), np.broadcast_to(later, (count, later.shape[1]))]
-        )
-    return weather_dataset(
-        time,
-        source=str(ahead.attrs["source"]),
-        latitude=float(to_now.attrs["latitude"]),
-        longitude=float(to_now.attrs["longitude"]),
-        elevation_m=to_now.attrs.get("elevation_m"),
-        **columns,
-    )
+    for name in _shared([to_now, after]):
+        later = np.atleast_2d(after[name].values) + offset * (name == "air_temperature")
+        before = np.repeat(np.atleast_2d(to_now[name].values), count, axis=0)
+        columns[name] = np.hstack([before, np.broadcast_to(later, (count, later.shape[1]))])
+    time = np.concatenate([to_now["time"].values, after["time"].values])
+    return _like(to_now, time, str(ahead.attrs["source"]), columns)
 
 
 def soil_from(source: SoilSource, *, session: WeatherSession | None = None) -> xr.DataArray:
@@ -368,21 +364,19 @@ def soil_from(source: SoilSource, *, session: WeatherSession | None = None) -> x
     ServiceError, CoverageError
         When a service fails and nothing is cached, or the data do not reach ``as_of``.
     """
-    if source.kind == "csv" and source.service is None:
-        return _from_file(source, None)
+    if source.path is not None and source.service is None:
+        return _from_file(source, source.path, None)
     with _session(source, session) as opened:
-        if source.kind == "csv":
-            return _from_file(source, opened)
+        if source.path is not None:
+            return _from_file(source, source.path, opened)
         if source.service is None:
             raise InputError("no service is named", hint='write service = "open-meteo"')
         return _from_service(source, opened)
 
 
-def _from_file(source: SoilSource, session: WeatherSession | None) -> xr.DataArray:
-    if source.path is None:
-        raise InputError("no file of soil temperature is named")
+def _from_file(source: SoilSource, path: Path, session: WeatherSession | None) -> xr.DataArray:
     measured, notes = read_bridged(
-        source.path,
+        path,
         depth_cm=source.depth_cm,
         column=source.column,
         timezone=source.file_timezone or source.timezone,
@@ -397,9 +391,7 @@ def _from_file(source: SoilSource, session: WeatherSession | None) -> xr.DataArr
         bed = "grass" if source.surface == "grass" else "bare"
         own = 100.0 * float(measured["depth"])
         depth = min(max(own, 0.5), 30.0) if np.isfinite(own) else source.depth_cm
-        beyond = replace(
-            source, kind="service", surface=bed, path=None, past_years_file=None, depth_cm=depth
-        )
+        beyond = replace(source, surface=bed, path=None, past_years_file=None, depth_cm=depth)
         try:
             ahead = _from_service(beyond, session)
             attribution = str(ahead.attrs.get("attribution", ""))
@@ -473,11 +465,8 @@ def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
             if not seasons:
                 raise
             words.append(f"no forecast ({error.what})")
-    span = {
-        "start": np.datetime64(source.first, "ns"),
-        "end": np.datetime64(source.last, "ns"),
-        "now": source.now,
-    }
+    first, last = np.datetime64(source.first, "ns"), np.datetime64(source.last, "ns")
+    span = {"start": first, "end": last, "now": source.now}
     try:
         series = join_members(measured, forecast, seasons or None, **span)
     except CoverageError as error:
@@ -492,14 +481,11 @@ def _model_years(years: list[xr.Dataset], depth_cm: float, surface: Surface) -> 
     if not years:
         return []
     size = min(data.sizes["time"] for data in years)
-    shared = [name for name in VARIABLES if all(name in data for data in years)]
-    stacked = weather_dataset(
+    stacked = _like(
+        years[0],
         years[0]["time"].values[:size],
-        source=str(years[0].attrs["source"]),
-        latitude=float(years[0].attrs["latitude"]),
-        longitude=float(years[0].attrs["longitude"]),
-        elevation_m=years[0].attrs.get("elevation_m"),
-        **{name: np.vstack([data[name].values[:size] for data in years]) for name in shared},
+        str(years[0].attrs["source"]),
+        {n: np.vstack([data[n].values[:size] for data in years]) for n in _shared(years)},
     )
     soil = soil_temperature(stacked, depth_cm=depth_cm, surface=surface)
     out = []
