@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from thermosprout.errors import CoverageError, InputError, ServiceError
+from thermosprout.errors import CoverageError, InputError, ServiceError, placed
 from thermosprout.quantities import FloatArray
 from thermosprout.season.load import Season
 from thermosprout.season.schema import hours, instant
@@ -29,7 +29,7 @@ from thermosprout.soil.model.surface import Cover, cover_named
 from thermosprout.soil.model.temperature import Surface, convert_surface, soil_temperature, to_depth
 from thermosprout.soil.quality import check_series, implausible
 from thermosprout.soil.readers.weather_table import read_weather_csv
-from thermosprout.soil.series import soil_series
+from thermosprout.soil.series import hours_since_epoch
 from thermosprout.soil.site_correction import Correction, site_correction
 from thermosprout.soil.site_readings import read_readings
 from thermosprout.weather.season import SoilSource, soil_from, weather_from
@@ -101,7 +101,7 @@ class SoilSupply:
         self._beds: dict[str, xr.DataArray] = {}
         self._series: dict[tuple[str, float], xr.DataArray] = {}
         self._columns: dict[tuple[str, tuple[Water, ...]], SeedbedColumn | None] = {}
-        self._waters: dict[tuple[object, float], SeedbedWater | None] = {}
+        self._waters: dict[tuple[object, float], SeedbedWater] = {}
         self._grounds: dict[tuple[object, float], tuple[xr.DataArray, FloatArray | None]] = {}
 
     @property
@@ -135,15 +135,7 @@ class SoilSupply:
         return self._series[key]
 
     def corrected(self, readings: pd.DataFrame, longitude: float) -> Correction:
-        """Correct the series of the open bed by readings taken in it.
-
-        Parameters
-        ----------
-        readings : pandas.DataFrame
-            Columns ``time_utc``, ``depth_cm``, ``soil_temp_C``.
-        longitude : float
-            Degrees east.
-        """
+        """Correct the series of the open bed by readings taken in it, at degrees east."""
         base = self.base()
         assert base is not None  # noqa: S101 (readings belong to a season, which has a series)
         bed = self._bed(base, cover_named(None))
@@ -157,24 +149,18 @@ class SoilSupply:
         covering, watering = cover_named(cover), self._watering(bed)
         key = (covering.name, watering)
         at_depth = (key, round(depth_cm, 2))
-        if at_depth in self._waters:
-            return self._waters[at_depth]
         if key not in self._columns:
             weather = self.weather()
-            self._columns[key] = (
-                None
-                if weather is None or "precipitation" not in weather
-                else seedbed_column(
-                    weather,
-                    soil=self.soil,
-                    cover=covering,
-                    watering=_hourly_watering(weather, watering),
-                    beds=LIKELY_BEDS,
+            self._columns[key] = None
+            if weather is not None and "precipitation" in weather:
+                hourly = _hourly_watering(weather, watering)
+                self._columns[key] = seedbed_column(
+                    weather, soil=self.soil, cover=covering, watering=hourly, beds=LIKELY_BEDS
                 )
-            )
         column = self._columns[key]
-        self._waters[at_depth] = None if column is None else column.at(depth_cm)
-        return self._waters[at_depth]
+        if column is not None and at_depth not in self._waters:
+            self._waters[at_depth] = column.at(depth_cm)
+        return self._waters.get(at_depth)
 
     def _watering(self, bed: str | None) -> tuple[Water, ...]:
         """Water that a bed gets; beds that get the same share what is worked out from it."""
@@ -191,30 +177,22 @@ class SoilSupply:
         since most growers water a seedbed.
         """
         key = ((cover_named(cover).name, self._watering(bed)), round(depth_cm, 2))
-        if key not in self._grounds:
-            self._grounds[key] = self._drought(depth_cm, cover, bed)
-        return self._grounds[key]
-
-    def _drought(
-        self, depth_cm: float, cover: str | None, bed: str | None
-    ) -> tuple[xr.DataArray, FloatArray | None]:
+        if key in self._grounds:
+            return self._grounds[key]
         series = self.at(depth_cm, cover)
         water = self.water(depth_cm, cover, bed) if self.counts_drought(bed) else None
-        if water is None:
-            return series, None
-        if "member" not in series.dims:
-            weights = np.ones(water.factor.sizes["member"])
-            series = soil_series(
-                series["time"].values,
-                np.repeat(series.values[None, :], weights.size, axis=0),
-                depth_cm=100.0 * float(series["depth"]),
-                source=str(series.attrs["source"]),
-                surface=str(series.attrs["surface"]),
-                weights=weights,
-            ).assign_attrs(series.attrs)
-        # past the weather the bed is taken as moist: rain that is not known is no drought
-        factor = water.factor.reindex(time=series["time"].values).fillna(1.0).values
-        return series, factor[np.arange(series.sizes["member"]) % factor.shape[0]]
+        factor: FloatArray | None = None
+        if water is not None and "member" not in series.dims:
+            members = water.factor.sizes["member"]
+            weights = ("member", np.full(members, 1.0 / members))
+            series = series.expand_dims(member=members).copy()
+            series = series.assign_coords(member=np.arange(members), member_weight=weights)
+        if water is not None:
+            # past the weather the bed is taken as moist: rain that is not known is no drought
+            every = water.factor.reindex(time=series["time"].values).fillna(1.0).values
+            factor = every[np.arange(series.sizes["member"]) % every.shape[0]]
+        self._grounds[key] = (series, factor)
+        return series, factor
 
     def counts_drought(self, bed: str | None = None) -> bool:
         """Whether the water that a bed gets is known: it is rainfed, or its watering is listed."""
@@ -327,10 +305,8 @@ class SeasonSoil(SoilSupply):
     @property
     def soil(self) -> SoilType:
         """Texture of the season's soil."""
-        try:
+        with placed(self.season.place("site", "texture")):
             return soil_type(self.season.data.site.texture)
-        except InputError as error:
-            raise InputError(error.what, place=self.season.place("site", "texture")) from None
 
     def base(self) -> xr.DataArray:
         """Series at its own depth and under its own surface; of the open bed after readings."""
@@ -414,9 +390,9 @@ class SeasonSoil(SoilSupply):
         settings = self.season.data.soil
         site = self.season.data.site
         planted = [instant(row.planted, site.zone) for row in self.season.data.rows]
-        planted += self.about
-        first = min([self.as_of, *planted]) - timedelta(days=_LOOK_BACK_D)
-        last = max([self.as_of, *planted]) + timedelta(days=_HORIZON_D)
+        days = [self.as_of, *planted, *self.about]
+        first = min(days) - timedelta(days=_LOOK_BACK_D)
+        last = max(days) + timedelta(days=_HORIZON_D)
         return SoilSource(
             path=self._path(settings.file, "file"),
             column=settings.column,
@@ -461,12 +437,10 @@ def _hourly_watering(weather: xr.Dataset, watering: tuple[Water, ...]) -> xr.Dat
     if not watering:
         return None
     time = weather["time"].values
-    amount = np.zeros(time.size)
-    first = float(time[0].astype("datetime64[s]").astype(float)) / 3600.0
-    for entry in watering:
-        at = int(np.floor(entry.hour - first))
-        if 0 <= at < amount.size:
-            amount[at] += entry.mm
+    at = np.floor([one.hour for one in watering] - hours_since_epoch(time[0])).astype(int)
+    inside = (at >= 0) & (at < time.size)
+    mm = np.array([one.mm for one in watering])
+    amount = np.bincount(at[inside], weights=mm[inside], minlength=time.size)
     return xr.DataArray(amount, dims="time", coords={"time": time}, attrs={"units": "mm"})
 
 
@@ -484,11 +458,7 @@ def describe(series: xr.DataArray) -> str:
     return text if surface == "unknown" else f"{text} under {surface} ground"
 
 
-_KEYS = {
-    "--timezone": "file_timezone",
-    "--column": "column",
-    "--depth-cm": "depth_cm",
-}
+_KEYS = {"--timezone": "file_timezone", "--column": "column", "--depth-cm": "depth_cm"}
 _OPTION = re.compile(r"--[a-z][a-z-]*")
 
 
@@ -514,10 +484,8 @@ def season_hints(path: Path | None) -> Iterator[None]:
         if not options:
             raise
         hint = error.hint
-        for option in options:
-            key = _KEYS.get(option)
-            if key is not None:
-                hint = hint.replace(option, f"{key} under [soil]")
+        for option, key in _KEYS.items():
+            hint = hint.replace(option, f"{key} under [soil]")
         if any(option not in _KEYS for option in options):
             name = "FILE" if path is None else path.name
             hint += (

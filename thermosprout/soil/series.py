@@ -23,7 +23,7 @@ from thermosprout.soil.readers.to_hourly import SPARSEST_HOURS, step_of, to_hour
 if TYPE_CHECKING:
     import pandas as pd
 
-
+Stamps = npt.NDArray[np.datetime64]
 SURFACES = ("bare", "grass", "unknown")
 """Ground a series was measured or modelled under."""
 
@@ -64,19 +64,11 @@ def soil_series(
     InputError
         When shapes do not match, times are not strictly rising, or a value is impossible.
     """
-    stamps = np.asarray(time, dtype="datetime64[ns]")
     array = np.asarray(values, dtype=float)
-    coords: dict[str, object] = {"time": stamps, "depth": depth_cm / 100.0}
-    dims = ("time",)
-    if array.ndim == 2:
-        dims = ("member", "time")  # type: ignore[assignment]
-        coords["member"] = np.arange(array.shape[0])
-        odds = np.ones(array.shape[0]) if weights is None else np.asarray(weights, dtype=float)
-        coords["member_weight"] = ("member", odds / odds.sum())
     series = xr.DataArray(
         array,
-        dims=dims,
-        coords=coords,
+        dims=("member", "time")[-array.ndim :],
+        coords={"time": np.asarray(time, dtype="datetime64[ns]"), "depth": depth_cm / 100.0},
         name="soil_temperature",
         attrs={
             "units": "degC",
@@ -85,6 +77,11 @@ def soil_series(
             "surface": surface,
         },
     )
+    if array.ndim == 2:
+        odds = np.ones(array.shape[0]) if weights is None else np.asarray(weights, dtype=float)
+        series = series.assign_coords(
+            member=np.arange(odds.size), member_weight=("member", odds / odds.sum())
+        )
     series["depth"].attrs = {"units": "m", "positive": "down", "standard_name": "depth"}
     return check_soil_series(series)
 
@@ -234,11 +231,7 @@ def soil_csv(series: xr.DataArray) -> str:
     InputError
         When the series has members.
     """
-    if series.ndim != 1:
-        raise InputError("a soil temperature file holds one series, this one has members")
-    lines = ["time_utc,soil_temp_C"]
-    lines += _rows(series["time"].values, [series.values])
-    return "\n".join(lines) + "\n"
+    return _csv("soil temperature", series.to_dataset(name="soil_temp_C"))
 
 
 def weather_csv(weather: xr.Dataset) -> str:
@@ -249,21 +242,21 @@ def weather_csv(weather: xr.Dataset) -> str:
     InputError
         When the weather has members.
     """
-    if "member" in weather.dims:
-        raise InputError("a weather file holds one series, this one has members")
-    names = [name for name in WEATHER_COLUMNS if name in weather]
-    lines = [",".join(["time_utc", *(WEATHER_COLUMNS[name] for name in names)])]
-    lines += _rows(weather["time"].values, [weather[name].values for name in names])
-    return "\n".join(lines) + "\n"
+    names = {name: column for name, column in WEATHER_COLUMNS.items() if name in weather}
+    return _csv("weather", weather[list(names)].rename(names))
 
 
-def _rows(time: np.ndarray, columns: list[np.ndarray]) -> list[str]:
-    stamps = np.datetime_as_string(time, unit="m")
-    rounded = [np.round(column.astype(float), 3) for column in columns]
-    return [
+def _csv(what: str, data: xr.Dataset) -> str:
+    if "member" in data.dims:
+        raise InputError(f"a {what} file holds one series, this one has members")
+    columns = [np.round(array.values.astype(float), 3) for array in data.data_vars.values()]
+    stamps = np.datetime_as_string(data["time"].values, unit="m")
+    lines = [",".join(["time_utc", *map(str, data.data_vars)])]
+    lines += [
         ",".join([f"{stamp}Z", *("" if np.isnan(value) else f"{value:g}" for value in values)])
-        for stamp, *values in zip(stamps, *rounded, strict=True)
+        for stamp, *values in zip(stamps, *columns, strict=True)
     ]
+    return "\n".join(lines) + "\n"
 
 
 def series_in_memory(
@@ -311,7 +304,7 @@ def series_in_memory(
                 f"the soil temperature has the dimensions {', '.join(map(str, array.dims))}; "
                 "expected time, or member and time"
             )
-        time = _utc(array["time"].values)
+        time = array["time"].values
         values = array.transpose(..., "time").values
         units, named = array.attrs.get("units"), str(array.attrs.get("source", ""))
         known = {key: value for key, value in array.attrs.items() if key != "units"}
@@ -323,8 +316,7 @@ def series_in_memory(
     else:
         time, values, units = _of_pandas(data, timezone)
         named = str(data.name or "")
-    celsius = _in_celsius(values, units)
-    hours, hourly = _on_the_hour(time, celsius)
+    hours, hourly = _hourly(time, values, units)
     series = soil_series(
         hours,
         hourly,
@@ -341,19 +333,15 @@ def _variable(data: xr.Dataset | xr.DataArray) -> xr.DataArray:
     if isinstance(data, xr.DataArray):
         return data
     names = [str(name) for name in data.data_vars]
-    if "soil_temperature" in names:
-        return data["soil_temperature"]
-    if len(names) == 1:
-        return data[names[0]]
+    if "soil_temperature" in names or len(names) == 1:
+        return data["soil_temperature" if "soil_temperature" in names else names[0]]
     raise InputError(
         f"the Dataset holds {', '.join(names) or 'no variable'}; expected soil_temperature",
         hint="pass one variable, as data['...']",
     )
 
 
-def _of_pandas(
-    data: pd.Series, timezone: str | None
-) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[Any], Any]:
+def _of_pandas(data: pd.Series, timezone: str | None) -> tuple[Stamps, npt.NDArray[Any], Any]:
     import pandas as pd
 
     if not isinstance(data, pd.Series):
@@ -374,24 +362,20 @@ def _of_pandas(
                 "the times of the series carry no time zone",
                 hint='give timezone="Europe/London", or "UTC"',
             )
-        zone = read_zone(timezone)
-        index = index.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+        index = index.tz_localize(read_zone(timezone), ambiguous="NaT", nonexistent="NaT")
     stamps = index.tz_convert("UTC").tz_localize(None)
     kept = ~np.asarray(stamps.isna())
-    return _utc(stamps.values[kept]), data.to_numpy()[kept], data.attrs.get("units", "degC")
+    return stamps.values[kept], data.to_numpy()[kept], data.attrs.get("units", "degC")
 
 
-def _utc(time: npt.NDArray[Any]) -> npt.NDArray[np.datetime64]:
+def _hourly(time: npt.NDArray[Any], values: npt.NDArray[Any], units: Any) -> tuple[Stamps, Any]:
+    """Times on the UTC hour and values in degC, or what is wrong with either."""
     if not np.issubdtype(time.dtype, np.datetime64):
         raise InputError(f"the times are {time.dtype}; expected datetime64 in UTC")
     if time.size < 2:
         raise InputError(f"the soil temperature has {time.size} times; expected two or more")
     if not (np.diff(time) > np.timedelta64(0)).all():
         raise InputError("the times are not sorted, or some stand twice", hint="sort by time")
-    return time.astype("datetime64[ns]")
-
-
-def _in_celsius(values: npt.NDArray[Any], units: Any) -> FloatArray:
     try:
         numbers = np.asarray(values, dtype=float)
     except (TypeError, ValueError):
@@ -405,19 +389,12 @@ def _in_celsius(values: npt.NDArray[Any], units: Any) -> FloatArray:
             f"the soil temperature has {which}; expected degC, K or degF",
             hint="set its attribute 'units'",
         )
-    return to_celsius(numbers, unit)
-
-
-def _on_the_hour(
-    time: npt.NDArray[np.datetime64], values: FloatArray
-) -> tuple[npt.NDArray[np.datetime64], FloatArray]:
     if step_of(time) > SPARSEST_HOURS * 3600:
         raise InputError(
             f"the times are {step_of(time) / 3600:g} h apart, which does not show the course of a "
             f"day; expected {SPARSEST_HOURS} h or less"
         )
-    if values.ndim == 1:
-        one = to_hourly(time, values)
-        return one.time, one.values
-    members = [to_hourly(time, member) for member in values]
-    return members[0].time, np.stack([member.values for member in members])
+    celsius, stamps = to_celsius(numbers, unit), time.astype("datetime64[ns]")
+    members = [to_hourly(stamps, member) for member in np.atleast_2d(celsius)]
+    hourly = np.stack([member.values for member in members])
+    return members[0].time, hourly if numbers.ndim == 2 else hourly[0]
