@@ -13,8 +13,6 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from thermosprout.errors import InputError
 from thermosprout.soil.model.weather import (
     day_starts_utc,
-    declination_of,
-    equation_of_time,
     extremes_around,
     hourly_from_daily,
     radiation_from_range,
@@ -80,14 +78,6 @@ def test_sun_stands_where_pvlib_has_it(latitude: float, longitude: float) -> Non
     theirs = solarposition.ephemeris(index, latitude, longitude)["elevation"].to_numpy()
     ours = sun_elevation(time.astype("datetime64[ns]"), latitude, longitude)
     np.testing.assert_allclose(ours, theirs, rtol=0, atol=1e-9)
-
-
-def test_series_of_spencer_are_those_of_pvlib() -> None:
-    day = np.arange(1.0, 367.0)
-    np.testing.assert_array_equal(declination_of(day), solarposition.declination_spencer71(day))
-    np.testing.assert_array_equal(
-        equation_of_time(day), solarposition.equation_of_time_spencer71(day)
-    )
 
 
 @pytest.mark.parametrize(("hours", "size"), [(100, 25), (25, 25), (10, 10), (7, 7)])

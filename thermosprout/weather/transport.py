@@ -28,7 +28,7 @@ from requests.adapters import HTTPAdapter
 from urllib3.response import HTTPResponse
 
 from thermosprout.quantities import FloatArray
-from thermosprout.soil.model.weather import declination_of, equation_of_time
+from thermosprout.soil.model.weather import HALF_HOUR, sun_elevation
 from thermosprout.soil.quality import usual_air
 from thermosprout.soil.series import distance_km
 
@@ -418,12 +418,7 @@ def _require_dark_nights(
     ghi: FloatArray, time: npt.NDArray[np.datetime64], latitude: float, longitude: float
 ) -> None:
     # Radiation is that of the hour that begins at the stamp: the sun is taken in its middle.
-    day = (time - time.astype("datetime64[Y]")) / np.timedelta64(1, "D")
-    hour = 24.0 * (day % 1.0) + 0.5
-    angle = 15.0 * (hour - 12.0) + longitude + 0.25 * equation_of_time(day + 1.0)
-    down, north = declination_of(day + 1.0), np.radians(latitude)
-    sine = np.sin(north) * np.sin(down) + np.cos(north) * np.cos(down) * np.cos(np.radians(angle))
-    night = sine < np.sin(np.radians(NIGHT_ELEVATION_DEG))
+    night = sun_elevation(time + HALF_HOUR, latitude, longitude) < NIGHT_ELEVATION_DEG
     at_night = ghi[..., night]
     if at_night.size >= 24 and (at_night > NIGHT_SUN_W_M2).mean() > NIGHT_SUN_SHARE:
         raise BadAnswerError(

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -98,8 +99,8 @@ def yearly_course(
 
 IntArray = npt.NDArray[np.intp]
 
-STEP_S = 3600.0
-"""Length of a step. [s]"""
+STEP_S, DAY = 3600.0, 24
+"""Length of a step [s], and steps for which one operator is in force."""
 
 
 @dataclass(frozen=True)
@@ -164,9 +165,7 @@ class Operator:
     capacity: FloatArray
 
 
-def make_operator(
-    grid: Grid, conductivity: FloatArray, heat_capacity: FloatArray, step_s: float = STEP_S
-) -> Operator:
+def make_operator(grid: Grid, conductivity: FloatArray, heat_capacity: FloatArray) -> Operator:
     """Build the exact step of a column.
 
     Parameters
@@ -174,8 +173,6 @@ def make_operator(
     grid : Grid
     conductivity, heat_capacity : ndarray, shape (node,)
         Of each cell. [W m-1 K-1], [J m-3 K-1]
-    step_s : float
-        Length of the step. [s]
     """
     capacity = heat_capacity * grid.widths
     resistance = 0.5 * np.diff(grid.nodes) * (1.0 / conductivity[:-1] + 1.0 / conductivity[1:])
@@ -187,7 +184,7 @@ def make_operator(
     matrix[index, index + 1] = matrix[index + 1, index] = link
     root = np.sqrt(capacity)
     rates, vectors = np.linalg.eigh(matrix / np.outer(root, root))
-    x = rates * step_s
+    x = rates * STEP_S
     # phi1 = (e^x - 1)/x and phi2 = (e^x - 1 - x)/x^2; series where x is near zero
     small = np.abs(x) < 1e-4
     safe = np.where(small, 1.0, x)
@@ -198,7 +195,7 @@ def make_operator(
         inner = (vectors * values) @ vectors.T
         return np.asarray(inner * root[None, :] / root[:, None])
 
-    push = step_s / capacity[0]
+    push = STEP_S / capacity[0]
     return Operator(
         forward=np.ascontiguousarray(function(np.exp(x)).T),
         response=function(phi1)[:, 0] * push,
@@ -237,7 +234,6 @@ def conduct(
     *,
     ice: FloatArray | None = None,
     freezable: FloatArray | None = None,
-    steps_per_block: int = 24,
 ) -> Run:
     """March the column through time under a surface flux ``supply - coupling * T_surface``.
 
@@ -245,8 +241,8 @@ def conduct(
     ----------
     operators : sequence of Operator
         Soil properties that occur.
-    which : ndarray of int, shape (member, block)
-        Operator in force for each block of ``steps_per_block`` steps.
+    which : ndarray of int, shape (member, day)
+        Operator in force on each day.
     supply, coupling : ndarray, shape (member, step)
         [W m-2] and [W m-2 K-1]. A coupling of zero prescribes the flux.
     outputs : ndarray, shape (node, depth)
@@ -274,29 +270,22 @@ def conduct(
     flux = np.empty((steps, members))
     x = np.array(state, dtype=float)
     frozen = np.zeros((members, n)) if ice is None else np.array(ice, dtype=float)
-    phase = freezable is not None
     has_ice = bool(frozen.any())
-    for start in range(0, steps, steps_per_block):
-        pick = which[:, start // steps_per_block]
+    for start in range(0, steps, DAY):
+        pick = which[:, start // DAY]
         same = bool((pick == pick[0]).all())
-        stop = min(start + steps_per_block, steps)
-        block_q = means[pick]
-        block_k = coupling_t[start:stop]
-        gain = 1.0 / (1.0 + block_k * block_q)
-        matrix = packed[pick[0]] if same else packed[pick]
-        push = rows[pick[0]][None, :] if same else rows[pick]
-        capacity = capacities[pick[0]][None, :] if same else capacities[pick]
+        stop = min(start + DAY, steps)
+        gain = 1.0 / (1.0 + coupling_t[start:stop] * means[pick])
+        chosen = pick[0] if same else pick
+        matrix, push, capacity = packed[chosen], rows[chosen], capacities[chosen]
         for k in range(start, stop):
-            if same:
-                y = x @ matrix
-            else:
-                y = (x[:, None, :] @ matrix)[:, 0]
+            y = x @ matrix if same else (x[:, None, :] @ matrix)[:, 0]
             out[k] = y[:, n + 1 :]
             g = (supply_t[k] - coupling_t[k] * y[:, n]) * gain[k - start]
             flux[k] = g
             x = y[:, :n] + g[:, None] * push
-            if phase and (has_ice or x.min() < 0.0):
-                x, frozen = _change_phase(x, frozen, capacity, freezable)  # type: ignore[arg-type]
+            if freezable is not None and (has_ice or x.min() < 0.0):
+                x, frozen = _change_phase(x, frozen, capacity, freezable)
                 has_ice = bool(frozen.any())
     out[steps] = x @ outputs
     return Run(temperature=np.moveaxis(out, 0, -1).swapaxes(0, 1), flux=flux.T, state=x, ice=frozen)
@@ -365,11 +354,10 @@ def soil_column(texture: str, conductivity_factor: float) -> Column:
     contents = np.linspace(low, high, TOP_CLASSES)
     below = np.linspace(soil.wilting_point, soil.field_capacity, SUB_CLASSES)
     operators = []
-    for top in contents:
-        for sub in below:
-            theta = np.where(grid.nodes < TOPSOIL_M, top, sub)
-            conductivity = conductivity_factor * soil.conductivity(theta)
-            operators.append(make_operator(grid, conductivity, soil.heat_capacity(theta)))
+    for top, sub in product(contents, below):
+        theta = np.where(grid.nodes < TOPSOIL_M, top, sub)
+        conductivity = conductivity_factor * soil.conductivity(theta)
+        operators.append(make_operator(grid, conductivity, soil.heat_capacity(theta)))
     return Column(
         soil=soil,
         grid=grid,

@@ -19,6 +19,7 @@ from thermosprout.errors import CoverageError, InputError
 from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.run import DAY, Weather, daily_mean
 from thermosprout.soil.model.water import saturation_pressure
+from thermosprout.soil.quality import runs_of
 from thermosprout.special import import_part
 
 TimeArray = npt.NDArray[np.datetime64]
@@ -66,13 +67,6 @@ def _sun(
     return cosine, clear
 
 
-def above_atmosphere(time: TimeArray, latitude: float, longitude: float) -> FloatArray:
-    """Radiation on a horizontal plane above the atmosphere, at the middle of each hour. [W m-2]"""
-    middle = np.asarray(time, dtype="datetime64[ns]") + HALF_HOUR
-    normal = _pvlib().irradiance.get_extra_radiation(pd.DatetimeIndex(middle, tz="UTC")).to_numpy()
-    return np.asarray(normal * sun(time, latitude, longitude)[0])
-
-
 def sun_elevation(time: TimeArray, latitude: float, longitude: float) -> FloatArray:
     """Elevation of the sun's centre without refraction, as ``pvlib.solarposition.ephemeris``.
 
@@ -90,16 +84,6 @@ def sun_elevation(time: TimeArray, latitude: float, longitude: float) -> FloatAr
     """
     place = _pvlib().solarposition.ephemeris(pd.DatetimeIndex(time, tz="UTC"), latitude, longitude)
     return np.array(place["elevation"], dtype=float)
-
-
-def declination_of(day: FloatArray) -> FloatArray:
-    """Declination of the sun on a day of the year, 1 on 1 January (Spencer 1971). [rad]"""
-    return np.asarray(_pvlib().solarposition.declination_spencer71(day))
-
-
-def equation_of_time(day: FloatArray) -> FloatArray:
-    """Solar less mean time on a day of the year, 1 on 1 January (Spencer 1971). [min]"""
-    return np.asarray(_pvlib().solarposition.equation_of_time_spencer71(day))
 
 
 TYPICAL_RANGE_K = 10.0
@@ -131,7 +115,9 @@ def sunrise_sunset(
     """
     days = pd.DatetimeIndex(np.asarray(dates, dtype="datetime64[D]"))
     number = days.dayofyear.to_numpy()
-    declination, minutes = declination_of(number), equation_of_time(number)
+    solar = _pvlib().solarposition
+    declination = solar.declination_spencer71(number)
+    minutes = solar.equation_of_time_spencer71(number)
     cosine = -np.tan(np.radians(latitude)) * np.tan(declination) - 0.0145 / (
         max(np.cos(np.radians(latitude)), 1e-3) * np.cos(declination)
     )
@@ -309,11 +295,11 @@ def radiation_from_range(
     -----
     Hargreaves & Samani (1982), with :data:`HARGREAVES`, not above the clear sky of Haurwitz.
     """
-    _, clear = sun(time, latitude, longitude)
-    extra = above_atmosphere(time, latitude, longitude)
+    cosine, clear = sun(time, latitude, longitude)
+    middle = pd.DatetimeIndex(np.asarray(time, dtype="datetime64[ns]") + HALF_HOUR, tz="UTC")
+    extra = cosine * _pvlib().irradiance.get_extra_radiation(middle).to_numpy()
     share = HARGREAVES * np.sqrt(np.maximum(daily_range(air), 0.0))
-    day_clear = np.convolve(clear, np.ones(24) / 24, mode="same")
-    day_extra = np.convolve(extra, np.ones(24) / 24, mode="same")
+    day_clear, day_extra = (np.convolve(x, np.ones(24) / 24, mode="same") for x in (clear, extra))
     target = np.minimum(share * day_extra, day_clear)
     return np.asarray(target / np.maximum(day_clear, 1.0) * clear)
 
@@ -464,18 +450,14 @@ def _bridge(
         return values
     out = values.copy()
     position = np.arange(values.shape[1])
-    for row in range(values.shape[0]):
-        hole = missing[row]
-        if not hole.any():
-            continue
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], hole.astype(int), [0]])))
-        for first, after in zip(edges[::2], edges[1::2], strict=True):
-            if after - first > LONGEST_GAP_H:
+    for row, hole in zip(out, missing, strict=True):
+        for run in runs_of(hole):
+            if run.size > LONGEST_GAP_H:
                 raise CoverageError(
-                    f"{name} is missing from {str(time[first])[:16]} to "
-                    f"{str(time[after - 1])[:16]} UTC",
+                    f"{name} is missing from {str(time[run[0]])[:16]} to "
+                    f"{str(time[run[-1]])[:16]} UTC",
                     hint="fill the hole from a neighbouring station, or start after it",
                 )
-        out[row, hole] = np.interp(position[hole], position[~hole], values[row, ~hole])
+        row[hole] = np.interp(position[hole], position[~hole], row[~hole])
     notes.append(f"{int(missing.any(axis=0).sum())} h of {name} bridged by a straight line")
     return out
