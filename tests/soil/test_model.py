@@ -67,7 +67,9 @@ def _swing(series: xr.DataArray) -> float:
 
 
 def test_deeper_is_calmer_and_later() -> None:
-    profile = soil_temperature(spring(), depth_cm=[2, 5, 10, 20, 30], surface="bare")
+    weather = spring()
+    depths = [soil_temperature(weather, depth_cm=d, surface="bare") for d in (2, 5, 10, 20, 30)]
+    profile = xr.concat(depths, dim="depth")
     swings = [_swing(profile.isel(depth=i)) for i in range(5)]
     assert all(a > 1.3 * b for a, b in pairwise(swings))
     peaks = [profile.isel(depth=i).values.reshape(-1, 24).mean(axis=0).argmax() for i in (0, 1, 2)]

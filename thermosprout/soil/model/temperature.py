@@ -18,7 +18,6 @@ soil or under a cover the soil model gives the difference, as a step that is sho
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
 from typing import Any, Literal
@@ -31,7 +30,7 @@ from thermosprout.errors import CoverageError, InputError
 from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.conduction import yearly_course
 from thermosprout.soil.model.ground import LOAM, GroundParameters, SoilType, fitted_parameters
-from thermosprout.soil.model.run import ModelRun, daily_mean, run_model, running_mean
+from thermosprout.soil.model.run import daily_mean, run_model, running_mean
 from thermosprout.soil.model.surface import COVERS, Cover
 from thermosprout.soil.model.weather import LONGEST_GAP_H, weather_arrays
 from thermosprout.soil.series import site_spread, soil_series
@@ -45,7 +44,7 @@ DEPTHS_CM = (0.5, 30.0)
 def soil_temperature(
     weather: xr.Dataset,
     *,
-    depth_cm: float | Sequence[float],
+    depth_cm: float,
     surface: Surface,
     cover: Cover | None = None,
     soil: SoilType = LOAM,
@@ -59,7 +58,7 @@ def soil_temperature(
         As built by :func:`thermosprout.soil.series.weather_dataset`: air temperature and, where
         known, radiation, precipitation, humidity and wind (at 10 m). Without radiation it follows
         from the daily temperature range; without precipitation the soil is taken as fairly moist.
-    depth_cm : float or sequence of float
+    depth_cm : float
         0.5 to 30. [cm]
     surface : {"grass", "bare"}
     cover : Cover, optional
@@ -70,7 +69,7 @@ def soil_temperature(
 
     Returns
     -------
-    xarray.DataArray, dims ([member,] time), or (depth, [member,] time) for several depths
+    xarray.DataArray, dims ([member,] time)
         Hourly soil temperature at the times of the weather. [degC] ``attrs`` hold ``source``,
         ``surface``, ``cover``, ``texture``, ``site_sd_K`` (spread of unknown sites) and ``notes``.
 
@@ -81,89 +80,47 @@ def soil_temperature(
     CoverageError
         When the weather has a hole too long to bridge, or less than two days.
     """
-    depths = tuple(float(d) for d in np.atleast_1d(np.asarray(depth_cm, dtype=float)))
-    for depth in depths:
-        if not DEPTHS_CM[0] <= depth <= DEPTHS_CM[1]:
-            raise InputError(
-                f"depth {depth:g} cm is outside {DEPTHS_CM[0]:g} to {DEPTHS_CM[1]:g} cm, "
-                "for which the soil model is made"
-            )
+    if not DEPTHS_CM[0] <= depth_cm <= DEPTHS_CM[1]:
+        raise InputError(
+            f"depth {depth_cm:g} cm is outside {DEPTHS_CM[0]:g} to {DEPTHS_CM[1]:g} cm, "
+            "for which the soil model is made"
+        )
     if surface not in ("grass", "bare"):
         raise InputError(f"surface {surface!r} is unknown", hint='use "grass" or "bare"')
     numbers = fitted_parameters() if ground is None else ground
     over = COVERS["none"] if cover is None else cover
-    modelled, notes = run_dataset(
-        weather,
-        depths_cm=depths,
-        surface=surface,
-        cover=over,
-        soil=soil,
-        ground=numbers,
-    )
-    size = weather.sizes["time"]
-    values = modelled.temperature[:, :, :size]
-    has_members = "member" in weather["air_temperature"].dims
-    source = f"modelled from {weather.attrs.get('source', 'weather')}"
-    if over.name != "none":
-        source += f", under {over.name}"
-    fields = [
-        soil_series(
-            weather["time"].values,
-            values[i] if has_members else values[i, 0],
-            depth_cm=depth,
-            source=source,
-            surface=surface,
-            weights=weather["member_weight"].values if "member_weight" in weather.coords else None,
-        )
-        for i, depth in enumerate(depths)
-    ]
-    for field in fields:
-        field.attrs.update(
-            cover=over.name,
-            texture=soil.name,
-            site_sd_K=numbers.site_sd_K,
-            notes="; ".join(notes),
-            moisture="daily balance" if "precipitation" in weather else "assumed moist",
-        )
-    if np.ndim(depth_cm) == 0:
-        return fields[0]
-    joined = xr.concat(fields, dim="depth")
-    joined.attrs = dict(fields[0].attrs)
-    return joined
-
-
-def run_dataset(
-    weather: xr.Dataset,
-    *,
-    depths_cm: tuple[float, ...],
-    surface: str,
-    cover: Cover,
-    soil: SoilType,
-    ground: GroundParameters,
-) -> tuple[ModelRun, list[str]]:
-    """Run the model on a Dataset; the last part of a day is filled up and cut off by the caller.
-
-    Returns
-    -------
-    modelled : ModelRun
-        ``temperature`` has at least as many hours as the weather.
-    notes : list of str
-        What was bridged, guessed or assumed.
-    """
     inputs, notes = weather_arrays(weather)
-    first = weather["time"].values[0].astype("datetime64[D]")
+    time = weather["time"].values
+    first = time[0].astype("datetime64[D]")
     day_of_year = float((first - first.astype("datetime64[Y]")).astype(int)) + 1.0
     modelled = run_model(
         inputs,
-        depths_cm=depths_cm,
+        depths_cm=(depth_cm,),
         surface=surface,
-        cover=cover,
+        cover=over,
         texture=soil.name,
-        ground=ground,
+        ground=numbers,
         course=yearly_course(daily_mean(inputs.air), day_of_year, float(weather.attrs["latitude"])),
         day_of_year=day_of_year,
     )
-    return modelled, notes
+    # The last day was filled up.
+    values = modelled.temperature[0, :, : time.size]
+    source = f"modelled from {weather.attrs.get('source', 'weather')}"
+    series = soil_series(
+        time,
+        values if "member" in weather["air_temperature"].dims else values[0],
+        depth_cm=depth_cm,
+        source=source if over.name == "none" else f"{source}, under {over.name}",
+        surface=surface,
+        weights=weather["member_weight"].values if "member_weight" in weather.coords else None,
+    )
+    return series.assign_attrs(
+        cover=over.name,
+        texture=soil.name,
+        site_sd_K=numbers.site_sd_K,
+        notes="; ".join(notes),
+        moisture="daily balance" if "precipitation" in weather else "assumed moist",
+    )
 
 
 SHORTEST_STRETCH_H = 72
@@ -190,30 +147,28 @@ def model_between_gaps(weather: xr.Dataset, **options: Any) -> xr.DataArray:
     CoverageError
         When no stretch is long enough.
     """
-    present = np.isfinite(weather["air_temperature"].values)
-    at = np.flatnonzero(present)
+    at = np.flatnonzero(np.isfinite(weather["air_temperature"].values))
     if at.size == 0:
         raise CoverageError("the weather holds no air temperature")
-    cuts = np.flatnonzero(np.diff(at) > LONGEST_GAP_H + 1)
-    firsts = at[np.concatenate([[0], cuts + 1])]
-    lasts = at[np.concatenate([cuts, [at.size - 1]])]
-    stretches = []
-    for first, last in zip(firsts, lasts, strict=True):
-        if last + 1 - first >= SHORTEST_STRETCH_H:
-            stretch = weather.isel(time=slice(int(first), int(last) + 1))
-            stretches.append(soil_temperature(stretch, **options))
+    runs = np.split(at, np.flatnonzero(np.diff(at) > LONGEST_GAP_H + 1) + 1)
+    stretches = [
+        soil_temperature(weather.isel(time=slice(int(run[0]), int(run[-1]) + 1)), **options)
+        for run in runs
+        if run[-1] + 1 - run[0] >= SHORTEST_STRETCH_H
+    ]
     if not stretches:
         raise CoverageError(
             f"no stretch of weather is {SHORTEST_STRETCH_H} h long without a gap",
             hint="give a longer series",
         )
     series = stretches[0] if len(stretches) == 1 else xr.concat(stretches, dim="time")
+    notes = "; ".join(str(stretch.attrs["notes"]) for stretch in stretches).split("; ")
     out = series.reindex(time=weather["time"].values)
-    out.attrs = {**stretches[0].attrs, "holes": len(firsts) - 1}
-    notes = [
-        text for stretch in stretches for text in str(stretch.attrs["notes"]).split("; ") if text
-    ]
-    out.attrs["notes"] = "; ".join(dict.fromkeys(notes))
+    out.attrs = {
+        **stretches[0].attrs,
+        "holes": len(runs) - 1,
+        "notes": "; ".join(dict.fromkeys(filter(None, notes))),
+    }
     return out
 
 
