@@ -95,7 +95,7 @@ def model(
     season = opt.season_here(season, say=False)
     timezone = timezone or (opt.season_words(season)[0] if season is not None else "")
     covering, soil = cover_named(cover), soil_type(texture)
-    given, reading = read_weather_csv(
+    data, reading = read_weather_csv(
         weather, latitude=lat, longitude=lon, elevation_m=elevation_m, timezone=timezone or None
     )
     for sentence in reading.sentences():
@@ -106,13 +106,13 @@ def model(
         "cover": covering,
         "soil": soil,
     }
-    series = model_between_gaps(given, **options)
+    series = model_between_gaps(data, **options)
     correction = None
     if readings is not None:
         table = read_readings(readings, timezone=timezone or "UTC")
         note(table.attrs["summary"])
         kind = None if readings_are is Taken.AUTO else ReadingKind(readings_are.value)
-        correction = site_correction(series, table, longitude=lon, weather=given, kind=kind)
+        correction = site_correction(series, table, longitude=lon, weather=data, kind=kind)
         series = correction.series
         note(f"Site: {correction.sentence()}.")
     write_output(out, soil_csv(series.dropna("time")), force=force)
@@ -139,20 +139,20 @@ def model(
 def _summary(series: xr.DataArray, correction: Correction | None, out: Path) -> dict[str, Any]:
     import numpy as np
 
-    known = series.dropna("time")
-    stamps = np.datetime_as_string(known["time"].values[[0, -1]], unit="m")
+    values = series.dropna("time")
+    stamps = np.datetime_as_string(values["time"].values[[0, -1]], unit="m")
     document: dict[str, Any] = {
         "file": str(out),
-        "rows": int(known.sizes["time"]),
+        "rows": int(values.sizes["time"]),
         "start": f"{stamps[0]}Z",
         "end": f"{stamps[1]}Z",
         "depth_cm": round(float(series["depth"]) * 100.0, 3),
         "surface": series.attrs["surface"],
         "cover": series.attrs["cover"],
         "source": series.attrs["source"],
-        "mean_C": round(float(known.mean()), 3),
-        "min_C": round(float(known.min()), 2),
-        "max_C": round(float(known.max()), 2),
+        "mean_C": round(float(values.mean()), 3),
+        "min_C": round(float(values.min()), 2),
+        "max_C": round(float(values.max()), 2),
         "site_sd_K": round(float(series.attrs["site_sd_K"]), 3),
         "holes": int(series.attrs.get("holes", 0)),
         "notes": [text for text in str(series.attrs["notes"]).split("; ") if text],

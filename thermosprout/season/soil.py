@@ -250,10 +250,11 @@ class SoilSupply:
         """Series in the bare bed or under a cover, at the depth of the series."""
         if cover.name not in self._beds:
             # A logger of which nothing is said lies in the bed it was bought for.
-            known = base.attrs["surface"] != "unknown"
-            taken = base if known else base.assign_attrs(surface="bare")
-            moved = convert_surface(taken, self.weather(), to="bare", cover=cover, soil=self.soil)
-            if moved is not taken:
+            under = base
+            if base.attrs["surface"] == "unknown":
+                under = base.assign_attrs(surface="bare")
+            moved = convert_surface(under, self.weather(), to="bare", cover=cover, soil=self.soil)
+            if moved is not under:
                 self.notes.append(f"Surface: {moved.attrs['steps']}.")
             self._beds[cover.name] = moved
         return self._beds[cover.name]

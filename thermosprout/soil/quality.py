@@ -216,8 +216,8 @@ def out_of_season(
 
 def jumps_of_days(time: Stamps, values: FloatArray) -> tuple[BoolArray, float, float]:
     """Mark the days at which the daily median jumps, with the medians around the first jump."""
-    days, medians, _, known = _days(time, values)
-    days, medians = days[known], medians[known]
+    days, medians, _, whole = _days(time, values)
+    days, medians = days[whole], medians[whole]
     if days.size < 2:
         return np.zeros(time.shape, dtype=bool), np.nan, np.nan
     near = np.diff(days) <= np.timedelta64(3, "D")

@@ -296,7 +296,7 @@ def series_in_memory(
         and for a series without values.
     """
     weights: FloatArray | None = None
-    known: dict[str, Any] = {}
+    attrs: dict[str, Any] = {}
     if isinstance(data, xr.Dataset | xr.DataArray):
         array = _variable(data)
         if "time" not in array.dims or set(array.dims) - {"time", "member"}:
@@ -306,27 +306,27 @@ def series_in_memory(
             )
         time = array["time"].values
         values = array.transpose(..., "time").values
-        units, named = array.attrs.get("units"), str(array.attrs.get("source", ""))
-        known = {key: value for key, value in array.attrs.items() if key != "units"}
-        surface = str(known.pop("surface", surface))
+        units, name = array.attrs.get("units"), str(array.attrs.get("source", ""))
+        attrs = {key: value for key, value in array.attrs.items() if key != "units"}
+        surface = str(attrs.pop("surface", surface))
         if depth_cm is None and "depth" in array.coords and array["depth"].size == 1:
             depth_cm = 100.0 * float(array["depth"])
         if "member_weight" in array.coords:
             weights = np.asarray(array["member_weight"].values, dtype=float)
     else:
         time, values, units = _of_pandas(data, timezone)
-        named = str(data.name or "")
+        name = str(data.name or "")
     hours, hourly = _hourly(time, values, units)
     series = soil_series(
         hours,
         hourly,
         depth_cm=float("nan") if depth_cm is None else depth_cm,
-        source=source or named or "series given",
+        source=source or name or "series given",
         surface=surface,
         weights=weights,
     )
     # What a series of ours says of itself, such as the spread of its site, stays with it.
-    return series.assign_attrs({**known, **series.attrs})
+    return series.assign_attrs({**attrs, **series.attrs})
 
 
 def _variable(data: xr.Dataset | xr.DataArray) -> xr.DataArray:

@@ -34,37 +34,26 @@ from thermosprout.weather.service import (
 from thermosprout.weather.session import FORECAST_EXPIRES_S, NEVER, WeatherSession
 from thermosprout.weather.transport import BadAnswerError, Span, require_possible
 
-NAMES: dict[str, str] = {
-    "air_temperature": "temperature_2m",
-    "ghi": "shortwave_radiation",
-    "precipitation": "precipitation",
-    "relative_humidity": "relative_humidity_2m",
-    "wind_speed": "wind_speed_10m",
+NAMES: dict[str, tuple[str, str]] = {
+    "air_temperature": ("temperature_2m", "°C"),
+    "ghi": ("shortwave_radiation", "W/m²"),
+    "precipitation": ("precipitation", "mm"),
+    "relative_humidity": ("relative_humidity_2m", "%"),
+    "wind_speed": ("wind_speed_10m", "m/s"),
 }
-"""House name to the service's name."""
+"""House name to the service's name and the unit that is asked for."""
 PRECEDING_HOUR = ("ghi", "precipitation")
-_UNITS: dict[str, dict[str, tuple[float, float]]] = {
-    "air_temperature": {"°C": (1.0, 0.0), "°F": (1 / 1.8, -32 / 1.8)},
-    "ghi": {"W/m²": (1.0, 0.0), "W/m2": (1.0, 0.0)},
-    "precipitation": {"mm": (1.0, 0.0), "inch": (25.4, 0.0)},
-    "relative_humidity": {"%": (1.0, 0.0)},
-    "wind_speed": {"m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0),
-                   "kn": (0.514444, 0.0)},
-}  # fmt: skip
-"""Units a service may give, with factor and offset to ours; the first is asked for."""
 Query = dict[str, str | int | float]
 _MEMBER = re.compile(r"_member([0-9]{1,6})$")
 
 
-def parse(document: Mapping[str, Any], *, strict: bool = False) -> xr.Dataset:
+def parse(document: Mapping[str, Any]) -> xr.Dataset:
     """Turn an answer into a weather Dataset.
 
     Parameters
     ----------
     document : mapping
         The JSON answer; times as UTC seconds or ISO (then ``utc_offset_seconds`` is taken off).
-    strict : bool
-        Whether units must be those that are asked for; else they are turned into ours.
 
     Returns
     -------
@@ -81,13 +70,17 @@ def parse(document: Mapping[str, Any], *, strict: bool = False) -> xr.Dataset:
         raise BadAnswerError("the answer holds no hourly values", "check the base URL")
     time = _times(hourly["time"], units.get("time"), document)
     variables: dict[str, FloatArray] = {}
-    for name, theirs in NAMES.items():
+    for name, (theirs, unit) in NAMES.items():
         columns = _member_columns(hourly, theirs)
         if not columns:
             continue
-        rows = [_values(hourly[column], column, time.size) for column in columns]
-        factor, offset = _conversion(name, theirs, [units.get(c) for c in columns], strict=strict)
-        stacked = np.vstack(rows) * factor + offset
+        others = [units.get(column) for column in columns]
+        for other in [u for u in others if u not in (unit, unit.replace("²", "2"))]:
+            raise BadAnswerError(
+                f"{theirs} came in {other!r}, expected {unit!r}: the service changed",
+                "update thermosprout",
+            )
+        stacked = np.vstack([_values(hourly[column], column, time.size) for column in columns])
         require_possible(name, stacked)
         variables[name] = stacked if len(columns) > 1 else stacked[0]
     if "air_temperature" not in variables:
@@ -158,25 +151,6 @@ def _values(values: Any, name: str, size: int) -> FloatArray:
         count = len(values) if isinstance(values, list) else "no"
         raise BadAnswerError(f"{name} has {count} values for {size} times", "try again later")
     return answer_values(values, name)
-
-
-def _conversion(name: str, theirs: str, units: list[Any], *, strict: bool) -> tuple[float, float]:
-    """Factor and offset to our unit; all members must have one."""
-    unit = units[0]
-    if any(other != unit for other in units):
-        raise BadAnswerError(
-            f"the members of {theirs} came in several units: the service changed",
-            "update thermosprout",
-        )
-    expected = next(iter(_UNITS[name]))
-    if strict and unit not in (expected, expected.replace("²", "2")):
-        raise BadAnswerError(
-            f"{theirs} came in {unit!r}, expected {expected!r}: the service changed",
-            "update thermosprout",
-        )
-    if not isinstance(unit, str) or unit not in _UNITS[name]:
-        raise BadAnswerError(f"{theirs} has the unknown unit {unit!r}", "update thermosprout")
-    return _UNITS[name][unit]
 
 
 LONGEST_PAST_DAYS = 92
@@ -331,7 +305,7 @@ def _query(latitude: float, longitude: float, elevation_m: float | None) -> Quer
     params: Query = {
         "latitude": round(latitude, 4),
         "longitude": round(longitude, 4),
-        "hourly": ",".join(NAMES.values()),
+        "hourly": ",".join(name for name, _ in NAMES.values()),
         "timeformat": "unixtime",
         "wind_speed_unit": "ms",
         "timezone": "GMT",
@@ -365,7 +339,7 @@ def _fetch(
     return ask(
         endpoint,
         params | key_parameters(endpoint, base_url),
-        lambda document: parse(document, strict=True),
+        parse,
         span,
         session=session,
         expires_s=expires_s,

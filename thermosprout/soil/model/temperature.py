@@ -273,9 +273,7 @@ def to_depth(
     )
     if "member" in series.dims:
         out = out.assign_coords(member=series["member"].values)
-    kept = {k: v for k, v in series.attrs.items() if k not in out.attrs}
-    out.attrs.update(kept)
-    return out
+    return out.assign_attrs({**series.attrs, **out.attrs})
 
 
 def move(values: FloatArray, dz_m: float, step_s: float, diffusivity: float) -> FloatArray:
