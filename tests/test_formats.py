@@ -26,7 +26,8 @@ from thermosprout.season import load as season_load
 from thermosprout.season.forecast import forecast_season
 from thermosprout.season.load import load_season
 from thermosprout.trials.records import values as columns
-from thermosprout.trials.records.read import append_records, read_records
+from thermosprout.trials.records.append import append_records
+from thermosprout.trials.records.read import read_records
 from thermosprout.weather import session as weather_session
 from thermosprout.weather.session import WeatherSession
 

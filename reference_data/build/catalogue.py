@@ -22,7 +22,7 @@ from scipy.stats import qmc
 from reference_data.build import catalogue_response as fitting
 from reference_data.build.catalogue_response import StandCurve, fit_stand
 from reference_data.build.published_evidence import Evidence, gather
-from thermosprout.calibration.published import DAY_TABLE, Row
+from thermosprout.calibration.crop_curve import DAY_TABLE, Row
 from thermosprout.crops.catalogue import CATALOGUE_FILE
 from thermosprout.crops.estimate import NAMES, PARAMETERS
 from thermosprout.emergence.response import Shape

@@ -19,7 +19,7 @@ from scipy.optimize import least_squares
 from scipy.special import log_ndtr
 
 from reference_data.build.published_evidence import Bound, Evidence
-from thermosprout.calibration.published import DayCell
+from thermosprout.calibration.crop_curve import DayCell
 from thermosprout.emergence.response import Shape, response
 from thermosprout.quantities import FloatArray
 

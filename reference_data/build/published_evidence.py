@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from thermosprout.calibration.published import (
+from thermosprout.calibration.crop_curve import (
     BaseFigure,
     DayCell,
     Row,

@@ -10,8 +10,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis.analyse import analyse
-from thermosprout.trials.analysis.curves import turnbull
-from thermosprout.trials.analysis.lognormal import fit_lognormal
+from thermosprout.trials.analysis.curves import fit_lognormal, turnbull
 
 
 @pytest.fixture(scope="module")

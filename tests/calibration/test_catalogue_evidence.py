@@ -7,8 +7,8 @@ import pytest
 
 from reference_data.build import published_evidence
 from reference_data.build.published_evidence import Bound, Evidence, HeatSum
-from thermosprout.calibration import published
-from thermosprout.calibration.published import DayCell
+from thermosprout.calibration import crop_curve as published
+from thermosprout.calibration.crop_curve import DayCell
 
 
 def crop(name: str, known_as: str, depth: str = "", season: str = "cool") -> dict[str, str]:

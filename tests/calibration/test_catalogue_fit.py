@@ -17,7 +17,7 @@ from reference_data.build import catalogue_response as fitting
 from reference_data.build.catalogue import PIVOT, lot_covariance
 from reference_data.build.catalogue_response import fit_stand
 from reference_data.build.published_evidence import Bound, Evidence, HeatSum, gather
-from thermosprout.calibration.published import BaseFigure, DayCell
+from thermosprout.calibration.crop_curve import BaseFigure, DayCell
 
 TRUE = np.array([4.0, np.log(25.0), np.log(10.0), np.log(0.8), 5.0])
 

@@ -12,7 +12,7 @@ from reference_data.build import catalogue as catalogue_fit
 from reference_data.build import catalogue_response as fitting
 from reference_data.build.catalogue_response import Fit, Prior, Residuals, fit_stand
 from reference_data.build.published_evidence import Bound, Evidence, HeatSum
-from thermosprout.calibration.published import BaseFigure, DayCell
+from thermosprout.calibration.crop_curve import BaseFigure, DayCell
 
 POINT = np.array([4.0, np.log(20.0), np.log(10.0), 0.0, np.log(80.0)])
 

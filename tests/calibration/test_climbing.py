@@ -80,7 +80,7 @@ def test_starts_are_the_best_draws_or_the_centre() -> None:
 
     problem = SimpleNamespace(size=2, log_posterior=near_five)
     points = np.random.default_rng(1).standard_normal((50, 2))
-    found = starts(problem, points, kept=4)  # type: ignore[arg-type]
+    found = starts(problem, points, number=4)  # type: ignore[arg-type]
     (all_of_them,) = tried
     assert all_of_them.shape == (50, 2)
     assert (all_of_them[0] == 0.0).all()
@@ -88,7 +88,7 @@ def test_starts_are_the_best_draws_or_the_centre() -> None:
     ranked = sorted(all_of_them.tolist(), key=lambda row: abs(row[0] - 1.0))
     assert found.tolist() == ranked[:4]
     flat = SimpleNamespace(size=2, log_posterior=lambda w: -np.square(w).sum(axis=1))
-    best = starts(flat, points, kept=1)  # type: ignore[arg-type]
+    best = starts(flat, points, number=1)  # type: ignore[arg-type]
     assert best.tolist() == [[0.0, 0.0]]
 
 

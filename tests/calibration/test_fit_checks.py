@@ -15,7 +15,7 @@ import pytest
 
 from tests.calibration.seedbeds import Nature, season
 from thermosprout.calibration.fit import fit_with_prior
-from thermosprout.calibration.plots import half_seen_d
+from thermosprout.calibration.plots import half_emergence_d
 from thermosprout.calibration.result import calibrate
 from thermosprout.calibration.scores import crps, forecast_draws
 from thermosprout.crops.catalogue import find_crop
@@ -118,7 +118,7 @@ def test_calibrated_on_one_season_forecasts_of_the_next_hold() -> None:
         second, later = season(CROP, nature, 2025, rng, plots=1, viability_sd=0.4)
         fit = fit_with_prior(CROP, first, [soil], seed=grower, draws=800)
         for plot in second:
-            seen = half_seen_d(plot)
+            seen = half_emergence_d(plot)
             if seen is None:
                 continue
             for name, estimate in (("before", CROP.estimate), ("after", fit.estimate())):

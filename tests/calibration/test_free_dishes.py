@@ -51,7 +51,7 @@ def free(plots: list[Plot], **changed: float) -> tuple[Likelihood, np.ndarray]:
 def shown_of(both: Likelihood, vector: np.ndarray) -> np.ndarray:
     """Share of the final stand at each look, by the likelihood's own prediction."""
     conditional = both._conditional(both.model.predict(vector[None]))
-    return conditional.shown(np.zeros((1, len(both.model.plots))))[0]
+    return conditional.emergence(np.zeros((1, len(both.model.plots))))[0]
 
 
 def test_a_settings_final_share_is_the_likeliest_of_its_dishes() -> None:
@@ -86,8 +86,8 @@ def test_a_share_that_is_settled_is_the_one_for_the_speed_given() -> None:
     conditional = both._conditional(both.model.predict(vector[None]))
     speed = np.full((1, 3), 0.4)
     conditional.settle_shares(speed)
-    last = conditional._gained(conditional.shown(speed)).sum(axis=-1)
-    assert conditional.settled
+    last = conditional._gained(conditional.emergence(speed)).sum(axis=-1)
+    assert conditional.fixed_shares
     assert conditional.share == pytest.approx(conditional._best_share(last))
     # Dishes of one setting have one share; it accounts for those that are still to come.
     assert conditional.share[0, 0] == conditional.share[0, 1] != conditional.share[0, 2]
@@ -99,7 +99,7 @@ def test_a_share_that_is_settled_is_the_one_for_the_speed_given() -> None:
     conditional = other._conditional(other.model.predict(vector[None]))
     before = conditional.share.copy()
     conditional.settle_shares(speed)
-    assert not conditional.settled
+    assert not conditional.fixed_shares
     assert conditional.share == pytest.approx(before)
 
 

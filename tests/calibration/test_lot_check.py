@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import norm
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration.lot_report import check_lot, expected_half_germination
+from thermosprout.calibration.crop_curve import check_lot, expected_half_germination
 from thermosprout.crops.crop import DRESSED, GLOVES
 from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.germination_test import GerminationTest

@@ -14,7 +14,7 @@ from thermosprout.calibration import scores
 from thermosprout.calibration.plots import (
     Plot,
     digest_of,
-    half_seen_d,
+    half_emergence_d,
     handling_of,
     plots_of_records,
 )
@@ -151,7 +151,7 @@ def test_the_nearest_that_is_known_and_the_mean_of_the_others() -> None:
     assert scores._nearest(plot(variety="z", seed_lot="3"), named) == (None, None)
     early, late = plot(), plot(new=np.array([0.0, 0.0, 12.0]))
     soaked = plot(treatment="soaked", new=np.array([12.0, 0.0, 0.0]))
-    half = half_seen_d(early), half_seen_d(late)
+    half = half_emergence_d(early), half_emergence_d(late)
     assert scores._mean_of(early, [early, late, soaked]) == pytest.approx(np.mean(half))
     assert scores._mean_of(plot(treatment="x"), [early]) == pytest.approx(half[0])
     assert np.isnan(scores._mean_of(early, [plot(new=np.zeros(3))]))
@@ -160,33 +160,33 @@ def test_the_nearest_that_is_known_and_the_mean_of_the_others() -> None:
 def test_a_line_scores_date_and_stand_of_one_forecast() -> None:
     half = np.linspace(1.0, 6.0, 101)
     stand = np.linspace(0.4, 0.9, 101)
-    found = scores._line(plot(), half, stand)
-    assert found.date_error == pytest.approx(abs(3.5 - 3.5), abs=1e-9)
-    assert found.date_inside == 1.0
-    assert found.date_crps == pytest.approx(scores.crps(half, 3.5))
-    assert found.stand_inside == 1.0
-    assert found.stand_crps == pytest.approx(scores.crps(stand, 12 / 20))
-    off = scores._line(plot(), half + 5.0, None)
-    assert (off.date_inside, off.date_error) == (0.0, pytest.approx(5.0))
-    assert np.isnan([off.stand_crps, off.stand_inside]).all()
-    never = scores._line(plot(), np.full(9, np.inf), stand)
+    found = scores.score_of(plot(), half, stand)
+    assert found["date_error_d"] == pytest.approx(abs(3.5 - 3.5), abs=1e-9)
+    assert found["date_covered"] == 1.0
+    assert found["date_crps_d"] == pytest.approx(scores.crps(half, 3.5))
+    assert found["stand_covered"] == 1.0
+    assert found["stand_crps"] == pytest.approx(scores.crps(stand, 12 / 20))
+    off = scores.score_of(plot(), half + 5.0, None)
+    assert (off["date_covered"], off["date_error_d"]) == (0.0, pytest.approx(5.0))
+    assert np.isnan([off["stand_crps"], off["stand_covered"]]).all()
+    never = scores.score_of(plot(), np.full(9, np.inf), stand)
     # No draw gives a day: there is no error to give, and the plot that did come lies outside.
-    assert np.isnan(never.date_error)
-    assert never.date_inside == 0.0
+    assert np.isnan(never["date_error_d"])
+    assert never["date_covered"] == 0.0
     # Where a draw in six never comes up, the interval is open to the right.
-    late = scores._line(plot(), np.r_[half[:85] - 1.5, np.full(16, np.inf)], None)
-    assert late.date_inside == 1.0
-    unseen = scores._line(plot(new=np.zeros(3)), half, stand)
-    assert np.isnan([unseen.date_crps, unseen.date_error, unseen.date_inside]).all()
-    assert unseen.stand_inside == 0.0
-    both = scores._score("calibrated", [found, off, unseen])
+    late = scores.score_of(plot(), np.r_[half[:85] - 1.5, np.full(16, np.inf)], None)
+    assert late["date_covered"] == 1.0
+    unseen = scores.score_of(plot(new=np.zeros(3)), half, stand)
+    assert np.isnan([unseen["date_crps_d"], unseen["date_error_d"], unseen["date_covered"]]).all()
+    assert unseen["stand_covered"] == 0.0
+    both = scores.mean_score("calibrated", [found, off, unseen])
     assert both.plots == 3
     assert both.date_error_d == pytest.approx(2.5)
     assert both.date_covered == pytest.approx(0.5)
     assert both.stand_covered == pytest.approx(0.5)
-    alone = scores._score("packet", [off])
+    alone = scores.mean_score("packet", [off])
     assert (alone.date_covered, alone.stand_crps) == (None, None)
-    assert np.isnan(scores._score("calibrated", [unseen]).date_crps_d)
+    assert np.isnan(scores.mean_score("calibrated", [unseen]).date_crps_d)
 
 
 def test_forecasts_to_score_are_on_the_days_since_planting() -> None:

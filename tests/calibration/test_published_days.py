@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration import published
+from thermosprout.calibration import crop_curve as published
 from thermosprout.crops.estimate import Estimate
 
 LINEAR = replace(

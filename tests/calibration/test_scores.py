@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.calibration.growers import Planting, grow, plain_crop, spring
-from thermosprout.calibration.plots import Plot, half_seen_d
-from thermosprout.calibration.scores import NAMES, LeftOut, _line, check, crps, forecast_draws
+from thermosprout.calibration.plots import Plot, half_emergence_d
+from thermosprout.calibration.scores import NAMES, LeftOut, check, crps, forecast_draws, score_of
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import InputError
@@ -44,12 +44,12 @@ def test_half_is_placed_between_inspections() -> None:
         name="p", planted_h=0.0, depth_cm=2.0, seeds=20, hours=np.array([48.0, 96.0, 144.0]),
         new=np.array([0.0, 8.0, 4.0]),
     )  # fmt: skip
-    assert half_seen_d(plot) == pytest.approx(2 + 2 * 6 / 8)
+    assert half_emergence_d(plot) == pytest.approx(2 + 2 * 6 / 8)
     late = replace(plot, planted_h=12.0, new=np.array([6.0, 0.0, 6.0]), hours=plot.hours - 12.0)
-    assert half_seen_d(late) == pytest.approx(1.0)
-    assert half_seen_d(replace(plot, new=np.array([0.0, 1.0, 1.0]))) is None
-    assert half_seen_d(replace(plot, new=np.array([0.0, 1.0, 2.0]))) == pytest.approx(4.5)
-    assert half_seen_d(replace(plot, noted_h=(24.0, 72.0))) == pytest.approx(2.0)
+    assert half_emergence_d(late) == pytest.approx(1.0)
+    assert half_emergence_d(replace(plot, new=np.array([0.0, 1.0, 1.0]))) is None
+    assert half_emergence_d(replace(plot, new=np.array([0.0, 1.0, 2.0]))) == pytest.approx(4.5)
+    assert half_emergence_d(replace(plot, noted_h=(24.0, 72.0))) == pytest.approx(2.0)
 
 
 @pytest.fixture(scope="module")
@@ -123,19 +123,21 @@ def test_scores_are_coverage_and_distance() -> None:
     )  # fmt: skip
     seen = 3.5
     draws = np.linspace(2.0, 4.0, 2001)
-    line = _line(plot, draws, None)
-    assert line.date_error == pytest.approx(0.5, abs=2e-3)
-    assert line.date_crps == pytest.approx(crps(draws, seen))
-    assert line.date_inside == 1.0
-    assert np.isnan(line.stand_crps)
-    assert np.isnan(line.stand_inside)
-    assert _line(plot, draws - 0.4, None).date_inside == 0.0
-    assert _line(plot, np.full(3, seen), None).date_inside == 1.0, "the ends belong to the range"
+    line = score_of(plot, draws, None)
+    assert line["date_error_d"] == pytest.approx(0.5, abs=2e-3)
+    assert line["date_crps_d"] == pytest.approx(crps(draws, seen))
+    assert line["date_covered"] == 1.0
+    assert np.isnan(line["stand_crps"])
+    assert np.isnan(line["stand_covered"])
+    assert score_of(plot, draws - 0.4, None)["date_covered"] == 0.0
+    assert score_of(plot, np.full(3, seen), None)["date_covered"] == 1.0, (
+        "the ends belong to the range"
+    )
     open_end = np.r_[np.full(4, 3.0), np.full(6, np.inf)]
-    assert _line(plot, open_end, None).date_error == pytest.approx(0.5)
-    assert np.isnan(_line(plot, np.full(4, np.inf), None).date_error)
+    assert score_of(plot, open_end, None)["date_error_d"] == pytest.approx(0.5)
+    assert np.isnan(score_of(plot, np.full(4, np.inf), None)["date_error_d"])
     stand = np.linspace(0.5, 0.9, 41)
-    with_stand = _line(plot, draws, stand)
-    assert with_stand.stand_crps == pytest.approx(crps(stand, 0.6))
-    assert with_stand.stand_inside == 1.0
-    assert _line(plot, draws, stand + 0.2).stand_inside == 0.0
+    with_stand = score_of(plot, draws, stand)
+    assert with_stand["stand_crps"] == pytest.approx(crps(stand, 0.6))
+    assert with_stand["stand_covered"] == 1.0
+    assert score_of(plot, draws, stand + 0.2)["stand_covered"] == 0.0

@@ -15,7 +15,7 @@ from tests.calibration.growers import Planting, grow, spring
 from thermosprout.calibration import maximum_likelihood
 from thermosprout.calibration.fit import fit_with_prior
 from thermosprout.calibration.maximum_likelihood import fit_without_prior
-from thermosprout.calibration.plots import half_seen_d
+from thermosprout.calibration.plots import half_emergence_d
 from thermosprout.calibration.result import calibrate
 from thermosprout.calibration.scores import crps, forecast_draws
 from thermosprout.crops.catalogue import find_crop
@@ -64,7 +64,7 @@ def grower(crop, truth, index: int):
     }
     later = Planting(day=rng.uniform(20.0, 75.0), plots=1, every_d=1.0, inspections=60)
     plot = grow(crop, truth, series, [later], rng)[0]
-    seen = half_seen_d(plot)
+    seen = half_emergence_d(plot)
     if seen is None:
         return inside, None
     return inside, [

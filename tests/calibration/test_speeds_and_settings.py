@@ -13,7 +13,7 @@ from thermosprout.calibration.hierarchy import LOT_SHARE, VARIETY_SHARE, layers_
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot, noted_window_h
 from thermosprout.calibration.predict import DISH_RHO, DISH_SHARE, Model
-from thermosprout.calibration.result import _effect, _level, _parameter, _settings
+from thermosprout.calibration.result import parameter_entry, plot_settings, reported_level
 from thermosprout.calibration.scores import PACKET_C, packet_days
 from thermosprout.crops.estimate import Estimate
 from thermosprout.emergence.forecast import forecast_constant
@@ -53,9 +53,9 @@ def test_slope_of_what_shows_is_its_difference(name: str) -> None:
     both, vectors = likelihood(grown(HANDLINGS[name]))
     conditional = both._conditional(both.model.predict(vectors))
     speed = np.random.default_rng(3).normal(0.0, 0.7, (3, 3))
-    up, down = conditional.shown(speed + 1e-5), conditional.shown(speed - 1e-5)
-    shown, slope = conditional.shown_and_slope(speed)
-    assert shown == pytest.approx(conditional.shown(speed), abs=1e-12)
+    up, down = conditional.emergence(speed + 1e-5), conditional.emergence(speed - 1e-5)
+    shown, slope = conditional.emergence_and_slope(speed)
+    assert shown == pytest.approx(conditional.emergence(speed), abs=1e-12)
     numeric = (up - down) / 2e-5
     smooth = (shown > 1e-6) & (shown < 1 - 1e-6)
     assert smooth.any()
@@ -171,19 +171,19 @@ def test_whom_a_calibration_is_for() -> None:
         return Plot(name="p", planted_h=0.0, depth_cm=2.0, seeds=1, variety=variety, seed_lot=lot)
 
     one = [plot("x", "1"), plot("x", "1")]
-    assert _level(one, None, None) == ("x", "1")
+    assert reported_level(one, None, None) == ("x", "1")
     two = [plot("x", "1"), plot("x", "2"), plot("y", "3")]
-    assert _level(two, None, None) == (None, None)
-    assert _level(two, "x", None) == ("x", None)
-    assert _level(two, "y", None) == ("y", "3")
-    assert _level(two, None, "2") == ("x", "2")
-    assert _level([plot(None, "1")], None, None) == (None, "1")
+    assert reported_level(two, None, None) == (None, None)
+    assert reported_level(two, "x", None) == ("x", None)
+    assert reported_level(two, "y", None) == ("y", "3")
+    assert reported_level(two, None, "2") == ("x", "2")
+    assert reported_level([plot(None, "1")], None, None) == (None, "1")
     with pytest.raises(InputError, match=r"variety 'z'.*x, y"):
-        _level(two, "z", None)
+        reported_level(two, "z", None)
     with pytest.raises(InputError, match=r"seed lot '3'.*1, 2"):
-        _level(two, "x", "3")
+        reported_level(two, "x", "3")
     with pytest.raises(InputError, match=r"variety 'z'.*none"):
-        _level([plot(None, None)], "z", None)
+        reported_level([plot(None, None)], "z", None)
 
 
 def test_effects_of_treatments_are_factors_with_a_prior_about_one() -> None:
@@ -195,8 +195,6 @@ def test_effects_of_treatments_are_factors_with_a_prior_about_one() -> None:
     assert found.narrower == pytest.approx(1 - np.log(1.0 / 0.8) / (2 * z * sd))
     other = factor_finding("treatment a:b", "field_factor", 1.1, 0.8, 1.4, sd)
     assert other.name == "a:b:stand_odds_factor"
-    assert _effect(other)["treatment"] == "a:b"
-    assert _effect(other)["measure"] == "stand_odds_factor"
 
 
 def test_a_parameter_in_the_document_says_where_it_is_kept() -> None:
@@ -204,13 +202,13 @@ def test_a_parameter_in_the_document_says_where_it_is_kept() -> None:
         name="t_base_C", estimate=4.2, low=3.0, high=5.0, prior=(4.0, 2.0, 6.0), narrower=0.5,
         kept=False,
     )  # fmt: skip
-    entry = _parameter(known)
+    entry = parameter_entry(known)
     assert "kept_at" not in entry
     assert entry["before"] == {"estimate": 4.0, "low": 2.0, "high": 6.0}
     assert (entry["learned"], entry["narrower"]) == (True, 0.5)
     unknown = replace(known, estimate=None, low=None, high=None, kept=True)
-    assert _parameter(unknown)["kept_at"] == 4.0
-    assert not _parameter(unknown)["learned"]
+    assert parameter_entry(unknown)["kept_at"] == 4.0
+    assert not parameter_entry(unknown)["learned"]
     assert not replace(known, narrower=0.099).learned
     assert replace(known, narrower=0.1).learned
 
@@ -221,7 +219,7 @@ def test_settings_hold_plots_alike_with_what_was_counted() -> None:
                new=np.array([0.0, 8.0, 4.0]))  # fmt: skip
     two = replace(one, name="b", new=np.array([0.0, 2.0, 0.0]))
     noted = replace(one, name="n", planted_h=24.0, noted_h=(60.0, 84.0), seeds=0)
-    first, second = _settings([one, two, noted])
+    first, second = plot_settings([one, two, noted])
     assert (first["plots"], first["seeds"], first["emerged"]) == (2, 40, 14)
     assert first["planted"] == "1970-01-01T00:00Z"
     assert first["half_d"] == pytest.approx(3.5)

@@ -15,8 +15,8 @@ from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot, digest_of
 from thermosprout.calibration.result import (
     Calibration,
-    _full,
     calibration_document,
+    calibration_with_prior,
     save_calibration,
 )
 from thermosprout.calibration.scores import Score
@@ -59,7 +59,7 @@ def hazen(values: np.ndarray) -> list[float]:
 
 @pytest.fixture(scope="module")
 def answer() -> Calibration:
-    return _full(CROP, laid(), [], "Red", "1")
+    return calibration_with_prior(CROP, laid(), [], "Red", "1")
 
 
 def test_figures_of_a_lot_are_quantiles_of_its_entries_added_up(answer: Calibration) -> None:
@@ -132,7 +132,7 @@ def test_treatments_and_levels_of_an_answer(answer: Calibration) -> None:
 def test_a_crops_report_spreads_over_unseen_varieties_and_lots() -> None:
     """The variance of draws of the crop is that of its entries and of what lies below it."""
     fit = laid()
-    found = _full(CROP, fit, [], None, None)
+    found = calibration_with_prior(CROP, fit, [], None, None)
     own = fit.estimate()
     for name in ("thermal_time_50_Cd", "sigma"):
         item, index = found.finding(name), NAMES.index(name)
@@ -145,7 +145,7 @@ def test_a_crops_report_spreads_over_unseen_varieties_and_lots() -> None:
 
 def test_plots_at_one_temperature_leave_the_base_as_it_was() -> None:
     fit = laid(tuple(replace(plot, constant_C=15.0) for plot in PLOTS))
-    found = _full(CROP, fit, [], "Red", "1")
+    found = calibration_with_prior(CROP, fit, [], "Red", "1")
     base = found.finding("t_base_C")
     low, high = CROP.estimate.interval("t_base_C", 0.9)
     assert (base.estimate, base.low, base.high) == pytest.approx((4.0, low, high))

@@ -13,7 +13,7 @@ from thermosprout.calibration import maximum_likelihood as without_prior
 from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
-from thermosprout.calibration.result import _plain, calibrate
+from thermosprout.calibration.result import calibrate, calibration_without_prior
 from thermosprout.crops.estimate import PARAMETERS, Estimate
 from thermosprout.emergence.response import response
 from thermosprout.errors import FitError
@@ -272,7 +272,7 @@ def test_what_is_reported_are_the_fits_own_figures_with_their_errors() -> None:
     steps: list[int] = []
     fit = without_prior.fit_without_prior(CROP, [*pots, *quick], tick=steps.append)
     assert (sum(steps), len(steps)) == (4, 3)
-    found = _plain(CROP, fit)
+    found = calibration_without_prior(CROP, fit)
     entries = [fit.layers.names[entry] for entry in fit.free]
     errors = dict(zip(entries, np.sqrt(np.diag(fit.covariance)), strict=True))
     z = 1.6448536269514722

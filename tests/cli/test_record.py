@@ -16,7 +16,8 @@ import pytest
 
 from tests.cli.conftest import Run
 from thermosprout.errors import InputError
-from thermosprout.trials.records.read import append_records, read_records, records_timezone
+from thermosprout.trials.records.append import append_records
+from thermosprout.trials.records.read import read_records, records_timezone
 
 FACTS = {"treatment": "direct", "seeds_started": "50", "seeds_planted": "50", "block": "A"}
 ON = ("--on", "2026-05-08")

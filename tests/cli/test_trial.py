@@ -14,7 +14,8 @@ from tests.cli.conftest import Run
 from tests.trials.model_trials import simulate_records
 from thermosprout.cli.app import app
 from thermosprout.crops.catalogue import find_crop
-from thermosprout.trials.records.read import append_records, plots, read_records
+from thermosprout.trials.records.append import append_records
+from thermosprout.trials.records.read import plots, read_records
 
 DESIGN = ("trial", "design", "-t", "direct", "-t", "presprouted", "--planting", "2026-05-02")
 

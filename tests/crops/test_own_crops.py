@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from thermosprout.calibration.published import straight_line
+from thermosprout.calibration.crop_curve import straight_line
 from thermosprout.crops.catalogue import catalogue, find_crop, generic_crop
 from thermosprout.crops.estimate import PARAMETERS
 from thermosprout.crops.saved_estimates import Origin, SavedEstimate, save_estimate, saved_crop

@@ -6,7 +6,7 @@ import csv
 import re
 from pathlib import Path
 
-from thermosprout.calibration.published import short_citations
+from thermosprout.calibration.crop_curve import short_citations
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.files import reference_file, reference_rows
 

@@ -10,7 +10,7 @@ import numpy as np
 from reference_data.build import catalogue_response as fitting
 from reference_data.build.catalogue_response import Fit, Prior
 from reference_data.build.published_evidence import PAIRS_KEPT_OUT, Evidence, gather
-from thermosprout.calibration.published import DAY_TABLE, DayCell, days_to_half
+from thermosprout.calibration.crop_curve import DAY_TABLE, DayCell, days_to_half
 from thermosprout.crops.catalogue import catalogue
 from thermosprout.emergence.response import Shape
 from thermosprout.files import reference_rows

@@ -28,7 +28,7 @@ from tests.published.calibration_data import (
     wheat,
 )
 from thermosprout.calibration.fit import base_from_prior, fit_with_prior
-from thermosprout.calibration.plots import Plot, half_seen_d
+from thermosprout.calibration.plots import Plot, half_emergence_d
 from thermosprout.calibration.predict import Model, temperatures_of
 from thermosprout.calibration.scores import crps, forecast_draws
 from thermosprout.crops.catalogue import find_crop, generic_crop
@@ -122,7 +122,7 @@ def scores(fold: Fold) -> list[tuple[float, float, bool, bool]]:
         fit = base_from_prior(fit)
     lines = []
     for plot in fold.left_out:
-        day = half_seen_d(plot)
+        day = half_emergence_d(plot)
         if day is None:
             continue
         points, inside = [], []

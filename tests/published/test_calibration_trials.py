@@ -23,7 +23,7 @@ from tests.published.calibration_data import (
     wheat,
 )
 from thermosprout.calibration.fit import base_from_prior, fit_with_prior
-from thermosprout.calibration.plots import Plot, half_seen_d
+from thermosprout.calibration.plots import Plot, half_emergence_d
 from thermosprout.calibration.predict import Model, temperatures_of
 from thermosprout.calibration.result import calibrate
 from thermosprout.calibration.scores import forecast_draws
@@ -37,7 +37,7 @@ ZONES = {"UHIH1601": ("Europe/Berlin", 1.0), "UHIH1801": ("Europe/Berlin", 1.0),
 
 def straight_line(plots: list[Plot]) -> tuple[float, float]:
     """Base temperature and thermal time from a line through speeds, the textbook's way."""
-    seen = [(plot.constant_C, half_seen_d(plot)) for plot in plots]
+    seen = [(plot.constant_C, half_emergence_d(plot)) for plot in plots]
     temperature, days = np.array([pair for pair in seen if pair[1] is not None]).T
     slope, cut = np.polyfit(temperature, 1.0 / days, 1)
     return float(-cut / slope), float(1.0 / slope)
@@ -58,7 +58,7 @@ def test_weeds_at_four_temperatures(shared: Path) -> None:
         assert base.estimate is not None
         for plot in plots:
             days = thermal.estimate / (plot.constant_C - base.estimate)
-            lines.append((f"  t50 at {plot.constant_C:g}", half_seen_d(plot), days, "", ""))
+            lines.append((f"  t50 at {plot.constant_C:g}", half_emergence_d(plot), days, "", ""))
         # One dish each: the tool says that the base temperature hangs on few points.
         assert any("one plot or dish at each temperature" in text for text in found.warnings)
     table(
@@ -103,7 +103,7 @@ def test_pepper_with_and_without_osmotic_stress(shared: Path) -> None:
     ln_days = {
         label: np.log([
             day for plot in plots if plot.treatment == label
-            if (day := half_seen_d(plot)) is not None
+            if (day := half_emergence_d(plot)) is not None
         ]).mean()
         for label in ("direct", "PEG 20 %")
     }  # fmt: skip

@@ -16,7 +16,7 @@ from scipy.stats import spearmanr
 from reference_data.build import catalogue_response as fitting
 from reference_data.build.published_evidence import gather
 from tests.published.catalogue_check import explanations, printed_bases
-from thermosprout.calibration.published import DAY_TABLE, days_to_half, straight_line
+from thermosprout.calibration.crop_curve import DAY_TABLE, days_to_half, straight_line
 from thermosprout.crops.catalogue import catalogue, find_crop
 from thermosprout.files import reference_rows
 

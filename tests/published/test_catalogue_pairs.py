@@ -12,7 +12,7 @@ import pytest
 
 from reference_data.build.published_evidence import gather
 from tests.published.catalogue_check import explanations, heat_sum_days
-from thermosprout.calibration.published import days_to_half
+from thermosprout.calibration.crop_curve import days_to_half
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.forecast import forecast_constant
 

@@ -143,8 +143,8 @@ def test_two_treatments_in_blocks_are_a_paired_t_test() -> None:
     assert contrast is not None
     assert contrast.p_value == pytest.approx(stats.ttest_rel(a, b).pvalue, rel=1e-10)
     low, high = stats.ttest_rel(a, b).confidence_interval(0.9)
-    assert contrast.estimate - contrast.half_width == pytest.approx(low)
-    assert contrast.estimate + contrast.half_width == pytest.approx(high)
+    assert contrast.estimate - contrast.half_width(0.9) == pytest.approx(low)
+    assert contrast.estimate + contrast.half_width(0.9) == pytest.approx(high)
 
 
 def test_blocks_as_statsmodels_when_plots_are_missing_and_weighted() -> None:

@@ -9,8 +9,7 @@ import pandas as pd
 import pytest
 
 from tests.published.printed_data import breast_cosmesis
-from thermosprout.trials.analysis.curves import Npmle, turnbull
-from thermosprout.trials.analysis.lognormal import fit_lognormal
+from thermosprout.trials.analysis.curves import Npmle, fit_lognormal, turnbull
 
 # Fay MP, Shaw PA (2010), J. Stat. Softw. 36(2), section 4.1: printed NPMLE of the breast cosmesis
 # data of Finkelstein DM, Wolfe RA (1985), Biometrics 41:933-945, Table 4 (read on the page).

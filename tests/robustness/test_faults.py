@@ -26,7 +26,8 @@ from thermosprout.soil.model.temperature import soil_temperature
 from thermosprout.soil.readers.logger import read_soil_csv
 from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import weather_dataset
-from thermosprout.trials.records.read import append_records, read_records
+from thermosprout.trials.records.append import append_records
+from thermosprout.trials.records.read import read_records
 
 
 def soil(at: datetime) -> float:

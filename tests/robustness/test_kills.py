@@ -22,7 +22,8 @@ from thermosprout.crops.saved_estimates import load_saved, read_saved, save_esti
 from thermosprout.errors import InputError
 from thermosprout.files import write_atomic
 from thermosprout.season.load import load_season
-from thermosprout.trials.records.read import append_records, read_records
+from thermosprout.trials.records.append import append_records
+from thermosprout.trials.records.read import read_records
 from thermosprout.weather.session import WeatherSession
 
 Work = Callable[[int], None]

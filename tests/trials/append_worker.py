@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from thermosprout.trials.records.read import append_records
+from thermosprout.trials.records.append import append_records
 
 
 def row(number: int, plots: int) -> dict[str, str]:

@@ -48,7 +48,7 @@ def test_contrasts_and_their_errors_are_those_of_least_squares(weights: np.ndarr
         assert contrast.standard_error == pytest.approx(test.sd[0, 0], rel=1e-9)
         assert contrast.p_value == pytest.approx(float(test.pvalue), rel=1e-6)
         low, high = test.conf_int(0.1)[0]
-        assert contrast.half_width == pytest.approx((high - low) / 2, rel=1e-6)
+        assert contrast.half_width(0.9) == pytest.approx((high - low) / 2, rel=1e-6)
         assert contrast.df == found.df
 
 

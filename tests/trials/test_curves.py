@@ -13,13 +13,12 @@ from tests.emergence.test_clock import hourly, response_draws
 from tests.trials.conftest import many_trials
 from tests.trials.model_trials import simulate_records
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.trials.analysis.analyse import analyse
-from thermosprout.trials.analysis.curves import block_steps, emergence_curve, emergence_shape
+from thermosprout.trials.analysis.analyse import analyse, emergence_curve, emergence_shape
 from thermosprout.trials.analysis.measures import wilson
 from thermosprout.trials.analysis.timing import plot_intervals, thermal_times
 from thermosprout.trials.design import Layout, lay_out
 from thermosprout.trials.power import Trial, truths_of
-from thermosprout.trials.records.read import plots
+from thermosprout.trials.records.read import block_steps, plots
 
 
 @pytest.fixture(scope="module")

@@ -17,8 +17,9 @@ import pytest
 from tests.trials.append_worker import row
 from thermosprout.errors import InputError
 from thermosprout.trials.records import file as store
+from thermosprout.trials.records.append import append_records
 from thermosprout.trials.records.file import lock_path, locked, parse_table, write_mark
-from thermosprout.trials.records.read import append_records, load, read_records, to_frame
+from thermosprout.trials.records.read import load, read_records, to_frame
 
 Write = Callable[..., Path]
 WORKER = Path(__file__).with_name("append_worker.py")

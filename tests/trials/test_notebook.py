@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thermosprout.errors import InputError
+from thermosprout.trials.records.append import append_records
 from thermosprout.trials.records.notebook import (
     filed_counts,
     read_notebook,
@@ -18,7 +19,7 @@ from thermosprout.trials.records.notebook import (
     write_lines,
     write_notebook,
 )
-from thermosprout.trials.records.read import append_records, load, read_records
+from thermosprout.trials.records.read import load, read_records
 from thermosprout.trials.records.values import is_formula, neutral
 
 Write = Callable[..., Path]

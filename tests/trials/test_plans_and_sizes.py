@@ -15,8 +15,7 @@ from tests.trials.conftest import many_trials
 from thermosprout.errors import InputError
 from thermosprout.trials.analysis.block_model import fit_blocked
 from thermosprout.trials.analysis.compare import Group, fit_measure
-from thermosprout.trials.analysis.curves import turnbull
-from thermosprout.trials.analysis.lognormal import fit_lognormal, fit_many
+from thermosprout.trials.analysis.curves import fit_lognormal, fit_many, turnbull
 from thermosprout.trials.analysis.measures import score_plots
 from thermosprout.trials.analysis.pairs import permute_within_blocks
 from thermosprout.trials.design import Plan, Spot, Together, calendar
@@ -103,7 +102,7 @@ def group_of(records: pd.DataFrame) -> tuple[Group, pd.DataFrame]:
     code = table["treatment"].map({name: i for i, name in enumerate(labels)}).to_numpy()
     return (
         Group(
-            plots=table, rows=np.arange(len(table)), labels=labels, treatment=code,
+            plots=table, scores=score_plots(records, table, None), labels=labels, treatment=code,
             block=pd.factorize(table["block"])[0], stratum=np.zeros(len(table), int),
         ),
         table,
@@ -121,24 +120,28 @@ def test_times_are_compared_on_the_scale_on_which_plots_vary_alike(
         block_speed_sd=0.0, looks=np.arange(0.25, 40, 0.25),
     )  # fmt: skip
     group, table = group_of(records)
-    scores = score_plots(records, table, None)
     noise = rng.normal(0.0, 0.15, 24)
     middle = np.where(group.treatment == 0, 4.0, 16.0)
     times = middle * np.exp(noise) if in_proportion else middle + 8.0 * noise
     name = "t50_since_planted_d"
     scores = replace(
-        scores, values=scores.values | {name: times}, scores=scores.scores | {name: np.log(times)}
+        group.scores,
+        values=group.scores.values | {name: times},
+        scores=group.scores.scores | {name: np.log(times)},
     )
-    found = fit_measure(group, scores, name, 0.9)
+    group = replace(group, scores=scores)
+    found = fit_measure(group, name, 0.9)
     assert found is not None
     assert found.scale == scale
     # With too few plots to tell, logarithms are taken.
-    few = replace(group, plots=table.iloc[:4], rows=np.arange(4), treatment=group.treatment[:4],
-                  block=group.block[:4], stratum=group.stratum[:4])  # fmt: skip
-    little = fit_measure(few, scores, name, 0.9)
+    few = replace(
+        group, plots=table.iloc[:4], scores=scores.of(np.arange(4)), block=group.block[:4],
+        treatment=group.treatment[:4], stratum=group.stratum[:4],
+    )  # fmt: skip
+    little = fit_measure(few, name, 0.9)
     assert little is not None
     assert little.scale == "ln"
-    assert fit_measure(group, scores, "no such measure", 0.9) is None
+    assert fit_measure(group, "no such measure", 0.9) is None
 
 
 def test_plots_of_few_seeds_weigh_less() -> None:
@@ -147,8 +150,8 @@ def test_plots_of_few_seeds_weigh_less() -> None:
         rng, 1, 12, ("a", "b"), (9.0, 9.0), (0.6, 0.6), seeds=(20, 400), correlation=0.0,
         block_logit_sd=0.0,
     )  # fmt: skip
-    group, table = group_of(records)
-    found = fit_measure(group, score_plots(records, table, None), "stand", 0.9)
+    group, _ = group_of(records)
+    found = fit_measure(group, "stand", 0.9)
     assert found is not None
     few, many = (found.fit.weights[group.treatment == t].mean() for t in (0, 1))
     assert few < many
@@ -189,11 +192,9 @@ def test_log_normal_fits_stay_within_their_bounds() -> None:
 
 def test_shares_of_the_curve_without_a_shape() -> None:
     fit = turnbull([0.0, 1.0, 2.0], [1.0, 2.0, np.inf], [5, 3, 2])
-    assert fit.quantile(0.5) == (0.0, 1.0)
-    assert fit.quantile(0.500001) == (1.0, 2.0)
-    assert fit.quantile(0.8) == (1.0, 2.0)
-    assert fit.quantile(0.81) == (np.inf, np.inf)
-    assert fit.never == pytest.approx(0.2)
+    assert fit.left.tolist() == [0.0, 1.0, 2.0]
+    assert fit.right.tolist() == [1.0, 2.0, np.inf]
+    assert fit.mass == pytest.approx([0.5, 0.3, 0.2])
     # An exact time within an interval takes its mass there.
     mixed = turnbull([1.0, 2.0, 2.0], [3.0, 2.0, 4.0])
     assert mixed.left.tolist() == [2.0, 2.0]

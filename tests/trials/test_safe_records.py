@@ -13,8 +13,9 @@ import pytest
 
 from thermosprout.errors import InputError
 from thermosprout.trials.records import file as store
+from thermosprout.trials.records.append import append_records
 from thermosprout.trials.records.file import lock_path, locked, read_settled, write_mark
-from thermosprout.trials.records.read import append_records, read_records, same_plots
+from thermosprout.trials.records.read import read_records, same_plots
 
 Write = Callable[..., Path]
 ENTERED = ("note", "entered")

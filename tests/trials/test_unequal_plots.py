@@ -9,9 +9,8 @@ from scipy import stats
 from statsmodels.regression.linear_model import OLS, WLS
 
 from tests.trials.conftest import many_trials
-from thermosprout.trials.analysis.analyse import analyse
+from thermosprout.trials.analysis.analyse import analyse, emergence_curve
 from thermosprout.trials.analysis.compare import BY_PLOTS
-from thermosprout.trials.analysis.curves import emergence_curve
 from thermosprout.trials.analysis.measures import angle
 from thermosprout.trials.records.read import plots
 

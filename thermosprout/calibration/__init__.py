@@ -22,8 +22,8 @@ fit_checks
 findings, result, scores
     Figures, intervals and warnings; the answer, its document and files; forecasts of what is left
     out.
-published, lot_report
-    The tables behind the catalogue beside a crop's curve; one germination test read out.
+crop_curve
+    A crop's curve beside published figures; one germination test read out.
 
 Decisions
 ---------

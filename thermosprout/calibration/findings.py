@@ -12,7 +12,7 @@ import numpy as np
 
 from thermosprout.calibration.fit import Fit
 from thermosprout.calibration.fit_checks import FitCheck, offsets
-from thermosprout.calibration.plots import Plot, half_seen_d
+from thermosprout.calibration.plots import Plot, half_emergence_d
 from thermosprout.calibration.predict import NARROW_C, Temperatures
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import NAMES, PARAMETERS
@@ -28,7 +28,7 @@ INTERVAL = 0.9
 """Probability of the intervals reported."""
 
 _TAIL = 0.5 * (1.0 - INTERVAL)
-_NARROWED, _MOVED = 0.1, 0.3
+_NARROWER, _MOVE = 0.1, 0.3
 Z = 1.6448536269514722
 
 DERIVED: dict[str, tuple[str, ...]] = {
@@ -69,7 +69,7 @@ class Finding:
             return False
         middle, low, high = self.prior
         side = high - middle if self.estimate > middle else middle - low
-        return self.narrower >= _NARROWED or abs(self.estimate - middle) >= _MOVED * side
+        return self.narrower >= _NARROWER or abs(self.estimate - middle) >= _MOVE * side
 
 
 def parameter_finding(
@@ -146,7 +146,7 @@ def warnings_with_prior(
     """Sentences on a fit with prior, the gravest first."""
     sentences = []
     if not temperatures.wide_enough:
-        sentences.append(_kept_base(crop, temperatures))
+        sentences.append(_base_of_catalogue(crop, temperatures))
     if fit.effective_draws < FEW_DRAWS:
         sentences.append(
             f"the fit rests on {fit.effective_draws:.0f} effective draws: take its intervals as "
@@ -165,7 +165,7 @@ def warnings_without_prior(
     by_name = {item.name: item for item in findings}
     base = by_name["t_base_C"]
     if not temperatures.wide_enough:
-        sentences.append(_kept_base(crop, temperatures))
+        sentences.append(_base_of_catalogue(crop, temperatures))
     elif base.estimate is None:
         sentences.append(
             "the records do not pin down a base temperature: it is held at the catalogue's "
@@ -189,7 +189,7 @@ def warnings_without_prior(
     return tuple(sentences)
 
 
-def _kept_base(crop: Crop, temperatures: Temperatures) -> str:
+def _base_of_catalogue(crop: Crop, temperatures: Temperatures) -> str:
     base = crop.estimate.centre()["t_base_C"]
     if temperatures.means.size == 0:
         return (
@@ -247,15 +247,11 @@ def _line_elsewhere(fit: PlainFit, base: float) -> list[str]:
     """Say that the records do not fix the base, where a line through their speeds is elsewhere."""
     centre = fit.crop.estimate.centre()
     top = centre["t_base_C"] + centre["opt_gap_C"] + 3.0
-    pairs = [
-        (plot.constant_C, half_seen_d(plot))
-        for plot in fit.plots
-        if plot.constant_C is not None and plot.constant_C <= top
-    ]
-    speeds = [(warm, 1.0 / days) for warm, days in pairs if warm is not None and days]
+    dishes = [p for p in fit.plots if p.constant_C is not None and p.constant_C <= top]
+    speeds = [(p.constant_C, 1.0 / days) for p in dishes if (days := half_emergence_d(p))]
     if len({warm for warm, _ in speeds}) < 3:
         return []
-    temperature, speed = np.array(speeds).T
+    temperature, speed = np.array(speeds, dtype=float).T
     slope, cut = np.polyfit(temperature, speed, 1)
     line = -cut / slope if slope > 0 else -np.inf
     if abs(line - base) <= LINE_APART_C:
@@ -296,7 +292,7 @@ def _falling_rates(plots: Sequence[Plot], crop: Crop) -> list[str]:
     optimum = centre["t_base_C"] + centre["opt_gap_C"]
     days: dict[float, list[float]] = defaultdict(list)
     for plot in plots:
-        half = half_seen_d(plot) if plot.noted_h is None else None
+        half = half_emergence_d(plot) if plot.noted_h is None else None
         if plot.constant_C is not None and half is not None:
             days[plot.constant_C].append(half)
     levels = sorted(days)

@@ -6,9 +6,9 @@ parameters.
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -50,17 +50,43 @@ def with_effects(model: Model) -> Layers:
     Layers
         Plots at a constant temperature have neither season nor soil error.
     """
-    layers = model.layers
-    rows = [i for i, plot in enumerate(model.plots) if plot.constant_C is None]
-    layers = _plantings(model, layers, rows)
-    layers = _seasons(model, layers, [i for i in rows if model.plots[i].noted_h is None])
-    return _lots(model, layers)
+    plots = model.plots
+    rows = [i for i, plot in enumerate(plots) if plot.constant_C is None]
+    layers = _plantings(model, rows) if rows else model.layers
+    # One shift of the stand for each season under each series.
+    counted = {
+        i: (model.series_of(plots[i]), season_of(plots[i])) for i in rows if not plots[i].noted_h
+    }
+    seasons, maps = _shared(model, counted, STAND)
+    layers = layers.with_shifts(
+        [f"season {year}#{series}:stand" for series, year in seasons],
+        layers.season_sd("field_factor") ** 2 * np.eye(len(seasons)),
+        maps,
+    )
+    # One shift of viability for each lot whose viability is not known exactly.
+    unsure = {
+        i: (plot.variety or "", plot.seed_lot or "")
+        for i, plot in enumerate(plots)
+        if plot.viability_sd > 0 and not plot.dish and not plot.noted_h
+    }
+    lots, maps = _shared(model, unsure, ALIVE)
+    sds = {lot: plots[i].viability_sd for i, lot in unsure.items()}
+    return layers.with_shifts(
+        [f"viability {'/'.join(lot)}:alive" for lot in lots],
+        np.square([sds[lot] for lot in lots]) * np.eye(len(lots)),
+        maps,
+    )
 
 
-def model_with_effects(model: Model) -> Model:
-    """Model with the layers of :func:`with_effects`."""
-    model.layers = with_effects(model)
-    return model
+def _shared(
+    model: Model, keys: Mapping[int, tuple[Any, ...]], place: int
+) -> tuple[list[tuple[Any, ...]], FloatArray]:
+    """Keys in order, and maps that give all plots of one key the same shift."""
+    order = sorted(set(keys.values()))
+    maps = np.zeros((len(model.plots), 3, len(order)))
+    for plot, key in keys.items():
+        maps[plot, place, order.index(key)] = 1.0
+    return order, maps
 
 
 def season_of(plot: Plot) -> int:
@@ -69,35 +95,35 @@ def season_of(plot: Plot) -> int:
     return int(stamp.astype("datetime64[Y]").astype(int)) + 1970
 
 
-def _plantings(model: Model, layers: Layers, rows: list[int]) -> Layers:
+def _plantings(model: Model, rows: Sequence[int]) -> Layers:
     """One shift of ln thermal time for each day of planting under each series.
 
     It joins what the season has of its own and what the error of the soil temperature does: a
     lasting part, one of months and one of days, as the soil model's own errors persist, scaled to
     the error that the series states.
     """
-    if not rows:
-        return layers
-    groups: dict[tuple[int, int, int], list[int]] = defaultdict(list)
-    for i in rows:
-        plot = model.plots[i]
-        groups[model.series_of(plot), season_of(plot), int(plot.planted_h // 24)].append(i)
-    keys = sorted(groups)
-    slopes = np.array([_slope(model, groups[key]) for key in keys])
-    centres, lengths = np.array([_span(model, groups[key]) for key in keys]).T
-    errors = np.array([_error(model, key[0]) for key in keys])
-    series, seasons, _ = (np.array(column) for column in zip(*keys, strict=True))
+    key_of = {
+        i: (model.series_of(plot), season_of(plot), int(plot.planted_h // 24))
+        for i, plot in enumerate(model.plots)
+        if i in rows
+    }
+    keys, maps = _shared(model, key_of, SPEED)
+    groups = [[i for i in rows if key_of[i] == key] for key in keys]
+    slopes = np.array([_slope(model, group) for group in groups])
+    centres, lengths = np.array([_span(model, group) for group in groups]).T
+    stated = [series.attrs.get("site_sd_K") for series in model.series]
+    errors = np.array([MEASURED_SD_K if sd is None else float(sd) for sd in stated])
+    series, seasons, days = np.array(keys).T
+    slopes = slopes * errors[series]
     same_series = series[:, None] == series[None, :]
-    covariance = (
-        np.outer(slopes * errors, slopes * errors) * _persistence(centres, lengths) * same_series
-    )
+    covariance = np.outer(slopes, slopes) * _persistence(centres, lengths) * same_series
     same_season = same_series & (seasons[:, None] == seasons[None, :])
-    covariance = covariance + layers.season_sd("thermal_time_50_Cd") ** 2 * same_season
-    maps = np.zeros((len(model.plots), 3, len(keys)))
-    for column, key in enumerate(keys):
-        maps[groups[key], SPEED, column] = 1.0
-    names = [f"planting {_day(key[2])}#{key[0]}:ln_time" for key in keys]
-    return layers.with_shifts(names, covariance, maps)
+    covariance = covariance + model.layers.season_sd("thermal_time_50_Cd") ** 2 * same_season
+    names = [
+        f"planting {np.datetime64(int(day), 'D')}#{i}:ln_time"
+        for i, day in zip(series, days, strict=True)
+    ]
+    return model.layers.with_shifts(names, covariance, maps)
 
 
 def _persistence(centres: FloatArray, lengths: FloatArray) -> FloatArray:
@@ -140,48 +166,9 @@ def _span(model: Model, rows: list[int]) -> tuple[float, float]:
     return min(plot.planted_h for plot in plots) / 24.0 + 0.5 * length, length
 
 
-def _error(model: Model, series: int) -> float:
-    stated = model.series[series].attrs.get("site_sd_K")
-    return MEASURED_SD_K if stated is None else float(stated)
-
-
-def _seasons(model: Model, layers: Layers, rows: list[int]) -> Layers:
-    """One shift of the stand for each season under each series."""
-    if not rows:
-        return layers
-    keys = [(model.series_of(model.plots[i]), season_of(model.plots[i])) for i in rows]
-    there = sorted(set(keys))
-    maps = np.zeros((len(model.plots), 3, len(there)))
-    for i, key in zip(rows, keys, strict=True):
-        maps[i, STAND, there.index(key)] = 1.0
-    spread = layers.season_sd("field_factor") ** 2 * np.eye(len(there))
-    return layers.with_shifts([f"season {year}#{s}:stand" for s, year in there], spread, maps)
-
-
-def _lots(model: Model, layers: Layers) -> Layers:
-    """One shift of viability for each lot whose viability is not known exactly."""
-    rows = [i for i, p in enumerate(model.plots) if p.viability_sd > 0 and not p.dish]
-    rows = [i for i in rows if model.plots[i].noted_h is None]
-    if not rows:
-        return layers
-    keys = [(model.plots[i].variety or "", model.plots[i].seed_lot or "") for i in rows]
-    there = sorted(set(keys))
-    maps = np.zeros((len(model.plots), 3, len(there)))
-    spread = np.zeros(len(there))
-    for i, key in zip(rows, keys, strict=True):
-        maps[i, ALIVE, there.index(key)] = 1.0
-        spread[there.index(key)] = model.plots[i].viability_sd
-    names = [f"viability {'/'.join(key)}:alive" for key in there]
-    return layers.with_shifts(names, np.diag(np.square(spread)), maps)
-
-
-def _day(day: int) -> str:
-    return str(np.datetime64(day, "D"))
-
-
 SCREENED = 120
 STARTS = 2
-DRAWN = 1600
+DRAWS = 1600
 _LONG = 150
 _SHORT = 15
 _FOLLOWED = 3
@@ -245,7 +232,7 @@ def fit_with_prior(
     series: Sequence[xr.DataArray] = (),
     *,
     seed: int = 0,
-    draws: int = DRAWN,
+    draws: int = DRAWS,
     tick: Tick | None = None,
 ) -> Fit:
     """Fit plots with the crop's estimate as prior.
@@ -269,10 +256,8 @@ def fit_with_prior(
     -------
     Fit
     """
-    model = model_with_effects(
-        Model(crop, plots, layers_of(crop.estimate, plots, seasonal=True), series)
-    )
-    layers = model.layers
+    model = Model(crop, plots, layers_of(crop.estimate, plots, seasonal=True), series)
+    model.layers = layers = with_effects(model)
     problem = Posterior(
         likelihood=Likelihood(model), origin=layers.mean, root=layers.root(),
         prior=True, decorrelation=decorrelation_of(model),
@@ -319,12 +304,12 @@ def base_from_prior(fit: Fit) -> Fit:
     return replace(fit, vectors=vectors)
 
 
-def starts(problem: Posterior, points: FloatArray, *, kept: int = STARTS) -> FloatArray:
+def starts(problem: Posterior, points: FloatArray, *, number: int = STARTS) -> FloatArray:
     """Best of points spread over the prior, the first of which is moved to its centre."""
     w = points.copy()
     w[0] = 0.0
     order = np.argsort(-problem.log_posterior(w))
-    return np.asarray(w[order[:kept]])
+    return np.asarray(w[order[:number]])
 
 
 def climb(
@@ -377,7 +362,12 @@ def climb(
         raise FitError("no parameters explain the records at all")
     if exact:
         best, _ = run(best, _LONG, 1e-5)
-        best = _polished(problem, best)
+        # Last digits without gradients, which the grain of the temperature bins disturbs.
+        simplex = np.vstack([best, best + 2e-3 * np.eye(best.size)])
+        best = minimize(
+            lambda w: -float(problem.log_posterior(w[None])[0]), best, method="Nelder-Mead",
+            options={"xatol": 1e-5, "fatol": 1e-7, "maxfev": 300, "initial_simplex": simplex},
+        ).x  # fmt: skip
     return np.asarray(best)
 
 
@@ -386,13 +376,3 @@ def _inverse(precision: FloatArray) -> FloatArray:
     values, vectors = np.linalg.eigh(0.5 * (precision + precision.T))
     covariance = (vectors / np.maximum(values, 1.0)) @ vectors.T
     return np.asarray(0.5 * (covariance + covariance.T))
-
-
-def _polished(problem: Posterior, point: FloatArray) -> FloatArray:
-    """Last digits without gradients, which the grain of the temperature bins disturbs."""
-    end = minimize(
-        lambda w: -float(problem.log_posterior(w[None])[0]), point, method="Nelder-Mead",
-        options={"xatol": 1e-5, "fatol": 1e-7, "maxfev": 300,
-                 "initial_simplex": np.vstack([point, point + 2e-3 * np.eye(point.size)])},
-    )  # fmt: skip
-    return np.asarray(end.x)

@@ -8,16 +8,15 @@ course: seedlings that came in two waves where the model has one.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from scipy.stats import betabinom
 
-from thermosprout.calibration.plots import Plot, half_seen_d
-from thermosprout.calibration.posterior import Decorrelation, decorrelation_of
+from thermosprout.calibration.plots import Plot, day_of, half_emergence_d, middle_seedling
+from thermosprout.calibration.posterior import THERMAL, Decorrelation, decorrelation_of
 from thermosprout.calibration.predict import Model, Predicted
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import NAMES, PARAMETERS, Estimate
@@ -37,7 +36,7 @@ either side, are told (19 growers a side, seeds 5000 to 5018); crops that lie as
 spread has it are then told in about one of five."""
 
 _STRONG = 2.5
-_LEARNED = 0.15
+_INFORMATIVE = 0.15
 _PRIOR_DRAWS = 4000
 _ODDS = 0.01
 """Chance, over all plots together, that a plot of a right model is pointed at (about)."""
@@ -45,7 +44,7 @@ _ODDS = 0.01
 _UNUSUAL = 1.3
 """Plots are judged by a spread between plots this many sd above the catalogue's middle one."""
 
-_SHOWN = 4
+_SENTENCES = 4
 FLUSH_GAP = 2.5
 """Two waves of equal width show two crests when their middles lie more than two sd apart
 (Robertson & Fryer 1969, Skand. Aktuarietidskr. 1969:137-146); a little more is asked here."""
@@ -123,7 +122,7 @@ def prior_conflicts(
         mean = float(weights @ after)
         variance = float(weights @ np.square(after - mean))
         information = float(prior.var()) - variance
-        if information < _LEARNED * float(prior.var()):
+        if information < _INFORMATIVE * float(prior.var()):
             continue
         move = (mean - float(prior.mean())) / np.sqrt(information)
         if abs(move) >= least:
@@ -137,7 +136,8 @@ def _figure(name: str, vectors: FloatArray, decorrelation: Decorrelation) -> Flo
     if name != "speed":
         return np.asarray(vectors[:, NAMES.index(name)])
     thermal = vectors[:, NAMES.index("thermal_time_50_Cd")]
-    return np.asarray(thermal - decorrelation.shift_of_parameters(vectors))
+    places = np.array([NAMES.index(parameter) for parameter in THERMAL])
+    return np.asarray(thermal - decorrelation.shift(vectors, places))
 
 
 def _conflict(crop: Crop, name: str, before: float, after: float, move: float) -> str:
@@ -175,7 +175,7 @@ def odd_stands(model: Model, predicted: Predicted) -> list[FitCheck]:
     if len(rows) < 3:
         return []
     rho = _unusual(model.layers.estimate, "plot_stand_rho")
-    share = predicted.share[0, rows] * _shown_last(predicted)[rows]
+    share = predicted.share[0, rows] * _share_at_last_look(predicted)[rows]
     seeds = np.array([model.plots[i].seeds for i in rows], dtype=float)
     emerged = np.array([model.plots[i].emerged for i in rows], dtype=float)
     ratio = (emerged + 0.5) / (share * seeds + 0.5)
@@ -208,28 +208,23 @@ def odd_stands(model: Model, predicted: Predicted) -> list[FitCheck]:
 
 def _alike(model: Model, rows: Sequence[int]) -> list[IntArray]:
     """Places in ``rows`` of plots with the same variety, lot, treatment and planting day."""
-    groups: dict[tuple[object, ...], list[int]] = defaultdict(list)
-    for at, i in enumerate(rows):
-        plot = model.plots[i]
-        groups[
-            plot.variety, plot.seed_lot, plot.treatment, plot.constant_C, plot.planted_h // 24
-        ].append(at)
-    return [np.array(group, dtype=np.intp) for group in groups.values()]
+    plots = [model.plots[i] for i in rows]
+    keys = [(p.variety, p.seed_lot, p.treatment, p.constant_C, p.planted_h // 24) for p in plots]
+    return [
+        np.array([at for at, key in enumerate(keys) if key == one], dtype=np.intp)
+        for one in dict.fromkeys(keys)
+    ]
 
 
 def _few(checks: list[FitCheck], rest: str) -> list[FitCheck]:
     """The worst of many, and one sentence for the others."""
     checks.sort(key=lambda item: -item.size)
-    if len(checks) <= _SHOWN:
+    if len(checks) <= _SENTENCES:
         return checks
-    names = tuple(name for item in checks[_SHOWN - 1 :] for name in item.plots)
-    more = FitCheck(
-        kind=checks[0].kind,
-        sentence=rest.format(n=len(names), names=", ".join(names)),
-        plots=names,
-        size=checks[_SHOWN - 1].size,
-    )
-    return [*checks[: _SHOWN - 1], more]
+    first, others = checks[: _SENTENCES - 1], checks[_SENTENCES - 1 :]
+    names = tuple(name for item in others for name in item.plots)
+    sentence = rest.format(n=len(names), names=", ".join(names))
+    return [*first, replace(others[0], sentence=sentence, plots=names, day=None)]
 
 
 def _unusual(estimate: Estimate, name: str) -> float:
@@ -239,7 +234,7 @@ def _unusual(estimate: Estimate, name: str) -> float:
     return float(PARAMETERS[name].natural(float(at)))
 
 
-def _shown_last(predicted: Predicted) -> FloatArray:
+def _share_at_last_look(predicted: Predicted) -> FloatArray:
     """Share of the final stand that should show at the last look, shape (plot,)."""
     last = ndtr(deviates(predicted)[:, -1])
     low, high = ndtr(predicted.z_low[0]), ndtr(predicted.z_high[0])
@@ -250,9 +245,9 @@ def deviates(predicted: Predicted) -> FloatArray:
     """Normal deviates of ln thermal time at each look, shape (plot, inspection), of one draw."""
     shift = predicted.shift[0]
     credit = predicted.credit[0] + predicted.credit_slope[0] * shift
-    done = np.maximum(predicted.progress[0] + credit[:, None], 1e-9)
+    progress = np.maximum(predicted.progress[0] + credit[:, None], 1e-9)
     middle = (predicted.ln_scale[0] + shift)[:, None]
-    return np.asarray((np.log(done) - middle) / predicted.sigma[0][:, None])
+    return np.asarray((np.log(progress) - middle) / predicted.sigma[0][:, None])
 
 
 def offsets(model: Model, predicted: Predicted) -> tuple[IntArray, FloatArray, FloatArray]:
@@ -266,24 +261,21 @@ def offsets(model: Model, predicted: Predicted) -> tuple[IntArray, FloatArray, F
     rows, off, error = [], [], []
     sigma = predicted.sigma[0]
     low, high = ndtr(predicted.z_low[0]), ndtr(predicted.z_high[0])
-    shift = predicted.shift[0]
+    centre = predicted.ln_scale[0] + predicted.shift[0]
     for i, plot in enumerate(model.plots):
         new = plot.telling()[1] if plot.noted_h is None else np.zeros(0)
         if new.sum() < 3:
             continue
-        cumulative = np.concatenate([[0.0], new.cumsum()])
-        done = predicted.progress[0, i, : new.size]
-        done = np.concatenate([[0.0], done]) + predicted.credit[0, i]
-        done = np.maximum(done, 1e-9)
-        at = int(np.searchsorted(cumulative, 0.5 * new.sum()))
-        part = (0.5 * new.sum() - cumulative[at - 1]) / (cumulative[at] - cumulative[at - 1])
-        middle = done[at - 1] + part * (done[at] - done[at - 1])
+        progress = np.concatenate([[0.0], predicted.progress[0, i, : new.size]])
+        progress = np.maximum(progress + predicted.credit[0, i], 1e-9)
+        at, part = middle_seedling(new)
+        middle = progress[at - 1] + part * (progress[at] - progress[at - 1])
         # Seedlings that were still to come at the last look are none of those counted.
-        z_last = (np.log(done[-1]) - predicted.ln_scale[0, i] - shift[i]) / sigma[i]
+        z_last = (np.log(progress[-1]) - centre[i]) / sigma[i]
         top = min(max(float(ndtr(z_last)), low[i] + 1e-6), high[i])
-        expected = predicted.ln_scale[0, i] + shift[i]
-        expected += sigma[i] * float(ndtri(np.clip(0.5 * (low[i] + top), 1e-9, 1 - 1e-9)))
-        width = np.log(done[at] / max(done[at - 1], 0.5 * done[at])) / 3.5
+        z_half = float(ndtri(np.clip(0.5 * (low[i] + top), 1e-9, 1 - 1e-9)))
+        expected = centre[i] + sigma[i] * z_half
+        width = np.log(progress[at] / max(progress[at - 1], 0.5 * progress[at])) / 3.5
         rows.append(i)
         off.append(np.log(middle) - expected)
         error.append(np.sqrt(1.57 * sigma[i] ** 2 / new.sum() + width**2))
@@ -301,7 +293,7 @@ def odd_times(model: Model, predicted: Predicted) -> list[FitCheck]:
     checks = []
     for at in np.flatnonzero(np.abs(z) > least):
         plot = model.plots[rows[at]]
-        half = half_seen_d(plot)
+        half = half_emergence_d(plot)
         if half is None:
             continue
         word = "later" if off[at] > 0 else "earlier"
@@ -340,44 +332,34 @@ class _Waves:
         return abs(self.second - self.first) / self.sd
 
 
-@dataclass(frozen=True)
-class _Course:
-    """Seedlings of a plot between deviates; ``last`` is that of the last look."""
-
-    low: FloatArray
-    high: FloatArray
-    last: FloatArray
-    new: FloatArray
-
-
 def flushes(model: Model, predicted: Predicted) -> list[FitCheck]:
     """Plots whose seedlings came in two waves."""
     courses = _courses(model, predicted)
     if not courses:
         return []
-    pooled = _waves([course for _, course in courses])
-    alone = {i: _waves([course]) for i, course in courses if course.new.sum() >= _FLUSH_SEEDLINGS}
+    together = _waves(np.concatenate(list(courses.values()), axis=1))
+    alone = {i: _waves(own) for i, own in courses.items() if own[3].sum() >= _FLUSH_SEEDLINGS}
     least = _FLUSH_GAIN + 2.0 * np.log(max(len(alone), 1))
     mine = [i for i, waves in alone.items() if waves.gain > least]
-    shared = pooled.gain > _FLUSH_GAIN
+    shared = together.gain > _FLUSH_GAIN
     if not mine and not shared:
         return []
     order = sorted(alone, key=lambda i: -alone[i].gain) if shared else mine
-    rows = order or [courses[0][0]]
+    rows = order or [next(iter(courses))]
     worst = rows[0]
-    waves = pooled if shared else alone[worst]
+    waves = together if shared else alone[worst]
     plot = model.plots[worst]
     first, second = (
         day_of(_hour_at(plot, predicted, worst, z)) for z in (waves.first, waves.second)
     )
     names = tuple(model.plots[i].name for i in rows)
-    listed = ", ".join(names[:_SHOWN]) + (" and others" if len(names) > _SHOWN else "")
+    names_text = ", ".join(names[:_SENTENCES]) + (" and others" if len(names) > _SENTENCES else "")
     return [
         FitCheck(
             kind="flushes",
             sentence=(
                 f"seedlings came in two flushes in {'plots' if len(names) > 1 else 'plot'} "
-                f"{listed}: in {plot.name} about {percent(waves.part)} near {first} and the "
+                f"{names_text}: in {plot.name} about {percent(waves.part)} near {first} and the "
                 f"rest near {second}. The fit has one, so its half emergence and spread do not "
                 "hold; look for the cause (crust, dry days, uneven depth, mixed seed), and leave "
                 "those plots out or count the first flush alone"
@@ -389,21 +371,24 @@ def flushes(model: Model, predicted: Predicted) -> list[FitCheck]:
     ]
 
 
-def _courses(model: Model, predicted: Predicted) -> list[tuple[int, _Course]]:
-    """Counted plots of which no part of the seed was left out, about their own middle."""
+def _courses(model: Model, predicted: Predicted) -> dict[int, FloatArray]:
+    """Seedlings of counted plots of which no part of the seed was left out, by place.
+
+    Deviates about the plot's own middle between which seedlings came, that of the last look, and
+    their number; shape (4, interval).
+    """
     z = deviates(predicted)
     rows, off, _ = offsets(model, predicted)
     own = dict(zip(rows.tolist(), (off / predicted.sigma[0, rows]).tolist(), strict=True))
-    courses = []
+    courses = {}
     for i, plot in enumerate(model.plots):
         whole = np.isneginf(predicted.z_low[0, i]) and np.isposinf(predicted.z_high[0, i])
         new = plot.telling()[1]
         if i not in own or not whole or new.size < _FLUSH_LOOKS:
             continue
         edges = np.concatenate([[-np.inf], z[i, : new.size] - own[i]])
-        kept = new > 0
-        last = np.full(int(kept.sum()), edges[-1])
-        courses.append((i, _Course(edges[:-1][kept], edges[1:][kept], last, new[kept])))
+        last = np.full(new.size, edges[-1])
+        courses[i] = np.stack([edges[:-1], edges[1:], last, new])[:, new > 0]
     return courses
 
 
@@ -412,12 +397,9 @@ _SDS = np.geomspace(_NARROWEST, 1.6, 10)
 _PARTS = np.arange(_FLUSH_PART, 1.0 - _FLUSH_PART + 1e-9, 0.076)
 
 
-def _waves(courses: Sequence[_Course]) -> _Waves:
+def _waves(course: FloatArray) -> _Waves:
     """Most likely one wave and two waves of equal width through intervals, on a grid."""
-    low, high, last, new = (
-        np.concatenate([getattr(course, name) for course in courses])
-        for name in ("low", "high", "last", "new")
-    )
+    low, high, last, new = course
 
     def below(edges: FloatArray, middles: FloatArray, sd: float) -> FloatArray:
         return np.asarray(ndtr((edges - middles[:, None]) / sd))
@@ -459,15 +441,10 @@ def _hour_at(plot: Plot, predicted: Predicted, i: int, z: float) -> float:
     """Hour at which a plot reaches a deviate about its own middle."""
     hours = plot.telling()[0]
     at = deviates(predicted)[i, : hours.size]
-    half = half_seen_d(plot)
+    half = half_emergence_d(plot)
     middle = plot.planted_h + 24.0 * (half or 0.0)
     own = float(np.interp(middle, hours, at))
     return float(np.interp(z + own, at, hours))
-
-
-def day_of(hour: float) -> str:
-    """ISO date of an hour since 1970, UTC."""
-    return str(np.datetime64(int(hour), "h").astype("datetime64[D]"))
 
 
 def misfit(checks: Sequence[FitCheck]) -> FitCheck | None:

@@ -12,13 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
+from scipy.linalg import block_diag
 
 from thermosprout.calibration.plots import Plot
 from thermosprout.crops.estimate import Estimate
-from thermosprout.quantities import FloatArray
-
-IntArray = npt.NDArray[np.intp]
+from thermosprout.quantities import FloatArray, IntArray
 
 VARIETY_SHARE = 0.3
 LOT_SHARE = 0.2
@@ -76,7 +74,7 @@ class Layers:
     seasonal: bool = False
 
     @property
-    def shifted(self) -> bool:
+    def has_shifts(self) -> bool:
         """Whether any plot has something of its planting, season or lot."""
         return bool(self.shifts.any())
 
@@ -101,7 +99,7 @@ class Layers:
             names=(*self.names, *names),
             maps=np.pad(self.maps, ((0, 0), (0, 0), (0, more))),
             mean=np.pad(self.mean, (0, more)),
-            covariance=_block_diagonal([self.covariance, covariance]),
+            covariance=block_diag(self.covariance, covariance),
             shifts=np.concatenate([self.shifts, maps], axis=2),
         )
 
@@ -132,14 +130,9 @@ class Layers:
         ndarray, shape (entry, coordinate)
         """
         owners = np.array([owner or "" for owner in self.owners()])
-        columns = []
-        for owner in dict.fromkeys(owners.tolist()):
-            mine = np.flatnonzero(owners == owner)
-            part = root_of(self.covariance[np.ix_(mine, mine)])
-            placed = np.zeros((len(self.names), part.shape[1]))
-            placed[mine] = part
-            columns.append(placed)
-        return np.concatenate(columns, axis=1)
+        groups = [np.flatnonzero(owners == owner) for owner in dict.fromkeys(owners.tolist())]
+        root = block_diag(*(root_of(self.covariance[np.ix_(mine, mine)]) for mine in groups))
+        return np.asarray(root[np.argsort(np.concatenate(groups))])
 
     def parameters(self, vectors: FloatArray) -> FloatArray:
         """Vectors of shape (draw, entry) to parameters of shape (draw, cell, parameter)."""
@@ -153,17 +146,7 @@ class Layers:
         tuple of ndarray, shape (parameter, entry) and (parameter, parameter)
             The covariance is that of a variety or lot of which nothing is known.
         """
-        names = self.estimate.names
-        level = np.zeros((len(names), len(self.names)))
-        owners = {"crop"}
-        if variety is not None:
-            owners.add(f"variety {variety}")
-        if seed_lot is not None:
-            owners.add(_lot(variety, seed_lot))
-        for column, entry in enumerate(self.names):
-            owner, name = entry.rsplit(":", 1)
-            if owner in owners:
-                level[names.index(name), column] = 1.0
+        level = _sums(self.estimate, self.names, (variety, seed_lot, None))
         spread = np.zeros_like(self.estimate.covariance)
         if variety is None and any(entry.startswith("variety ") for entry in self.names):
             spread = spread + VARIETY_SHARE * _own(self.estimate, OF_VARIETY)
@@ -177,6 +160,10 @@ class Layers:
         """Spread of a parameter between seasons on a site, on its scale."""
         index = self.estimate.names.index(name)
         return float(np.sqrt(_seasons(self.estimate)[index, index]))
+
+    def entry(self, name: str) -> int:
+        """Entry of the crop itself of one parameter."""
+        return self.names.index(f"crop:{name}")
 
     def indices(self, name: str) -> IntArray:
         """Entries that add up to one parameter."""
@@ -197,7 +184,7 @@ def layers_of(estimate: Estimate, plots: Sequence[Plot], *, seasonal: bool = Fal
         :func:`thermosprout.calibration.fit.with_effects`.
     """
     of_plots: list[Cell] = [
-        (plot.variety, plot.seed_lot, None if plot.known_treatment else plot.treatment)
+        (plot.variety, plot.seed_lot, None if plot.treatment_in_model else plot.treatment)
         for plot in plots
     ]
     # By name, not as they come: the order in which records were written has no say.
@@ -215,23 +202,13 @@ def layers_of(estimate: Estimate, plots: Sequence[Plot], *, seasonal: bool = Fal
     for owner, parameters, block in _deviations(estimate, cells):
         names += [f"{owner}:{name}" for name in parameters]
         blocks.append(block)
-    prior = _block_diagonal(blocks)
-    maps = np.zeros((len(cells), len(estimate.names), len(names)))
-    for index, cell in enumerate(cells):
-        owners = _owners(cell)
-        for column, entry in enumerate(names):
-            owner, name = entry.rsplit(":", 1)
-            if owner in owners:
-                maps[index, estimate.names.index(name), column] = 1.0
-    mean = np.zeros(len(names))
-    mean[: estimate.mean.size] = estimate.mean
     return Layers(
         estimate=estimate,
         cells=tuple(cells),
         names=tuple(names),
-        maps=maps,
-        mean=mean,
-        covariance=prior,
+        maps=np.stack([_sums(estimate, names, cell) for cell in cells]),
+        mean=np.pad(estimate.mean, (0, len(names) - estimate.mean.size)),
+        covariance=block_diag(*blocks),
         plot_cell=np.array(members, dtype=np.intp),
         shifts=np.zeros((len(members), 3, len(names))),
         seasonal=seasonal,
@@ -241,24 +218,30 @@ def layers_of(estimate: Estimate, plots: Sequence[Plot], *, seasonal: bool = Fal
 def root_of(covariance: FloatArray) -> FloatArray:
     """Return a root of a covariance without the directions that have no spread."""
     values, vectors = np.linalg.eigh(covariance)
-    kept = values > 1e-12
-    return np.asarray(vectors[:, kept] * np.sqrt(values[kept]))
+    positive = values > 1e-12
+    return np.asarray(vectors[:, positive] * np.sqrt(values[positive]))
 
 
 def _lot(variety: str | None, seed_lot: str) -> str:
     return f"lot {variety or ''}/{seed_lot}"
 
 
-def _owners(cell: Cell) -> set[str]:
+def _sums(estimate: Estimate, entries: Sequence[str], cell: Cell) -> FloatArray:
+    """Which entries add up to each parameter of a cell, shape (parameter, entry)."""
     variety, seed_lot, label = cell
     owners = {"crop"}
-    if variety:
+    if variety is not None:
         owners.add(f"variety {variety}")
-    if seed_lot:
+    if seed_lot is not None:
         owners.add(_lot(variety, seed_lot))
-    if label:
+    if label is not None:
         owners.add(f"treatment {label}")
-    return owners
+    sums = np.zeros((len(estimate.names), len(entries)))
+    for column, entry in enumerate(entries):
+        owner, name = entry.rsplit(":", 1)
+        if owner in owners:
+            sums[estimate.names.index(name), column] = 1.0
+    return sums
 
 
 def _deviations(
@@ -291,9 +274,9 @@ def _own(estimate: Estimate, parameters: tuple[str, ...]) -> FloatArray:
     full = estimate.covariance
     cross = full[np.ix_(index, rest)]
     own = full[np.ix_(index, index)] - cross @ np.linalg.pinv(full[np.ix_(rest, rest)]) @ cross.T
-    placed = np.zeros_like(full)
-    placed[np.ix_(index, index)] = 0.5 * (own + own.T)
-    return placed
+    full_matrix = np.zeros_like(full)
+    full_matrix[np.ix_(index, index)] = 0.5 * (own + own.T)
+    return full_matrix
 
 
 def _seasons(estimate: Estimate) -> FloatArray:
@@ -304,14 +287,3 @@ def _seasons(estimate: Estimate) -> FloatArray:
         own = float(_own(estimate, (name,))[index, index])
         variances[index] = min(sd**2, SEASON_SHARE * max(own, 0.0))
     return np.diag(variances)
-
-
-def _block_diagonal(blocks: Sequence[FloatArray]) -> FloatArray:
-    size = sum(block.shape[0] for block in blocks)
-    matrix = np.zeros((size, size))
-    at = 0
-    for block in blocks:
-        end = at + block.shape[0]
-        matrix[at:end, at:end] = block
-        at = end
-    return matrix

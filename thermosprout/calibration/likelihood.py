@@ -11,13 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import logsumexp
 
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model, Predicted
 from thermosprout.emergence.count_likelihood import partial_rho, stand_log_likelihood
-from thermosprout.quantities import FloatArray
+from thermosprout.quantities import BoolArray, FloatArray
 from thermosprout.special import betainc, ndtr, ndtri
 
 SLIPS = 1e-3
@@ -69,8 +68,8 @@ class Counted:
     seeds: FloatArray
     emerged: FloatArray
     slip: FloatArray
-    noted: npt.NDArray[np.bool_]
-    dish: npt.NDArray[np.bool_]
+    noted: BoolArray
+    dish: BoolArray
     seeds_started: FloatArray
 
     @classmethod
@@ -119,7 +118,7 @@ class Likelihood:
     def plots(self, vectors: FloatArray) -> FloatArray:
         """Log-likelihood of each plot, shape (draw, plot), for vectors of the layers."""
         layers = self.model.layers
-        shifts = layers.shifts_of(vectors) if layers.shifted else None
+        shifts = layers.shifts_of(vectors) if layers.has_shifts else None
         return self.plots_of_cells(layers.parameters(vectors), shifts=shifts)
 
     def plots_of_cells(
@@ -140,22 +139,22 @@ class Likelihood:
         """
         per_draw = len(self.model.plots) * self.model.inspections
         block = max(1, _BLOCK // per_draw)
-        parts = [
-            self._block(
-                parameters[at : at + block],
-                nodes,
-                None if shifts is None else shifts[at : at + block],
-            )
-            for at in range(0, parameters.shape[0], block)
-        ]
-        return np.concatenate(parts)
+        parts = [slice(at, at + block) for at in range(0, parameters.shape[0], block)]
+        return np.concatenate(
+            [
+                self._block(parameters[i], nodes, None if shifts is None else shifts[i])
+                for i in parts
+            ]
+        )
 
     def nodes(self, parameters: FloatArray, shifts: FloatArray | None = None) -> Nodes:
         """Centre and width of each plot's speed for parameters of shape (1, cell, parameter)."""
         return self._conditional(self.model.predict_cells(parameters, shifts)).centre()
 
     def _conditional(self, predicted: Predicted) -> _Conditional:
-        share = self._profile(predicted)
+        # NaN: the final share of free dishes is the one that fits.
+        free = self.counted.dish if self._free_dishes else np.zeros(1, dtype=bool)
+        share = np.where(free, np.nan, predicted.share)
         return _Conditional(predicted, self.counted, self._slips, share, self._pool)
 
     def _block(
@@ -185,12 +184,6 @@ class Likelihood:
         total = logsumexp(np.stack(logs), axis=0)
         return np.asarray(total + np.log(width) - 0.5 * np.log(np.pi))
 
-    def _profile(self, predicted: Predicted) -> FloatArray:
-        """Final share of each plot: the expected one, or for free dishes the one that fits."""
-        if not (self._free_dishes and self.counted.dish.any()):
-            return predicted.share
-        return np.where(self.counted.dish, np.nan, predicted.share)
-
 
 def _density(z: FloatArray) -> FloatArray:
     """Standard normal density; zero at infinity."""
@@ -211,7 +204,7 @@ class _Conditional:
         self.p, self.c, self.slips = predicted, counted, slips
         self.share, self.pool = share, pool
         self.free = np.isnan(share)
-        self.settled = False
+        self.fixed_shares = False
         self.cut = bool(np.isfinite(predicted.z_low).any() or np.isfinite(predicted.z_high).any())
         self.handled = bool(predicted.credit.any())
         if not self.handled:
@@ -220,63 +213,51 @@ class _Conditional:
         self.too_soon = predicted.progress < _LEAST_CD
         self.any_too_soon = bool(self.too_soon.any())
 
-    def shown(self, speed: FloatArray) -> FloatArray:
+    def emergence(self, speed: FloatArray) -> FloatArray:
         """Share of the final stand at each inspection, shape (draw, plot, inspection)."""
-        p = self.p
-        shift = p.shift + p.speed_sd * speed
-        if self.handled:
-            done = p.progress + (p.credit + p.credit_slope * shift)[..., None]
-            ln_done = np.log(np.maximum(done, 1e-12))
-        else:
-            ln_done = self.ln_progress
-        per_sigma = 1.0 / p.sigma
-        value = ndtr(ln_done * per_sigma[..., None] - ((p.ln_scale + shift) * per_sigma)[..., None])
-        if self.cut:
-            low, high = p.z_low + p.low_slope * shift, p.z_high + p.high_slope * shift
-            below, above = ndtr(low)[..., None], ndtr(high)[..., None]
-            value = np.clip((value - below) / np.maximum(above - below, 1e-12), 0.0, 1.0)
-        if self.any_too_soon:
-            value[self.too_soon] = 0.0
-        return np.asarray(value)
+        return self.emergence_and_slope(speed, sloping=False)[0]
 
-    def shown_and_slope(self, speed: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Share of the final stand at each inspection, and its slope with the speed."""
+    def emergence_and_slope(
+        self, speed: FloatArray, *, sloping: bool = True
+    ) -> tuple[FloatArray, FloatArray]:
+        """The same and its slope with the speed, which takes half of the time."""
         p = self.p
         shift = p.shift + p.speed_sd * speed
         per_sigma = (1.0 / p.sigma)[..., None]
+        credit_slope: FloatArray | float = 0.0
         if self.handled:
-            done = p.progress + (p.credit + p.credit_slope * shift)[..., None]
-            done = np.maximum(done, 1e-12)
-            ln_done = np.log(done)
-            z_slope = (p.credit_slope[..., None] / done - 1.0) * per_sigma
+            progress = p.progress + (p.credit + p.credit_slope * shift)[..., None]
+            progress = np.maximum(progress, 1e-12)
+            ln_progress, credit_slope = np.log(progress), p.credit_slope[..., None] / progress
         else:
-            ln_done, z_slope = self.ln_progress, -per_sigma
-        z = (ln_done - (p.ln_scale + shift)[..., None]) * per_sigma
-        value, slope = ndtr(z), _density(z) * z_slope
+            ln_progress = self.ln_progress
+        z = ln_progress * per_sigma - (p.ln_scale + shift)[..., None] * per_sigma
+        value = ndtr(z)
+        slope = _density(z) * (credit_slope - 1.0) * per_sigma if sloping else value
         if self.cut:
             low, high = p.z_low + p.low_slope * shift, p.z_high + p.high_slope * shift
             below, above = ndtr(low)[..., None], ndtr(high)[..., None]
             span = np.maximum(above - below, 1e-12)
-            low_slope = (_density(low) * p.low_slope)[..., None]
-            high_slope = (_density(high) * p.high_slope)[..., None]
             raw = (value - below) / span
-            inside = (raw > 0) & (raw < 1)
-            change = slope - low_slope - raw * (high_slope - low_slope)
-            value, slope = np.clip(raw, 0.0, 1.0), np.where(inside, change / span, 0.0)
-        value = np.where(self.too_soon, 0.0, value)
-        return value, np.where(self.too_soon, 0.0, slope * p.speed_sd[..., None])
+            value = np.clip(raw, 0.0, 1.0)
+            if sloping:
+                low_slope = (_density(low) * p.low_slope)[..., None]
+                high_slope = (_density(high) * p.high_slope)[..., None]
+                change = slope - low_slope - raw * (high_slope - low_slope)
+                slope = np.where((raw > 0) & (raw < 1), change / span, 0.0)
+        if self.any_too_soon:
+            value = np.where(self.too_soon, 0.0, value)
+            slope = np.where(self.too_soon, 0.0, slope)
+        return value, slope * p.speed_sd[..., None] if sloping else value
 
-    def _gained(self, shown: FloatArray) -> FloatArray:
-        gained = np.diff(shown, axis=-1, prepend=0.0)
+    def _gained(self, emergence: FloatArray) -> FloatArray:
+        gained = np.diff(emergence, axis=-1, prepend=0.0)
         if self.slips > 0:
             gained = (1.0 - self.slips) * gained + self.slips * self.c.slip
         return np.asarray(np.maximum(gained, _FLOOR))
 
     def _stand(self, last: FloatArray) -> FloatArray:
-        c = self.c
-        share = self.share
-        if self.free.any() and not self.settled:
-            share = np.where(self.free, self._best_share(last), share)
+        c, share = self.c, self._share(last)
         rho = partial_rho(last, share, self.p.rho)
         return stand_log_likelihood(c.emerged, c.seeds, share * last, rho)
 
@@ -286,12 +267,16 @@ class _Conditional:
         That of a binomial, thinned as the fates of a plot's seeds hang together: it places nodes,
         and weighs nothing.
         """
-        c, share = self.c, self.share
-        if self.free.any() and not self.settled:
-            share = np.where(self.free, self._best_share(last), share)
+        c, share = self.c, self._share(last)
         part = np.clip(share * last, 1e-9, 1.0 - 1e-9)
         thin = 1.0 + (c.seeds - 1.0) * partial_rho(last, share, self.p.rho)
         return np.asarray((c.emerged - c.seeds * part) / (1.0 - part) / thin)
+
+    def _share(self, last: FloatArray) -> FloatArray:
+        """Final share of each plot, that of free dishes as it fits what shows."""
+        if self.fixed_shares or not self.free.any():
+            return self.share
+        return np.where(self.free, self._best_share(last), self.share)
 
     def _best_share(self, last: FloatArray) -> FloatArray:
         """Final share of all dishes of a setting that fits best, by expectation-maximisation."""
@@ -308,14 +293,12 @@ class _Conditional:
 
     def settle_shares(self, speed: FloatArray) -> None:
         """Fix the shares of free dishes at those that fit plots of a speed."""
-        if self.free.any():
-            last = self._gained(self.shown(speed)).sum(axis=-1)
-            self.share = np.where(self.free, self._best_share(last), self.share)
-            self.settled = True
+        self.share = self._share(self._gained(self.emergence(speed)).sum(axis=-1))
+        self.fixed_shares = bool(self.free.any())
 
     def log_density(self, speed: FloatArray) -> FloatArray:
         """Log-likelihood of the counts, shape (draw, plot)."""
-        gained = self._gained(self.shown(speed))
+        gained = self._gained(self.emergence(speed))
         last = gained.sum(axis=-1)
         timing = (self.c.new * np.log(gained)).sum(axis=-1) - self.c.emerged * np.log(last)
         return np.asarray(timing + self._stand(last))
@@ -328,9 +311,9 @@ class _Conditional:
         column = (cumulative < 0.5 * c.emerged[:, None]).sum(axis=1)
         column = np.minimum(column, c.new.shape[1] - 1)
         share = (cumulative[rows, column] + 0.3) / (c.emerged + 0.6)
-        done = np.maximum(p.progress[:, rows, column] + p.credit, 1e-12)
+        progress = np.maximum(p.progress[:, rows, column] + p.credit, 1e-12)
         low, high = ndtr(p.z_low), ndtr(p.z_high)
-        off = np.log(done) - p.ln_scale - p.shift - p.sigma * ndtri(low + share * (high - low))
+        off = np.log(progress) - p.ln_scale - p.shift - p.sigma * ndtri(low + share * (high - low))
         sd = np.maximum(p.speed_sd, _NO_SPREAD)
         shrink = np.square(sd) / (np.square(sd) + 2.0 * np.square(p.sigma) / (c.emerged + 1e-9))
         return np.asarray(np.clip(off / sd * shrink, -6.0, 6.0))
@@ -340,8 +323,8 @@ class _Conditional:
         speed, c = self._first_guess(), self.c
         curvature = np.ones(speed.shape)
         for _ in range(_STEPS):
-            shown, slope = self.shown_and_slope(speed)
-            gained = self._gained(shown)
+            emergence, slope = self.emergence_and_slope(speed)
+            gained = self._gained(emergence)
             last = gained.sum(axis=-1)
             change = np.diff(slope, axis=-1, prepend=0.0) / gained
             change = np.where(c.new > 0, (1.0 - self.slips) * change, 0.0)
@@ -369,10 +352,10 @@ def noted_log_likelihood(predicted: Predicted) -> FloatArray:
     Which share of the stand the observer took for emergence is not known; it varies from note to
     note as the plot's own speed does.
     """
-    done = np.maximum(predicted.progress[..., :2] + predicted.credit[..., None], 1e-12)
+    progress = np.maximum(predicted.progress[..., :2] + predicted.credit[..., None], 1e-12)
     spread = np.sqrt(np.square(predicted.sigma * NOTED_SPREAD) + np.square(predicted.speed_sd))
     middle = predicted.ln_scale + predicted.shift
-    z = (np.log(done) - middle[..., None]) / spread[..., None]
+    z = (np.log(progress) - middle[..., None]) / spread[..., None]
     inside = ndtr(z[..., 1]) - ndtr(z[..., 0])
     return np.asarray(np.log((1.0 - SLIPS) * inside + SLIPS / 60.0))
 

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 from scipy.stats import qmc
 
@@ -19,9 +18,7 @@ from thermosprout.calibration.predict import Model, temperatures_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import PARAMETERS
 from thermosprout.errors import FitError
-from thermosprout.quantities import FloatArray
-
-IntArray = npt.NDArray[np.intp]
+from thermosprout.quantities import FloatArray, IntArray
 
 PINNED = 4.0
 """A parameter is moved when the records alone pin it to half of its prior sd, the others of the
@@ -106,17 +103,17 @@ def fit_without_prior(
     FitError
         When nothing emerged, or no maximum is found.
     """
-    pooled = [replace(plot, variety=None, seed_lot=None) for plot in plots]
-    if not any(plot.emerged or plot.noted_h for plot in pooled):
+    alike = [replace(plot, variety=None, seed_lot=None) for plot in plots]
+    if not any(plot.emerged or plot.noted_h for plot in alike):
         raise FitError(
             "nothing emerged in these records, so they cannot say how fast it comes",
             hint="leave out --no-prior to keep the catalogue's figures",
         )
     report = tick or (lambda _: None)
-    layers = layers_of(crop.estimate, pooled)
-    model = Model(crop, pooled, layers, series, dish_share=1.0)
+    layers = layers_of(crop.estimate, alike)
+    model = Model(crop, alike, layers, series, dish_share=1.0)
     lenient = Likelihood(model, free_dishes=True)
-    sprouted = any(plot.handling.sprout_h > 0 for plot in pooled)
+    sprouted = any(plot.handling.sprout_h > 0 for plot in alike)
     likelihood = lenient if sprouted else Likelihood(model, slips=0.0, free_dishes=True)
     start = _beginning(lenient)
     report(1)
@@ -129,7 +126,7 @@ def fit_without_prior(
     jacobian = problem.jacobian(best)[free]
     return PlainFit(
         crop=crop,
-        plots=tuple(pooled),
+        plots=tuple(alike),
         layers=layers,
         model=model,
         vector=problem.vectors(best[None])[0],
@@ -144,29 +141,15 @@ def _search(
 ) -> tuple[Posterior, FloatArray, IntArray]:
     """Find what is free and where the likelihood peaks then.
 
-    Parameters
-    ----------
-    lenient : Likelihood
-        The same plots, slips allowed; see :func:`_peak`.
-    start : ndarray, shape (entry,)
-        Where a weak prior puts the parameters.
-
-    Returns
-    -------
-    tuple of Problem, ndarray, ndarray of int
-        The problem, its peak of shape (coordinate,) and the free entries of shape (free,).
-
-    Raises
-    ------
-    FitError
-        When there is no peak however little is free.
+    From where a weak prior puts the parameters; ``lenient`` allows for slips, see :func:`_peak`.
+    Raises FitError when there is no peak however little is free.
     """
     model, layers, start = likelihood.model, likelihood.model.layers, start.copy()
     always = _always(model, start)
     more = _pinned(likelihood, start, always, least=_HOPEFUL)
-    needed: list[int] = []
+    extra: list[int] = []
     while True:
-        free = np.array(always + needed + more, dtype=np.intp)
+        free = np.array(always + extra + more, dtype=np.intp)
         problem = _problem(likelihood, _start_vector(model, start, free), free)
         best = _peak(problem, lenient)
         peak = problem.vectors(best[None])[0]
@@ -177,11 +160,11 @@ def _search(
             continue
         rivals = _rivals(likelihood, peak, start, free)
         if rivals:
-            needed.append(_best_rival(likelihood, peak, start, free, rivals))
+            extra.append(_best_rival(likelihood, peak, start, free, rivals))
             continue
         if np.linalg.eigvalsh(problem.curvature(best)).min() > _FLAT:
             # Judged where the fit ends, not where it began: that hung on the starting points.
-            pinned = _pinned(likelihood, peak, always + needed, among=more)
+            pinned = _pinned(likelihood, peak, always + extra, among=more)
             if pinned == more:
                 return problem, best, free
             start[free], more = peak[free], pinned
@@ -198,7 +181,7 @@ def _search(
 def _empty_effect(layers: Layers, vector: FloatArray, free: Sequence[int]) -> int | None:
     """Entry of a plot effect that the records put at nothing, where there is no peak."""
     for name, small in _SMALL.items():
-        entry = layers.names.index(f"crop:{name}")
+        entry = layers.entry(name)
         if entry in free and float(PARAMETERS[name].natural(vector[entry])) < small:
             return entry
     return None
@@ -212,19 +195,15 @@ def _rivals(
     Those that gain more, on their way to where a weak prior put them, than chance gives one entry
     among all of them; the greatest gain first.
     """
-    names = likelihood.model.layers.names
-    effects = [f"crop:{name}" for name in _NOTHING]
-    fixed = [
-        entry
-        for entry, name in enumerate(names)
-        if name.startswith("crop:") and name not in effects and entry not in free
-    ]
-    points = np.repeat(peak[None], 1 + len(fixed), axis=0)
-    points[1 + np.arange(len(fixed)), fixed] = start[fixed]
+    layers = likelihood.model.layers
+    movable = [layers.entry(name) for name in layers.estimate.names if name not in _NOTHING]
+    others = [entry for entry in movable if entry not in free]
+    points = np.repeat(peak[None], 1 + len(others), axis=0)
+    points[1 + np.arange(len(others)), others] = start[others]
     values = likelihood.plots(points).sum(axis=1)
     gains = values[1:] - values[0]
     ranked = np.argsort(-gains, kind="stable")
-    return [fixed[i] for i in ranked if gains[i] > _GAIN][:_RIVALS]
+    return [others[i] for i in ranked if gains[i] > _GAIN][:_RIVALS]
 
 
 def _best_rival(
@@ -259,7 +238,7 @@ def _peak(problem: Posterior, lenient: Likelihood) -> FloatArray:
     a likelihood that allows for slips leads down from there.
     """
     sloping = replace(problem, likelihood=lenient)
-    points = starts(sloping, 0.5 * _design(_TRIED, problem.size), kept=_STARTS)
+    points = starts(sloping, 0.5 * _design(_TRIED, problem.size), number=_STARTS)
     ascent = climb(sloping, points, thorough=True)
     return climb(problem, ascent[None])
 
@@ -279,7 +258,7 @@ def _beginning(lenient: Likelihood) -> FloatArray:
         likelihood=lenient, origin=layers.mean,
         root=2.0 * layers.root(), prior=True, decorrelation=decorrelation_of(model),
     )  # fmt: skip
-    points = starts(wide, _design(_SCREENED, wide.size), kept=_BEGINNINGS)
+    points = starts(wide, _design(_SCREENED, wide.size), number=_BEGINNINGS)
     return np.asarray(wide.vectors(climb(wide, points, thorough=True)[None])[0])
 
 
@@ -287,7 +266,7 @@ def _start_vector(model: Model, start: FloatArray, free: IntArray) -> FloatArray
     """Begin with what is not moved as the catalogue has it, and the same speed as before."""
     layers = model.layers
     vector = layers.mean.copy()
-    effects = [layers.names.index(f"crop:{name}") for name in _NOTHING]
+    effects = [layers.entry(name) for name in _NOTHING]
     vector[effects] = start[effects]
     vector[free] = start[free]
     decorrelation = decorrelation_of(model)
@@ -304,13 +283,13 @@ def _without_plot_effects(model: Model, layers: Layers, vector: FloatArray) -> F
     alike_counted = len(counted) - len({int(model.plot_setting[i]) for i in counted})
     for name, count in (("plot_speed_sd", alike), ("plot_stand_rho", alike_counted)):
         if count < _REPLICATES:
-            entry = layers.names.index(f"crop:{name}")
+            entry = layers.entry(name)
             changed[entry] = _nothing(name)
     return changed
 
 
 def _nothing(name: str) -> float:
-    """Return the value, on the parameter's scale, that stands for no effect of plots."""
+    """Value, on the parameter's scale, that stands for no effect of plots."""
     return float(PARAMETERS[name].transform(_NOTHING[name]))
 
 
@@ -333,8 +312,7 @@ def _always(model: Model, vector: FloatArray) -> list[int]:
     if any(not plot.dish and plot.noted_h is None for plot in model.plots):
         always.append("crop:field_factor")
     for name in _NOTHING:
-        entry = names.index(f"crop:{name}")
-        if vector[entry] > _nothing(name) + 1.0:
+        if vector[model.layers.entry(name)] > _nothing(name) + 1.0:
             always.append(f"crop:{name}")
     emerging = {plot.treatment for plot in model.plots if not plot.dish and plot.seeds}
     for name in names:
@@ -355,18 +333,12 @@ def _pinned(
 ) -> list[int]:
     """Further entries that the records alone pin down at a vector, the ``always`` being free.
 
-    Parameters
-    ----------
-    among : sequence of int, optional
-        Entries to judge; all that could be moved when left out.
-    least : float
-        Information that they must have.
+    Judged ``among`` some, or among all that could be moved; they have the ``least`` information.
     """
-    model = likelihood.model
-    names = model.layers.names
-    maybe = [names.index(f"crop:{name}") for name in _ORDER]
-    if not temperatures_of(model).wide_enough:
-        maybe.remove(names.index("crop:t_base_C"))
+    layers = likelihood.model.layers
+    maybe = [layers.entry(name) for name in _ORDER]
+    if not temperatures_of(likelihood.model).wide_enough:
+        maybe.remove(layers.entry("t_base_C"))
     if among is not None:
         maybe = [entry for entry in maybe if entry in among]
     problem = _problem(likelihood, vector, np.array([*always, *maybe], dtype=np.intp))

@@ -6,17 +6,14 @@ crop, how alive their seed is, and when half of their seedlings had come.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time
 from hashlib import sha256
-from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot, viability_prior
@@ -27,6 +24,7 @@ from thermosprout.files import read_text
 from thermosprout.quantities import TABLE_DEPTH_CM, FloatArray
 from thermosprout.season.load import Season
 from thermosprout.soil.series import hours_since_epoch
+from thermosprout.trials.records.file import parse_table
 from thermosprout.trials.records.read import same_plots
 from thermosprout.trials.records.values import Moment, read_moment, zone
 
@@ -97,7 +95,7 @@ class Plot:
         return float(self.hours[-1])
 
     @property
-    def known_treatment(self) -> bool:
+    def treatment_in_model(self) -> bool:
         """Whether the label carries its meaning to the model."""
         return self.treatment in set(Treatment)
 
@@ -126,10 +124,10 @@ def plots_of_records(
         _plot(str(name), rows.sort_values("inspected"), crop, viability)
         for name, rows in counted.groupby("plot", sort=False)
     ]
-    kept = tuple(plot for plot in plots if plot is not None)
-    if not kept:
+    rest = tuple(plot for plot in plots if plot is not None)
+    if not rest:
         raise InputError("the records hold no inspection after planting")
-    return kept
+    return rest
 
 
 def _plot(name: str, rows: pd.DataFrame, crop: Crop, viability: float) -> Plot | None:
@@ -148,6 +146,7 @@ def _plot(name: str, rows: pd.DataFrame, crop: Crop, viability: float) -> Plot |
     depth = _number(first, "depth_cm")
     dish = constant is not None and not depth
     treatment = str(first["treatment"])
+    sprouted, wetted = treatment == Treatment.PRESPROUTED, _number(first, "seeds_started")
     if dish:
         depth = TABLE_DEPTH_CM
     elif depth is None:
@@ -167,15 +166,9 @@ def _plot(name: str, rows: pd.DataFrame, crop: Crop, viability: float) -> Plot |
         seed_lot=_text(first, "seed_lot"),
         block=_text(first, "block"),
         viability=viability,
-        seeds_started=_seeds_started(first, treatment, seeds),
+        # Where no more were started than planted, nothing is known of those that did not sprout.
+        seeds_started=int(wetted) if sprouted and wetted and wetted > seeds else None,
     )
-
-
-def _seeds_started(first: pd.Series, treatment: str, seeds: int) -> int | None:
-    if treatment != Treatment.PRESPROUTED:
-        return None
-    started = _number(first, "seeds_started")
-    return int(started) if started is not None and started > seeds else None
 
 
 def handling_of(name: str, treatment: str, lead_h: float) -> Handling:
@@ -244,20 +237,20 @@ def of_crop(
     InputError
         When nothing is left.
     """
-    grown = {row.id: season.row_crop(row).name for row in season.data.rows}
-    others = {plot: name for plot, name in grown.items() if name != crop.name}
+    crop_of = {row.id: season.row_crop(row).name for row in season.data.rows}
+    others = {plot: name for plot, name in crop_of.items() if name != crop.name}
     plots = records["plot"].astype(str)
     there = [plot for plot in dict.fromkeys(plots) if plot in others]
-    kept = records[~plots.isin(others)]
-    if kept.empty:
+    rest = records[~plots.isin(others)]
+    if rest.empty:
         raise InputError(
             f"no plot of the records is {crop.name} by {season.path.name}",
             hint=f"they are {', '.join(sorted({others[plot] for plot in there}))}",
         )
     if not there:
         return records, ()
-    listed = ", ".join(f"{plot} ({others[plot]})" for plot in there)
-    return kept, (f"Left out, of another crop by {season.path.name}: {listed}.",)
+    names = ", ".join(f"{plot} ({others[plot]})" for plot in there)
+    return rest, (f"Left out, of another crop by {season.path.name}: {names}.",)
 
 
 def with_viability(
@@ -271,12 +264,14 @@ def with_viability(
         By name of plot or of seed lot; a usual lot of the crop stands for those not named.
     """
     lots = lots or {}
-    result = []
-    for plot in plots:
-        lot = lots.get(plot.name) or lots.get(plot.seed_lot or "")
-        viability, sd = viability_prior(crop.name, lot)
-        result.append(replace(plot, viability=viability, viability_sd=sd))
-    return tuple(result)
+    priors = [
+        viability_prior(crop.name, lots.get(plot.name) or lots.get(plot.seed_lot or ""))
+        for plot in plots
+    ]
+    return tuple(
+        replace(plot, viability=viability, viability_sd=sd)
+        for plot, (viability, sd) in zip(plots, priors, strict=True)
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -378,17 +373,27 @@ def mixed_lots_note(records: pd.DataFrame, crop: Crop) -> str | None:
 _FEW_SEEDLINGS = 3
 
 
-def half_seen_d(plot: Plot) -> float | None:
+def day_of(hour: float) -> str:
+    """ISO date of an hour since 1970, UTC."""
+    return str(np.datetime64(int(hour), "h").astype("datetime64[D]"))
+
+
+def half_emergence_d(plot: Plot) -> float | None:
     """Day after planting on which half of the plot's seedlings had come, by interpolation. [d]"""
     if plot.noted_h is not None:
         return (0.5 * (plot.noted_h[0] + plot.noted_h[1]) - plot.planted_h) / 24.0
     if plot.emerged < _FEW_SEEDLINGS:
         return None
-    cumulative = np.concatenate([[0.0], plot.new.cumsum()])
+    at, part = middle_seedling(plot.new)
     hours = np.concatenate([[plot.planted_h], plot.hours])
-    at = int(np.searchsorted(cumulative, 0.5 * plot.emerged))
-    part = (0.5 * plot.emerged - cumulative[at - 1]) / (cumulative[at] - cumulative[at - 1])
     return float((hours[at - 1] + part * (hours[at] - hours[at - 1]) - plot.planted_h) / 24.0)
+
+
+def middle_seedling(new: FloatArray) -> tuple[int, float]:
+    """Look by which half of the seedlings had come, from one, and how far from the one before."""
+    cumulative = np.concatenate([[0.0], new.cumsum()])
+    at = int(np.searchsorted(cumulative, 0.5 * cumulative[-1]))
+    return at, float((0.5 * cumulative[-1] - cumulative[at - 1]) / new[at - 1])
 
 
 REQUIRED = ("planted", "emergence_date")
@@ -432,28 +437,21 @@ def read_dates(
     InputError
         Naming line and column.
     """
-    lines = csv.DictReader(StringIO(read_text(path), newline=None), skipinitialspace=True)
-    plots: list[Plot] = []
-    first: dict[str, int] = {}
-    try:
-        for row in lines:
-            cells = {(k or "").strip(): (v or "").strip() for k, v in row.items() if k is not None}
-            if any(cells.values()):
-                plot = _sowing(path, lines.line_num, cells, crop, timezone, viability)
-                if plot.name in first:
-                    raise InputError(
-                        f"the plot {plot.name!r} is on line {first[plot.name]} already",
-                        place=Place(file=path, line=lines.line_num, column="plot"),
-                    )
-                first[plot.name] = lines.line_num
-                plots.append(plot)
-    except csv.Error as error:
-        raise InputError(
-            f"cannot be split into cells ({error})", place=Place(file=path, line=lines.line_num)
-        ) from None
+    table = parse_table(path, read_text(path))
+    plots: dict[str, Plot] = {}
+    lines: dict[str, int] = {}
+    for line in table.lines:
+        cells = dict(zip(table.header, line.cells, strict=True))
+        plot = _sowing(path, line.number, cells, crop, timezone, viability)
+        if plot.name in plots:
+            raise InputError(
+                f"the plot {plot.name!r} is on line {lines[plot.name]} already",
+                place=table.place(line.number, "plot"),
+            )
+        plots[plot.name], lines[plot.name] = plot, line.number
     if not plots:
         raise InputError("the file holds no sowing", place=Place(file=path))
-    return tuple(plots)
+    return tuple(plots.values())
 
 
 def _sowing(
@@ -500,7 +498,6 @@ def _sowing(
         depth_cm=number("depth_cm") or crop.usual_depth_cm,
         seeds=0,
         noted_h=(max(noted[0], planted), noted[1]),
-        constant_C=None,
         variety=cells.get("variety") or None,
         seed_lot=cells.get("seed_lot") or None,
         viability=viability,

@@ -10,6 +10,7 @@ What is minimised: likelihood and prior over scaled coordinates, with gradient a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -19,7 +20,7 @@ from thermosprout.calibration.hierarchy import Layers
 from thermosprout.calibration.likelihood import Likelihood, Nodes
 from thermosprout.calibration.predict import Model, middle_h
 from thermosprout.crops.crop import ResponseShape
-from thermosprout.crops.estimate import NAMES, PARAMETERS
+from thermosprout.crops.estimate import PARAMETERS
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.quantities import FloatArray, IntArray
 
@@ -54,31 +55,24 @@ class Decorrelation:
     def bend(self, vector: FloatArray) -> FloatArray:
         """Second derivatives of :meth:`shift` with the entries, shape (entry, entry)."""
         size = self.thermal.size
-        ones = np.eye(size)
-        pairs = [(i, j) for i in range(size) for j in range(i, size)]
-        steps = []
-        for i, j in pairs:
-            one, other = _BEND_STEP * ones[i], _BEND_STEP * ones[j]
-            steps += [one + other, one - other, other - one, -one - other]
-        moved = np.repeat(vector[None], len(steps), axis=0)
-        moved[:, self.thermal] += np.array(steps)
-        values = self.shift(moved).reshape(len(pairs), 4)
-        second = (values @ [1.0, -1.0, -1.0, 1.0]) / (4 * _BEND_STEP**2)
+        one = _BEND_STEP * np.eye(size)[:, None]
+        other = _BEND_STEP * np.eye(size)[None, :]
+        steps = np.stack([one + other, one - other, other - one, -one - other])
+        vectors = np.tile(vector, (*steps.shape[:-1], 1))
+        vectors[..., self.thermal] += steps
+        values = self.shift(vectors.reshape(-1, vector.size)).reshape(4, size, size)
         bend = np.zeros((vector.size, vector.size))
-        for (i, j), value in zip(pairs, second, strict=True):
-            bend[self.thermal[i], self.thermal[j]] = value
-            bend[self.thermal[j], self.thermal[i]] = value
+        bend[np.ix_(self.thermal, self.thermal)] = (
+            values[0] - values[1] - values[2] + values[3]
+        ) / (4 * _BEND_STEP**2)
         return bend
 
-    def shift(self, vectors: FloatArray) -> FloatArray:
-        """Logarithm of the mean response of vectors, shape (draw,)."""
-        return self._shift(vectors, self.thermal)
+    def shift(self, vectors: FloatArray, places: IntArray | None = None) -> FloatArray:
+        """Logarithm of the mean response of vectors, shape (draw,).
 
-    def shift_of_parameters(self, parameters: FloatArray) -> FloatArray:
-        """The same for vectors of parameters, transformed scale, shape (draw, parameter)."""
-        return self._shift(parameters, np.array([NAMES.index(name) for name in THERMAL]))
-
-    def _shift(self, vectors: FloatArray, places: IntArray) -> FloatArray:
+        Those of the layers, or others that hold the response at ``places``.
+        """
+        places = self.thermal if places is None else places
         values = {
             name: PARAMETERS[name].natural(vectors[:, entry])
             for name, entry in zip(THERMAL, places, strict=True)
@@ -106,13 +100,9 @@ def decorrelation_of(model: Model) -> Decorrelation:
         response=model.crop.response,
         temperatures=temperatures,
         shares=shares,
-        thermal=np.array([_entry(layers, name) for name in THERMAL], dtype=np.intp),
-        target=_entry(layers, "thermal_time_50_Cd"),
+        thermal=np.array([layers.entry(name) for name in THERMAL], dtype=np.intp),
+        target=layers.entry("thermal_time_50_Cd"),
     )
-
-
-def _entry(layers: Layers, name: str) -> int:
-    return layers.names.index(f"crop:{name}")
 
 
 def _histogram(model: Model) -> tuple[FloatArray, FloatArray]:
@@ -157,6 +147,11 @@ class Posterior:
     decorrelation: Decorrelation
 
     @property
+    def layers(self) -> Layers:
+        """Layers of the model whose vectors these are."""
+        return self.likelihood.model.layers
+
+    @property
     def size(self) -> int:
         """Return the number of coordinates."""
         return int(self.root.shape[1])
@@ -197,20 +192,16 @@ class Posterior:
 
     def blocks(self) -> IntArray:
         """Block of each coordinate: zero is shared by all plots, the others are varieties."""
-        owners = self._owners
-        entries = np.array([0 if o is None else owners.index(o) + 1
-                            for o in self.likelihood.model.layers.owners()])  # fmt: skip
+        entries = self._blocks_of(self.layers.owners())
         return np.asarray(entries[np.abs(self.root).argmax(axis=0)])
 
     def plot_blocks(self) -> IntArray:
         """Block of each plot; zero where it is of no variety."""
-        owners = self._owners
-        return np.array([0 if o is None else owners.index(o) + 1
-                         for o in self.likelihood.model.layers.plot_owners()])  # fmt: skip
+        return self._blocks_of(self.layers.plot_owners())
 
-    @cached_property
-    def _owners(self) -> list[str]:
-        return [o for o in dict.fromkeys(self.likelihood.model.layers.owners()) if o is not None]
+    def _blocks_of(self, owners: Sequence[str | None]) -> IntArray:
+        order = [None, *(owner for owner in dict.fromkeys(self.layers.owners()) if owner)]
+        return np.array([order.index(owner) for owner in owners], dtype=np.intp)
 
     def likelihood_of_plots(self, w: FloatArray) -> FloatArray:
         """Log-likelihood of each plot, shape (draw, plot)."""
@@ -230,7 +221,7 @@ class Posterior:
         Each plot's own parameters and shifts are stepped both ways, those of all plots in one
         pass: the slope of each plot with its own gives the slope with every entry.
         """
-        layers = self.likelihood.model.layers
+        layers = self.layers
         vector = self.vectors(w[None])
         here, shifts = layers.parameters(vector), layers.shifts_of(vector)
         local, units = self._local(), self._units()
@@ -267,12 +258,12 @@ class Posterior:
             Of parameters and shifts together, for every cell alike or for each.
         """
         size = here.shape[2]
-        layers = self.likelihood.model.layers
-        moved = None
-        if layers.shifted:
+        layers = self.layers
+        plot_shifts = None
+        if layers.has_shifts:
             of_plots = steps[:, layers.plot_cell] if steps.shape[1] > 1 else steps
-            moved = shifts + of_plots[..., size:]
-        return self.likelihood.plots_of_cells(here + steps[..., :size], nodes, moved)
+            plot_shifts = shifts + of_plots[..., size:]
+        return self.likelihood.plots_of_cells(here + steps[..., :size], nodes, plot_shifts)
 
     def _from_plots(self, slopes: FloatArray) -> FloatArray:
         """Slope of each plot with its parameters and shifts to the slope with every entry.
@@ -281,7 +272,7 @@ class Posterior:
         ----------
         slopes : ndarray, shape (parameter + 3, plot)
         """
-        layers = self.likelihood.model.layers
+        layers = self.layers
         size = layers.maps.shape[1]
         by_cell = self._by_cell(slopes[:size])
         slope = np.einsum("cpe,pc->e", layers.maps, by_cell)
@@ -289,7 +280,7 @@ class Posterior:
 
     def _by_cell(self, per_plot: FloatArray) -> FloatArray:
         """Sum the last axis, plots, within cells."""
-        layers = self.likelihood.model.layers
+        layers = self.layers
         member = np.eye(len(layers.cells))[layers.plot_cell]
         return np.asarray(per_plot @ member)
 
@@ -300,7 +291,7 @@ class Posterior:
         pass, so that the work does not grow with the number of varieties. Steps are about half a
         standard deviation, so that the fine grain of the soil's temperature bins does not show.
         """
-        layers = self.likelihood.model.layers
+        layers = self.layers
         vector = self.vectors(w[None])
         here, shifts = layers.parameters(vector), layers.shifts_of(vector)
         local, units = self._local(), self._units()
@@ -308,13 +299,13 @@ class Posterior:
         try_step = np.zeros((units.size, cells, units.size))
         try_step[local, :, local] = (_TRY_STEP * units[local])[:, None]
         first, _, _ = self._second(here, shifts, try_step[local])
-        felt = np.abs(self._by_cell(first)) * np.square(units[local])[:, None]
-        step = units[local][:, None] * np.clip(0.5 / np.sqrt(np.maximum(felt, 0.25)), 0.01, 0.7)
+        bend = np.abs(self._by_cell(first)) * np.square(units[local])[:, None]
+        step = units[local][:, None] * np.clip(0.5 / np.sqrt(np.maximum(bend, 0.25)), 0.01, 0.7)
         steps = np.zeros((local.size, cells, units.size))
         steps[np.arange(local.size), :, local] = step
         diagonal, logs, middle = self._second(here, shifts, steps)
-        moved = np.flatnonzero(felt.max(axis=1) > _UNMOVED)
-        rows, columns = (moved[index] for index in np.triu_indices(moved.size, 1))
+        active = np.flatnonzero(bend.max(axis=1) > _UNMOVED)
+        rows, columns = (active[index] for index in np.triu_indices(active.size, 1))
         plots = logs.shape[2]
         hessians = np.zeros((plots, units.size, units.size))
         hessians[:, local, local] = diagonal.T
@@ -346,7 +337,7 @@ class Posterior:
             Differences of shape (step, plot); log-likelihoods up and down, shape (2, step, plot);
             and that in the middle, shape (plot,).
         """
-        layers = self.likelihood.model.layers
+        layers = self.layers
         logs = self._stepped(here, shifts, np.concatenate([steps, -steps, 0.0 * steps[:1]]))
         ends, middle = logs[:-1].reshape(2, steps.shape[0], -1), logs[-1]
         length = np.abs(steps).sum(axis=2)[:, layers.plot_cell]
@@ -354,7 +345,7 @@ class Posterior:
 
     def _assembled(self, w: FloatArray, hessians: FloatArray, slope: FloatArray) -> FloatArray:
         """Hessian in coordinates from those of plots with their own parameters and shifts."""
-        layers = self.likelihood.model.layers
+        layers = self.layers
         size = layers.maps.shape[1]
         jacobian = self.jacobian(w)
         cells = np.einsum("cpe,ew->cpw", layers.maps, jacobian)
@@ -364,11 +355,11 @@ class Posterior:
             mine = np.flatnonzero(layers.plot_cell == cell)
             same = hessians[mine].sum(axis=0)[:size, :size]
             result += cells[cell].T @ same @ cells[cell]
-            if layers.shifted:
+            if layers.has_shifts:
                 mixed = np.einsum("nik,nkw->iw", hessians[mine, :size, size:], own[mine])
                 mixed = cells[cell].T @ mixed
                 result += mixed + mixed.T
-        if layers.shifted:
+        if layers.has_shifts:
             result += np.einsum("nkw,nkl,nlv->wv", own, hessians[:, size:, size:], own)
         if self.prior:
             plain = self._inverse @ jacobian
@@ -380,13 +371,13 @@ class Posterior:
 
     def _units(self) -> FloatArray:
         """Step unit of each parameter and shift: its prior sd."""
-        estimate = self.likelihood.model.layers.estimate
+        estimate = self.layers.estimate
         own = np.sqrt(np.maximum(np.diag(estimate.covariance), 1e-8))
         return np.concatenate([own, _SHIFT_UNITS])
 
     def _local(self) -> IntArray:
         """Parameters and shifts that some coordinate moves."""
-        layers = self.likelihood.model.layers
-        touched = np.abs(np.einsum("cpe,ek->cpk", layers.maps, self.root)).sum(axis=(0, 2))
-        shifted = np.abs(np.einsum("pje,ek->pjk", layers.shifts, self.root)).sum(axis=(0, 2))
-        return np.flatnonzero(np.concatenate([touched, shifted]) > 1e-12)
+        layers = self.layers
+        parameter_size = np.abs(np.einsum("cpe,ek->cpk", layers.maps, self.root)).sum(axis=(0, 2))
+        shift_size = np.abs(np.einsum("pje,ek->pjk", layers.shifts, self.root)).sum(axis=(0, 2))
+        return np.flatnonzero(np.concatenate([parameter_size, shift_size]) > 1e-12)

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 import xarray as xr
 
 from thermosprout.calibration.hierarchy import Layers
-from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.plots import Plot, day_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Draws
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import half_beyond, stand_share
-from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
+from thermosprout.emergence.thermal_time import Clock, ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
 from thermosprout.errors import CoverageError
-from thermosprout.quantities import BoolArray, FloatArray
+from thermosprout.quantities import FloatArray
 from thermosprout.soil.series import hours_since_epoch
 from thermosprout.special import expit, logit
 
@@ -171,10 +170,10 @@ class Model:
                 f"plot {plot.name} has no temperature",
                 hint="give --soil SOIL.csv, or a column temperature_C for dishes",
             )
-        spans = ", ".join(f"{_day(c.first_h)} to {_day(c.last_h)}" for c in self._courses)
+        spans = ", ".join(f"{day_of(c.first_h)} to {day_of(c.last_h)}" for c in self._courses)
         raise CoverageError(
             f"the soil temperature ({spans}) does not cover plot {plot.name} from "
-            f"{_day(plot.planted_h)} to {_day(plot.last_h)} without a hole"
+            f"{day_of(plot.planted_h)} to {day_of(plot.last_h)} without a hole"
         )
 
     def series_of(self, plot: Plot) -> int:
@@ -216,7 +215,7 @@ class Model:
 
     def predict(self, vectors: FloatArray) -> Predicted:
         """Expectations for vectors of shape (draw, entry) of the layers."""
-        shifts = self.layers.shifts_of(vectors) if self.layers.shifted else None
+        shifts = self.layers.shifts_of(vectors) if self.layers.has_shifts else None
         return self.predict_cells(self.layers.parameters(vectors), shifts)
 
     def predict_cells(self, parameters: FloatArray, shifts: FloatArray | None = None) -> Predicted:
@@ -242,23 +241,22 @@ class Model:
             clock = None
             if course >= 0:
                 clock = self._courses[course].with_draws(rate)
-                mine, spent = self._spent[key]
-                progress[:, mine] = clock.progress_through(spent).reshape(
+                mine, dwell = self._spent[key]
+                progress[:, mine] = clock.progress_through(dwell).reshape(
                     draws, len(mine), self.inspections
                 )
-            columns = []
+            plain = []
             for place in places:
                 setting = self.settings[place]
                 state_key = (cell, setting.handling, setting.depth_cm, setting.dish)
                 if state_key not in states:
                     states[state_key] = self._states(setting, values, rate)
-                columns.append(states[state_key])
-            self._fill(table, places, [pair[0] for pair in columns], [p[1] for p in columns])
-            table["rho"][:, places] = values["plot_stand_rho"][:, None]
-            table["speed_sd"][:, places] = values["plot_speed_sd"][:, None]
-            table["field_factor"][:, places] = values["field_factor"][:, None]
+                self._fill(table, place, *states[state_key])
+                plain.append(states[state_key][0])
+            for column, name in _OF_PARAMETERS.items():
+                table[column][:, places] = values[name][:, None]
             table["viability"][:, places] = [self.settings[p].viability for p in places]
-            self._stands(table, key, places, [pair[0] for pair in columns], values, rate, clock)
+            self._stands(table, key, places, plain, values, rate, clock)
         for index, (place, hours) in enumerate(self._schedules):
             setting = self.settings[place]
             if setting.constant_C is not None:
@@ -270,16 +268,17 @@ class Model:
             shift=np.zeros((draws, len(self.plots))),
             **gathered,
         )
-        return predicted if shifts is None else self._shifted(predicted, shifts)
+        return predicted if shifts is None else self._with_shifts(predicted, shifts)
 
-    def _shifted(self, predicted: Predicted, shifts: FloatArray) -> Predicted:
+    def _with_shifts(self, predicted: Predicted, shifts: FloatArray) -> Predicted:
         """Let planting, season and lot act; the share of dishes is their own."""
         field = expit(logit(predicted.field_factor) + shifts[..., 1])
         alive = expit(logit(np.minimum(predicted.viability, _SURE)) + shifts[..., 2])
-        factor = field / predicted.field_factor
-        unproven = self._unproven
-        factor = np.where(unproven, factor * alive / predicted.viability, factor)
-        factor = np.where(self._dishes, 1.0, factor)
+        dish = np.array([plot.dish for plot in self.plots])
+        # Pre-sprouted seed has shown at planting that it is alive.
+        proven = np.array([plot.handling.sprout_h > 0 for plot in self.plots])
+        factor = field / predicted.field_factor * np.where(proven, 1.0, alive / predicted.viability)
+        factor = np.where(dish, 1.0, factor)
         return replace(
             predicted,
             share=np.clip(predicted.share * factor, 0.0, 1.0),
@@ -287,15 +286,6 @@ class Model:
             viability=alive,
             shift=shifts[..., 0],
         )
-
-    @cached_property
-    def _dishes(self) -> BoolArray:
-        return np.array([plot.dish for plot in self.plots])
-
-    @cached_property
-    def _unproven(self) -> BoolArray:
-        """Plots whose seed had not shown at planting that it is alive."""
-        return np.array([plot.handling.sprout_h <= 0 for plot in self.plots])
 
     def _states(
         self, setting: _Setting, values: Draws, rate: ResponseDraws
@@ -316,24 +306,18 @@ class Model:
 
     @staticmethod
     def _fill(
-        table: dict[str, FloatArray],
-        places: list[int],
-        plain: list[SeedState],
-        slower: list[SeedState | None],
+        table: dict[str, FloatArray], place: int, state: SeedState, slower: SeedState | None
     ) -> None:
-        for place, state, other in zip(places, plain, slower, strict=True):
-            table["ln_scale"][:, place] = np.log(state.scale)
-            table["credit"][:, place] = state.credit
-            table["sigma"][:, place] = state.sigma
-            table["z_low"][:, place] = state.z_low
-            table["z_high"][:, place] = state.z_high
-            if other is not None:
-                table["credit_slope"][:, place] = (other.credit - state.credit) / _SHIFT
-                for end in ("low", "high"):
-                    now, then = getattr(state, f"z_{end}"), getattr(other, f"z_{end}")
-                    both = np.isfinite(now) & np.isfinite(then)
-                    change = np.where(both, then, 0.0) - np.where(both, now, 0.0)
-                    table[f"{end}_slope"][:, place] = change / _SHIFT
+        table["ln_scale"][:, place] = np.log(state.scale)
+        for name in ("credit", "sigma", "z_low", "z_high"):
+            table[name][:, place] = getattr(state, name)
+        if slower is None:
+            return
+        for name in ("credit", "z_low", "z_high"):
+            now, then = getattr(state, name), getattr(slower, name)
+            with np.errstate(invalid="ignore"):  # open ends stay open
+                change = np.where(np.isfinite(now) & np.isfinite(then), then - now, 0.0)
+            table[f"{name.removeprefix('z_')}_slope"][:, place] = change / _SHIFT
 
     def _stands(
         self,
@@ -354,10 +338,14 @@ class Model:
             halves = clock.cross(clock.first_h, start + needed)
             if not np.isfinite(halves).all():
                 end_h = clock.end_h(clock.first_h)
-                passed = clock.progress(clock.first_h, np.array([end_h])) - start
+                progress_at_end = clock.progress(clock.first_h, np.array([end_h])) - start
                 planted = np.array([self.settings[place].planted_h for place in places])
                 halves = half_beyond(
-                    halves, planted=planted, span=end_h - planted, needed=needed, done=passed
+                    halves,
+                    planted=planted,
+                    span=end_h - planted,
+                    needed=needed,
+                    done=progress_at_end,
                 )
         for column, (place, state) in enumerate(zip(places, states, strict=True)):
             setting = self.settings[place]
@@ -366,25 +354,27 @@ class Model:
                 if self._dish_share is None:
                     table["rho"][:, place] = DISH_RHO
                 continue
-            alive = np.full(rate.size, setting.viability)
-            if setting.constant_C is not None:
-                own = ConstantClock(draws=rate, temperature_C=setting.constant_C)
+            own: Clock
+            if clock is None or halves is None:
+                own = ConstantClock(draws=rate, temperature_C=float(setting.constant_C or 0.0))
                 half = own.cross(setting.planted_h, state.needed(median))[:, 0]
-                table["share"][:, place] = stand_share(
-                    self.crop, values, state, own,
-                    planted_h=setting.planted_h, half_h=half, viability=alive,
-                )  # fmt: skip
-            elif clock is not None and halves is not None:
-                table["share"][:, place] = stand_share(
-                    self.crop, values, state, clock,
-                    planted_h=setting.planted_h, half_h=halves[:, column], viability=alive,
-                )  # fmt: skip
+            else:
+                own, half = clock, halves[:, column]
+            table["share"][:, place] = stand_share(
+                self.crop, values, state, own, planted_h=setting.planted_h, half_h=half,
+                viability=np.full(rate.size, setting.viability),
+            )  # fmt: skip
 
 
 _COLUMNS = (
     "ln_scale", "credit", "sigma", "z_low", "z_high", "credit_slope", "low_slope", "high_slope",
     "share", "rho", "speed_sd", "field_factor", "viability",
 )  # fmt: skip
+
+
+_OF_PARAMETERS = {
+    "rho": "plot_stand_rho", "speed_sd": "plot_speed_sd", "field_factor": "field_factor",
+}  # fmt: skip
 
 
 def _padded(rows: FloatArray, size: int) -> FloatArray:
@@ -403,10 +393,6 @@ def _without_holes(series: xr.DataArray) -> list[xr.DataArray]:
         for low, high in pairwise(edges)
         if high - low >= 24 and finite[low]
     ]
-
-
-def _day(hour: float) -> str:
-    return str(np.datetime64(int(hour), "h").astype("datetime64[D]"))
 
 
 NARROW_C = 5.0
@@ -449,20 +435,15 @@ class Temperatures:
 
 def temperatures_of(model: Model) -> Temperatures:
     """Temperatures that the plots of a model saw."""
-    means = np.array(
-        [
-            float(model.temperature(plot, middle_h(plot)).mean())
-            for plot in model.plots
-            if plot.emerged > 0 or plot.noted_h is not None
-        ]
-    )
-    groups: list[tuple[float, int]] = []
-    for mean in np.sort(means):
-        if groups and mean - groups[-1][0] < _ALIKE_C:
-            groups[-1] = (groups[-1][0], groups[-1][1] + 1)
-        else:
-            groups.append((float(mean), 1))
-    return Temperatures(means=means, plots_at=tuple(groups))
+    up = [plot for plot in model.plots if plot.emerged > 0 or plot.noted_h is not None]
+    means = np.array([model.temperature(plot, middle_h(plot)).mean() for plot in up])
+    groups: dict[float, int] = {}
+    lowest = -np.inf
+    for mean in np.sort(means).tolist():
+        if mean - lowest >= _ALIKE_C:
+            lowest = mean
+        groups[lowest] = groups.get(lowest, 0) + 1
+    return Temperatures(means=means, plots_at=tuple(groups.items()))
 
 
 def middle_h(plot: Plot) -> float:

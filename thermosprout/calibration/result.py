@@ -24,10 +24,10 @@ from thermosprout.calibration.findings import (
     warnings_with_prior,
     warnings_without_prior,
 )
-from thermosprout.calibration.fit import DRAWN, Fit, Tick, base_from_prior, fit_with_prior
+from thermosprout.calibration.fit import DRAWS, Fit, Tick, base_from_prior, fit_with_prior
 from thermosprout.calibration.fit_checks import FitCheck, check_fit
 from thermosprout.calibration.maximum_likelihood import PlainFit, fit_without_prior
-from thermosprout.calibration.plots import Plot, digest_of, half_seen_d
+from thermosprout.calibration.plots import Plot, day_of, digest_of, half_emergence_d
 from thermosprout.calibration.predict import Model, Temperatures, temperatures_of
 from thermosprout.calibration.scores import Score
 from thermosprout.crops.crop import Crop
@@ -80,11 +80,11 @@ class Calibration:
 
     def __repr__(self) -> str:
         name = ", ".join(filter(None, (self.prior.name, self.variety, self.seed_lot)))
-        learned = [item for item in self.parameters if item.learned and item.estimate is not None]
+        items = [item for item in self.parameters if item.learned and item.estimate is not None]
         lines = [f"Calibration of {name} on {len(self.plots)} plots"]
         lines += [
             f"  {item.name} {item.estimate:.4g} ({item.low:.4g} to {item.high:.4g})"
-            for item in learned[:20]
+            for item in items[:20]
         ]
         lines += [f"  note: {text}" for text in self.warnings[:10]]
         return "\n".join(lines)
@@ -103,7 +103,7 @@ def calibrate(
     seed_lot: str | None = None,
     with_prior: bool = True,
     seed: int = 0,
-    draws: int = DRAWN,
+    draws: int = DRAWS,
     tick: Tick | None = None,
 ) -> Calibration:
     """Calibrate a crop on plots.
@@ -133,13 +133,13 @@ def calibrate(
         When a fit without prior is not determined.
     """
     if not with_prior:
-        return _plain(crop, fit_without_prior(crop, plots, series, tick=tick))
-    level = _level(plots, variety, seed_lot)
+        return calibration_without_prior(crop, fit_without_prior(crop, plots, series, tick=tick))
+    level = reported_level(plots, variety, seed_lot)
     fit = fit_with_prior(crop, plots, series, seed=seed, draws=draws, tick=tick)
-    return _full(crop, fit, series, *level)
+    return calibration_with_prior(crop, fit, series, *level)
 
 
-def _level(
+def reported_level(
     plots: Sequence[Plot], variety: str | None, seed_lot: str | None
 ) -> tuple[str | None, str | None]:
     """Variety and lot that are reported."""
@@ -166,25 +166,26 @@ def _level(
     return variety, None
 
 
-def _full(
+def calibration_with_prior(
     crop: Crop, fit: Fit, series: Sequence[xr.DataArray], variety: str | None, seed_lot: str | None
 ) -> Calibration:
+    """Figures, checks and warnings of a fit with a prior, for one variety and lot."""
     model = Model(crop, fit.plots, fit.layers, series)
     temperatures = temperatures_of(model)
     if not temperatures.wide_enough:
         fit = base_from_prior(fit)
-    chosen, spread = fit.layers.level(variety, seed_lot)
+    level_map, spread = fit.layers.level(variety, seed_lot)
     below = np.random.default_rng(0).standard_normal((fit.weights.size, spread.shape[0]))
     root = np.linalg.eigh(spread)
     noise = below @ (root[1] * np.sqrt(np.maximum(root[0], 0.0))).T
-    draws = fit.vectors @ chosen.T + noise
+    draws = fit.vectors @ level_map.T + noise
     findings = tuple(
         parameter_finding(
             crop, draws, fit.weights, name, kept=name == "t_base_C" and not temperatures.wide_enough
         )
         for name in (*NAMES, *DERIVED)
     )
-    levels = [(None, None), *_named(fit.plots)]
+    levels = [(None, None), *_levels(fit.plots)]
     checks = check_fit(fit, model, draws)
     return Calibration(
         prior=crop,
@@ -203,41 +204,45 @@ def _full(
     )
 
 
-def _named(plots: Sequence[Plot]) -> list[tuple[str | None, str | None]]:
+def _levels(plots: Sequence[Plot]) -> list[tuple[str | None, str | None]]:
     """Varieties and lots that plots name, varieties first."""
     varieties = dict.fromkeys((plot.variety, None) for plot in plots if plot.variety)
     lots = dict.fromkeys((plot.variety, plot.seed_lot) for plot in plots if plot.seed_lot)
     return [*varieties, *lots]
 
 
-def _plain(crop: Crop, fit: PlainFit) -> Calibration:
+def calibration_without_prior(crop: Crop, fit: PlainFit) -> Calibration:
+    """Figures and warnings of a fit without a prior, which has no estimates to save."""
     temperatures = temperatures_of(fit.model)
-    entries = {fit.layers.names[i]: row for row, i in enumerate(fit.free)}
-    errors = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
-    findings, effects = [], []
-    for name in NAMES:
+    errors = dict(
+        zip(
+            (fit.layers.names[i] for i in fit.free),
+            np.sqrt(np.maximum(np.diag(fit.covariance), 0.0)).tolist(),
+            strict=True,
+        )
+    )
+    findings = []
+    for at, name in zip(fit.vector, NAMES, strict=False):
         prior = (crop.estimate.centre()[name], *crop.estimate.interval(name, INTERVAL))
-        row = entries.get(f"crop:{name}")
-        if row is None:
-            findings.append(
-                Finding(name=name, estimate=None, low=None, high=None, prior=prior,
-                        narrower=0.0, kept=True)
-            )  # fmt: skip
-            continue
-        scale, at = PARAMETERS[name], float(fit.vector[NAMES.index(name)])
+        ends: tuple[float | None, ...] = (None, None, None)
+        error = errors.get(f"crop:{name}")
+        if error is not None:
+            low, middle, high = PARAMETERS[name].natural(
+                at + Z * error * np.array([-1.0, 0.0, 1.0])
+            )
+            ends = float(low), float(middle), float(high)
         findings.append(
             Finding(
-                name=name, estimate=float(scale.natural(at)),
-                low=float(scale.natural(at - Z * errors[row])),
-                high=float(scale.natural(at + Z * errors[row])),
-                prior=prior, narrower=1.0, kept=False,
+                name=name, estimate=ends[1], low=ends[0], high=ends[2], prior=prior,
+                narrower=float(error is not None), kept=error is None,
             )
         )  # fmt: skip
-    for entry, row in entries.items():
+    effects = []
+    for entry, error in errors.items():
         owner, name = entry.rsplit(":", 1)
         if owner.startswith("treatment "):
-            at = float(fit.vector[fit.layers.names.index(entry)])
-            low, middle, high = np.exp(at + Z * errors[row] * np.array([-1.0, 0.0, 1.0]))
+            at = fit.vector[fit.layers.names.index(entry)]
+            low, middle, high = np.exp(at + Z * error * np.array([-1.0, 0.0, 1.0]))
             effects.append(factor_finding(owner, name, middle, low, high, 1.0))
     return Calibration(
         prior=crop,
@@ -276,7 +281,7 @@ def save_calibration(
             "a fit without prior holds no estimate that forecasts could use",
             hint="leave out --no-prior to save",
         )
-    written = []
+    paths = []
     for estimate in calibration.estimates:
         mine = [
             plot
@@ -293,8 +298,8 @@ def save_calibration(
             made=datetime.now(UTC),
             version=__version__,
         )
-        written.append(save_estimate(folder, saved))
-    return tuple(written)
+        paths.append(save_estimate(folder, saved))
+    return tuple(paths)
 
 
 def origin_of(
@@ -307,15 +312,11 @@ def origin_of(
         plots=len(plots),
         seeds=sum(plot.seeds for plot in plots),
         inspections=sum(plot.hours.size if plot.noted_h is None else 1 for plot in plots),
-        first_planted=_day(min(plot.planted_h for plot in plots)),
-        last_inspected=_day(max(plot.last_h for plot in plots)),
+        first_planted=day_of(min(plot.planted_h for plot in plots)),
+        last_inspected=day_of(max(plot.last_h for plot in plots)),
         prior=prior,
         effective_draws=effective_draws,
     )
-
-
-def _day(hour: float) -> str:
-    return str(np.datetime64(int(hour), "h").astype("datetime64[D]"))
 
 
 _MEANING = {
@@ -346,31 +347,35 @@ def calibration_document(
         "prior": prior if calibration.with_prior else None,
         "response": calibration.prior.response,
         "interval": INTERVAL,
-        "parameters": {item.name: _parameter(item) for item in calibration.parameters},
-        "treatments": [_effect(item) for item in calibration.treatments],
-        "settings": _settings(calibration.plots),
+        "parameters": {item.name: parameter_entry(item) for item in calibration.parameters},
+        "treatments": [
+            {
+                **dict(zip(("treatment", "measure"), item.name.rsplit(":", 1), strict=True)),
+                "estimate": item.estimate,
+                "low": item.low,
+                "high": item.high,
+            }
+            for item in calibration.treatments
+        ],
+        "settings": plot_settings(calibration.plots),
         "temperatures_C": {"low": temperatures.low, "high": temperatures.high},
         "log_likelihood": calibration.log_likelihood,
         "effective_draws": calibration.effective_draws,
-        "records": {
-            key: value
-            for key, value in asdict(origin).items()
-            if key not in ("prior", "effective_draws")
-        },
+        "records": asdict(origin),
         "checks": [asdict(item) for item in calibration.checks],
         "warnings": [*more_warnings, *calibration.warnings],
     }
+    for key in ("prior", "effective_draws"):  # stand above
+        del document["records"][key]
     if scores:
-        document["check"] = {
-            "left_out": left_out,
-            "scores": [asdict(score) for score in scores],
-        }
+        document["check"] = {"left_out": left_out, "scores": [asdict(score) for score in scores]}
     if saved:
         document["saved"] = [str(path) for path in saved]
     return document
 
 
-def _parameter(item: Finding) -> dict[str, Any]:
+def parameter_entry(item: Finding) -> dict[str, Any]:
+    """One parameter in the document."""
     name = item.name
     entry: dict[str, Any] = {
         "estimate": item.estimate,
@@ -387,18 +392,7 @@ def _parameter(item: Finding) -> dict[str, Any]:
     return entry
 
 
-def _effect(item: Finding) -> dict[str, Any]:
-    label, measure = item.name.rsplit(":", 1)
-    return {
-        "treatment": label,
-        "measure": measure,
-        "estimate": item.estimate,
-        "low": item.low,
-        "high": item.high,
-    }
-
-
-def _settings(plots: Sequence[Plot]) -> list[dict[str, Any]]:
+def plot_settings(plots: Sequence[Plot]) -> list[dict[str, Any]]:
     """Plots alike, with what was counted, to be held beside the fit."""
     groups: dict[tuple[Any, ...], list[Plot]] = defaultdict(list)
     for plot in plots:
@@ -407,7 +401,7 @@ def _settings(plots: Sequence[Plot]) -> list[dict[str, Any]]:
         ].append(plot)
     settings = []
     for (variety, lot, treatment, constant, planted), group in groups.items():
-        days = [day for day in map(half_seen_d, group) if day is not None]
+        days = [day for day in map(half_emergence_d, group) if day is not None]
         seeds = sum(plot.seeds for plot in group)
         counted = group[0].noted_h is None
         settings.append(

@@ -15,51 +15,29 @@ from thermosprout.quantities import FloatArray, IntArray
 _EQUAL = 1e-6
 
 
-def settled(columns: FloatArray) -> FloatArray:
-    """Turn columns among themselves until they lie as near as they can to fixed directions.
+def align(columns: FloatArray) -> FloatArray:
+    """Turn orthonormal columns among themselves to lie as near as can be to fixed directions.
 
-    Parameters
-    ----------
-    columns : ndarray, shape (coordinate, column)
-        Orthonormal directions.
-
-    Returns
-    -------
-    ndarray, shape (coordinate, column)
-        Orthonormal directions that span the same.
-
-    Notes
-    -----
-    The orthogonal Procrustes solution (Schonemann 1966, Psychometrika 31:1-10).
+    The orthogonal Procrustes solution (Schonemann 1966, Psychometrika 31:1-10); shape
+    (coordinate, column) in and out.
     """
     if columns.shape[1] == 0:
         return columns
-    fixed = np.random.default_rng(0).standard_normal(columns.shape)
-    turn, _ = orthogonal_procrustes(columns, fixed)
+    directions = np.random.default_rng(0).standard_normal(columns.shape)
+    turn, _ = orthogonal_procrustes(columns, directions)
     return np.asarray(columns @ turn)
 
 
 def principal_axes(matrix: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Eigenvalues, rising, and eigenvectors of a symmetric matrix, settled.
+    """Eigenvalues, rising, and eigenvectors (as columns) of a symmetric matrix, settled.
 
-    Parameters
-    ----------
-    matrix : ndarray, shape (coordinate, coordinate)
-
-    Returns
-    -------
-    tuple of ndarray
-        Shapes (coordinate,) and (coordinate, coordinate), vectors as columns.
-
-    Notes
-    -----
     An eigendecomposition leaves signs open, and all axes within equal values; rounding then
     decides, and the same seed gives other draws on another processor.
     """
     values, vectors = np.linalg.eigh(matrix)
     apart = np.diff(values) > _EQUAL * np.abs(values).max()
     groups = np.split(np.arange(values.size), np.flatnonzero(apart) + 1)
-    return values, np.hstack([settled(vectors[:, group]) for group in groups])
+    return values, np.hstack([align(vectors[:, group]) for group in groups])
 
 
 _ROUNDS = 3
@@ -72,7 +50,7 @@ _INFORMED = 1.5
 _WIDER = 1.2
 _CHAINS = 400
 _SWEEPS = 12
-_KEPT = 4
+_LAST_SWEEPS = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,7 +105,7 @@ def sample(
         if effective >= _ENOUGH * size:
             break
         if not many:
-            proposals.append(proposals[-1].learned(w, weights))
+            proposals.append(proposals[-1].from_moments(w, weights))
     if effective >= _POOR * draws:
         return Sample(w=w, weights=weights, effective=effective)
     if many:
@@ -143,13 +121,8 @@ def sample(
 class Own:
     """Coordinates of one variety, and their normal given the shared ones.
 
-    Attributes
-    ----------
-    at : ndarray of int, shape (own,)
-    slope : ndarray, shape (own, shared)
-        How their mean follows the shared coordinates.
-    root, precision : ndarray, shape (own, own)
-        Root of their covariance given the shared ones, and its inverse.
+    Their mean follows the shared coordinates by ``slope``, shape (own, shared); ``root`` and
+    ``precision``, shape (own, own), are those of their covariance given the shared ones.
     """
 
     at: IntArray
@@ -203,36 +176,36 @@ class Gaussian:
         off = w[:, self.shared] - self.centre[self.shared]
         noise = rng.standard_normal(off.shape) @ self.root.T
         change = (np.sqrt(1 - step**2) - 1.0) * off + step * noise
-        moved = w.copy()
-        moved[:, self.shared] += change
+        proposal = w.copy()
+        proposal[:, self.shared] += change
         for own in self.own:
-            moved[:, own.at] += change @ own.slope.T
-        return moved
+            proposal[:, own.at] += change @ own.slope.T
+        return proposal
 
     def log_shared(self, w: FloatArray) -> FloatArray:
         """Log-density of the shared coordinates up to a constant, shape (draw,)."""
-        off = w[:, self.shared] - self.centre[self.shared]
-        return np.asarray(-0.5 * ((off @ self.precision) * off).sum(axis=1))
+        return _log_normal(w[:, self.shared] - self.centre[self.shared], self.precision)
 
     def move_own(self, w: FloatArray, step: float, rng: np.random.Generator) -> FloatArray:
         """Autoregressive move of each variety's coordinates given the shared ones."""
-        moved = w.copy()
+        proposal = w.copy()
         for own in self.own:
             noise = rng.standard_normal((w.shape[0], own.at.size)) @ own.root.T
-            moved[:, own.at] += (np.sqrt(1 - step**2) - 1.0) * self._off(w, own) + step * noise
-        return moved
+            proposal[:, own.at] += (np.sqrt(1 - step**2) - 1.0) * self._off(w, own) + step * noise
+        return proposal
 
     def log_own(self, w: FloatArray) -> FloatArray:
         """Log-density of each variety's coordinates given the shared ones, (draw, variety)."""
-        logs = []
-        for own in self.own:
-            off = self._off(w, own)
-            logs.append(-0.5 * ((off @ own.precision) * off).sum(axis=1))
-        return np.stack(logs, axis=1)
+        parts = [(self._off(w, own), own.precision) for own in self.own]
+        return np.stack([_log_normal(off, precision) for off, precision in parts], axis=1)
 
     def _off(self, w: FloatArray, own: Own) -> FloatArray:
         middle = (w[:, self.shared] - self.centre[self.shared]) @ own.slope.T
         return np.asarray(w[:, own.at] - self.centre[own.at] - middle)
+
+
+def _log_normal(off: FloatArray, precision: FloatArray) -> FloatArray:
+    return np.asarray(-0.5 * ((off @ precision) * off).sum(axis=1))
 
 
 def _root(precision: FloatArray) -> FloatArray:
@@ -259,7 +232,7 @@ def _chains(problem: Posterior, w: FloatArray, about: Gaussian, rng: np.random.G
     blocks = problem.plot_blocks()
     target = problem.likelihood_of_plots(w)
     prior = problem.log_prior(w)
-    begin, kept = w, []
+    begin, sweeps = w, []
     step, own_step = 0.5, 0.6
     for sweep in range(_SWEEPS):
         proposal = about.move_shared(w, step, rng)
@@ -284,10 +257,10 @@ def _chains(problem: Posterior, w: FloatArray, about: Gaussian, rng: np.random.G
             target = np.where(of_plot, new_target, target)
             prior = problem.log_prior(w)
             own_step = _adapted(own_step, float(accepted_by.mean()))
-        if sweep >= _SWEEPS - _KEPT:
-            kept.append(w.copy())
-    draws = np.concatenate(kept)
-    memory = [np.corrcoef(begin[:, i], kept[0][:, i])[0, 1] for i in range(w.shape[1])]
+        if sweep >= _SWEEPS - _LAST_SWEEPS:
+            sweeps.append(w.copy())
+    draws = np.concatenate(sweeps)
+    memory = [np.corrcoef(begin[:, i], sweeps[0][:, i])[0, 1] for i in range(w.shape[1])]
     fresh = 1.0 - float(np.nanmax(np.square(memory)))
     return Sample(
         w=draws,
@@ -304,15 +277,8 @@ def _adapted(step: float, accepted: float) -> float:
 class _Proposal:
     """Heavy-tailed along directions the records inform, normal along all others.
 
-    Attributes
-    ----------
-    centre : ndarray, shape (coordinate,)
-    axes : ndarray, shape (coordinate, coordinate)
-        Orthonormal directions as columns, those the records inform first.
-    informed : int
-        How many those are.
-    root : ndarray, shape (coordinate, coordinate)
-        Lower triangular root of the covariance along the axes.
+    ``axes`` are orthonormal directions as columns, the ``informed`` ones first; ``root`` is the
+    lower triangular root of the covariance along them.
     """
 
     centre: FloatArray
@@ -327,7 +293,7 @@ class _Proposal:
         order = np.argsort(-values)
         values, vectors = np.maximum(values[order], 0.7), vectors[:, order]
         informed = max(int((values > _INFORMED).sum()), 1)
-        axes = np.hstack([vectors[:, :informed], settled(vectors[:, informed:])])
+        axes = np.hstack([vectors[:, :informed], align(vectors[:, informed:])])
         spread = np.where(values > _INFORMED, _WIDER, 1.0) / values
         along = axes.T @ vectors
         root: FloatArray = np.linalg.cholesky((along * spread) @ along.T).astype(np.float64)
@@ -356,14 +322,14 @@ class _Proposal:
             - np.log(np.diag(self.root)).sum()
         )
 
-    def learned(self, w: FloatArray, weights: FloatArray) -> _Proposal:
+    def from_moments(self, w: FloatArray, weights: FloatArray) -> _Proposal:
         """Proposal with the weighted moments of draws; no single draw may rule."""
-        capped = np.minimum(weights, 10.0 / weights.size)
-        capped = capped / capped.sum()
-        mean = capped @ w
+        cut = np.minimum(weights, 10.0 / weights.size)
+        cut = cut / cut.sum()
+        mean = cut @ w
         along = (w - mean) @ self.axes
-        covariance = (along * capped[:, None]).T @ along
-        worth = 1.0 / float(np.square(capped).sum())
+        covariance = (along * cut[:, None]).T @ along
+        worth = 1.0 / float(np.square(cut).sum())
         part = worth / (worth + 2.0 * w.shape[1])
         mixed = part * covariance + (1.0 - part) * self.root @ self.root.T
         return replace(self, centre=mean, root=np.linalg.cholesky(mixed))

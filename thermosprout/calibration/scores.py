@@ -6,13 +6,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from thermosprout.calibration.fit import base_from_prior, fit_with_prior
-from thermosprout.calibration.plots import Plot, half_seen_d
+from thermosprout.calibration.plots import Plot, half_emergence_d
 from thermosprout.calibration.predict import Model, temperatures_of
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
@@ -70,7 +72,7 @@ class Score:
     stand_covered: float | None
 
 
-def crps(draws: FloatArray, seen: float) -> float:
+def crps(draws: FloatArray, observation: float) -> float:
     """Continuous ranked probability score of draws, in the unit of the draws.
 
     Parameters
@@ -88,12 +90,12 @@ def crps(draws: FloatArray, seen: float) -> float:
     if values.size == 0:
         return float("nan")
     finite = values[np.isfinite(values)]
-    latest = max(float(finite.max()) if finite.size else seen, seen)
+    latest = max(float(finite.max()) if finite.size else observation, observation)
     values = np.sort(np.minimum(values, latest))
     size = values.size
     weights = 2.0 * np.arange(1, size + 1) - size - 1.0
     spread = float((weights * values).sum()) / (size * max(size - 1, 1))
-    return float(np.abs(values - seen).mean()) - spread
+    return float(np.abs(values - observation).mean()) - spread
 
 
 def forecast_draws(
@@ -136,8 +138,8 @@ def forecast_draws(
     )  # fmt: skip
     if plot.dish:
         germination = draws.values["germination_share"] * draws.values["thermal_time_50_Cd"]
-        needed = (germination * np.exp(row.row_speed))[:, None]
-        half = clock.cross(plot.planted_h, needed)[:, 0]
+        target = (germination * np.exp(row.row_speed))[:, None]
+        half = clock.cross(plot.planted_h, target)[:, 0]
         return (half - plot.planted_h) / 24.0, None
     half = (row.hours[:, 1] - plot.planted_h) / 24.0
     return half, None if noted else row.seedlings / plot.seeds
@@ -211,7 +213,7 @@ def check(
     if folds is not None and len(groups) > folds:
         groups = _merged(groups, folds)
     packet = packet_days(crop, seed=seed) if packet_d is None else packet_d
-    tables: dict[str, list[_Line]] = {name: [] for name in NAMES}
+    tables: dict[str, list[dict[str, float]]] = {name: [] for name in NAMES}
     for group in groups:
         rest = [plot for plot in plots if plot not in group]
         fit = fit_with_prior(crop, rest, series, seed=seed)
@@ -224,13 +226,13 @@ def check(
                 ("catalogue", crop.estimate), ("calibrated", fit.estimate(*level)),
             ):  # fmt: skip
                 half, stand = forecast_draws(crop, estimate, plot, series, seed=seed)
-                tables[name].append(_line(plot, half, stand))
-            tables["packet"].append(_line(plot, np.array([packet]), None))
+                tables[name].append(score_of(plot, half, stand))
+            tables["packet"].append(score_of(plot, np.array([packet]), None))
             mean = _mean_of(plot, rest)
-            tables["mean of the others"].append(_line(plot, np.array([mean]), None))
+            tables["mean of the others"].append(score_of(plot, np.array([mean]), None))
         if tick is not None:
             tick(1)
-    return tuple(_score(name, lines) for name, lines in tables.items())
+    return tuple(mean_score(name, scores) for name, scores in tables.items())
 
 
 NAMES = ("catalogue", "calibrated", "packet", "mean of the others")
@@ -244,16 +246,11 @@ def packet_days(crop: Crop, *, seed: int = 0) -> float:
 
 
 def _groups(plots: Sequence[Plot], left_out: LeftOut, timezone: str) -> list[list[Plot]]:
-    zone = ZoneInfo(timezone)
     groups: dict[object, list[Plot]] = {}
     for plot in plots:
-        day = datetime.fromtimestamp(plot.planted_h * 3600.0, tz=zone).date()
-        key: object = plot.name
-        if left_out is LeftOut.DATE:
-            key = day
-        elif left_out is LeftOut.SEASON:
-            key = day.year
-        groups.setdefault(key, []).append(plot)
+        day = datetime.fromtimestamp(plot.planted_h * 3600.0, tz=ZoneInfo(timezone)).date()
+        keys = {LeftOut.PLOT: plot.name, LeftOut.DATE: day, LeftOut.SEASON: day.year}
+        groups.setdefault(keys[left_out], []).append(plot)
     return list(groups.values())
 
 
@@ -302,53 +299,48 @@ def _nearest(
 
 def _mean_of(plot: Plot, rest: Sequence[Plot]) -> float:
     """Mean day of half emergence of other plots, of the same treatment where there are any."""
-    same = [half_seen_d(other) for other in rest if other.treatment == plot.treatment]
-    days = [day for day in same if day is not None]
-    if not days:
-        days = [day for day in map(half_seen_d, rest) if day is not None]
-    return float(np.mean(days)) if days else float("nan")
+    same = [other for other in rest if other.treatment == plot.treatment]
+    for others in (same, rest):
+        days = [day for day in map(half_emergence_d, others) if day is not None]
+        if days:
+            return float(np.mean(days))
+    return float("nan")
 
 
-@dataclass(frozen=True)
-class _Line:
-    """Scores of one forecast of one plot; NaN where there is nothing to score."""
-
-    date_crps: float
-    date_error: float
-    date_inside: float
-    stand_crps: float
-    stand_inside: float
+_FIGURES = ("date_crps_d", "date_error_d", "date_covered", "stand_crps", "stand_covered")
 
 
-def _line(plot: Plot, half: FloatArray, stand: FloatArray | None) -> _Line:
-    half_d = half_seen_d(plot)
-    date = (np.nan, np.nan, np.nan)
+def score_of(plot: Plot, half: FloatArray, stand: FloatArray | None) -> dict[str, float]:
+    """Scores of one forecast of one plot; NaN where there is nothing to score.
+
+    Parameters
+    ----------
+    half, stand : ndarray, shape (draw,)
+        As :func:`forecast_draws` gives them.
+    """
+    half_d = half_emergence_d(plot)
+    scores = dict.fromkeys(_FIGURES, np.nan)
     if half_d is not None:
         low, middle, high = weighted_quantile(half, np.ones(half.size), [0.1, 0.5, 0.9])
         if not np.isfinite(middle):  # never in most draws: the latest day that any of them gives
             middle = max(half[np.isfinite(half)], default=np.nan)
-        date = (crps(half, half_d), abs(middle - half_d), float(low <= half_d <= high))
-    if stand is None:
-        return _Line(*date, np.nan, np.nan)
-    share = plot.emerged / plot.seeds
-    low, high = np.quantile(stand, [0.1, 0.9])
-    return _Line(*date, crps(stand, share), float(low <= share <= high))
+        scores["date_crps_d"] = crps(half, half_d)
+        scores["date_error_d"] = abs(middle - half_d)
+        scores["date_covered"] = float(low <= half_d <= high)
+    if stand is not None:
+        share = plot.emerged / plot.seeds
+        low, high = np.quantile(stand, [0.1, 0.9])
+        scores["stand_crps"] = crps(stand, share)
+        scores["stand_covered"] = float(low <= share <= high)
+    return scores
 
 
-def _score(name: str, lines: Sequence[_Line]) -> Score:
-    def mean(values: list[float]) -> float | None:
-        kept = [value for value in values if np.isfinite(value)]
-        return float(np.mean(kept)) if kept else None
-
-    alone = name in ("packet", "mean of the others")
-    date = mean([line.date_crps for line in lines])
-    error = mean([line.date_error for line in lines])
-    return Score(
-        name=name,
-        plots=len(lines),
-        date_crps_d=np.nan if date is None else date,
-        date_error_d=np.nan if error is None else error,
-        date_covered=None if alone else mean([line.date_inside for line in lines]),
-        stand_crps=mean([line.stand_crps for line in lines]),
-        stand_covered=mean([line.stand_inside for line in lines]),
-    )
+def mean_score(name: str, scores: Sequence[dict[str, float]]) -> Score:
+    """Mean over plots of the scores of one way to forecast."""
+    table = pd.DataFrame(scores, columns=_FIGURES).replace(np.inf, np.nan)
+    means: dict[str, Any] = dict(zip(_FIGURES, table.mean().tolist(), strict=True))
+    if name in ("packet", "mean of the others"):
+        means["date_covered"] = np.nan
+    for figure in ("date_covered", "stand_crps", "stand_covered"):
+        means[figure] = None if np.isnan(means[figure]) else means[figure]
+    return Score(name=name, plots=len(table), **means)

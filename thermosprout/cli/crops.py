@@ -14,7 +14,7 @@ from thermosprout.quantities import TABLE_DEPTH_CM, Units
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from thermosprout.calibration.lot_report import LotReport
+    from thermosprout.calibration.crop_curve import LotReport
     from thermosprout.crops.crop import Crop
     from thermosprout.crops.germination_test import GerminationTest
     from thermosprout.crops.seed_lots import SeedLot
@@ -187,7 +187,7 @@ def _full(crop: Crop) -> dict[str, Any]:
     """Everything the catalogue holds of a crop, with its sources."""
     from dataclasses import asdict
 
-    from thermosprout.calibration.published import (
+    from thermosprout.calibration.crop_curve import (
         days_to_half,
         published_bases,
         published_days,
@@ -325,7 +325,7 @@ def _figure(crop: Crop, units: Units, seed: int) -> Figure:
     """Days against temperature with the published points."""
     import numpy as np
 
-    from thermosprout.calibration.published import (
+    from thermosprout.calibration.crop_curve import (
         days_band,
         days_to_half,
         published_days,
@@ -413,7 +413,7 @@ def lot(
 
     import numpy as np
 
-    from thermosprout.calibration.lot_report import check_lot
+    from thermosprout.calibration.crop_curve import check_lot
     from thermosprout.cli.output import note, print_json, say
     from thermosprout.crops.seed_lots import SeedLot
     from thermosprout.dates import read_day

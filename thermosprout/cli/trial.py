@@ -449,7 +449,7 @@ def analyse(
         write_figure(curves_figure(document), plot, force=force)
     if blocks_plot is not None:
         from thermosprout.reports.trial_figures import blocks_figure
-        from thermosprout.trials.analysis.curves import block_steps
+        from thermosprout.trials.records.read import block_steps
 
         steps = block_steps(table, result.compared)
         write_figure(blocks_figure(steps), blocks_plot, force=force)

@@ -181,7 +181,7 @@ def half_beyond(
 
 
 def beta_binomial(
-    share: FloatArray, seeds: int, rho: FloatArray, rng: np.random.Generator
+    share: FloatArray, seeds: int | npt.NDArray[np.int64], rho: FloatArray, rng: np.random.Generator
 ) -> npt.NDArray[np.int64]:
     """Draw the number of seedlings when the fates of a row's seeds are correlated.
 
@@ -189,7 +189,7 @@ def beta_binomial(
     ----------
     share, rho : ndarray, shape (draw,)
         Mean share and intra-row correlation.
-    seeds : int
+    seeds : int or ndarray of int
         Seeds planted.
     rng : numpy.random.Generator
     """

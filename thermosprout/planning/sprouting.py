@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from thermosprout.calibration.published import short_citations
+from thermosprout.calibration.crop_curve import short_citations
 from thermosprout.crops.catalogue import EVIDENCE_FILE
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import CropDraws, generator

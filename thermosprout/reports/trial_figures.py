@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from thermosprout.trials.analysis.curves import PlotSteps
     from thermosprout.trials.design import Spot
+    from thermosprout.trials.records.read import PlotSteps
 
 
 _INKS = (EARTH, WATER, LEAF, "#5b4a87", "#7a2e3a", QUIET)

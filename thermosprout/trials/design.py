@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermosprout.errors import InputError, Place
+from thermosprout.quantities import IntArray
+from thermosprout.special import ndtr
 from thermosprout.trials.records.values import FORMAT, KNOWN, Moment, read_label, read_moment
 
 if TYPE_CHECKING:
@@ -102,6 +104,15 @@ def lay_out(
     Fisher (1935), The Design of Experiments, ch. 4 and 5.
     """
     cells = _cells(varieties, treatments)
+
+    def spot(cell: int, letter: str, number: int, row: int, column: int, day: int = 0) -> Spot:
+        variety, treatment = cells[cell]
+        block = letter if days == 1 else f"{letter}-{day + 1}"
+        return Spot(
+            plot=f"{letter}{number + 1}", block=block, row=row, column=column, variety=variety,
+            treatment=treatment, day=day,
+        )  # fmt: skip
+
     if days < 1 or (days > 1) != (layout is Layout.SPLIT):
         raise InputError(
             "several planting days go with the layout `split`, and it needs at least two"
@@ -110,25 +121,22 @@ def lay_out(
         raise InputError(f"found {replicates} replicates, expected 1 or more")
     if len(cells) * replicates * days > _MOST_PLOTS:
         raise InputError(f"{len(cells) * replicates * days} plots are more than {_MOST_PLOTS}")
+    size = len(cells)
     if layout is Layout.LATIN:
-        return _latin(cells, replicates, rng)
-    if layout is Layout.SINGLE:
-        order = rng.permutation(np.repeat(np.arange(len(cells)), replicates))
-        width = max(len(cells), 1)
+        square = _latin(size, replicates, rng)
         return tuple(
-            _spot(cells[c], "A", "A", k, k // width, k % width) for k, c in enumerate(order)
+            spot(int(square[row, column]), letters(row), column, row, column)
+            for row, column in np.ndindex(size, size)
         )
-    spots: list[Spot] = []
-    for block in range(replicates):
-        letter, number = letters(block), 0
-        for row, day in enumerate(rng.permutation(days)):
-            name = letter if days == 1 else f"{letter}-{day + 1}"
-            for column, c in enumerate(rng.permutation(len(cells))):
-                spots.append(
-                    _spot(cells[c], letter, name, number, block * days + row, column, int(day))
-                )
-                number += 1
-    return tuple(spots)
+    if layout is Layout.SINGLE:
+        order = rng.permutation(np.repeat(np.arange(size), replicates))
+        return tuple(spot(c, "A", k, k // size, k % size) for k, c in enumerate(order))
+    return tuple(
+        spot(c, letters(block), row * size + column, block * days + row, column, int(day))
+        for block in range(replicates)
+        for row, day in enumerate(rng.permutation(days))
+        for column, c in enumerate(rng.permutation(size))
+    )
 
 
 def _cells(varieties: Sequence[str], treatments: Sequence[str]) -> list[tuple[str, str]]:
@@ -146,10 +154,8 @@ def _cells(varieties: Sequence[str], treatments: Sequence[str]) -> list[tuple[st
     return cells
 
 
-def _latin(
-    cells: list[tuple[str, str]], replicates: int, rng: np.random.Generator
-) -> tuple[Spot, ...]:
-    size = len(cells)
+def _latin(size: int, replicates: int, rng: np.random.Generator) -> IntArray:
+    """Combination in each row and column of a square, in random order."""
     if replicates != size:
         raise InputError(
             f"a Latin square of {size} combinations has {size} rows, found {replicates}",
@@ -157,32 +163,7 @@ def _latin(
         )
     square = (np.arange(size)[:, None] + np.arange(size)[None, :]) % size
     square = rng.permutation(size)[square]
-    square = square[rng.permutation(size)][:, rng.permutation(size)]
-    return tuple(
-        _spot(cells[square[row, column]], letters(row), letters(row), column, row, column)
-        for row in range(size)
-        for column in range(size)
-    )
-
-
-def _spot(
-    cell: tuple[str, str],
-    letter: str,
-    block: str,
-    number: int,
-    row: int,
-    column: int,
-    day: int = 0,
-) -> Spot:
-    return Spot(
-        plot=f"{letter}{number + 1}",
-        block=block,
-        row=row,
-        column=column,
-        variety=cell[0],
-        treatment=cell[1],
-        day=day,
-    )
+    return np.asarray(square[rng.permutation(size)][:, rng.permutation(size)])
 
 
 def letters(index: int) -> str:
@@ -269,16 +250,12 @@ class Plan:
 
     def dates(self, spot: Spot) -> tuple[str, str]:
         """Started and planted as written to the records."""
-        shared = self.planting[spot.day]
-        lead = self.lead(spot)
-        if not lead:
-            return shared.text, shared.text
-        start, end = (
-            (-lead, timedelta()) if self.together is Together.PLANT else (timedelta(), lead)
-        )
-        return self._written(shared, start), self._written(shared, end)
+        shared, lead = self.planting[spot.day], self.lead(spot)
+        if self.together is Together.PLANT:
+            return self._text(shared, -lead), shared.text
+        return shared.text, self._text(shared, lead)
 
-    def _written(self, shared: Moment, shift: timedelta) -> str:
+    def _text(self, shared: Moment, shift: timedelta) -> str:
         if not shift:
             return shared.text
         if shared.day_only and not shift % timedelta(days=1):
@@ -327,11 +304,7 @@ def calendar(plan: Plan) -> list[Task]:
             plots.setdefault((started, _start_words(plan, spot, seeds)), []).append(spot.plot)
         plots.setdefault((planted, _plant_words(plan, spot)), []).append(spot.plot)
     tasks = [Task(when=w, what=what, plots=tuple(names)) for (w, what), names in plots.items()]
-    return sorted(tasks, key=lambda task: (_instant(task.when, plan), task.what))
-
-
-def _instant(text: str, plan: Plan) -> datetime:
-    return read_moment(text, plan.timezone).utc
+    return sorted(tasks, key=lambda task: (read_moment(task.when, plan.timezone).utc, task.what))
 
 
 def _start_words(plan: Plan, spot: Spot, seeds: int) -> str:
@@ -359,16 +332,21 @@ def sprout_hours(crop: Crop, room_C: float, radicle_mm: float = 3.0) -> float | 
     radicle_mm : float
         Length at planting. [mm]
     """
+    rate, germination = _rate_and_germination(crop, room_C)
+    if rate <= 0:
+        return None
+    target_Cd = germination + radicle_mm / crop.estimate.centre()["radicle_mm_per_Cd"]
+    # To whole days, so that a batch is started at an hour at which people are up.
+    return float(24 * max(round(target_Cd / rate), 1))
+
+
+def _rate_and_germination(crop: Crop, room_C: float) -> tuple[float, float]:
+    """Thermal time that a day in a room gives, and that to half germination. [C d]"""
     from thermosprout.trials.analysis.timing import central_response
 
     centre = crop.estimate.centre()
     rate = float(central_response(crop.estimate, crop.response).at(np.array([room_C]))[0])
-    if rate <= 0:
-        return None
-    needed = centre["germination_share"] * centre["thermal_time_50_Cd"]
-    needed += radicle_mm / centre["radicle_mm_per_Cd"]
-    # To whole days, so that a batch is started at an hour at which people are up.
-    return float(24 * max(round(needed / rate), 1))
+    return rate, centre["germination_share"] * centre["thermal_time_50_Cd"]
 
 
 def sprouting_share(crop: Crop, room_C: float, sprout_h: float) -> float:
@@ -382,16 +360,13 @@ def sprouting_share(crop: Crop, room_C: float, sprout_h: float) -> float:
         Time from wetting to planting. [h]
     """
     from thermosprout.crops.seed_lots import SeedLot, viability_draws
-    from thermosprout.special import ndtr
-    from thermosprout.trials.analysis.timing import central_response
 
-    centre = crop.estimate.centre()
-    rate = float(central_response(crop.estimate, crop.response).at(np.array([room_C]))[0])
-    germination = centre["germination_share"] * centre["thermal_time_50_Cd"]
+    rate, germination = _rate_and_germination(crop, room_C)
     indoors = max(rate * sprout_h / 24.0, 1e-9)
     untested = SeedLot(id="", crop=crop.name)
     alive = float(np.median(viability_draws(untested, crop, 999, np.random.default_rng(0))))
-    return float(alive * ndtr(np.log(indoors / germination) / centre["sigma"]))
+    sigma = crop.estimate.centre()["sigma"]
+    return float(alive * ndtr(np.log(indoors / germination) / sigma))
 
 
 def in_the_morning(day: Moment, lead_h: Mapping[str, float], tz: tzinfo) -> Moment:

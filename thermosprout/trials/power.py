@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.emergence.forecast import forecast_constant
+from thermosprout.emergence.stand import beta_binomial
 from thermosprout.errors import InputError
 from thermosprout.quantities import USUAL_DEPTH_CM, FloatArray
 from thermosprout.special import chdtri, nctdtr, ndtr, stdtrit
@@ -193,7 +194,7 @@ def power(
     stand[:, :, 1] = np.clip(stand[:, :, 1] + np.where(up, points, -points), 0.0, 1.0)
     spread = np.exp(trial.uneven * rng.standard_normal(shape))
     seeds = np.maximum(np.rint(trial.seeds * spread), 1).astype(np.int64)
-    came = _stands(rng, seeds, stand, truths.correlation[:, None, None])
+    came = beta_binomial(stand, seeds, truths.correlation[:, None, None], rng)
     if points:
         score = angle(came.astype(float), seeds.astype(float))
     else:
@@ -210,19 +211,6 @@ def power(
     return Power(trial=trial, chance=chance, standard_error=error)
 
 
-def _stands(
-    rng: np.random.Generator,
-    seeds: npt.NDArray[np.int64],
-    stand: FloatArray,
-    correlation: FloatArray,
-) -> npt.NDArray[np.int64]:
-    """Seedlings of plots whose seeds share some of their luck (beta-binomial)."""
-    rho = np.maximum(correlation, 1e-6)
-    mean = np.clip(stand, 1e-6, 1.0 - 1e-6)
-    luck = rng.beta(mean * (1.0 - rho) / rho, (1.0 - mean) * (1.0 - rho) / rho)
-    return rng.binomial(seeds, luck)
-
-
 def _half_scores(
     rng: np.random.Generator,
     trial: Trial,
@@ -232,12 +220,11 @@ def _half_scores(
 ) -> FloatArray:
     """Ln half emergence as the counts tell it, shape (trial, block, treatment)."""
     looks = _looks(trial, truths, later_d)
-    half = np.broadcast_to(truths.t50_d[:, None], (truths.trials, trial.treatments)).copy()
-    half[:, 1] = np.maximum(half[:, 1] + later_d, 0.2)
-    information = np.stack(
-        [_information(looks, half[:, k], truths.sigma) for k in (0, 1)], axis=1
-    )  # of one seedling: (trial, treatment 0 or 1, 3)
-    information = information[:, [min(k, 1) if k == 1 else 0 for k in range(trial.treatments)]]
+    half = np.stack([truths.t50_d, np.maximum(truths.t50_d + later_d, 0.2)], axis=1)
+    # Of one seedling, of the usual treatment and of the one that differs: (trial, 2, 3).
+    information = np.stack([_information(looks, h, truths.sigma) for h in half.T], axis=1)
+    differs = (np.arange(trial.treatments) == 1).astype(np.intp)
+    half, information = half[:, differs], information[:, differs]
     number = np.maximum(came, 1).astype(float)
     place, shared, width = (number * information[:, None, :, k] for k in range(3))
     variance = 1.0 / (place - shared**2 / (width + _SHARED_SPREAD))
@@ -268,17 +255,13 @@ def _looks(trial: Trial, truths: Truths, later_d: float) -> FloatArray:
     latest = (truths.t50_d + max(later_d, 0.0)) * np.exp(
         2.6 * np.hypot(truths.sigma, truths.speed_sd)
     )
-    number = (
-        int(np.ceil(np.max(latest) / trial.every_d))
-        if trial.days is None
-        else int(trial.days // trial.every_d)
-    )
-    looks = trial.every_d * np.arange(1, max(number, 1) + 1, dtype=float)
-    table = np.broadcast_to(looks, (truths.trials, looks.size))
-    if trial.days is not None:
-        return table
     # Nobody goes on looking at a row that is long up.
-    return np.minimum(table, np.ceil(latest / trial.every_d)[:, None] * trial.every_d)
+    last_look = np.ceil(latest / trial.every_d)
+    if trial.days is not None:
+        last_look = np.full(truths.trials, trial.days // trial.every_d)
+    last_look = np.maximum(last_look, 1.0)[:, None]
+    looks = np.arange(1.0, last_look.max() + 1.0)
+    return trial.every_d * np.minimum(looks, last_look)
 
 
 def smallest_trial(
@@ -404,15 +387,9 @@ def mean_power(
     if blocks < 2:
         return 0.0
     if treatments == 2:
-        share = (np.arange(_NODES) + 0.5) / _NODES
-        return float(
-            np.mean(
-                [
-                    power_of_t(difference, variance, blocks, blocks - 1, level)
-                    for variance in _variances(error_variance, variance_df, share)
-                ]
-            )
-        )
+        variances = _variances(error_variance, variance_df, (np.arange(_NODES) + 0.5) / _NODES)
+        chances = [power_of_t(difference, v, blocks, blocks - 1, level) for v in variances]
+        return float(np.mean(chances))
     plots, share, likeness = _simulated(treatments, blocks)
     variance = _variances(error_variance, variance_df, share)
     score = plots.copy()

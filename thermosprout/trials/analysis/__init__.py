@@ -3,8 +3,8 @@
 For contributors
 ----------------
 ``timing`` turns counts into intervals in which seedlings came, puts them on the thermal clock and
-says what the looks can tell of time at all; ``lognormal`` and ``curves`` fit them with and
-without a shape; ``measures`` gives every plot its scores. ``block_model`` takes blocks out,
+says what the looks can tell of time at all; ``curves`` fits them with and without a shape;
+``measures`` gives every plot its scores. ``block_model`` takes blocks out,
 ``pairs`` tests two treatments by Student's t and by permutation, ``compare`` puts the tests
 together for a set of plots. ``sentences`` and ``cautions`` put all of it in words, ``results`` is
 the document, ``analyse`` the way in, which also sums up each treatment.
@@ -20,5 +20,5 @@ Decisions
   degrees of freedom at most, which keeps false alarms near 5 % whatever the scatter.
 - The size of a next trial is averaged over what the variance could be.
 - Claims are checked by simulators that share no code with the model (tests/trials/simulators).
-- A new measure goes into ``measures.COMPARED`` with its words in ``sentences``.
+- A new measure goes into ``measures.COMPARED`` with its sentence.
 """

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.errors import InputError
-from thermosprout.quantities import FloatArray, IntArray
+from thermosprout.errors import FitError, InputError
+from thermosprout.quantities import FloatArray
 from thermosprout.trials.analysis.block_model import fit_blocked
 from thermosprout.trials.analysis.cautions import cautions
 from thermosprout.trials.analysis.compare import (
     LEVEL,
     TIMES,
     WIDEST,
+    Comparison,
     Fits,
-    Fitted,
     Group,
     differences,
     fit_group,
@@ -26,7 +26,7 @@ from thermosprout.trials.analysis.compare import (
     reach_of,
     still_to_come,
 )
-from thermosprout.trials.analysis.curves import emergence_curve, emergence_shape
+from thermosprout.trials.analysis.curves import fit_lognormal, turnbull
 from thermosprout.trials.analysis.measures import (
     STAND,
     STAND_STARTED,
@@ -39,10 +39,12 @@ from thermosprout.trials.analysis.measures import (
     wilson,
 )
 from thermosprout.trials.analysis.results import (
+    Curve,
     CurveFit,
     Difference,
     Interaction,
     PlotStands,
+    Shape,
     TreatmentSummary,
     TrialResult,
     Value,
@@ -117,34 +119,44 @@ def analyse(
     if thermal_times is not None:
         thermal_times = thermal_times[counted]
     plots = plots_of(records)
-    factor: Compared = compare or _factor(plots)
+    factor = compare or "treatment"
+    if compare is None and plots["treatment"].nunique() == 1 and plots["variety"].nunique() > 1:
+        factor = "variety"
     scores = score_plots(records, plots, thermal_times)
     rng = np.random.default_rng(seed)
-    whole = _group(plots, np.arange(len(plots)), factor, None)
-    fits = fit_group(whole, scores, level)
-    compared, overall, errors = differences(whole, scores, fits, rng, resamples)
+    whole = _group(plots, scores, factor)
+    fits = fit_group(whole, level)
+    compared, overall, errors = differences(whole, fits, rng, resamples)
     compared = holm(compared)
     varieties = _by_variety(plots, scores, factor, level, rng, resamples)
-    variation = Variation(
-        stand_correlation=_correlation(whole, scores),
-        ln_t50_sd=_speed_sd(whole, scores),
-        error=errors,
-    )
-    treatments = tuple(
-        _with_curve(s, records, thermal_times, clock, whole, i, variation.stand_correlation, level)
-        for i, s in enumerate(summaries(whole, scores, fits, level))
-    )
-    fit = _curve_fit(records, whole, scores)
+    # Correlation within plots; treatments, varieties and lots have means of their own.
+    alike = plots.groupby(["variety", "treatment", "seed_lot"]).ngroup()
+    correlation = plot_correlation(scores.seedlings, plots["seeds_planted"], alike)
+    treatments = []
+    for summary in summaries(whole, fits, level):
+        rows = records["plot"].isin(plots.loc[plots[factor] == summary.treatment, "plot"])
+        part = records[rows]
+        curve = emergence_curve(
+            part,
+            clock=clock,
+            thermal=None if thermal_times is None else thermal_times[rows],
+            correlation=correlation,
+            level=level,
+        )
+        treatments.append(replace(summary, curve=curve, log_normal=emergence_shape(part)))
+    fit = _curve_fit(records, whole)
     tests = [*compared, *(item for variety in varieties for item in variety.differences)]
     result = TrialResult(
-        treatments=treatments,
+        treatments=tuple(treatments),
         differences=tuple(compared),
         overall=tuple(overall),
         varieties=varieties,
-        variation=variation,
+        variation=Variation(
+            stand_correlation=correlation, ln_t50_sd=_speed_sd(whole), error=errors
+        ),
         interactions=_interactions(whole, fits) if varieties else (),
         curve_fit=fit,
-        warnings=(*notes, *cautions(records, whole, scores, compared, fit)),
+        warnings=(*notes, *cautions(records, whole, compared, fit)),
         bottom_line=(),
         verdict=(),
         compared=factor,
@@ -161,54 +173,46 @@ def _interactions(group: Group, fits: Fits) -> tuple[Interaction, ...]:
     stand = STAND if fits[STAND.name] is fits[STAND_STARTED.name] else STAND_STARTED
     result = []
     for measure in (stand, T50_PLANTED):
-        fitted = fits[measure.name]
-        p = None if fitted is None else interaction_p(group, fitted)
+        comparison = fits[measure.name]
+        p = None if comparison is None else interaction_p(group, comparison)
         if p is not None:
             result.append(Interaction(measure=measure.name, p_value=p, shown=p <= LEVEL))
     return tuple(result)
 
 
-def _curve_fit(records: pd.DataFrame, group: Group, scores: PlotScores) -> CurveFit:
+def _curve_fit(records: pd.DataFrame, group: Group) -> CurveFit:
     """How well the log-normal fits, and which treatments came in two flushes."""
-    plot_p = scores.shape.plot_p[group.rows]
-    poor = group.plots.loc[np.nan_to_num(plot_p, nan=1.0) < _POOR_P, "plot"]
+    shape, half_from = group.scores.shape, group.scores.half_from
+    p = shape.p_value if np.isfinite(shape.p_value) else None
+    if shape.fits:
+        return CurveFit(half_from=half_from, p_value=p, poor=(), flushes={})
+    poor = group.plots.loc[np.nan_to_num(shape.plot_p, nan=1.0) < _POOR_P, "plot"]
+    intervals = plot_intervals(records, "planted")
     flushes = {}
-    if not scores.shape.fits:
-        intervals = plot_intervals(records, "planted")
-        for index, label in enumerate(group.labels):
-            mine = intervals["plot"].isin(group.plots.loc[group.treatment == index, "plot"])
-            part = intervals[mine]
-            days = two_flushes(*(part[c].to_numpy(dtype=float) for c in ("left", "right", "seeds")))
-            if days is not None:
-                flushes[label] = days
-    p = scores.shape.p_value
-    return CurveFit(
-        half_from=scores.half_from,
-        p_value=p if np.isfinite(p) else None,
-        poor=tuple(poor) if not scores.shape.fits else (),
-        flushes=flushes,
-    )
-
-
-def _factor(plots: pd.DataFrame) -> Compared:
-    if plots["treatment"].nunique() == 1 and plots["variety"].nunique() > 1:
-        return "variety"
-    return "treatment"
+    for index, label in enumerate(group.labels):
+        mine = intervals["plot"].isin(group.plots.loc[group.treatment == index, "plot"])
+        days = two_flushes(*intervals.loc[mine, ["left", "right", "seeds"]].to_numpy(float).T)
+        if days is not None:
+            flushes[label] = days
+    return CurveFit(half_from=half_from, p_value=p, poor=tuple(poor), flushes=flushes)
 
 
 def _group(
-    plots: pd.DataFrame, rows: npt.NDArray[np.intp], factor: Compared, variety: str | None
+    plots: pd.DataFrame, scores: PlotScores, factor: Compared, variety: str | None = None
 ) -> Group:
-    """Plots with their codes; blocks of different varieties are kept apart."""
+    """Plots of one variety or all; blocks of different varieties are kept apart."""
     import pandas as pd
 
+    rows = np.arange(len(plots))
+    if variety is not None:
+        rows = np.flatnonzero(plots["variety"] == variety)
     part = plots.iloc[rows]
     names = set(part[factor])
     labels = treatment_order(names) if factor == "treatment" else sorted(names)
     blocks = part["block"] if factor == "variety" else part["variety"] + "\x1f" + part["block"]
     return Group(
         plots=part,
-        rows=rows,
+        scores=scores.of(rows),
         labels=labels,
         treatment=pd.Categorical(part[factor], categories=labels).codes.astype(np.intp),
         block=pd.factorize(blocks)[0].astype(np.intp),
@@ -230,35 +234,27 @@ def _by_variety(
     """Repeat the comparison within each variety, p values adjusted over all of them."""
     if factor == "variety" or plots["variety"].nunique() < 2:
         return ()
-    names = list(dict.fromkeys(plots["variety"]))
     compared: list[Difference] = []
-    summed: dict[str, tuple[TreatmentSummary, ...]] = {}
-    for name in names:
-        rows = np.flatnonzero((plots["variety"] == name).to_numpy())
-        group = _group(plots, rows, factor, name)
-        fits = fit_group(group, scores, level)
-        summed[name] = summaries(group, scores, fits, level)
-        compared += differences(group, scores, fits, rng, resamples)[0]
-    by_name: dict[str, list[Difference]] = {name: [] for name in names}
-    for item in holm(compared):
-        by_name[item.variety or ""].append(item)
+    treatments: dict[str, tuple[TreatmentSummary, ...]] = {}
+    for name in dict.fromkeys(plots["variety"]):
+        group = _group(plots, scores, factor, name)
+        fits = fit_group(group, level)
+        treatments[name] = summaries(group, fits, level)
+        compared += differences(group, fits, rng, resamples)[0]
+    adjusted = holm(compared)
     return tuple(
-        VarietyResult(variety=name, treatments=summed[name], differences=tuple(by_name[name]))
-        for name in names
+        VarietyResult(
+            variety=name,
+            treatments=treatments[name],
+            differences=tuple(item for item in adjusted if item.variety == name),
+        )
+        for name in treatments
     )
 
 
-def _correlation(group: Group, scores: PlotScores) -> float:
-    """Correlation within plots; treatments and varieties have their own means."""
-    means = group.plots.groupby(["variety", "treatment", "seed_lot"]).ngroup().to_numpy()
-    return plot_correlation(
-        scores.seedlings[group.rows], group.plots["seeds_planted"].to_numpy(), means
-    )
-
-
-def _speed_sd(group: Group, scores: PlotScores) -> float | None:
+def _speed_sd(group: Group) -> float | None:
     """Plot-to-plot sd of ln t50 within blocks, beyond what chance among the seeds brings."""
-    score = scores.scores[T50_PLANTED.name][group.rows]
+    score = group.scores.scores[T50_PLANTED.name]
     finite = np.isfinite(score)
     if finite.sum() < 2:
         return None
@@ -268,66 +264,86 @@ def _speed_sd(group: Group, scores: PlotScores) -> float | None:
     )  # fmt: skip
     if fit.df < 1:
         return None
-    by_chance = float(np.median(scores.seed_variance[T50_PLANTED.name][group.rows][finite]))
+    by_chance = float(np.median(group.scores.seed_variance[T50_PLANTED.name][finite]))
     return float(np.sqrt(max(fit.error_variance - by_chance, 0.0)))
 
 
-def _with_curve(
-    summary: TreatmentSummary,
+def emergence_curve(
     records: pd.DataFrame,
-    thermal: FloatArray | None,
-    clock: ClockName,
-    group: Group,
-    index: int,
-    correlation: float,
-    level: float,
-) -> TreatmentSummary:
-    mine = set(group.plots.loc[group.treatment == index, "plot"])
-    rows = records["plot"].isin(mine).to_numpy()
-    part = records[rows]
-    return replace(
-        summary,
-        curve=emergence_curve(
-            part,
-            clock=clock,
-            thermal=None if thermal is None else thermal[rows],
-            correlation=correlation,
-            level=level,
-        ),
-        log_normal=emergence_shape(part),
+    *,
+    clock: ClockName = "planted",
+    thermal: FloatArray | None = None,
+    correlation: float = 0.0,
+    level: float = 0.9,
+) -> Curve | None:
+    """Curve of all seeds in the records, taken together; None where nothing was planted.
+
+    Parameters
+    ----------
+    records : pandas.DataFrame
+        Counts of the plots of one treatment.
+    thermal : ndarray, shape (row,), optional
+        For the thermal clock. [C d]
+    correlation : float
+        Of the fates of two seeds in one plot; makes the band wider.
+    level : float
+        Of the band.
+    """
+    intervals = plot_intervals(records, clock, thermal)
+    if intervals.empty:
+        return None
+    fit = turnbull(intervals["left"], intervals["right"], intervals["seeds"])
+    shown = np.isfinite(fit.right) & (fit.mass > 1e-9)
+    emerged = np.cumsum(fit.mass[shown])
+    sizes = intervals.groupby("plot")["seeds"].sum().to_numpy(dtype=float)
+    seeds = float(sizes.sum())
+    # Seeds that share their luck count for less (Kish 1965, design effect).
+    crowded = 1.0 + correlation * (float((sizes**2).sum()) / seeds - 1.0)
+    worth = seeds / max(crowded, 1.0)
+    low, high = wilson(np.clip(emerged, 0.0, 1.0) * worth, worth, level)
+    return Curve(
+        clock=clock, left=fit.left[shown].tolist(), right=fit.right[shown].tolist(),
+        emerged=emerged.tolist(), low=low.tolist(), high=high.tolist(),
+    )  # fmt: skip
+
+
+def emergence_shape(records: pd.DataFrame) -> Shape | None:
+    """Log-normal fit to all seeds in the records, in days since planting; None without one."""
+    intervals = plot_intervals(records, "planted")
+    usable = intervals[intervals["right"] > intervals["left"]]
+    try:
+        fit = fit_lognormal(usable["left"], usable["right"], usable["seeds"])
+    except (FitError, ValueError):
+        return None
+    return Shape(
+        t50_d=float(np.exp(fit.mu[0])), sigma=float(fit.sigma[0]), final=float(fit.final[0])
     )
 
 
-def summaries(
-    group: Group, scores: PlotScores, fits: Fits, level: float
-) -> tuple[TreatmentSummary, ...]:
+def summaries(group: Group, fits: Fits, level: float) -> tuple[TreatmentSummary, ...]:
     """Sum up every treatment of a group."""
-    rest = still_to_come(group, scores, "seeds_planted")
+    rest = still_to_come(group, "seeds_planted")
     result = []
     for index, label in enumerate(group.labels):
         mine = group.treatment == index
         part = group.plots[mine]
-        seedlings = scores.seedlings[group.rows][mine]
+        seedlings = group.scores.seedlings[mine]
         planted = part["seeds_planted"].to_numpy(dtype=float)
-        times = {
-            name: _time(fits[name], scores, name, group.rows[mine], index, level) for name in TIMES
-        }
         shares = seedlings[planted > 0] / planted[planted > 0]
+        stand, stand_started = (
+            _share(fits[measure.name], seedlings.sum(), float(part[seeds].sum()), index, level)
+            for measure, seeds in ((STAND, "seeds_planted"), (STAND_STARTED, "seeds_started"))
+        )
+        times = {name: _time(group, fits[name], name, index, level) for name in TIMES}
         result.append(
             TreatmentSummary(
                 treatment=label,
                 plots=len(part),
                 seeds_started=int(part["seeds_started"].sum()),
-                seeds_planted=int(part["seeds_planted"].sum()),
+                seeds_planted=int(planted.sum()),
                 emerged=int(seedlings.sum()),
-                stand=_share(fits[STAND.name], seedlings.sum(), planted.sum(), index, level),
-                stand_per_started=_share(
-                    fits[STAND_STARTED.name],
-                    seedlings.sum(),
-                    part["seeds_started"].sum(),
-                    index,
-                    level,
-                ),
+                stand=stand,
+                stand_per_started=stand_started,
                 still_to_come=float(rest.share[index]),
                 plot_stands=PlotStands(
                     lowest=float(shares.min()) if shares.size else np.nan,
@@ -341,42 +357,35 @@ def summaries(
 
 
 def _share(
-    fitted: Fitted | None, seedlings: float, seeds: float, index: int, level: float
+    comparison: Comparison | None, seedlings: float, seeds: float, index: int, level: float
 ) -> Value:
     if seeds <= 0:
         return Value(estimate=float("nan"))
-    fit = None if fitted is None else fitted.fit
     estimate = float(seedlings / seeds)
-    half = np.nan if fit is None else float(fit.mean_half_width[index])
-    if fit is None or not np.isfinite(half):
-        low, high = wilson(seedlings, seeds, level)
+    half = np.nan if comparison is None else comparison.fit.mean_half_width[index]
+    if comparison is None or not np.isfinite(half):
+        low, high = (float(end) for end in wilson(seedlings, seeds, level))
         return Value(estimate=estimate, low=low, high=high)
-    centre = float(fit.means[index])
-    low, high = back("angle", centre - half), back("angle", centre + half)
+    low, high = (back("angle", comparison.fit.means[index] + away) for away in (-half, half))
     return Value(estimate=estimate, low=min(low, estimate), high=max(high, estimate))
 
 
 def _time(
-    fitted: Fitted | None,
-    scores: PlotScores,
-    name: str,
-    rows: IntArray,
-    index: int,
-    level: float,
+    group: Group, comparison: Comparison | None, name: str, index: int, level: float
 ) -> Value | None:
     from thermosprout.special import ndtri
 
-    if fitted is None or not np.isfinite(fitted.fit.means[index]):
+    if comparison is None or not np.isfinite(comparison.fit.means[index]):
         return None
-    centre, half = float(fitted.fit.means[index]), float(fitted.fit.mean_half_width[index])
+    mine = group.members[index]
+    centre, half = float(comparison.fit.means[index]), float(comparison.fit.mean_half_width[index])
     if not np.isfinite(half):  # no replicates: only chance among the seeds is known
-        variance = float(np.nanmean(scores.seed_variance[name][rows]))
-        half = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(variance / rows.size))
-    estimate = back(fitted.scale, centre)
-    low, high = back(fitted.scale, centre - half), back(fitted.scale, centre + half)
-    reach = reach_of(name, scores, rows)
-    if reach is None:
-        if fitted.scale == "ln" and half > WIDEST:
-            return Value(estimate=estimate)
-        return Value(estimate=estimate, low=max(0.0, low), high=high)
-    return Value(estimate=estimate, low=max(0.0, low), high=max(min(high, reach), estimate))
+        variance = float(np.nanmean(group.scores.seed_variance[name][mine]))
+        half = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(variance / mine.sum()))
+    low, estimate, high = (back(comparison.scale, centre + away) for away in (-half, 0.0, half))
+    reach = reach_of(group, name, mine)
+    if reach is not None:
+        high = max(min(high, reach), estimate)
+    elif comparison.scale == "ln" and half > WIDEST:
+        return Value(estimate=estimate)
+    return Value(estimate=estimate, low=max(0.0, low), high=high)

@@ -13,32 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from thermosprout.quantities import FloatArray, IntArray
-from thermosprout.special import fdtrc, stdtr, stdtrit
-from thermosprout.trials.analysis.pairs import lend, unlikeness
+from thermosprout.special import fdtrc, stdtrit
+from thermosprout.trials.analysis.pairs import Contrasts, lend, unlikeness
 
-
-@dataclass(frozen=True, kw_only=True)
-class Contrast:
-    """Difference between two treatments on the scale of the scores; NaN where it has no error.
-
-    Attributes
-    ----------
-    estimate, standard_error : float
-    df : float
-        Degrees of freedom of the error.
-    half_width : float
-        Of the interval, at the level of the fit.
-    """
-
-    estimate: float
-    standard_error: float = np.nan
-    df: float = np.nan
-    half_width: float = np.nan
-
-    @property
-    def p_value(self) -> float:
-        """Two-sided, by Student's t."""
-        return float(2.0 * stdtr(self.df, -abs(self.estimate) / self.standard_error))
+_SINGULAR = 1e-9
+"""Eigenvalues below this part of the largest are directions that the layout cannot tell."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,22 +59,20 @@ class BlockedFit:
     weights: FloatArray
     level: float
 
-    def contrast(self, a: int, b: int) -> Contrast | None:
+    def contrast(self, a: int, b: int) -> Contrasts | None:
         """Treatment ``a`` minus treatment ``b``, or None where it cannot be estimated."""
-        weights = np.zeros(self.effects.size)
-        weights[a] += 1.0
-        weights[b] -= 1.0
-        if self.df < 1 or not np.isfinite(self.effects[[a, b]]).all():
+        signs = np.zeros(self.effects.size)
+        signs[a] += 1.0
+        signs[b] -= 1.0
+        variance = float(signs @ self.covariance @ signs)
+        # Effects of treatments without plots are NaN, and so is a variance without replicates.
+        if not (np.isfinite(self.effects[[a, b]]).all() and variance > 0):
             return None
-        variance = float(weights @ self.covariance @ weights)
-        if variance <= 0:
-            return None
-        estimate, error = float(self.effects[a] - self.effects[b]), float(np.sqrt(variance))
-        return Contrast(
-            estimate=estimate,
-            standard_error=error,
-            df=self.df,
-            half_width=float(stdtrit(self.df, 0.5 + self.level / 2.0)) * error,
+        return Contrasts(
+            estimate=self.effects[a] - self.effects[b],
+            standard_error=np.sqrt(variance),
+            df=np.asarray(float(self.df)),
+            variance=np.asarray(self.error_variance),
         )
 
 
@@ -126,61 +103,52 @@ def fit_blocked(
         Of the intervals.
     """
     weight = np.ones(score.size) if weights is None else weights / weights.mean()
-    present = np.bincount(treatment, minlength=treatments)
-    design = np.eye(treatments)[treatment]
-    centred, response, blocked = _take_out_blocks(design, score, block, weight)
-    rank, inverse = _pseudo_inverse(centred)
-    if blocked and rank < (present > 0).sum() - 1:  # treatments do not meet within blocks
-        block = np.zeros_like(block)
-        centred, response, _ = _take_out_blocks(design, score, block, weight)
-        rank, inverse = _pseudo_inverse(centred)
-        blocked = False
-    blocks = np.unique(block).size
-    df = score.size - blocks - rank
+    present = np.bincount(treatment, minlength=treatments) > 0
+    design = np.column_stack([np.eye(treatments)[treatment], score])
+    within, blocked = _less_block_means(design, block, weight), np.unique(block).size > 1
+    if blocked and _rank(within[:, :-1]) < present.sum() - 1:
+        # Treatments do not meet within blocks.
+        block, blocked = np.zeros_like(block), False
+        within = _less_block_means(design, block, weight)
+    centred, response = within[:, :-1], within[:, -1]
+    rank = _rank(centred)
+    inverse = np.linalg.pinv(centred.T @ centred, rtol=_SINGULAR, hermitian=True)
+    df = score.size - np.unique(block).size - rank
     effects = inverse @ (centred.T @ response)
     explained = float(effects @ (centred.T @ response))
-    residual = max(float(response @ response) - explained, 0.0)
-    variance = max(residual / df, least_variance) if df > 0 else np.nan
+    variance, overall_p = np.nan, np.nan
+    if df > 0:
+        residual = max(float(response @ response) - explained, 0.0)
+        variance = max(residual / df, least_variance)
+        if rank > 0 and variance > 0:
+            overall_p = float(fdtrc(rank, df, explained / rank / variance))
     means, half = _means(score, treatment, treatments, weight, least_variance, level)
     return BlockedFit(
         means=means,
         mean_half_width=half,
         error_variance=variance,
         df=max(df, 0),
-        effects=np.where(present > 0, effects, np.nan),
-        covariance=inverse * (variance if df > 0 else np.nan),
-        overall_p=_overall(explained, rank, variance, df),
+        effects=np.where(present, effects, np.nan),
+        covariance=np.asarray(inverse * variance),
+        overall_p=overall_p,
         blocked=blocked,
         weights=weight,
         level=level,
     )
 
 
-def _take_out_blocks(
-    design: FloatArray, score: FloatArray, block: IntArray, weight: FloatArray
-) -> tuple[FloatArray, FloatArray, bool]:
-    """Design and score less their block means, times the root of the weights."""
-    codes = np.unique(block, return_inverse=True)[1]
-    sizes = np.bincount(codes, weight)
-    root = np.sqrt(weight)
-
-    def within(column: FloatArray) -> FloatArray:
-        return root * (column - (np.bincount(codes, weight * column) / sizes)[codes])
-
-    return np.stack([within(c) for c in design.T], axis=1), within(score), sizes.size > 1
+def _less_block_means(columns: FloatArray, block: IntArray, weight: FloatArray) -> FloatArray:
+    """Columns less their block means, times the root of the weights."""
+    member = np.eye(int(block.max(initial=0)) + 1)[block]
+    total = np.maximum(member.T @ weight, 1e-300)
+    means = (member.T @ (weight[:, None] * columns)) / total[:, None]
+    return np.asarray(np.sqrt(weight)[:, None] * (columns - means[block]))
 
 
-def _pseudo_inverse(centred: FloatArray) -> tuple[int, FloatArray]:
-    values, vectors = np.linalg.eigh(centred.T @ centred)
-    kept = values > 1e-9 * max(float(values.max(initial=0.0)), 1.0)
-    part = vectors[:, kept]
-    return int(kept.sum()), part @ np.diag(1.0 / values[kept]) @ part.T
-
-
-def _overall(explained: float, rank: int, variance: float, df: int) -> float:
-    if df < 1 or rank < 1 or variance <= 0:
-        return np.nan
-    return float(fdtrc(rank, df, explained / rank / variance))
+def _rank(centred: FloatArray) -> int:
+    square = centred.T @ centred
+    largest = max(float(np.linalg.norm(square, 2)), 1.0) if square.size else 1.0
+    return int(np.linalg.matrix_rank(square, tol=_SINGULAR * largest, hermitian=True))
 
 
 def _means(

@@ -9,7 +9,7 @@ import numpy as np
 
 from thermosprout.trials.analysis.block_model import holm_adjusted
 from thermosprout.trials.analysis.compare import BY_PLOTS, LEVEL, still_to_come
-from thermosprout.trials.analysis.measures import LEAST_SEEDLINGS, PlotScores, scatter_p
+from thermosprout.trials.analysis.measures import LEAST_SEEDLINGS, scatter_p
 from thermosprout.trials.analysis.pairs import blocks_for_p
 from thermosprout.trials.analysis.results import CurveFit, Difference
 from thermosprout.trials.analysis.sentences import join_names
@@ -27,23 +27,10 @@ _SCATTER_P = 0.01
 def cautions(
     records: pd.DataFrame,
     group: Group,
-    scores: PlotScores,
     differences: list[Difference],
     fit: CurveFit,
 ) -> tuple[str, ...]:
-    """All cautions that apply to a trial.
-
-    Parameters
-    ----------
-    records : pandas.DataFrame
-        Counts.
-    group : Group
-        All plots.
-    scores : PlotScores
-    differences : list of Difference
-        All comparisons.
-    fit : CurveFit
-    """
+    """All cautions that apply to a trial, of all its plots and comparisons."""
     parts = (
         _replicates(group),
         _permutations(differences),
@@ -51,11 +38,11 @@ def cautions(
         _days(group),
         _mixed_up(group),
         _gaps(records),
-        _looks(group, scores),
-        _unfinished(group, scores),
+        _looks(group),
+        _unfinished(group),
         _shape(fit),
-        _scatter(group, scores),
-        _left_out(group, scores),
+        _scatter(group),
+        _left_out(group),
     )
     return tuple(sentence for part in parts for sentence in part)
 
@@ -114,16 +101,16 @@ def _smallest_p(differences: list[Difference]) -> tuple[float, int]:
 
 def _selected(group: Group) -> Iterator[str]:
     plots = group.plots
-    chosen = plots["treatment"].str.casefold() == "presprouted"
+    sprouts = plots["treatment"].str.casefold() == "presprouted"
     if (
-        chosen.any()
-        and (plots.loc[chosen, "seeds_planted"] < plots.loc[chosen, "seeds_started"]).any()
+        sprouts.any()
+        and (plots.loc[sprouts, "seeds_planted"] < plots.loc[sprouts, "seeds_started"]).any()
     ):
         yield (
             "only sprouted seed was planted, a selected group: compare the stand per seed started, "
             "not per seed planted"
         )
-    elif chosen.any():
+    elif sprouts.any():
         yield (
             "sprouted seed is a selected group where the rest is left out; the records say that "
             "every seed started was planted"
@@ -176,19 +163,18 @@ def _gaps(records: pd.DataFrame) -> Iterator[str]:
         )
 
 
-def _looks(group: Group, scores: PlotScores) -> Iterator[str]:
-    size = scores.seedlings.size
-    if (scores.timing.looks[group.rows] < 2).all():
+def _looks(group: Group) -> Iterator[str]:
+    if (group.scores.timing.looks < 2).all():
         yield (
             "plots were counted once only: the plants of that day can be compared, the time "
             "cannot, nor the final stand if more were to come"
         )
         return
+    timing, members = group.scores.timing, group.members
     early = [
         label
-        for index, label in enumerate(group.labels)
-        if scores.timing.came[group.plots_of(index, size)].sum() > 0
-        and not scores.timing.timed(group.plots_of(index, size))
+        for label, plots in zip(group.labels, members, strict=True)
+        if timing.came[plots].sum() > 0 and not timing.timed(plots)
     ]
     if early:
         yield (
@@ -197,8 +183,8 @@ def _looks(group: Group, scores: PlotScores) -> Iterator[str]:
         )
 
 
-def _unfinished(group: Group, scores: PlotScores) -> Iterator[str]:
-    rest = still_to_come(group, scores, "seeds_planted")
+def _unfinished(group: Group) -> Iterator[str]:
+    rest = still_to_come(group, "seeds_planted")
     names = [label for label, late in zip(group.labels, rest.unfinished, strict=True) if late]
     if names:
         yield (
@@ -227,14 +213,14 @@ def _shape(fit: CurveFit) -> Iterator[str]:
         )
 
 
-def _scatter(group: Group, scores: PlotScores) -> Iterator[str]:
+def _scatter(group: Group) -> Iterator[str]:
     """Dishes of one lot should differ by chance alone; plots in the ground always differ more."""
     if group.plots["temperature_C"].isna().any():
         return
     for index, label in enumerate(group.labels):
         mine = group.treatment == index
         seeds = group.plots.loc[mine, "seeds_planted"].to_numpy(dtype=float)
-        came = scores.seedlings[group.rows][mine]
+        came = group.scores.seedlings[mine]
         p = scatter_p(came, seeds)
         if p is not None and p < _SCATTER_P:
             share = 100 * came[seeds > 0] / seeds[seeds > 0]
@@ -245,8 +231,8 @@ def _scatter(group: Group, scores: PlotScores) -> Iterator[str]:
             )
 
 
-def _left_out(group: Group, scores: PlotScores) -> Iterator[str]:
-    few = scores.seedlings[group.rows] < LEAST_SEEDLINGS
+def _left_out(group: Group) -> Iterator[str]:
+    few = group.scores.seedlings < LEAST_SEEDLINGS
     if few.any():
         names = list(group.plots.loc[few, "plot"])
         yield (

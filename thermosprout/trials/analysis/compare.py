@@ -12,7 +12,6 @@ import numpy as np
 from thermosprout.quantities import BoolArray, FloatArray, IntArray
 from thermosprout.trials.analysis.block_model import (
     BlockedFit,
-    Contrast,
     fit_blocked,
     holm_adjusted,
 )
@@ -29,7 +28,12 @@ from thermosprout.trials.analysis.measures import (
     ScaleName,
     difference,
 )
-from thermosprout.trials.analysis.pairs import Cells, compare_pairs, permute_within_blocks
+from thermosprout.trials.analysis.pairs import (
+    Cells,
+    Contrasts,
+    compare_pairs,
+    permute_within_blocks,
+)
 from thermosprout.trials.analysis.results import (
     Difference,
     Overall,
@@ -74,14 +78,14 @@ _STARTED_AS_PLANTED = {
 
 @dataclass(frozen=True, kw_only=True)
 class Group:
-    """Plots that are compared together, with what their order in the scores is.
+    """Plots that are compared together.
 
     Attributes
     ----------
     plots : pandas.DataFrame
         One row per plot.
-    rows : ndarray of int, shape (plot,)
-        Where the plots stand in the scores.
+    scores : PlotScores
+        Of these plots.
     labels : list of str
         Treatments in the order they are told; the first is the one others are held against.
     treatment : ndarray of int, shape (plot,)
@@ -91,22 +95,21 @@ class Group:
     """
 
     plots: pd.DataFrame
-    rows: IntArray
+    scores: PlotScores
     labels: list[str]
     treatment: IntArray
     block: IntArray
     stratum: IntArray
     variety: str | None = None
 
-    def plots_of(self, label: int, size: int) -> BoolArray:
-        """Which of all ``size`` scored plots hold a treatment."""
-        mine = np.zeros(size, dtype=bool)
-        mine[self.rows[self.treatment == label]] = True
-        return mine
+    @property
+    def members(self) -> list[BoolArray]:
+        """Which plots hold each treatment."""
+        return [self.treatment == label for label in range(len(self.labels))]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Fitted:
+class Comparison:
     """One measure of a group, compared on the scale on which its plots vary alike.
 
     Attributes
@@ -128,7 +131,7 @@ class Fitted:
     floor: float
 
 
-def fit_measure(group: Group, scores: PlotScores, measure: str, level: float) -> Fitted | None:
+def fit_measure(group: Group, measure: str, level: float) -> Comparison | None:
     """Blocked comparison of one measure, or None where no plot has it.
 
     Notes
@@ -138,21 +141,21 @@ def fit_measure(group: Group, scores: PlotScores, measure: str, level: float) ->
     compared as they are or as logarithms, whichever Box & Cox (1964), J. R. Stat. Soc. B
     26:211-252, find the likelier.
     """
-    if measure not in scores.scores:
+    if measure not in group.scores.scores:
         return None
-    score = scores.scores[measure][group.rows]
+    score = group.scores.scores[measure]
     if measure in _SEEDLING_TIMES:
-        score = np.where(_timed(group, scores), score, np.nan)
+        score = np.where(_timed(group), score, np.nan)
     finite = np.isfinite(score)
     if not finite.any():
         return None
-    chance = scores.seed_variance[measure][group.rows]
+    chance = group.scores.seed_variance[measure]
     if measure in (STAND.name, STAND_STARTED.name):
         return _weighed(group, score, chance, finite, level, "angle")
     logs = _weighed(group, score, chance, finite, level, "ln")
     if logs.fit.df < 2:
         return logs
-    times = np.where(finite, scores.values[measure][group.rows], np.nan)
+    times = np.where(finite, group.scores.values[measure], np.nan)
     plain = _weighed(group, times, chance * times**2, finite, level, "plain")
     # The logarithm times the geometric mean is on the scale of the times themselves.
     middle = float(np.exp(score[finite].mean()))
@@ -166,7 +169,7 @@ def _weighed(
     finite: BoolArray,
     level: float,
     scale: ScaleName,
-) -> Fitted:
+) -> Comparison:
     """Fit plots by their weights: those with few seeds vary more."""
     luck = chance[finite]
     parts = (score[finite], group.treatment[finite], group.block[finite], len(group.labels))
@@ -175,19 +178,18 @@ def _weighed(
     if first.df > 0 and luck.max() > 1.2 * luck.min():
         own = max(first.error_variance - float(np.median(luck)), 0.0)
         fit = fit_blocked(*parts, least_variance=floor, weights=1.0 / (own + luck), level=level)
-    return Fitted(
+    return Comparison(
         fit=fit, scale=scale, score=score, plain_variance=first.error_variance, floor=floor
     )
 
 
-def _timed(group: Group, scores: PlotScores) -> BoolArray:
+def _timed(group: Group) -> BoolArray:
     """Plots of treatments whose half emergence lies between looks, shape (plot,).
 
     Half of a stand that is not known yet is not known either.
     """
-    timing = scores.timing
-    masks = [group.plots_of(i, scores.seedlings.size) for i in range(len(group.labels))]
-    timed = [timing.timed(mask) and not timing.unfinished(mask) for mask in masks]
+    timing = group.scores.timing
+    timed = [timing.timed(plots) and not timing.unfinished(plots) for plots in group.members]
     return np.array(timed)[group.treatment]
 
 
@@ -208,45 +210,47 @@ class StillToCome:
     unfinished: BoolArray
 
 
-def still_to_come(group: Group, scores: PlotScores, seeds: str) -> StillToCome:
+def still_to_come(group: Group, seeds: str) -> StillToCome:
     """What may still come up after the last look, of ``seeds_planted`` or ``seeds_started``."""
     labels = len(group.labels)
-    if (scores.timing.looks[group.rows] < 2).all():
+    if (group.scores.timing.looks < 2).all():
         return StillToCome(share=np.zeros(labels), unfinished=np.zeros(labels, dtype=bool))
-    masks = [group.plots_of(i, scores.seedlings.size) for i in range(labels)]
+    members = group.members
     sown = np.bincount(group.treatment, group.plots[seeds].to_numpy(dtype=float), labels)
-    late = np.array([scores.timing.still_to_come(mask) for mask in masks])
+    late = np.array([group.scores.timing.still_to_come(plots) for plots in members])
     return StillToCome(
         share=late / np.maximum(sown, 1.0),
-        unfinished=np.array([scores.timing.unfinished(mask) for mask in masks]),
+        unfinished=np.array([group.scores.timing.unfinished(plots) for plots in members]),
     )
 
 
-Fits = Mapping[str, Fitted | None]
+Fits = Mapping[str, Comparison | None]
 """Measure name to its comparison within one group."""
 
 
-def fit_group(group: Group, scores: PlotScores, level: float) -> Fits:
+def fit_group(group: Group, level: float) -> Fits:
     """Blocked comparison of every measure of a group; what is the same is fitted once."""
-    same = {}
-    if _same(group, "started", "planted"):
-        same = dict(_STARTED_AS_PLANTED)
-    if _same(group, "seeds_started", "seeds_planted"):
-        same[STAND_STARTED.name] = STAND.name
+    same = _same_measures(group)
     names = (STAND.name, STAND_STARTED.name, *TIMES)
-    fits = {n: fit_measure(group, scores, n, level) for n in names if n not in same}
+    fits = {n: fit_measure(group, n, level) for n in names if n not in same}
     return {**fits, **{name: fits[other] for name, other in same.items()}}
 
 
-def _same(group: Group, one: str, other: str) -> bool:
-    return bool((group.plots[one].to_numpy() == group.plots[other].to_numpy()).all())
+def _same_measures(group: Group) -> dict[str, str]:
+    """Measures that say what another says already, since nothing was started before planting."""
+    plots, same = group.plots, {}
+    if (plots["started"] == plots["planted"]).all():
+        same = dict(_STARTED_AS_PLANTED)
+    if (plots["seeds_started"] == plots["seeds_planted"]).all():
+        same[STAND_STARTED.name] = STAND.name
+    return same
 
 
-def reach_of(measure: str, scores: PlotScores, rows: IntArray) -> float | None:
+def reach_of(group: Group, measure: str, plots: BoolArray) -> float | None:
     """Latest that seedlings of these plots were looked for, on the clock of a measure."""
-    if measure not in scores.reach:
+    if measure not in group.scores.reach:
         return None
-    latest = scores.reach[measure][rows]
+    latest = group.scores.reach[measure][plots]
     return float(np.nanmax(latest)) if np.isfinite(latest).any() else None
 
 
@@ -260,7 +264,6 @@ def pairs_of(labels: Sequence[object]) -> list[tuple[int, int]]:
 
 def differences(
     group: Group,
-    scores: PlotScores,
     fits: Fits,
     rng: np.random.Generator,
     resamples: int,
@@ -269,159 +272,126 @@ def differences(
     result: list[Difference] = []
     overall: list[Overall] = []
     errors: dict[str, PlotError] = {}
+    same = _same_measures(group)
     for measure in COMPARED:
-        if _is_idle(measure, group):
+        comparison = fits[measure.name]
+        if comparison is None or measure.name in same:
             continue
-        fitted = fits[measure.name]
-        if fitted is None:
-            continue
-        fit = fitted.fit
+        fit = comparison.fit
         if fit.df > 0:
             errors[measure.name] = PlotError(
-                variance=fit.error_variance, df=fit.df, scale=fitted.scale
+                variance=fit.error_variance, df=fit.df, scale=comparison.scale
             )
         if len(group.labels) > 2 and np.isfinite(fit.overall_p):
             overall.append(
                 Overall(measure=measure.name, p_value=fit.overall_p, method=f"{BY_PLOTS}, F test")
             )
-        result += _compare_all(group, scores, measure, fitted, rng, resamples)
+        result += _compare_all(group, measure, comparison, rng, resamples)
     return result, overall, errors
-
-
-def _is_idle(measure: Measure, group: Group) -> bool:
-    """Whether a measure says what another says already: nothing was started before planting."""
-    if measure is STAND_STARTED:
-        return _same(group, "seeds_started", "seeds_planted")
-    return measure in (T50_STARTED, HARVEST_STARTED) and _same(group, "started", "planted")
 
 
 def _compare_all(
     group: Group,
-    scores: PlotScores,
     measure: Measure,
-    fitted: Fitted,
+    comparison: Comparison,
     rng: np.random.Generator,
     resamples: int,
 ) -> list[Difference]:
     """Compare all pairs of treatments in one measure."""
-    finite = np.isfinite(fitted.score)
-    pairs = pairs_of(group.labels)
-    present = np.bincount(group.treatment[finite], minlength=len(group.labels)) > 0
-    pairs = [(a, b) for a, b in pairs if present[a] and present[b]]
+    there = np.isfinite(comparison.score)
+    score, treatment, fit = comparison.score[there], group.treatment[there], comparison.fit
+    pairs = [(a, b) for a, b in pairs_of(group.labels) if {a, b} <= set(treatment.tolist())]
     if not pairs:
         return []
-    block = (
-        group.block[finite] if fitted.fit.blocked else np.zeros(int(finite.sum()), dtype=np.intp)
-    )
+    block = group.block[there] if fit.blocked else np.zeros(score.size, dtype=np.intp)
     cells = Cells.of_plots(
-        fitted.score[finite], group.treatment[finite], block, len(group.labels), fitted.fit.weights,
-        group.stratum[finite] if fitted.fit.blocked else None,
+        score, treatment, block, len(group.labels), fit.weights,
+        group.stratum[there] if fit.blocked else None,
     )  # fmt: skip
-    fits = compare_pairs(cells, pairs, least_variance=fitted.floor)
-    half = fits.half_width(fitted.fit.level)
+    contrasts = compare_pairs(cells, pairs, least_variance=comparison.floor)
     rest = None
     if measure in (STAND, STAND_STARTED):
         column = "seeds_planted" if measure is STAND else "seeds_started"
-        rest = still_to_come(group, scores, column)
+        rest = still_to_come(group, column)
     result: list[Difference] = []
     for index, (a, b) in enumerate(pairs):
-        gap = Contrast(
-            estimate=float(fits.gap[index]),
-            standard_error=float(fits.standard_error[index]),
-            df=float(fits.df[index]),
-            half_width=float(half[index]),
-        )
-        if not np.isfinite(gap.standard_error):  # they hardly meet in a block
-            plain = float(fitted.fit.means[a] - fitted.fit.means[b])
-            gap = fitted.fit.contrast(a, b) or Contrast(estimate=plain)
-        result += _compare(group, scores, measure, fitted, a, b, gap, rest, rng, resamples)
+        contrast = contrasts.pair(index)
+        if not np.isfinite(contrast.standard_error):  # they hardly meet in a block
+            plain = replace(contrast, estimate=fit.means[a] - fit.means[b])
+            contrast = fit.contrast(a, b) or plain
+        both = np.isin(treatment, (a, b))
+        estimate, low, high = _in_units(group, measure, comparison, contrast, a, b)
+        base = Difference(
+            a=group.labels[a], b=group.labels[b], measure=measure.name, estimate=estimate,
+            low=None, high=None, p_value=None, method=BY_PLOTS, variety=group.variety,
+        )  # fmt: skip
+        if rest is not None and rest.unfinished[[a, b]].any():
+            result.append(base)
+            continue
+        if np.isfinite(contrast.standard_error):
+            distance = abs(float(contrast.estimate))
+            if rest is not None:
+                # Whichever is behind may still catch up by what the rate of coming allows.
+                behind = a if contrast.estimate < 0 else b
+                low, high = max(low - rest.share[b], -1.0), min(high + rest.share[a], 1.0)
+                distance = max(distance - _as_angle(fit.means[behind], rest.share[behind]), 0.0)
+            base = replace(
+                base, p_value=float(replace(contrast, estimate=np.asarray(distance)).p_value)
+            )
+            reach = reach_of(group, measure.name, np.isin(group.treatment, (a, b)))
+            if reach is not None:
+                low, high = max(low, -reach), min(high, reach)
+            if (
+                comparison.scale != "ln"
+                or reach is not None
+                or contrast.half_width(fit.level) <= WIDEST
+            ):
+                base = replace(base, low=low, high=high)
+        result.append(base)
+        test = permute_within_blocks(
+            score[both], treatment[both] == a, group.block[there][both],
+            rng=rng, resamples=resamples,
+        )  # fmt: skip
+        if test is not None and test.arrangements > 1:
+            result.append(
+                replace(
+                    base, low=None, high=None, p_value=test.p_value, method=BY_PERMUTATION,
+                    mid_p=test.mid_p, smallest_p=test.smallest_p, arrangements=test.arrangements,
+                    exact=test.exact,
+                )
+            )  # fmt: skip
     return result
 
 
-def _compare(
+def _in_units(
     group: Group,
-    scores: PlotScores,
     measure: Measure,
-    fitted: Fitted,
+    comparison: Comparison,
+    contrast: Contrasts,
     a: int,
     b: int,
-    gap: Contrast,
-    rest: StillToCome | None,
-    rng: np.random.Generator,
-    resamples: int,
-) -> list[Difference]:
-    score, fit = fitted.score, fitted.fit
-    finite = np.isfinite(score) & np.isin(group.treatment, (a, b))
-    is_a = group.treatment[finite] == a
+) -> tuple[float, float, float]:
+    """Difference of two treatments with its interval, in the unit of the measure."""
+    fit = comparison.fit
+    half = float(contrast.half_width(fit.level))
     middle = 0.5 * float(fit.means[a] + fit.means[b])
-    plain = float(fit.means[a] - fit.means[b])
     middle_half = 0.5 * float(fit.mean_half_width[a] + fit.mean_half_width[b])
     if not np.isfinite(middle_half):  # a treatment of one plot has no interval of its own
-        middle_half = gap.half_width
-    estimate, low, high = difference(
-        fitted.scale, middle, gap.estimate, gap.half_width, middle_half / np.sqrt(2.0)
+        middle_half = half
+    ends = difference(
+        comparison.scale, middle, float(contrast.estimate), half, middle_half / np.sqrt(2.0)
     )
-    if fitted.scale == "angle":
-        # Angles of plots average to a little more or less than their shares do.
-        values = scores.values[measure.name][group.rows][finite]
-        weights = fit.weights[np.isin(group.treatment[np.isfinite(score)], (a, b))]
-        raw = float(
-            np.average(values[is_a], weights=weights[is_a])
-            - np.average(values[~is_a], weights=weights[~is_a])
-        )
-        shift = raw - difference("angle", middle, plain, 0.0, 0.0)[0]
-        estimate, low, high = (float(np.clip(x + shift, -1.0, 1.0)) for x in (estimate, low, high))
-    base = Difference(
-        a=group.labels[a],
-        b=group.labels[b],
-        measure=measure.name,
-        estimate=estimate,
-        low=None,
-        high=None,
-        p_value=None,
-        method=BY_PLOTS,
-        variety=group.variety,
+    if comparison.scale != "angle":
+        return ends
+    # Angles of plots average to a little more or less than their shares do.
+    there = np.isfinite(comparison.score)
+    values, treatment = group.scores.values[measure.name][there], group.treatment[there]
+    share_a, share_b = (
+        np.average(values[treatment == t], weights=fit.weights[treatment == t]) for t in (a, b)
     )
-    if rest is not None and rest.unfinished[[a, b]].any():
-        return [base]
-    result = [base]
-    if np.isfinite(gap.standard_error):
-        distance = abs(gap.estimate)
-        if rest is not None:
-            # Whichever is behind may still catch up by what the rate of coming allows.
-            behind = a if gap.estimate < 0 else b
-            low, high = max(low - rest.share[b], -1.0), min(high + rest.share[a], 1.0)
-            distance = max(distance - _as_angle(fit.means[behind], rest.share[behind]), 0.0)
-        rows = np.concatenate([group.rows[group.treatment == t] for t in (a, b)])
-        reach = reach_of(measure.name, scores, rows)
-        if reach is not None:
-            low, high = max(low, -reach), min(high, reach)
-        too_wide = fitted.scale == "ln" and reach is None and gap.half_width > WIDEST
-        p_value = replace(gap, estimate=distance).p_value
-        result = [
-            replace(
-                base,
-                low=None if too_wide else low,
-                high=None if too_wide else high,
-                p_value=p_value,
-            )
-        ]
-    test = permute_within_blocks(
-        score[finite], is_a, group.block[finite], rng=rng, resamples=resamples
-    )
-    if test is not None and test.arrangements > 1:
-        result.append(
-            replace(
-                base,
-                p_value=test.p_value,
-                method=BY_PERMUTATION,
-                mid_p=test.mid_p,
-                smallest_p=test.smallest_p,
-                arrangements=test.arrangements,
-                exact=test.exact,
-            )
-        )
-    return result
+    plain = difference("angle", middle, float(fit.means[a] - fit.means[b]), 0.0, 0.0)[0]
+    estimate, low, high = np.clip(np.array(ends) + share_a - share_b - plain, -1.0, 1.0).tolist()
+    return estimate, low, high
 
 
 def _as_angle(mean: float, more: float) -> float:
@@ -430,7 +400,7 @@ def _as_angle(mean: float, more: float) -> float:
     return float(np.arcsin(np.sqrt(min(share + more, 1.0))) - np.arcsin(np.sqrt(share)))
 
 
-def interaction_p(group: Group, fitted: Fitted) -> float | None:
+def interaction_p(group: Group, comparison: Comparison) -> float | None:
     """F test that treatments do the same in every variety; p, or None where it cannot be made.
 
     Notes
@@ -440,25 +410,25 @@ def interaction_p(group: Group, fitted: Fitted) -> float | None:
     """
     from thermosprout.special import fdtrc
 
-    finite = np.isfinite(fitted.score)
+    finite = np.isfinite(comparison.score)
     sets = np.unique(group.stratum[finite])
     if not 2 <= sets.size <= _MOST_VARIETIES:
         return None
-    root = np.sqrt(fitted.fit.weights)[:, None]
+    root = np.sqrt(comparison.fit.weights)[:, None]
     blocks = np.unique(group.block[finite], return_inverse=True)[1]
     each = group.treatment[finite] + len(group.labels) * group.stratum[finite]
     left, ranks = [], []
     for column in (group.treatment[finite], np.unique(each, return_inverse=True)[1]):
         design = np.hstack([np.eye(int(c.max()) + 1)[c] for c in (blocks, column)])
         best, _, rank, _ = np.linalg.lstsq(
-            root * design, root[:, 0] * fitted.score[finite], rcond=None
+            root * design, root[:, 0] * comparison.score[finite], rcond=None
         )
-        left.append(float(((root[:, 0] * (fitted.score[finite] - design @ best)) ** 2).sum()))
+        left.append(float(((root[:, 0] * (comparison.score[finite] - design @ best)) ** 2).sum()))
         ranks.append(int(rank))
     more, free = ranks[1] - ranks[0], int(finite.sum()) - ranks[1]
     if more < 1 or free < 1:
         return None
-    error = max(left[1] / free, fitted.floor)
+    error = max(left[1] / free, comparison.floor)
     return float(fdtrc(more, free, max(left[0] - left[1], 0.0) / more / error))
 
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.quantities import FloatArray
-from thermosprout.trials.analysis.lognormal import LogNormalFits, fit_plots
+from thermosprout.quantities import FloatArray, IntArray
+from thermosprout.trials.analysis.curves import LogNormalFits, fit_plots
 from thermosprout.trials.analysis.timing import (
     PlotTiming,
     ShapeCheck,
     check_shape,
+    days_between,
     padded,
     plot_intervals,
     plot_timing,
@@ -45,45 +46,55 @@ class Measure:
         so that plots of good and bad treatments vary about alike.
     words : str
         Name in sentences.
+    sentence : str
+        Of a clear difference, with ``{a}``, ``{b}``, ``{amount}`` and ``{way}``.
+    small : float or None
+        Difference below which nobody would change what they do (our judgement).
     """
 
     name: str
     kind: Kind
     words: str
+    sentence: str
+    small: float | None = None
 
 
-STAND = Measure(name="stand", kind="share", words="final stand per seed planted")
+STAND = Measure(
+    name="stand", kind="share", words="final stand per seed planted", small=0.05,
+    sentence="{a} had a stand {amount} {way} than {b} per seed planted",
+)  # fmt: skip
 STAND_STARTED = Measure(
-    name="stand_per_started", kind="share", words="final stand per seed started"
-)
+    name="stand_per_started", kind="share", words="final stand per seed started", small=0.05,
+    sentence="{a} had a stand {amount} {way} than {b} per seed started",
+)  # fmt: skip
 T50_PLANTED = Measure(
-    name="t50_since_planted_d", kind="time", words="half emergence, counted from planting"
-)
+    name="t50_since_planted_d", kind="time", small=0.5,
+    words="half emergence, counted from planting",
+    sentence="{a} reached half emergence {amount} {way} than {b}, counted from planting",
+)  # fmt: skip
 T50_STARTED = Measure(
-    name="t50_since_started_d",
-    kind="time",
+    name="t50_since_started_d", kind="time", small=0.5,
     words="half emergence, counted from starting the seed",
-)
+    sentence="{a} reached half emergence {amount} {way} than {b}, counted from starting the seed",
+)  # fmt: skip
 THERMAL_50 = Measure(
-    name="thermal_time_50_Cd", kind="time", words="thermal time from planting to half emergence"
-)
+    name="thermal_time_50_Cd", kind="time",
+    words="thermal time from planting to half emergence",
+    sentence="{a} needed {amount} {way} than {b} from planting to half emergence",
+)  # fmt: skip
 BED_DAYS = Measure(
-    name="bed_days_to_first_harvest", kind="time", words="bed-days from planting to first harvest"
-)
+    name="bed_days_to_first_harvest", kind="time", small=1.0,
+    words="bed-days from planting to first harvest",
+    sentence="{a} gave its first harvest {amount} {way} than {b}, counted from planting",
+)  # fmt: skip
 HARVEST_STARTED = Measure(
-    name="first_harvest_since_started_d",
-    kind="time",
+    name="first_harvest_since_started_d", kind="time", small=1.0,
     words="first harvest, counted from starting the seed",
-)
-COMPARED: tuple[Measure, ...] = (
-    STAND,
-    STAND_STARTED,
-    T50_PLANTED,
-    T50_STARTED,
-    THERMAL_50,
-    BED_DAYS,
-    HARVEST_STARTED,
-)
+    sentence="{a} gave its first harvest {amount} {way} than {b}, counted from starting the seed",
+)  # fmt: skip
+COMPARED = (
+    STAND, STAND_STARTED, T50_PLANTED, T50_STARTED, THERMAL_50, BED_DAYS, HARVEST_STARTED,
+)  # fmt: skip
 """Measures whose differences are tested, in the order they are told."""
 
 HalfFrom = Literal["log-normal", "step curve"]
@@ -118,6 +129,19 @@ class PlotScores:
     timing: PlotTiming
     shape: ShapeCheck
 
+    def of(self, rows: IntArray) -> PlotScores:
+        """Scores of some of the plots; how well the log-normal fits stays that of all."""
+
+        def some(table: dict[str, FloatArray]) -> dict[str, FloatArray]:
+            return {name: column[rows] for name, column in table.items()}
+
+        return PlotScores(
+            values=some(self.values), scores=some(self.scores), reach=some(self.reach),
+            seed_variance=some(self.seed_variance), seedlings=self.seedlings[rows],
+            timing=PlotTiming(**some(vars(self.timing))),
+            shape=replace(self.shape, plot_p=self.shape.plot_p[rows]),
+        )  # fmt: skip
+
     @property
     def half_from(self) -> HalfFrom:
         """What half emergence is read from."""
@@ -148,38 +172,36 @@ def score_plots(
     seedlings = plots["final"].to_numpy(dtype=float)
     planted = plots["seeds_planted"].to_numpy(dtype=float)
     started = plots["seeds_started"].to_numpy(dtype=float)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        values = {STAND.name: seedlings / planted, STAND_STARTED.name: seedlings / started}
-    scores = {
-        STAND.name: np.where(planted > 0, angle(seedlings, planted), np.nan),
-        STAND_STARTED.name: np.where(started > 0, angle(seedlings, started), np.nan),
-    }
-    variance = {
-        STAND.name: 1.0 / (4.0 * planted + 2.0),
-        STAND_STARTED.name: 1.0 / (4.0 * started + 2.0),
-    }
-    counts = _counts(plot_intervals(records, "planted"), plots)
+    values, scores, variance = {}, {}, {}
+    for measure, seeds in ((STAND, planted), (STAND_STARTED, started)):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            values[measure.name] = seedlings / seeds
+        scores[measure.name] = np.where(seeds > 0, angle(seedlings, seeds), np.nan)
+        variance[measure.name] = 1.0 / (4.0 * seeds + 2.0)
+    intervals = plot_intervals(records, "planted")
+    counts = _counts(intervals, plots)
     fits = fit_plots(*counts)
-    last = _days(plots["last_inspected"], plots["planted"])
+    last = days_between(plots["planted"], plots["last_inspected"])
     looks = plots["inspections"].to_numpy(dtype=float)
     timing = plot_timing(*counts, looks, last)
     shape = check_shape(*counts, fits)
     # A plot that was counted once has no time of its own.
     enough = (seedlings >= LEAST_SEEDLINGS) & (looks > 1)
-    lead = _days(plots["planted"], plots["started"])
-    first = _first(records, plots)
+    lead = days_between(plots["started"], plots["planted"])
+    # The first seedling came in the middle of its interval.
+    earliest = intervals[np.isfinite(intervals["right"])].drop_duplicates("plot").set_index("plot")
+    first = earliest[["left", "right"]].mean(axis=1).reindex(plots["plot"]).to_numpy(dtype=float)
 
     def add(name: str, days: FloatArray, seeds_part: FloatArray | None = None) -> None:
         with np.errstate(divide="ignore", invalid="ignore"):
-            kept = np.where(enough & (days > 0), days, np.nan)
-            values[name], scores[name] = kept, np.log(kept)
+            usable = np.where(enough & (days > 0), days, np.nan)
+            values[name], scores[name] = usable, np.log(usable)
         variance[name] = np.full(days.shape, 1e-4) if seeds_part is None else seeds_part
 
-    half = _half(counts, fits, shape)
+    t50, location = _half(counts, fits, shape)
     tenth, full = (
         fits.quantile(q) if shape.fits else step_quantile(*counts, q) for q in (0.1, 0.9)
     )
-    t50, location = half
     add(T50_PLANTED.name, t50, location)
     add(T50_STARTED.name, t50 + lead, location * (t50 / (t50 + lead)) ** 2)
     add("first_since_planted_d", first)
@@ -187,7 +209,9 @@ def score_plots(
     add("full_since_planted_d", full)
     add("full_since_started_d", full + lead)
     add("spread_d", full - tenth)
-    reach = {name: last + (lead if "started" in name else 0.0) for name in values if _is_time(name)}
+    reach = {
+        name: last + (lead if "started" in name else 0.0) for name in values if "stand" not in name
+    }
     if thermal is not None:
         warm = _counts(plot_intervals(records, "thermal", thermal), plots)
         add(THERMAL_50.name, *_half(warm, fit_plots(*warm), shape))
@@ -195,20 +219,12 @@ def score_plots(
         reach[THERMAL_50.name] = np.asarray(ends.reindex(plots["plot"]), dtype=np.float64)
     if plots["first_harvest"].notna().any():
         enough = plots["first_harvest"].notna().to_numpy()
-        add(BED_DAYS.name, _days(plots["first_harvest"], plots["planted"]))
-        add(HARVEST_STARTED.name, _days(plots["first_harvest"], plots["started"]))
+        add(BED_DAYS.name, days_between(plots["planted"], plots["first_harvest"]))
+        add(HARVEST_STARTED.name, days_between(plots["started"], plots["first_harvest"]))
     return PlotScores(
         values=values, scores=scores, seed_variance=variance, seedlings=seedlings, reach=reach,
         timing=timing, shape=shape,
     )  # fmt: skip
-
-
-def _is_time(name: str) -> bool:
-    return name not in (STAND.name, STAND_STARTED.name)
-
-
-def _days(later: pd.Series, earlier: pd.Series) -> FloatArray:
-    return np.asarray((later - earlier).dt.total_seconds().to_numpy(dtype=float) / 86_400.0)
 
 
 def _half(
@@ -233,15 +249,6 @@ def _counts(
     columns[1] = np.maximum(columns[1], columns[0] + 1e-3)
     left, right, seeds = padded(code[order], len(plots), *columns)
     return left, right, seeds
-
-
-def _first(records: pd.DataFrame, plots: pd.DataFrame) -> FloatArray:
-    """Middle of the interval in which the first seedling came. [d since planted]"""
-    intervals = plot_intervals(records, "planted")
-    came = intervals[np.isfinite(intervals["right"])]
-    earliest = came.drop_duplicates("plot").set_index("plot")
-    middle = 0.5 * (earliest["left"] + earliest["right"])
-    return np.asarray(middle.reindex(plots["plot"]).to_numpy(dtype=float))
 
 
 def back(scale: ScaleName, score: float) -> float:
@@ -272,23 +279,18 @@ def difference(
         Estimate, low, high; zero lies within exactly when it does for the scores, but for what
         the middle adds.
     """
+    gaps = np.array([gap, gap - half_width, gap + half_width])
     if scale == "plain":
-        return gap, gap - half_width, gap + half_width
+        centre, low, high = gaps.tolist()
+        return centre, low, high
     if scale == "angle":
-
-        def turn(x: float) -> float:
-            return float(np.sin(2.0 * middle) * np.sin(np.clip(x, -np.pi / 2, np.pi / 2)))
-
+        centre, low, high = np.sin(2.0 * middle) * np.sin(np.clip(gaps, -np.pi / 2, np.pi / 2))
         drift = abs(2.0 * np.cos(2.0 * middle) * np.sin(gap)) * middle_half_width
     else:
-
-        def turn(x: float) -> float:
-            return float(np.exp(middle) * 2.0 * np.sinh(x / 2.0))
-
-        drift = abs(turn(gap)) * middle_half_width
-    centre, low, high = turn(gap), turn(gap - half_width), turn(gap + half_width)
-    down, up = float(np.hypot(centre - low, drift)), float(np.hypot(high - centre, drift))
-    return centre, centre - down, centre + up
+        centre, low, high = np.exp(middle) * 2.0 * np.sinh(gaps / 2.0)
+        drift = abs(centre) * middle_half_width
+    down, up = np.hypot(centre - low, drift), np.hypot(high - centre, drift)
+    return float(centre), float(centre - down), float(centre + up)
 
 
 def plot_correlation(emerged: npt.ArrayLike, seeds: npt.ArrayLike, group: npt.ArrayLike) -> float:
@@ -335,18 +337,21 @@ def scatter_p(emerged: FloatArray, seeds: FloatArray) -> float | None:
     return float(chdtrc(emerged.size - 1, square.sum()))
 
 
-def wilson(emerged: float, seeds: float, level: float = 0.9) -> tuple[float, float]:
+def wilson(
+    emerged: npt.ArrayLike, seeds: float, level: float = 0.9
+) -> tuple[FloatArray, FloatArray]:
     """Score interval of a share, Wilson (1927), J. Am. Stat. Assoc. 22:209-212.
 
     Parameters
     ----------
-    emerged, seeds : float
-        Seeds may be an effective number, smaller than counted, where seeds share their luck.
+    emerged : array_like
+    seeds : float
+        May be an effective number, smaller than counted, where seeds share their luck.
     """
     from thermosprout.special import ndtri
 
     z = float(ndtri(0.5 + level / 2.0))
-    share = emerged / seeds
+    share = np.asarray(emerged, dtype=float) / seeds
     centre = (share + z**2 / (2 * seeds)) / (1 + z**2 / seeds)
     half = z / (1 + z**2 / seeds) * np.sqrt(share * (1 - share) / seeds + z**2 / (4 * seeds**2))
-    return max(0.0, float(centre - half)), min(1.0, float(centre + half))
+    return np.maximum(centre - half, 0.0), np.minimum(centre + half, 1.0)

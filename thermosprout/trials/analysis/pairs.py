@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from itertools import combinations
 
@@ -86,17 +86,18 @@ class Cells:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PairFits:
+class Contrasts:
     """Differences of pairs, a minus b; each array has shape (..., pair), NaN without an error.
 
     Attributes
     ----------
-    gap, standard_error, df : ndarray
+    estimate, standard_error, df : ndarray
+        On the scale of the scores.
     variance : ndarray
         Of one plot of weight one, mean of the two treatments.
     """
 
-    gap: FloatArray
+    estimate: FloatArray
     standard_error: FloatArray
     df: FloatArray
     variance: FloatArray
@@ -104,11 +105,15 @@ class PairFits:
     @property
     def p_value(self) -> FloatArray:
         """Two-sided, by Student's t."""
-        return np.asarray(2.0 * stdtr(self.df, -np.abs(self.gap) / self.standard_error))
+        return np.asarray(2.0 * stdtr(self.df, -np.abs(self.estimate) / self.standard_error))
 
     def half_width(self, level: float) -> FloatArray:
         """Half width of the interval of each difference."""
         return np.asarray(stdtrit(self.df, 0.5 + level / 2.0) * self.standard_error)
+
+    def pair(self, index: int) -> Contrasts:
+        """One of the pairs, every figure of shape ()."""
+        return Contrasts(**{f.name: getattr(self, f.name)[..., index] for f in fields(self)})
 
 
 def compare_pairs(
@@ -117,7 +122,7 @@ def compare_pairs(
     *,
     least_variance: float = 0.0,
     likeness: float | None = None,
-) -> PairFits:
+) -> Contrasts:
     """Compare pairs of treatments within the blocks in which they meet.
 
     Parameters
@@ -139,8 +144,7 @@ def compare_pairs(
     than pairs of equal scatter mostly are, each borrows up to two degrees of freedom from their
     mean (after Smyth 2004, Stat. Appl. Genet. Mol. Biol. 3:3).
     """
-    own = _own_variances(cells, pairs)
-    gap, information, variance, df = own
+    gap, information, variance, df = _own_variances(cells, pairs)
     if len(pairs) > 1:
         limit = usual_unlikeness(cells, pairs) if likeness is None else likeness
         variance, df = lend(variance, df, limit)
@@ -148,8 +152,8 @@ def compare_pairs(
     with np.errstate(divide="ignore", invalid="ignore"):
         error = np.sqrt(variance / information)
     usable = (df >= 1) & (variance > 0)
-    return PairFits(
-        gap=np.where(information > 0, gap, np.nan),
+    return Contrasts(
+        estimate=np.where(information > 0, gap, np.nan),
         standard_error=np.where(usable, error, np.nan),
         df=np.where(usable, df, np.nan),
         variance=np.where(usable, variance, np.nan),
@@ -230,8 +234,8 @@ def lend(variance: FloatArray, df: FloatArray, limit: float) -> tuple[FloatArray
     alike = ((unlike <= limit) & several)[..., None]
     more = np.where(alike, np.minimum(_BORROWED, np.floor(df / 2.0)), 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        lent = (df * np.nan_to_num(variance) + more * mean[..., None]) / (df + more)
-    return np.where(df > 0, lent, np.nan), df + more
+        mixture = (df * np.nan_to_num(variance) + more * mean[..., None]) / (df + more)
+    return np.where(df > 0, mixture, np.nan), df + more
 
 
 def unlikeness(variance: FloatArray, df: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -350,54 +354,34 @@ def permute_within_blocks(
     parts = _parts(score, is_a, block)
     if not parts:
         return None
-    observed = sum(part.seen for part in parts)
+    observed = float(sum(part.gap(part.values[part.mine].sum()) for part in parts))
     arrangements = math.prod(part.arrangements for part in parts)
-    symmetric = all(2 * part.number == part.values.size for part in parts)
     few = arrangements <= _MOST_EXACT
-    smallest = (2.0 if symmetric else 1.0) / arrangements if few else 1.0 / (resamples + 1)
     if few:
         sums = np.zeros(1)
         for part in parts:
             sums = (sums[:, None] + part.all_ways()[None, :]).ravel()
-        extreme, equal = _extreme(observed, sums)
-        p_value, mid_p = extreme / arrangements, (extreme - 0.5 * equal) / arrangements
     else:
-        sums = np.zeros(resamples)
-        for part in parts:
-            sums += part.some_ways(resamples, rng)
-        extreme, equal = _extreme(observed, sums)
-        p_value = (extreme + 1) / (resamples + 1)
-        mid_p = (extreme - 0.5 * equal + 0.5) / (resamples + 1)
+        sums = np.sum([part.some_ways(resamples, rng) for part in parts], axis=0)
+    size = np.abs(sums)
+    rounding = 1e-10 * max(1e-12, float(size.max(initial=0.0)))
+    extreme = int((size >= abs(observed) - rounding).sum())
+    equal = extreme - int((size > abs(observed) + rounding).sum())
+    more, total = (0, arrangements) if few else (1, resamples + 1)  # drawn ones and the true one
+    symmetric = few and all(2 * part.number == part.values.size for part in parts)
     return PermutationTest(
         statistic=observed,
-        p_value=p_value,
-        mid_p=mid_p,
-        smallest_p=smallest,
+        p_value=(extreme + more) / total,
+        mid_p=(extreme - 0.5 * equal + 0.5 * more) / total,
+        smallest_p=(2.0 if symmetric else 1.0) / total,
         arrangements=min(arrangements, _LARGEST),
         exact=few,
     )
 
 
-def _extreme(observed: float, sums: FloatArray) -> tuple[int, int]:
-    """Arrangements at least as extreme as the observed one, and those that equal it."""
-    size = np.abs(sums)
-    rounding = 1e-10 * max(1e-12, float(size.max(initial=0.0)))
-    extreme = int((size >= abs(observed) - rounding).sum())
-    return extreme, extreme - int((size > abs(observed) + rounding).sum())
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Part:
-    """One block that holds both treatments, and what it adds to the statistic.
-
-    Attributes
-    ----------
-    values : ndarray, shape (plot,)
-    mine : ndarray of bool, shape (plot,)
-        Plots that hold treatment ``a`` in truth.
-    weight : float
-        Of the block among all.
-    """
+    """One block that holds both treatments: its plots, which hold ``a``, and its weight."""
 
     values: FloatArray
     mine: npt.NDArray[np.bool_]
@@ -413,15 +397,15 @@ class _Part:
         """Ways to place the treatment."""
         return math.comb(self.values.size, self.number)
 
-    @property
-    def seen(self) -> float:
-        """What the true arrangement adds."""
-        return float(self._gap(np.array([self.values[self.mine].sum()]))[0])
+    def gap(self, sums: FloatArray) -> FloatArray:
+        """What arrangements add to the statistic, by the sum of ``a`` in each."""
+        number, others = self.number, self.values.size - self.number
+        return np.asarray(self.weight * (sums / number - (self.values.sum() - sums) / others))
 
     def all_ways(self) -> FloatArray:
         """What each arrangement adds, shape (arrangement,)."""
         picks = np.array(list(combinations(range(self.values.size), self.number)))
-        return self._gap(self.values[picks].sum(axis=1))
+        return self.gap(self.values[picks].sum(axis=1))
 
     def some_ways(self, resamples: int, rng: np.random.Generator) -> FloatArray:
         """What arrangements drawn at random add, shape (resample,)."""
@@ -429,23 +413,17 @@ class _Part:
             return self.all_ways()[rng.integers(self.arrangements, size=resamples)]
         # Drawn anew each time: out of a stock of some arrangements the most extreme come too often.
         labels = rng.permuted(np.broadcast_to(self.mine, (resamples, self.mine.size)), axis=1)
-        return self._gap(labels @ self.values)
-
-    def _gap(self, sums: FloatArray) -> FloatArray:
-        number, others = self.number, self.values.size - self.number
-        gap: FloatArray = sums / number - (self.values.sum() - sums) / others
-        return self.weight * gap
+        return self.gap(labels @ self.values)
 
 
 def _parts(score: FloatArray, is_a: npt.NDArray[np.bool_], block: IntArray) -> list[_Part]:
-    """Blocks that hold both treatments."""
-    blocks = [np.flatnonzero(block == b) for b in np.unique(block)]
-    blocks = [plots for plots in blocks if 0 < is_a[plots].sum() < plots.size]
-    weights = [is_a[plots].sum() * (~is_a[plots]).sum() / plots.size for plots in blocks]
-    total = float(sum(weights))
+    """Blocks that hold both treatments, weighted by what they tell."""
+    blocks = [block == b for b in np.unique(block)]
+    shared = [(score[b], is_a[b]) for b in blocks if 0 < is_a[b].sum() < b.sum()]
+    weights = np.array([mine.sum() * (~mine).sum() / mine.size for _, mine in shared])
     return [
-        _Part(values=score[plots], mine=is_a[plots], weight=float(weight) / total)
-        for plots, weight in zip(blocks, weights, strict=True)
+        _Part(values=values, mine=mine, weight=float(weight))
+        for (values, mine), weight in zip(shared, weights / weights.sum(), strict=True)
     ]
 
 

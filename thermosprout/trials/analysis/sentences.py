@@ -10,13 +10,10 @@ import numpy as np
 
 from thermosprout.trials.analysis.compare import BY_PLOTS
 from thermosprout.trials.analysis.measures import (
-    BED_DAYS,
     COMPARED,
-    HARVEST_STARTED,
     STAND,
     STAND_STARTED,
     T50_PLANTED,
-    T50_STARTED,
     THERMAL_50,
     Measure,
 )
@@ -25,27 +22,6 @@ from thermosprout.trials.power import blocks_needed
 
 _MOST_SENTENCES = 8
 _MOST_OPENING = 3
-_SMALL = {
-    STAND.name: 0.05,
-    STAND_STARTED.name: 0.05,
-    T50_PLANTED.name: 0.5,
-    T50_STARTED.name: 0.5,
-    BED_DAYS.name: 1.0,
-    HARVEST_STARTED.name: 1.0,
-}
-"""Differences below which nobody would change what they do (our judgement)."""
-
-_SENTENCES = {
-    STAND.name: "{a} had a stand {amount} {way} than {b} per seed planted",
-    STAND_STARTED.name: "{a} had a stand {amount} {way} than {b} per seed started",
-    T50_PLANTED.name: "{a} reached half emergence {amount} {way} than {b}, counted from planting",
-    T50_STARTED.name: "{a} reached half emergence {amount} {way} than {b}, counted from starting "
-    "the seed",
-    THERMAL_50.name: "{a} needed {amount} {way} than {b} from planting to half emergence",
-    BED_DAYS.name: "{a} gave its first harvest {amount} {way} than {b}, counted from planting",
-    HARVEST_STARTED.name: "{a} gave its first harvest {amount} {way} than {b}, counted from "
-    "starting the seed",
-}
 _ONE_COUNT = ", on the day of the only count"
 _HANDLING = {"soaked": "Soaking", "presprouted": "Pre-sprouting", "direct": "Direct sowing"}
 
@@ -108,34 +84,38 @@ class _Line:
 
     def words(self, stand: Measure) -> str:
         """Both halves of the sentence."""
-        return f"{self._time_words()}, {self._stand_words(stand)}"
+        started = stand is STAND_STARTED
+        per, of = (" per seed started", "seeds started") if started else ("", "seeds")
+        time = _in_brief(
+            self.time, T50_PLANTED, "time", "up at the same time", "not clearly sooner or later",
+            lambda days: f"up {_round_days(days)} {_way(T50_PLANTED, days)}",
+        )  # fmt: skip
+        plants = _in_brief(
+            self.stand, stand, "stand", f"as many plants{per}",
+            f"no clear difference in plants{per}",
+            lambda share: f"{100 * abs(share):.0f} {'more' if share > 0 else 'fewer'} plants "
+            f"from 100 {of}",
+        )  # fmt: skip
+        return f"{time}, {plants}"
 
-    def _time_words(self) -> str:
-        item = self.time
-        if item is None or item.estimate is None:
-            return "time not known"
-        if item.shown:
-            return f"up {_round_days(item.estimate)} {_way(T50_PLANTED, item.estimate)}"
-        if item.low is None or item.high is None:
-            return "time not compared"
-        if max(abs(item.low), abs(item.high)) < _SMALL[T50_PLANTED.name]:
-            return "up at the same time"
-        return "not clearly sooner or later"
 
-    def _stand_words(self, stand: Measure) -> str:
-        per = " per seed started" if stand is STAND_STARTED else ""
-        item = self.stand
-        if item is None or item.estimate is None:
-            return "stand not known"
-        if item.shown:
-            number = f"{100 * abs(item.estimate):.0f}"
-            of = "seeds started" if stand is STAND_STARTED else "seeds"
-            return f"{number} {'more' if item.estimate > 0 else 'fewer'} plants from 100 {of}"
-        if item.low is None or item.high is None:
-            return "stand not compared"
-        if max(abs(item.low), abs(item.high)) < _SMALL[stand.name]:
-            return f"as many plants{per}"
-        return f"no clear difference in plants{per}"
+def _in_brief(
+    item: Difference | None,
+    measure: Measure,
+    name: str,
+    alike: str,
+    unclear: str,
+    clear: Callable[[float], str],
+) -> str:
+    """Half a sentence on one difference."""
+    if item is None or item.estimate is None:
+        return f"{name} not known"
+    if item.shown:
+        return clear(item.estimate)
+    if item.low is None or item.high is None:
+        return f"{name} not compared"
+    widest = max(abs(item.low), abs(item.high))
+    return alike if measure.small is not None and widest < measure.small else unclear
 
 
 def _name(label: str) -> str:
@@ -152,7 +132,7 @@ def verdict(result: TrialResult) -> tuple[str, ...]:
     """Sentences on all comparisons, those that are shown first."""
     if len(result.treatments) < 2:
         return ("There is one treatment, so there is nothing to compare",)
-    shown: list[str] = []
+    clear: list[str] = []
     unclear: list[str] = []
     for measure in COMPARED:
         mine = [
@@ -160,34 +140,21 @@ def verdict(result: TrialResult) -> tuple[str, ...]:
             for item in result.differences
             if item.measure == measure.name and item.method == BY_PLOTS
         ]
-        clear = list(_list_pairs(measure, [i for i in mine if i.shown], _clear, "differ clearly"))
-        rest = list(
-            _list_pairs(
-                measure, [i for i in mine if not i.shown], _unclear, "do not differ clearly"
-            )
-        )
         once = _ONE_COUNT if result.counted_once and measure.kind == "share" else ""
-        shown += [f"{sentence}{once}" for sentence in clear]
-        unclear += [f"{sentence}{once}" for sentence in rest]
-    sentences = [*shown, *_varieties(result), *unclear, *_next_trial(result)]
+        for sentences, words, state in (
+            (clear, _clear, "differ clearly"), (unclear, _unclear, "do not differ clearly"),
+        ):  # fmt: skip
+            items = [item for item in mine if item.shown is (sentences is clear)]
+            sentences += [f"{words(measure, item)}{once}" for item in items[:_MOST_SENTENCES]]
+            if (rest := len(items) - _MOST_SENTENCES) > 0:
+                sentences.append(f"{rest} more pairs {state} in {measure.words}{once}")
+    sentences = [*clear, *_varieties(result), *unclear, *_next_trial(result)]
     if result.comparisons > 1:
         sentences.append(
             f"Ranges are {100 * result.interval:.0f} % intervals; p is adjusted for the number of "
             f"comparisons of a measure (Holm), {result.comparisons} tests in all"
         )
     return tuple(sentences)
-
-
-def _list_pairs(
-    measure: Measure,
-    items: Sequence[Difference],
-    sentence: Callable[[Measure, Difference], str],
-    state: str,
-) -> Iterator[str]:
-    for item in items[:_MOST_SENTENCES]:
-        yield sentence(measure, item)
-    if len(items) > _MOST_SENTENCES:
-        yield f"{len(items) - _MOST_SENTENCES} more pairs {state} in {measure.words}"
 
 
 def amount(measure: Measure, size: float) -> str:
@@ -227,7 +194,7 @@ def _p(p: float | None) -> str:
 
 def _clear(measure: Measure, item: Difference) -> str:
     estimate = item.estimate or 0.0
-    sentence = _SENTENCES[measure.name].format(
+    sentence = measure.sentence.format(
         a=item.a, b=item.b, amount=amount(measure, estimate), way=_way(measure, estimate)
     )
     if item.low is None or item.high is None:
@@ -243,9 +210,8 @@ def _unclear(measure: Measure, item: Difference) -> str:
     head = f"No clear difference between {item.a} and {item.b} in {measure.words}"
     if item.low is None or item.high is None:
         return f"{head}; the plots are too few to say how large it could be"
-    small = _SMALL.get(measure.name)
-    if small is not None and max(abs(item.low), abs(item.high)) < small:
-        return f"{head}: less than {amount(measure, small)}, too little to act on"
+    if measure.small is not None and max(abs(item.low), abs(item.high)) < measure.small:
+        return f"{head}: less than {amount(measure, measure.small)}, too little to act on"
     tail = f" ({_p(item.p_adjusted)})" if item.p_adjusted is not None else ""
     if item.low < 0 < item.high:
         return (
@@ -298,13 +264,13 @@ def _next_trial(result: TrialResult) -> Iterator[str]:
         gap = score_gap(measure, error.scale, size, result)
         if error.df < 2 or gap is None:
             continue
-        needed = blocks_needed(gap, error.variance, treatments, variance_df=error.df)
+        plots = blocks_needed(gap, error.variance, treatments, variance_df=error.df)
         what = "difference in stand" if measure is STAND else "difference"
         head = f"To detect a {words} {what} (80 % power, 5 % level) a similar trial needs"
-        if needed is None:
+        if plots is None:
             yield f"{head} more than 60 plots of each treatment: larger plots or a more even bed"
         else:
-            yield f"{head} {needed} plots of each treatment, if none is lost"
+            yield f"{head} {plots} plots of each treatment, if none is lost"
 
 
 def score_gap(measure: Measure, scale: str, size: float, result: TrialResult) -> float | None:
@@ -325,5 +291,5 @@ def score_gap(measure: Measure, scale: str, size: float, result: TrialResult) ->
 
 def join_names(names: Sequence[str]) -> str:
     """Names as a sentence lists them, the first six at most."""
-    shown = [*names[:6], *([f"{len(names) - 6} more"] if len(names) > 6 else [])]
-    return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + " and " + shown[-1]
+    items = [*names[:6], *([f"{len(names) - 6} more"] if len(names) > 6 else [])]
+    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]

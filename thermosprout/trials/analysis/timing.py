@@ -19,7 +19,7 @@ from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.quantities import BoolArray, FloatArray
 from thermosprout.special import chdtrc, ndtr
-from thermosprout.trials.analysis.lognormal import LogNormalFits
+from thermosprout.trials.analysis.curves import LogNormalFits
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 
 
 ClockName = Literal["planted", "started", "thermal"]
-
-_DAY_NS = 86_400e9
 
 
 def plot_intervals(
@@ -67,43 +65,36 @@ def plot_intervals(
     """
     import pandas as pd
 
-    counted = records["inspected"].notna().to_numpy()
+    lead = days_between(records["started"], records["planted"]) if clock == "started" else 0.0
+    since: npt.ArrayLike = days_between(records["planted"], records["inspected"])
     if clock == "thermal":
         if thermal is None:
             raise InputError("the thermal-time clock needs a soil temperature")
-        progress = np.asarray(thermal, dtype=float)[counted]
-    rows = records.loc[counted]
-    started, planted, inspected = (
-        rows[name].to_numpy().astype("datetime64[ns]").astype("int64")
-        for name in ("started", "planted", "inspected")
-    )
-    since_planted, lead = (inspected - planted) / _DAY_NS, (planted - started) / _DAY_NS
-    if clock == "planted":
-        time, begin = np.maximum(since_planted, 0.0), np.zeros(len(rows))
-    elif clock == "started":
-        time, begin = np.maximum(since_planted, 0.0) + lead, lead
-    else:
-        time, begin = np.maximum(progress, 0.0), np.zeros(len(rows))
-    code, labels = pd.factorize(rows["plot"])
-    order = np.lexsort((time, code))
-    code, time, begin = code[order], time[order], begin[order]
-    emerged = rows["emerged"].to_numpy(dtype=float)[order]
-    planted_seeds = rows["seeds_planted"].to_numpy(dtype=float)[order]
-    first = np.r_[True, code[1:] != code[:-1]][: len(code)]
-    last = np.r_[first[1:], True][: len(code)]
-    left = np.where(first, begin, np.r_[0.0, time[:-1]])
-    came = emerged - np.where(first, 0.0, np.r_[0.0, emerged[:-1]])
-    frame = pd.DataFrame(
+        since = thermal
+    looks = pd.DataFrame(
         {
-            "code": np.r_[code, code[last]],
-            "left": np.r_[left, time[last]],
-            "right": np.r_[time, np.full(int(last.sum()), np.inf)],
-            "seeds": np.r_[came, (planted_seeds - emerged)[last]],
+            "plot": records["plot"],
+            "code": pd.factorize(records["plot"])[0],
+            "right": np.maximum(since, 0.0) + lead,
+            "begin": lead,
+            "emerged": records["emerged"].astype(float),
+            "planted": records["seeds_planted"].astype(float),
         }
     )
-    frame = frame[frame["seeds"] > 0].sort_values(["code", "left"], kind="stable")
-    frame.insert(0, "plot", labels.to_numpy()[frame["code"].to_numpy()])
-    return frame.drop(columns="code").reset_index(drop=True)
+    looks = looks[records["inspected"].notna()].sort_values(["code", "right"], kind="stable")
+    before = looks.groupby("code")[["right", "emerged"]].shift()
+    looks["left"] = before["right"].fillna(looks["begin"])
+    looks["seeds"] = looks["emerged"] - before["emerged"].fillna(0.0)
+    rest = looks.drop_duplicates("code", keep="last")
+    rest = rest.assign(left=rest["right"], right=np.inf, seeds=rest["planted"] - rest["emerged"])
+    both = pd.concat([looks, rest])
+    both = both[both["seeds"] > 0].sort_values(["code", "left"], kind="stable")
+    return both[["plot", "left", "right", "seeds"]].reset_index(drop=True)
+
+
+def days_between(earlier: pd.Series, later: pd.Series) -> FloatArray:
+    """Days from one instant to another, shape (row,). [d]"""
+    return np.asarray((later - earlier).dt.total_seconds().to_numpy(dtype=float) / 86_400.0)
 
 
 def padded(
@@ -119,12 +110,12 @@ def padded(
     sizes = np.bincount(group, minlength=groups)
     position = np.arange(group.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
     width = int(sizes.max()) if sizes.size else 0
-    filled = []
+    tables = []
     for column in columns:
         table = np.full((groups, width), np.nan)
         table[group, position] = column
-        filled.append(table)
-    return tuple(filled)
+        tables.append(table)
+    return tuple(tables)
 
 
 _HOUR_NS = 3.6e12
@@ -381,11 +372,11 @@ def check_shape(
     group = np.floor((np.cumsum(expected, axis=1) - 0.5 * expected) / _EXPECTED).astype(int)
     most = int(group.max(initial=0)) + 1
     where = (np.arange(size)[:, None] * most + np.clip(group, 0, most - 1)).ravel()
-    joined_e = np.bincount(where, expected.ravel(), size * most).reshape(size, most)
-    joined_o = np.bincount(where, observed.ravel(), size * most).reshape(size, most)
-    used = joined_e > 0.5
+    expected_sum = np.bincount(where, expected.ravel(), size * most).reshape(size, most)
+    observed_sum = np.bincount(where, observed.ravel(), size * most).reshape(size, most)
+    used = expected_sum > 0.5
     with np.errstate(divide="ignore", invalid="ignore"):
-        square = np.where(used, (joined_o - joined_e) ** 2 / joined_e, 0.0).sum(axis=1)
+        square = np.where(used, (observed_sum - expected_sum) ** 2 / expected_sum, 0.0).sum(axis=1)
     free = used.sum(axis=1) - 2
     judged = free >= 1
     plot_p = np.where(judged, chdtrc(np.maximum(free, 1), square), np.nan)

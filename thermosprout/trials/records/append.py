@@ -33,6 +33,7 @@ from thermosprout.trials.records.plots import (
     read_entries,
     settle,
     settle_all,
+    stamp_of,
 )
 from thermosprout.trials.records.values import FORMAT, KNOWN, zone
 
@@ -165,7 +166,7 @@ def _planned(
 ) -> _Plan:
     """Lines for all rows, checked against the text of the file; nothing is written yet."""
     plots = {row.get("plot", "") for row in rows}
-    table, widened = _with_columns(path, text, _columns_needed(rows), plots)
+    table, widened = _with_columns(path, text, _columns_of(rows), plots)
     plan = _Plan(table, widened, timezone, correct, now)
     with _faults_by_plot(path, plan):
         for row in rows:
@@ -240,7 +241,7 @@ class _Plan:
         cells = dict(row)
         if there:
             facts = settle(self.table.path, there).facts
-            cells = {**self._facts_as_written(facts), **cells}
+            cells = {**self._facts_text(facts), **cells}
         elif not {"planted", "treatment", "seeds_planted"} <= row.keys():
             raise self._unknown(plot)
         # Later than every line that it may correct, also when the clock was set back.
@@ -252,13 +253,13 @@ class _Plan:
         cells.setdefault("entered", stamp.isoformat().replace("+00:00", "Z"))
         line = Line(self._next, tuple(cells.get(name, "") for name in self.table.header))
         entry = read_entries(self.table, self.tz, [line])[0]
-        if not self._settled(entry, there):
+        if not self._is_new(entry, there):
             return
         self._next += 1
         self.new.append(line)
         there.append(entry)
 
-    def _settled(self, entry: Entry, there: list[Entry]) -> bool:
+    def _is_new(self, entry: Entry, there: list[Entry]) -> bool:
         """Whether the entry is to be written; notes what it does."""
         current = None
         if entry.inspected is not None:
@@ -277,7 +278,8 @@ class _Plan:
                 place=Place(file=self.table.path),
                 hint="say that this is a correction (--correct) to replace it",
             )
-        if current is not None and entry.entered is not None and not _later(entry, current):
+        late = entry.entered and current and stamp_of(entry) <= stamp_of(current)
+        if current is not None and entry.entered is not None and late:
             raise InputError(
                 f"the correction of plot {entry.plot} says it was entered {entry.entered.text}, "
                 f"not after the count it is to replace (line {current.line})",
@@ -289,7 +291,7 @@ class _Plan:
             self.nothing_to_correct.append(f"{entry.plot} on {entry.inspected.text}")
         return True
 
-    def _facts_as_written(self, facts: Entry) -> dict[str, str]:
+    def _facts_text(self, facts: Entry) -> dict[str, str]:
         mine = [*self._lines.get(facts.plot, []), *self.new]
         line = next(line for line in mine if line.number == facts.line)
         own = ("inspected", "emerged", "stations_filled", "first_harvest", "note", "observer",
@@ -305,8 +307,8 @@ class _Plan:
         names = {line.cells[self._plot_column] for line in whole.lines}
         same = [name for name in names if name.casefold() == plot.casefold()]
         near = same or difflib.get_close_matches(plot, sorted(names), n=1, cutoff=0.5)
-        listed = f"{', '.join(sorted(names)[:8])}{' ...' if len(names) > 8 else ''}"
-        hint = f"did you mean {near[0]}?" if near else f"its plots are {listed}"
+        names_text = f"{', '.join(sorted(names)[:8])}{' ...' if len(names) > 8 else ''}"
+        hint = f"did you mean {near[0]}?" if near else f"its plots are {names_text}"
         # A row that was never counted differs from its neighbour in one sign, too.
         more = "" if same else "; the first count of a season's row needs --season SEASON.toml"
         return InputError(
@@ -331,13 +333,7 @@ class _Plan:
         )
 
     def check(self) -> None:
-        """Check the plots that the new lines touch.
-
-        Raises
-        ------
-        InputError
-            When a plot is not in order with its new lines.
-        """
+        """Check that the plots which the new lines touch are in order with them."""
         for plot in sorted({line.cells[self._plot_column] for line in self.new}):
             self.current = plot
             settle(self.table.path, self._there[plot])
@@ -355,15 +351,7 @@ class _Plan:
         return bool(self.new) and all(line in lines for line in self.text.splitlines())
 
     def write(self, lock: int, before: Identity) -> None:
-        """Add the lines to the file that had this identity when it was read.
-
-        Raises
-        ------
-        FileReplacedError
-            When the file is another by now.
-        InputError
-            When it cannot be written.
-        """
+        """Add the lines to the file that had this identity when it was read, or raise."""
         path = self.table.path
         if not self.new:
             return
@@ -377,26 +365,15 @@ class _Plan:
         write_atomic(path, whole + self.text)
 
 
-def _later(entry: Entry, other: Entry) -> bool:
-    if entry.entered is None or other.entered is None:
-        return entry.entered is not None
-    return entry.entered.utc > other.entered.utc
-
-
 def _tells_nothing_new(entry: Entry, current: Entry) -> bool:
     """Whether everything that the new count says is said by the one that is there."""
     if entry.facts != current.facts or entry.emerged != current.emerged:
         return False
-    pairs = (
-        (entry.note, current.note),
-        (entry.observer, current.observer),
-        (entry.stations_filled, current.stations_filled),
-        (entry.first_harvest, current.first_harvest),
-    )
-    return all(mine in ("", None) or mine == theirs for mine, theirs in pairs)
+    beside = ("note", "observer", "stations_filled", "first_harvest")
+    return all(getattr(entry, name) in ("", None, getattr(current, name)) for name in beside)
 
 
-def _columns_needed(rows: Sequence[Row]) -> list[str]:
+def _columns_of(rows: Sequence[Row]) -> list[str]:
     names = {name for row in rows for name, cell in row.items() if cell}
     unknown = names - set(KNOWN)
     if unknown:
@@ -406,7 +383,7 @@ def _columns_needed(rows: Sequence[Row]) -> list[str]:
 
 
 def _with_columns(
-    path: Path, text: str, needed: Sequence[str], plots: Container[str]
+    path: Path, text: str, columns: Sequence[str], plots: Container[str]
 ) -> tuple[Table, str | None]:
     """Lines of plots, and the file's text with the columns it lacks, every line kept as it is.
 
@@ -414,21 +391,21 @@ def _with_columns(
     """
     table = parse_table(path, text, plots=plots)
     require_columns(table)
-    missing = [name for name in needed if name not in table.header]
+    missing = [name for name in columns if name not in table.header]
     if not missing:
         return table, None
     # As lines end for the csv module; str.splitlines would also split inside a cell.
     lines = [line.rstrip("\r\n") for line in io.StringIO(text, newline="")]
     first = next(i for i, line in enumerate(lines) if line.strip())
     tail = table.delimiter * len(missing)
-    filled = [line + tail if i > first and line.strip() else line for i, line in enumerate(lines)]
-    filled[first] = table.delimiter.join([lines[first], *missing])
-    widened = "".join(line + table.newline for line in filled)
+    lines = [line + tail if i > first and line.strip() else line for i, line in enumerate(lines)]
+    lines[first] = table.delimiter.join([lines[first], *missing])
+    widened = "".join(line + table.newline for line in lines)
     return parse_table(path, widened, plots=plots), widened
 
 
 def _begin(path: Path, rows: Sequence[Row], timezone: str, now: datetime | None) -> Appended:
-    header = [n for n in KNOWN if n in {*KNOWN[:12], *_columns_needed(rows), "note", "format"}]
+    header = [n for n in KNOWN if n in {*KNOWN[:12], *_columns_of(rows), "note", "format"}]
     stamp = (now or datetime.now(UTC)).astimezone(UTC).isoformat().replace("+00:00", "Z")
     cells = [
         [{"entered": stamp, **row, "format": FORMAT}.get(name, "") for name in header]

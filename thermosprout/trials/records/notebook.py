@@ -128,13 +128,13 @@ def write_lines(loaded: Loaded) -> str:
         harvest = history.first_harvest.text if history.first_harvest else ""
         facts = dict(zip(FACTS, fact_cells(history), strict=True))
         for count in history.counts or (history.facts,):
-            filled = count.stations_filled
+            stations = count.stations_filled
             cells = {
                 **facts,
                 "plot": plot,
                 "inspected": count.inspected.text if count.inspected else "",
                 "emerged": "" if count.emerged is None else str(count.emerged),
-                "stations_filled": "" if filled is None else str(filled),
+                "stations_filled": "" if stations is None else str(stations),
                 "first_harvest": harvest,
                 "note": count.note,
                 "observer": count.observer,
@@ -245,8 +245,8 @@ def _check_columns(table: Table, inspected: str) -> None:
                 if name[:1].isdigit()
                 else f"columns are {', '.join(KNOWN)}",
             )
-    needed = ("plot", "emerged") if inspected else ("plot", "emerged", "inspected")
-    for name in needed:
+    columns = ("plot", "emerged") if inspected else ("plot", "emerged", "inspected")
+    for name in columns:
         if name not in table.header:
             raise InputError(
                 f"the column {name} is missing",

@@ -6,10 +6,10 @@ Corrections are settled (the later ``entered`` holds), order and facts are check
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, fields
 from datetime import datetime, tzinfo
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, Literal
 
 from thermosprout.errors import InputError, Place
 from thermosprout.trials.records.file import Line, Table
@@ -24,7 +24,23 @@ from thermosprout.trials.records.values import (
     read_whole,
 )
 
-_T = TypeVar("_T")
+_KINDS: dict[str, Literal["label", "moment", "whole"] | tuple[float, float, str]] = {
+    **dict.fromkeys(
+        ("plot", "block", "variety", "seed_lot", "treatment", "note", "observer"), "label"
+    ),
+    **dict.fromkeys(("started", "planted", "inspected", "first_harvest", "entered"), "moment"),
+    **dict.fromkeys(("seeds_started", "seeds_planted", "emerged", "stations_filled"), "whole"),
+    "depth_cm": (0.0, 50.0, "cm"),
+    "temperature_C": (-20.0, 60.0, "°C"),
+}
+"""What the cells of each column hold; numbers with their least, greatest and unit."""
+
+_EXPECTED = {
+    **dict.fromkeys(("plot", "treatment"), ""),
+    **dict.fromkeys(("started", "planted"), ", a date was expected"),
+    **dict.fromkeys(("seeds_started", "seeds_planted"), ", a whole number was expected"),
+}
+"""Columns whose cells may not be empty, and what is said of one that is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,64 +74,50 @@ class Entry:
         return tuple(v.utc if isinstance(v, Moment) else v for v in values)
 
 
-@dataclass(slots=True)
+_ORDER = tuple(field.name for field in fields(Entry) if field.name != "line")
+
+
 class _Reader:
     """Reads the lines of one table; equal texts are read once."""
 
-    table: Table
-    tz: tzinfo
-    moments: dict[str, Moment] = field(default_factory=dict)
-    labels: set[str] = field(default_factory=set)
-    where: dict[str, int] = field(init=False)
-    comma: bool = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.where = {name: i for i, name in enumerate(self.table.header) if name in KNOWN}
-        self.comma = self.table.delimiter != ","
+    def __init__(self, table: Table, tz: tzinfo) -> None:
+        self.table, self.tz = table, tz
+        self.moments: dict[str, Moment] = {}
+        self.labels: set[str] = set()
+        self.where = {name: i for i, name in enumerate(table.header) if name in KNOWN}
 
     def text(self, line: Line, name: str) -> str:
         index = self.where.get(name)
         return "" if index is None else line.cells[index]
 
-    def needed(self, line: Line, name: str, value: _T | None, expected: str = "") -> _T:
-        """Value of a cell that may not be empty."""
-        if value is None or value == "":
-            raise InputError(f"the cell is empty{expected}", place=self.place(line, name))
-        return value
+    def place(self, line: Line, name: str) -> Place:
+        return self.table.place(line.number, name)
 
-    def label(self, line: Line, name: str) -> str:
-        text = self.text(line, name)
+    def cell(self, line: Line, name: str) -> str | int | float | Moment | None:
+        """Checked value of a cell; None where it is empty and may be."""
+        kind, text = _KINDS[name], self.text(line, name)
+        if not text and name in _EXPECTED:
+            raise InputError(f"the cell is empty{_EXPECTED[name]}", place=self.place(line, name))
+        if kind == "label":
+            return self._label(line, name, text)
+        if not text:
+            return None
+        if kind == "moment":
+            if text not in self.moments:
+                self.moments[text] = read_moment(text, self.tz, self.place(line, name))
+            return self.moments[text]
+        if kind == "whole":
+            return read_whole(text, self.place(line, name))
+        low, high, unit = kind
+        if self.table.delimiter != ",":
+            text = text.replace(",", ".")
+        return read_decimal(text, self.place(line, name), low=low, high=high, unit=unit)
+
+    def _label(self, line: Line, name: str, text: str) -> str:
         if text and text not in self.labels:
             read_label(text, self.place(line, name))
             self.labels.add(text)
         return text
-
-    def moment(self, line: Line, name: str) -> Moment | None:
-        text = self.text(line, name)
-        if text and text not in self.moments:
-            self.moments[text] = read_moment(text, self.tz, self.place(line, name))
-        return self.moments.get(text)
-
-    def needed_moment(self, line: Line, name: str) -> Moment:
-        return self.needed(line, name, self.moment(line, name), ", a date was expected")
-
-    def whole(self, line: Line, name: str) -> int | None:
-        text = self.text(line, name)
-        return read_whole(text, self.place(line, name)) if text else None
-
-    def needed_whole(self, line: Line, name: str) -> int:
-        return self.needed(line, name, self.whole(line, name), ", a whole number was expected")
-
-    def decimal(self, line: Line, name: str, low: float, high: float, unit: str) -> float | None:
-        text = self.text(line, name)
-        if not text:
-            return None
-        if self.comma:
-            text = text.replace(",", ".")
-        return read_decimal(text, self.place(line, name), low=low, high=high, unit=unit)
-
-    def place(self, line: Line, name: str) -> Place:
-        return self.table.place(line.number, name)
 
 
 def read_entries(table: Table, tz: tzinfo, lines: Iterable[Line] | None = None) -> list[Entry]:
@@ -149,27 +151,8 @@ def require_format(number: str, place: Place) -> None:
 def _entry(reader: _Reader, line: Line) -> Entry:
     if reader.where.get("format") is not None:
         require_format(reader.text(line, "format"), reader.place(line, "format"))
-    entry = Entry(
-        line=line.number,
-        plot=reader.needed(line, "plot", reader.label(line, "plot")),
-        block=reader.label(line, "block"),
-        variety=reader.label(line, "variety"),
-        seed_lot=reader.label(line, "seed_lot"),
-        treatment=reader.needed(line, "treatment", reader.label(line, "treatment")),
-        started=reader.needed_moment(line, "started"),
-        planted=reader.needed_moment(line, "planted"),
-        seeds_started=reader.needed_whole(line, "seeds_started"),
-        seeds_planted=reader.needed_whole(line, "seeds_planted"),
-        depth_cm=reader.decimal(line, "depth_cm", 0.0, 50.0, "cm"),
-        temperature_C=reader.decimal(line, "temperature_C", -20.0, 60.0, "°C"),
-        inspected=reader.moment(line, "inspected"),
-        emerged=reader.whole(line, "emerged"),
-        stations_filled=reader.whole(line, "stations_filled"),
-        first_harvest=reader.moment(line, "first_harvest"),
-        note=reader.label(line, "note"),
-        observer=reader.label(line, "observer"),
-        entered=reader.moment(line, "entered"),
-    )
+    cells: dict[str, Any] = {name: reader.cell(line, name) for name in _ORDER}
+    entry = Entry(line=line.number, **cells)
     _check_alone(reader, line, entry)
     return entry
 
@@ -274,7 +257,8 @@ def settle_all(path: Path, entries: Sequence[Entry]) -> dict[str, PlotHistory]:
     return {plot: settle(path, group) for plot, group in groups.items()}
 
 
-def _stamp(entry: Entry) -> datetime:
+def stamp_of(entry: Entry) -> datetime:
+    """When a line was written."""
     return entry.entered.utc if entry.entered is not None else _NEVER
 
 
@@ -284,13 +268,13 @@ def _facts(path: Path, entries: Sequence[Entry]) -> Entry:
     facts = {entry.facts for entry in stating}
     stamps: dict[datetime, Entry] = {}
     for entry in stating:
-        twin = stamps.setdefault(_stamp(entry), entry)
+        twin = stamps.setdefault(stamp_of(entry), entry)
         if twin.facts != entry.facts:
             raise _differs(path, entry, twin)
     for entry in entries:
         if entry.facts not in facts:
             raise _differs(path, entry, first)
-    return max(stating, key=lambda entry: (_stamp(entry), entry.line))
+    return max(stating, key=lambda entry: (stamp_of(entry), entry.line))
 
 
 def _differs(path: Path, entry: Entry, other: Entry) -> InputError:
@@ -300,12 +284,12 @@ def _differs(path: Path, entry: Entry, other: Entry) -> InputError:
         if mine != theirs
     )
 
-    def shown(of: Entry) -> object:
+    def text_of(of: Entry) -> object:
         value = getattr(of, column)
         return value.text if isinstance(value, Moment) else value
 
     return InputError(
-        f"plot {entry.plot} has {column} {shown(entry)!r}, but {shown(other)!r} on line "
+        f"plot {entry.plot} has {column} {text_of(entry)!r}, but {text_of(other)!r} on line "
         f"{other.line}",
         place=Place(file=path, line=entry.line, column=column),
         hint="a plot keeps its facts on every line; to correct one, add a line for the plot "
@@ -322,14 +306,14 @@ def _counts(path: Path, entries: Sequence[Entry]) -> tuple[list[Entry], int]:
         other = by_instant.get(entry.inspected.utc)
         if other is not None:
             replaced += 1
-            if _stamp(other) == _stamp(entry):
+            if stamp_of(other) == stamp_of(entry):
                 raise InputError(
                     f"plot {entry.plot} was inspected {entry.inspected.text} on line "
                     f"{other.line} already",
                     place=Place(file=path, line=entry.line, column="inspected"),
                     hint="a correction is a line with a later entered time",
                 )
-            if _stamp(other) > _stamp(entry):
+            if stamp_of(other) > stamp_of(entry):
                 continue
         by_instant[entry.inspected.utc] = entry
     return [by_instant[instant] for instant in sorted(by_instant)], replaced
@@ -362,32 +346,27 @@ def _check_order(path: Path, facts: Entry, counts: Sequence[Entry]) -> None:
                     hint="emerged counts all seedlings so far, also those that died since; "
                     "correct the wrong line with a later entered time",
                 )
-            _check_stations(path, previous, entry)
+            before, now = previous.stations_filled, entry.stations_filled
+            if before is not None and now is not None and now < before:
+                raise InputError(
+                    f"stations filled fall from {before} (line {previous.line}) to {now}",
+                    place=Place(file=path, line=entry.line, column="stations_filled"),
+                )
         previous = entry
 
 
-def _check_stations(path: Path, previous: Entry, entry: Entry) -> None:
-    before, now = previous.stations_filled, entry.stations_filled
-    if before is not None and now is not None and now < before:
-        raise InputError(
-            f"stations filled fall from {before} (line {previous.line}) to {now}",
-            place=Place(file=path, line=entry.line, column="stations_filled"),
-        )
-
-
 def _harvest(path: Path, facts: Entry, entries: Sequence[Entry]) -> Moment | None:
-    harvests = [entry for entry in entries if entry.first_harvest is not None]
     latest: Entry | None = None
-    for entry in harvests:
-        if latest is not None:
-            if _stamp(entry) < _stamp(latest):
-                continue
-            if _stamp(entry) == _stamp(latest) and entry.first_harvest != latest.first_harvest:
-                raise InputError(
-                    f"plot {entry.plot} has another first harvest on line {latest.line}",
-                    place=Place(file=path, line=entry.line, column="first_harvest"),
-                    hint="a correction is a line with a later entered time",
-                )
+    for entry in entries:
+        if entry.first_harvest is None or (latest and stamp_of(entry) < stamp_of(latest)):
+            continue
+        other = latest is not None and entry.first_harvest != latest.first_harvest
+        if latest is not None and other and stamp_of(entry) == stamp_of(latest):
+            raise InputError(
+                f"plot {entry.plot} has another first harvest on line {latest.line}",
+                place=Place(file=path, line=entry.line, column="first_harvest"),
+                hint="a correction is a line with a later entered time",
+            )
         latest = entry
     if latest is None or latest.first_harvest is None:
         return None

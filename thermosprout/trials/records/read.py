@@ -5,34 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from thermosprout.errors import InputError
-from thermosprout.trials.records.append import Added, Appended, Row, append_records
 from thermosprout.trials.records.file import Table, parse_table, read_settled, require_columns
 from thermosprout.trials.records.plots import Entry, PlotHistory, read_entries, settle_all
-from thermosprout.trials.records.values import offset_of, zone
+from thermosprout.trials.records.values import FACTS, Moment, offset_of, zone
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
+_COLUMNS = (
+    "line", "plot", "block", "variety", "seed_lot", "treatment", "started", "planted",
+    "seeds_started", "seeds_planted", "depth_cm", "temperature_C", "inspected", "emerged",
+    "stations_filled", "first_harvest", "note", "observer", "entered",
+)  # fmt: skip
 _LEAST = ("plot", "treatment", "planted", "seeds_planted", "inspected", "emerged")
 """Columns without which records cannot be analysed."""
-
-__all__ = [
-    "Added",
-    "Appended",
-    "Loaded",
-    "Row",
-    "append_records",
-    "complete",
-    "load",
-    "plots",
-    "read_records",
-    "same_plots",
-    "to_frame",
-]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,47 +140,39 @@ def to_frame(histories: dict[str, PlotHistory], *, planned: bool = False) -> pd.
     import numpy as np
     import pandas as pd
 
-    pairs: list[tuple[PlotHistory, Entry]] = []
-    for history in histories.values():
-        pairs += [(history, count) for count in history.counts]
-        if planned and not history.counts:
-            pairs.append((history, history.facts))
+    pairs = [
+        (history, count)
+        for history in histories.values()
+        for count in history.counts or ((history.facts,) if planned else ())
+    ]
     facts = [history.facts for history, _ in pairs]
     counts = [count for _, count in pairs]
 
-    def stamps(moments: Sequence[object]) -> pd.DatetimeIndex:
-        return pd.DatetimeIndex(
-            np.array([getattr(m, "utc", None) for m in moments], dtype="datetime64[us]")
-        ).as_unit("ns")
+    def stamps(moments: Sequence[Moment | None]) -> pd.DatetimeIndex:
+        instants = np.array([m and m.utc for m in moments], dtype="datetime64[us]")
+        return pd.DatetimeIndex(instants).as_unit("ns")
 
-    def numbers(values: Sequence[float | None]) -> np.ndarray:
-        return np.array([np.nan if v is None else v for v in values], dtype=float)
+    def column(name: str) -> Any:
+        of = facts if name in ("plot", *FACTS) else counts
+        if name == "first_harvest":
+            return stamps([history.first_harvest for history, _ in pairs])
+        values = [getattr(entry, name) for entry in of]
+        if name in ("started", "planted", "inspected", "entered"):
+            return stamps(values)
+        if name in ("line", "seeds_started", "seeds_planted"):
+            return np.array(values, dtype=int)
+        if name in ("depth_cm", "temperature_C", "emerged", "stations_filled"):
+            numbers = np.array([np.nan if v is None else v for v in values], dtype=float)
+            whole = name == "emerged" and not np.isnan(numbers).any()
+            return numbers.astype(int) if whole else numbers
+        return values
 
-    inspected = [c.inspected for c in counts]
-    emerged = numbers([c.emerged for c in counts])
     return pd.DataFrame(
         {
-            "line": np.array([c.line for c in counts], dtype=int),
-            **{
-                name: [getattr(f, name) for f in facts]
-                for name in ("plot", "block", "variety", "seed_lot", "treatment")
-            },
-            "started": stamps([f.started for f in facts]),
-            "planted": stamps([f.planted for f in facts]),
-            "seeds_started": np.array([f.seeds_started for f in facts], dtype=int),
-            "seeds_planted": np.array([f.seeds_planted for f in facts], dtype=int),
-            "depth_cm": numbers([f.depth_cm for f in facts]),
-            "temperature_C": numbers([f.temperature_C for f in facts]),
-            "inspected": stamps(inspected),
-            "emerged": emerged if np.isnan(emerged).any() else emerged.astype(int),
-            "stations_filled": numbers([c.stations_filled for c in counts]),
-            "first_harvest": stamps([h.first_harvest for h, _ in pairs]),
-            "note": [c.note for c in counts],
-            "observer": [c.observer for c in counts],
-            "entered": stamps([c.entered for c in counts]),
+            **{name: column(name) for name in _COLUMNS},
             "started_local": [f.started.text for f in facts],
             "planted_local": [f.planted.text for f in facts],
-            "inspected_local": [m.text if m is not None else "" for m in inspected],
+            "inspected_local": [c.inspected.text if c.inspected else "" for c in counts],
         }
     )
 
@@ -302,6 +284,47 @@ def plots(records: pd.DataFrame) -> pd.DataFrame:
     table["last_inspected"] = grouped["inspected"].last()
     table["final"] = grouped["emerged"].last()
     return table.reset_index()
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlotSteps:
+    """Counts of one plot for its small picture: days since planting, share of seeds planted."""
+
+    block: str
+    label: str
+    plot: str
+    days: list[float]
+    emerged: list[float]
+
+
+def block_steps(records: pd.DataFrame, compared: str = "treatment") -> list[PlotSteps]:
+    """Counts of every plot in the order of blocks, for small multiples.
+
+    Parameters
+    ----------
+    records : pandas.DataFrame
+        Counts.
+    compared : str
+        Column that tells plots of a block apart.
+    """
+    counted = records[records["inspected"].notna() & (records["seeds_planted"] > 0)]
+    waits = (counted["inspected"] - counted["planted"]).dt.total_seconds() / 86_400.0
+    table = counted.assign(days=waits, share=counted["emerged"] / counted["seeds_planted"])
+    several = counted["variety"].nunique() > 1 and compared != "variety"
+    plots = []
+    for plot, rows in table.sort_values("days").groupby("plot", sort=False):
+        first = rows.iloc[0]
+        block = f"{first['variety']}, block {first['block']}" if several else first["block"]
+        plots.append(
+            PlotSteps(
+                block=str(block) or "all",
+                label=str(first[compared]),
+                plot=str(plot),
+                days=[0.0, *rows["days"].tolist()],
+                emerged=[0.0, *rows["share"].tolist()],
+            )
+        )
+    return sorted(plots, key=lambda item: (item.block, item.plot))
 
 
 def records_timezone(path: Path) -> str:

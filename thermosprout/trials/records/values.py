@@ -19,33 +19,17 @@ from thermosprout.errors import InputError, Place
 from thermosprout.quantities import YEARS
 
 REQUIRED: tuple[str, ...] = (
-    "plot",
-    "block",
-    "variety",
-    "seed_lot",
-    "treatment",
-    "started",
-    "planted",
-    "seeds_started",
-    "seeds_planted",
-    "depth_cm",
-    "inspected",
-    "emerged",
-)
+    "plot", "block", "variety", "seed_lot", "treatment", "started", "planted", "seeds_started",
+    "seeds_planted", "depth_cm", "inspected", "emerged",
+)  # fmt: skip
 """Columns of a records file as it is written."""
 
 MANDATORY: tuple[str, ...] = tuple(n for n in REQUIRED if n not in ("variety", "seed_lot"))
 """Columns without which a records file is not read."""
 
 OPTIONAL: tuple[str, ...] = (
-    "temperature_C",
-    "stations_filled",
-    "first_harvest",
-    "note",
-    "observer",
-    "format",
-    "entered",
-)
+    "temperature_C", "stations_filled", "first_harvest", "note", "observer", "format", "entered",
+)  # fmt: skip
 """Columns it may have; ``entered`` is the date-time at which the line was written, ``format`` the
 number of the layout it was written in."""
 

@@ -1,18 +1,28 @@
-"""Published days and base temperatures of a crop, beside its own curve."""
+"""A crop's own curve of days against temperature, with what is held against it.
+
+Published days and base temperatures stand beside it; a germination test of a lot is read by it for
+the grower: what is alive, how quick it is, how long it keeps.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 
 import numpy as np
 import numpy.typing as npt
 
-from thermosprout.crops.crop import Crop
-from thermosprout.emergence.response import response
+from thermosprout.crops.crop import DRESSED, GLOVES, Crop
+from thermosprout.crops.estimate import Draws
+from thermosprout.crops.germination_test import GerminationTest, replicate_warning
+from thermosprout.crops.seed_lots import SeedLot, viability_interval
+from thermosprout.emergence.response import ResponseDraws
+from thermosprout.errors import InputError
 from thermosprout.files import reference_rows
 from thermosprout.quantities import FloatArray
+from thermosprout.special import ndtri
 
 Row = dict[str, str]
 
@@ -134,7 +144,7 @@ def days_to_half(crop: Crop, temperature: npt.ArrayLike) -> FloatArray:
         [degC]
     """
     centre = {name: np.array([value]) for name, value in crop.estimate.centre().items()}
-    return np.asarray(_days(crop, centre, np.atleast_1d(np.asarray(temperature, dtype=float)))[0])
+    return np.asarray(_days(crop, centre, temperature)[0])
 
 
 def days_band(
@@ -145,17 +155,15 @@ def days_band(
     size: int = 1000,
 ) -> FloatArray:
     """Quantiles of the days over varieties and lots, shape (probability, temperature)."""
-    draws = crop.estimate.draw(size, rng)
-    days = _days(crop, draws, np.atleast_1d(np.asarray(temperature, dtype=float)))
+    days = _days(crop, crop.estimate.draw(size, rng), temperature)
     return np.asarray(np.quantile(days, probabilities, axis=0, method="nearest"))
 
 
-def _days(crop: Crop, draws: dict[str, FloatArray], temperature: FloatArray) -> FloatArray:
-    base = draws["t_base_C"][:, None]
-    opt = base + draws["opt_gap_C"][:, None]
-    top = opt + draws["ceiling_gap_C"][:, None]
-    rate = response(crop.response, temperature, base, opt, top, draws["curvature"][:, None])
+def _days(crop: Crop, draws: Draws, temperature: npt.ArrayLike) -> FloatArray:
+    """Days that each draw takes to half emergence, shape (draw, temperature)."""
+    at = np.atleast_1d(np.asarray(temperature, dtype=float))[None, :]
     with np.errstate(divide="ignore"):
+        rate = ResponseDraws.from_draws(crop.response, draws).at(at)
         return np.asarray(draws["thermal_time_50_Cd"][:, None] / rate)
 
 
@@ -216,12 +224,119 @@ def published_days(crop: Crop) -> tuple[DayCell, ...]:
 
 def short_citations() -> dict[str, str]:
     """Source id to authors and year ("n.d." where none was printed), as a legend has room for."""
-    return {
-        row["source_id"]: _authors_and_year(row["source"]) for row in reference_rows("sources.csv")
-    }
+    citations = {}
+    for row in reference_rows("sources.csv"):
+        to_year = re.match(r".*?\b(?:(?:18|19|20)\d\d\b|n\.d\.)", row["source"])
+        citations[row["source_id"]] = to_year[0] if to_year else re.split("[;,(]", row["source"])[0]
+    return citations
 
 
-def _authors_and_year(citation: str) -> str:
-    """Start of a citation up to its year; up to its first comma where it has none."""
-    start = re.match(r".*?\b(?:(?:18|19|20)\d\d\b|n\.d\.)", citation)
-    return start[0] if start else re.split("[;,(]", citation)[0]
+YEARS_AHEAD = (0, 1, 2, 3)
+_USABLE_RATE = 0.3
+"""Degree-days a day below which a test says little of vigour. [C]"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class LotReport:
+    """What a lot's figures say.
+
+    Attributes
+    ----------
+    viability : tuple of (day, low, middle, high)
+        Share alive on the day asked for and on the same day of years to come, in the same store.
+    slower_pct : (low, middle, high) or None
+        How much longer than a usual lot it took to half germination; None where the counts do
+        not tell. [%]
+    warnings : tuple of str
+        Sentences for the grower.
+    """
+
+    lot: SeedLot
+    probability: float
+    viability: tuple[tuple[date, float, float, float], ...]
+    slower_pct: tuple[float, float, float] | None
+    warnings: tuple[str, ...]
+
+
+def expected_half_germination(
+    crop: Crop, temperature: float, rng: np.random.Generator, size: int = 2000
+) -> tuple[float, float]:
+    """Days to half germination of a usual lot at a constant temperature, and the sd of their ln.
+
+    Parameters
+    ----------
+    temperature : float
+        Of the test. [degC]
+
+    Raises
+    ------
+    InputError
+        When most lots of the crop do not germinate at that temperature.
+    """
+    draws = crop.estimate.draw(size, rng)
+    days = draws["germination_share"] * _days(crop, draws, temperature)[:, 0]
+    usable = ResponseDraws.from_draws(crop.response, draws).at(temperature) > _USABLE_RATE
+    if usable.mean() < 0.75:
+        raise InputError(
+            f"{temperature:g} °C is too near the limits of {crop.name} to judge vigour by",
+            hint="test at 20 to 25 °C",
+        )
+    ln_days = np.log(days[usable])
+    return float(np.exp(np.median(ln_days))), float(ln_days.std())
+
+
+def check_lot(
+    lot: SeedLot,
+    crop: Crop,
+    rng: np.random.Generator,
+    *,
+    on: date,
+    test: GerminationTest | None = None,
+    temperature_C: float = 20.0,
+    probability: float = 0.9,
+) -> LotReport:
+    """Read a lot's test, packet and age.
+
+    Parameters
+    ----------
+    on : date
+        Day the viability is asked for; a test without a day of its own is taken as made then.
+    test : GerminationTest, optional
+        Counts by day; they replace the lot's own counts.
+    temperature_C : float
+        Of the test. [degC]
+    """
+    slower: tuple[float, float, float] | None = None
+    warnings = []
+    if test is not None:
+        lot = replace(lot, seeds_tested=test.tested, seeds_germinated=test.germinated[-1])
+        if test.germinated[-1] >= 3:
+            expected, spread = expected_half_germination(crop, temperature_C, rng)
+            vigour = test.vigour_shift(expected, expected_sd=spread)
+            if vigour is None:
+                warnings.append("speed not known from one count; look daily")
+            else:
+                shift, error = vigour
+                reach = float(ndtri(0.5 + probability / 2)) * error
+                low, middle, high = 100.0 * np.expm1(shift + reach * np.array([-1.0, 0.0, 1.0]))
+                slower = float(low), float(middle), float(high)
+        if len(test.germinated) > 1 and test.germinated[-1] > test.germinated[-2]:
+            warnings.append("seeds still germinated at the last count: go on counting")
+    if lot.tested_on is None and (lot.counts is not None or lot.year is None):
+        lot = replace(lot, tested_on=on)
+    scatter = replicate_warning(lot.replicates)
+    if scatter is not None:
+        warnings.append(scatter)
+    days = [on + timedelta(days=round(365.25 * years)) for years in YEARS_AHEAD]
+    if lot.dressed:
+        warnings += [DRESSED.rstrip("."), GLOVES.rstrip(".")]
+    return LotReport(
+        lot=lot,
+        probability=probability,
+        viability=tuple(
+            (day, *viability_interval(lot, crop, rng, probability=probability, on=day))
+            for day in days
+        ),
+        slower_pct=slower,
+        warnings=tuple(warnings),
+    )
