@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import sys
 
 _COMPANIONS = ("dask", "distributed", "pint", "pyarrow", "sparse")
@@ -14,6 +15,8 @@ def main() -> None:
     """Run the command line without the companions of xarray that only maps work with."""
     # Imports make many objects that stay: looking for rubbish among them again and again is idle.
     gc.set_threshold(100_000, 20, 20)
+    # No plugin has a say in what a season file may hold: none is looked for among all packages.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     if "xarray" not in sys.modules and "map" not in sys.argv[1:]:
         for name in _COMPANIONS:
             # None says "not installed" to an import (Python's reference, "The module cache").

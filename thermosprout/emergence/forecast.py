@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from zlib import crc32
 
 import numpy as np
@@ -26,6 +27,9 @@ STAGES = ("first", "half", "full")
 """First seedling, half and nine tenths of the final stand (BBCH 09 of those seeds)."""
 
 _STAGE_FRACTIONS = (0.0, 0.5, 0.9)
+
+_USUAL = (0.1, 0.5, 0.9, 0.95)
+"""Odds that are read off every row."""
 
 DRAWS = 1000
 """Draws of a forecast unless another number is asked for."""
@@ -118,13 +122,25 @@ class RowForecast:
         before = np.asarray(at_h, dtype=float) < self.sowing.planted_h
         return np.asarray(np.where(before[None, :], 0.0, shown))
 
+    @cached_property
+    def _usual(self) -> dict[float, FloatArray]:
+        """Usual quantiles of the stages, of any seedling and of the stand, worked out together."""
+        figures = np.column_stack([self.hours, self.any_seed_h, self.stand])
+        return dict(zip(_USUAL, weighted_quantile(figures, self.weights, _USUAL), strict=True))
+
+    def _quantile(self, column: int, values: FloatArray, points: Sequence[float]) -> FloatArray:
+        if self._usual.keys() >= set(points):
+            return np.array([self._usual[point][column] for point in points])
+        return weighted_quantile(values, self.weights, points)
+
     def stage_quantile(self, stage: str, probabilities: Sequence[float]) -> FloatArray:
         """Weighted quantiles of the hour of a stage, given that anything comes up."""
-        return weighted_quantile(self.hours[:, STAGES.index(stage)], self.weights, probabilities)
+        column = STAGES.index(stage)
+        return self._quantile(column, self.hours[:, column], probabilities)
 
     def stand_quantile(self, probabilities: Sequence[float]) -> FloatArray:
         """Weighted quantiles of the final stand as a share of the seeds planted."""
-        return weighted_quantile(self.stand, self.weights, probabilities)
+        return self._quantile(4, self.stand, probabilities)
 
     @property
     def stand(self) -> FloatArray:
@@ -140,7 +156,7 @@ class RowForecast:
     @property
     def wait_until_h(self) -> float:
         """Hour after which less than 1 in 20 of the final stand is still to come; may be inf."""
-        return float(weighted_quantile(self.any_seed_h, self.weights, [0.95])[0])
+        return float(self._quantile(3, self.any_seed_h, [0.95])[0])
 
     @property
     def nothing_odds(self) -> float:

@@ -158,6 +158,7 @@ class ThermalClock(Clock):
         self._row = member if self._shared else np.arange(draws.size)
         self._row_member = np.arange(self.table.members) if self._shared else member
         self._start_sum: tuple[FloatArray, FloatArray] | None = None
+        self._end: tuple[float, FloatArray] | None = None
         self._placed = 0
         for name in ("_rates", "_running", "_hourly_sums"):
             self.__dict__.pop(name, None)
@@ -251,8 +252,9 @@ class ThermalClock(Clock):
             mine = np.flatnonzero(self._row_member == member)
             for rows in (mine[at : at + step] for at in range(0, mine.size, step)):
                 rates = self._rates[rows]
-                gained = np.take(rates, below, axis=1)
-                gained += share * (np.take(rates, below + 1, axis=1) - gained)
+                gained = np.take(np.diff(rates, axis=1), below, axis=1)
+                gained *= share
+                gained += np.take(rates, below, axis=1)
                 if self.table.slowing is not None or self.table.hours < days * DAY_H:
                     gained *= weight
                 hourly = gained.reshape(rows.size, days, DAY_H)
@@ -412,6 +414,14 @@ class ThermalClock(Clock):
     def ends_h(self, start_h: npt.ArrayLike) -> FloatArray:
         """See :class:`Clock`."""
         start = _columns(start_h)
+        if start.size > 1:
+            return self._ends(start)
+        # A row asks several times from the same start.
+        if self._end is None or self._end[0] != start[0, 0]:
+            self._end = (float(start[0, 0]), self._ends(start))
+        return self._end[1]
+
+    def _ends(self, start: FloatArray) -> FloatArray:
         index = np.clip(np.ceil(start - self.first_h), 0, self.table.hours + 1).astype(np.intp)
         last = np.minimum(self.table.next_hole - 1, self.table.hours)
         return np.asarray(self.first_h + self._of_members(last, index))
@@ -492,18 +502,21 @@ def _part_done(before: FloatArray, after: FloatArray, target: FloatArray) -> Flo
 
 def _count_ahead(sums: FloatArray, row: IntArray, target: FloatArray, ahead: np.ufunc) -> IntArray:
     """Count the sums of each draw's row, rising, that come before (``ahead``) each target."""
-    size = sums.shape[1]
-    low = np.zeros(target.shape, dtype=np.intp)
-    high = np.full(target.shape, size, dtype=np.intp)
-    flat = np.ascontiguousarray(sums)
-    first = row[:, None] * size
-    for _ in range(size.bit_length()):
-        middle = (low + high) // 2
-        open_ = low < high
-        before = open_ & ahead(np.take(flat, first + np.minimum(middle, size - 1)), target)
-        low = np.where(before, middle + 1, low)
-        high = np.where(open_ & ~before, middle, high)
-    return low
+    # A search by halves without branches: each half costs as few passes over the draws as can be.
+    flat, left = np.ascontiguousarray(sums).ravel(), sums.shape[1]
+    first = row[:, None] * left
+    at = np.empty(target.shape, dtype=np.intp)
+    at[...] = first
+    probe, value = np.empty_like(at), np.empty(target.shape)
+    passed = np.empty(target.shape, dtype=bool)
+    while left > 1:
+        half = left // 2
+        np.add(at, half - 1, out=probe)
+        np.take(flat, probe, out=value, mode="clip")
+        np.multiply(ahead(value, target, out=passed), half, out=probe)
+        at += probe
+        left -= half
+    return np.asarray(at - first + ahead(np.take(flat, at), target))
 
 
 def _stamp(hour: float) -> str:

@@ -287,12 +287,12 @@ class Context:
             Day up to which a lot ages; seed of no known lot does not.
         """
         lot = case.lot or SeedLot(id="unknown", crop=case.crop.name)
-        names = (case.crop.name, lot.id) if case.lot is not None else (case.crop.name,)
-        rng = generator(self.seed, "lot", *names)
         if case.lot is not None and (undated := undated_test(lot, self.as_of)):
             self.note(undated)
         key = (case.crop.name, lot, on)
         if key not in self._lots:
+            names = (case.crop.name, lot.id) if case.lot is not None else (case.crop.name,)
+            rng = generator(self.seed, "lot", *names)
             self._lots[key] = (
                 viability_draws(lot, case.crop, self.size, rng, on),
                 ln_time_shift_draws(lot, case.crop, self.size, rng, on),

@@ -168,13 +168,15 @@ def forecast_rows(
     counts = context.counts if counts is None else counts
     rows = [row for row in season.data.rows if only is None or row.id in only]
     # Rows of one clock follow each other, so that only its table is held in full at a time.
-    alike: dict[Hashable, list[Row]] = {}
+    alike: dict[Hashable, list[tuple[Row, Case]]] = {}
     for row in rows:
-        alike.setdefault(_likeness(context, row), []).append(row)
+        case = context.of_row(row)
+        lies = (id(case.crop.estimate), case.depth_cm, case.cover, case.bed)
+        alike.setdefault(lies, []).append((row, case))
     answers: dict[str, RowAnswer] = {}
     for group in alike.values():
-        for row in group:
-            answers[row.id] = _answer(context, row, counts.get(row.id, ()))
+        for row, case in group:
+            answers[row.id] = _answer(context, row, case, counts.get(row.id, ()))
             if tick is not None:
                 tick(1)
         context.rest()
@@ -188,21 +190,15 @@ def forecast_rows(
     )
 
 
-def _likeness(context: Context, row: Row) -> Hashable:
-    """What rows share that lie in one soil and have one estimate."""
-    case = context.of_row(row)
-    return id(case.crop.estimate), case.depth_cm, case.cover, case.bed
-
-
-def forecast_of(context: Context, row: Row) -> RowForecast:
-    """Forecast of one row of the season before any count.
+def forecast_of(context: Context, row: Row, case: Case | None = None) -> RowForecast:
+    """Forecast of one row of the season before any count; ``case`` is what it names, looked up.
 
     Raises
     ------
     CoverageError
         Naming the row, when the soil temperature does not hold its day of planting.
     """
-    season, case = context.require_season(), context.of_row(row)
+    season, case = context.require_season(), case or context.of_row(row)
     sowing = sowing_of(season, row, case)
     setting = context.setting(case, sowing.planted_h)
     try:
@@ -214,9 +210,9 @@ def forecast_of(context: Context, row: Row) -> RowForecast:
         ) from None
 
 
-def _answer(context: Context, row: Row, counts: tuple[Count, ...]) -> RowAnswer:
-    season, case = context.require_season(), context.of_row(row)
-    forecast = forecast_of(context, row)
+def _answer(context: Context, row: Row, case: Case, counts: tuple[Count, ...]) -> RowAnswer:
+    season = context.require_season()
+    forecast = forecast_of(context, row, case)
     conditioned = condition(forecast, counts) if counts else None
     answer = RowAnswer(
         row=row,
@@ -282,10 +278,12 @@ def _row_dict(answer: RowAnswer, season: Season) -> dict[str, Any]:
     forecast = answer.forecast
     sowing = forecast.sowing
     zone = season.data.site.zone
+    points = list(ODDS.values())
     stage_hours = {
-        stage: odds(forecast.hours[:, index], forecast.weights)
-        for index, stage in enumerate(STAGES)
+        stage: dict(zip(ODDS, forecast.stage_quantile(stage, points).tolist(), strict=True))
+        for stage in STAGES
     }
+    stand = dict(zip(ODDS, forecast.stand_quantile(points).tolist(), strict=True))
 
     def since(start_h: float) -> dict[str, dict[str, float | None]]:
         return {
@@ -314,7 +312,7 @@ def _row_dict(answer: RowAnswer, season: Season) -> dict[str, Any]:
         "stages": {stage: stamps(quantiles, zone) for stage, quantiles in stage_hours.items()},
         "days_since_started": since(sowing.started_h),
         "days_since_planted": since(sowing.planted_h),
-        "stand": odds(forecast.stand, forecast.weights),
+        "stand": stand,
         "stand_per_seed_started": odds(forecast.stand_per_seed_started, forecast.weights),
         "wait_until": local(wait, zone).date().isoformat() if np.isfinite(wait) else None,
         "soil": {"source": answer.soil_source, "mean_C": round(forecast.soil_mean_C(), 2)},
