@@ -31,7 +31,7 @@ CELL_SD = 0.03
 """Error of ln of a published mean beside its rounding: weight of the day table in the fit."""
 
 LACK_OF_FIT_SD = 0.058
-"""What the tables differ from a smooth curve over all crops (:func:`lack_of_fit`): the spread."""
+"""Root mean square by which the day table misses a smooth curve, over all crops: the spread."""
 
 ODDS = float(np.log(1000.0))
 """Ln of the odds at which a straight line replaces the curve. High, because well-measured rates
@@ -350,15 +350,6 @@ def fit_together(
         }
         priors = common_prior(shape, fits, seasons)
     return priors, fits
-
-
-def lack_of_fit(fits: Mapping[str, Fit], crops: Mapping[str, Evidence]) -> float:
-    """Root mean square of ln (fitted / published days) over the cells of all crops."""
-    misses = []
-    for name, fit in fits.items():
-        model = Residuals(crops[name], crops[name].cells, 0.0, 0.5)
-        misses.append(ln_days(fit.shape, fit.point, model.temperature) - model.published)
-    return float(np.sqrt(np.mean(np.concatenate(misses) ** 2)))
 
 
 SHARE_SD = 0.08

@@ -153,7 +153,6 @@ def test_the_lack_of_fit_is_the_error_of_a_cell() -> None:
     published = np.log([np.sqrt(14.5 * 15.5), 8.3, 7.1])
     misses = fitting.ln_days("linear", fit.point, [9.0, 14.0, 29.0]) - published
     assert fit.misfit == pytest.approx(np.sqrt(np.mean(misses**2)))
-    assert fitting.lack_of_fit({"made": fit}, {"made": EVIDENCE}) == pytest.approx(fit.misfit)
     empty = fitting.fit_shape(replace(EVIDENCE, cells=()), "linear", prior)
     assert np.isnan(empty.misfit)
 
