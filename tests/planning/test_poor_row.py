@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, date, datetime
+from functools import cache
 from typing import Any
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
 from thermosprout.crops.seed_lots import viability_draws
@@ -20,10 +22,11 @@ from thermosprout.season.load import load_season
 DEMO = demo_folder() / "season.toml"
 
 
-def asked(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, Any]:
-    capsys.readouterr()
-    app(["sow-again", str(DEMO), "--as-of", "2026-05-08", *words, "--json"], standalone_mode=False)
-    found: dict[str, Any] = json.loads(capsys.readouterr().out)
+@cache
+def asked(*words: str) -> dict[str, Any]:
+    day = ("--as-of", "2026-05-08")
+    done = CliRunner().invoke(app, ["sow-again", str(DEMO), *day, *words, "--json"])
+    found: dict[str, Any] = json.loads(done.stdout)
     return found
 
 
@@ -31,22 +34,18 @@ def way(found: dict[str, Any], name: str) -> dict[str, Any]:
     return next(item for item in found["ways"] if item["way"] == name)
 
 
-def test_an_older_lot_gives_fewer_plants_when_sown_again(
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    same = asked(capsys, "--row", "N4")
-    old = asked(capsys, "--row", "N4", "--new-lot", "PAR23")
-    fresh = asked(capsys, "--row", "N4", "--new-lot", "PAR25")
+def test_an_older_lot_gives_fewer_plants_when_sown_again() -> None:
+    same = asked("--row", "N4")
+    old = asked("--row", "N4", "--new-lot", "PAR23")
+    fresh = asked("--row", "N4", "--new-lot", "PAR25")
     waits = [way(found, "wait")["plants"] for found in (same, old, fresh)]
     assert waits[0] == waits[1] == waits[2]
     assert way(fresh, "sow again")["plants"]["p50"] > way(old, "sow again")["plants"]["p50"]
 
 
-def test_plants_wanted_are_those_asked_for_else_the_stations(
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    assert asked(capsys, "--row", "N4", "--plants", "17")["plants_wanted"] == 17
-    found = asked(capsys, "--row", "N4")
+def test_plants_wanted_are_those_asked_for_else_the_stations() -> None:
+    assert asked("--row", "N4", "--plants", "17")["plants_wanted"] == 17
+    found = asked("--row", "N4")
     assert any(note.startswith("Plants wanted: 36, one for each") for note in found["notes"])
 
 

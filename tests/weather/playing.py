@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from itertools import pairwise
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -88,10 +89,11 @@ def open_meteo(path: str, query: dict[str, str], today: date) -> dict[str, Any]:
     hourly: dict[str, Any] = {"time": stamps}
     units: dict[str, str] = {"time": "unixtime"}
     members = 8 if path.endswith("ensemble") else 1
+    weather = [[at(s / 3600, latitude, longitude, m) for s in stamps] for m in range(members)]
     for name in query["hourly"].split(","):
         for member in range(members):
             column = name if member == 0 else f"{name}_member{member:02d}"
-            values: list[Any] = [at(s / 3600, latitude, longitude, member)[name] for s in stamps]
+            values: list[Any] = [hour[name] for hour in weather[member]]
             units[column] = UNITS[name]
             if path.endswith("archive"):
                 values = [v if s <= ready else None for v, s in zip(values, stamps, strict=True)]
@@ -117,14 +119,13 @@ def power(query: dict[str, str]) -> dict[str, Any]:
     }
     hours = int((last - first).total_seconds() // 3600) + 24
     values: dict[str, dict[str, float]] = {name: {} for name in names}
-    for step in range(hours):
-        moment = first + timedelta(hours=step)
-        hour = moment.timestamp() / 3600
-        weather = at(hour, latitude, longitude)
-        # Radiation of the hour that begins at the stamp, where the other service ends it.
-        weather |= {"shortwave_radiation": at(hour + 1, latitude, longitude)["shortwave_radiation"]}
+    start = first.timestamp() / 3600
+    weather = [at(start + step, latitude, longitude) for step in range(hours + 1)]
+    for step, (now, after) in enumerate(pairwise(weather)):
+        stamp = f"{first + timedelta(hours=step):%Y%m%d%H}"
         for name, (ours, _) in names.items():
-            values[name][f"{moment:%Y%m%d%H}"] = weather[ours]
+            # Radiation of the hour that begins at the stamp, where the other service ends it.
+            values[name][stamp] = (after if ours == "shortwave_radiation" else now)[ours]
     return {
         "type": "Feature",
         "geometry": {"type": "Point", "coordinates": [longitude, latitude, 41.0]},

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
 
-from tests.weather.playing import Playing, Reply, good
+from tests.weather.playing import Playing, Reply, good, play
 from thermosprout.errors import InputError, ServiceError
 from thermosprout.soil.model.surface import cover_named
 from thermosprout.soil.model.temperature import soil_temperature
@@ -37,11 +40,29 @@ def source(url: str, **more: object) -> SoilSource:
     return SoilSource(**(settings | more))  # type: ignore[arg-type]
 
 
-def test_measured_forecast_and_past_seasons_in_one(
-    service: Playing, session: WeatherSession
-) -> None:
-    asked = source(service.url)
-    series = check_soil_series(soil_from(asked, session=session))
+@dataclass(frozen=True)
+class Answered:
+    """A question, its answer, and what a service was asked for it and holds in a cache."""
+
+    service: Playing
+    folder: Path
+    asked: SoilSource
+    series: xr.DataArray
+
+
+@pytest.fixture(scope="module")
+def answered(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Answered]:
+    folder = tmp_path_factory.mktemp("cache")
+    with play(good) as service, WeatherSession(folder=folder) as session:
+        asked = source(service.url)
+        with pytest.MonkeyPatch.context() as few:
+            few.setattr(weather_season, "PAST_YEARS", 4)
+            series = soil_from(asked, session=session)
+        yield Answered(service, folder, asked, series)
+
+
+def test_measured_forecast_and_past_seasons_in_one(answered: Answered) -> None:
+    asked, series = answered.asked, check_soil_series(answered.series)
     assert series.dims == ("member", "time")
     assert np.isfinite(series.values).all()
     assert series["time"].values[0] == np.datetime64(asked.first)
@@ -57,34 +78,29 @@ def test_measured_forecast_and_past_seasons_in_one(
     assert "forecast of 8 members" in series.attrs["notes"]
     assert "seasons of 4 past years" in series.attrs["notes"]
     assert "Open-Meteo.com" in series.attrs["attribution"]
-    paths = {path for path, _ in service.asked}
+    paths = {path for path, _ in answered.service.asked}
     assert paths == {"/v1/forecast", "/v1/archive", "/v1/ensemble"}
 
 
-def test_second_time_nothing_settled_is_asked_again(
-    service: Playing, session: WeatherSession
-) -> None:
-    soil_from(source(service.url), session=session)
+def test_second_time_nothing_settled_is_asked_again(answered: Answered) -> None:
+    service = answered.service
     before = len(service.asked)
-    soil_from(source(service.url), session=session)
+    with WeatherSession(folder=answered.folder) as session:
+        soil_from(source(service.url), session=session)
     again = [query for path, query in service.asked[before:] if path.endswith("archive")]
     assert all(query["end_date"] >= str(date.today() - timedelta(days=45)) for query in again)
     assert not [path for path, _ in service.asked[before:] if not path.endswith("archive")]
 
 
-def test_offline_gives_the_same_from_the_cache(
-    service: Playing, session: WeatherSession, tmp_path: Path
-) -> None:
-    asked = source(service.url)
-    first = soil_from(asked, session=session)
-    with WeatherSession(folder=tmp_path / "cache", offline=True) as offline:
-        again = soil_from(asked, session=offline)
-    assert again.sizes == first.sizes
+def test_offline_gives_the_same_from_the_cache(answered: Answered, tmp_path: Path) -> None:
+    with WeatherSession(folder=answered.folder, offline=True) as offline:
+        again = soil_from(answered.asked, session=offline)
+    xr.testing.assert_equal(again, answered.series)
     with (
         WeatherSession(folder=tmp_path / "empty", offline=True) as offline,
         pytest.raises(ServiceError, match="no answer is cached"),
     ):
-        soil_from(asked, session=offline)
+        soil_from(answered.asked, session=offline)
 
 
 @pytest.mark.parametrize(
@@ -126,11 +142,8 @@ def test_nasa_power_has_past_seasons_only(service: Playing, session: WeatherSess
     assert np.isfinite(series.values).all()
 
 
-def test_logger_goes_on_with_the_forecast_of_a_service(
-    service: Playing, session: WeatherSession, tmp_path: Path
-) -> None:
-    asked = source(service.url)
-    modelled = soil_from(asked, session=session)
+def test_logger_goes_on_with_the_forecast_of_a_service(answered: Answered, tmp_path: Path) -> None:
+    asked, modelled = answered.asked, answered.series
     known = modelled.isel(member=0).sel(time=slice(None, asked.now))
     lines = ["time_utc,soil_temp_3cm_C"] + [
         f"{str(t)[:16]}Z,{v + 2.0:.2f}"
@@ -138,9 +151,9 @@ def test_logger_goes_on_with_the_forecast_of_a_service(
     ]
     path = tmp_path / "logger.csv"
     path.write_text("\n".join(lines) + "\n")
-    series = soil_from(
-        source(service.url, path=path, depth_cm=None), session=session
-    )  # fmt: skip
+    logged = source(answered.service.url, path=path, depth_cm=None)
+    with WeatherSession(folder=answered.folder) as session:
+        series = soil_from(logged, session=session)
     both = series.sel(time=slice(asked.now, asked.now + np.timedelta64(5, "D"))).mean("member")
     there = modelled.sel(time=both["time"]).mean("member")
     assert np.allclose(both - there, 2.0, atol=0.6)
