@@ -417,7 +417,7 @@ def test_a_bed_that_is_dry_at_sowing(tmp_path: Path) -> None:
     )
     assert half_days(moist.forecast) - half_days(dry.forecast) > 0.5
     assert dry.forecast.share.mean() > moist.forecast.share.mean() + 0.03
-    assert any("dry when the seed goes in" in note for note in dry.notes)
+    assert any("dry when the seed goes in" in note.sentence for note in dry.notes)
     row = dry.forecast
     context = open_context(season=path, as_of=AS_OF, size=DRAWS)
     ways = compare_ways(

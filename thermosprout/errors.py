@@ -1,4 +1,4 @@
-"""Errors that a user can meet, each with the exit code the command line ends with."""
+"""What a user is told: notes beside an answer, and errors, each with its exit code."""
 
 from __future__ import annotations
 
@@ -23,6 +23,15 @@ class Place:
         if self.column is not None:
             text += f", column {self.column}"
         return text
+
+
+@dataclass(frozen=True)
+class Note:
+    """What is told beside an answer: the sentence, what it is about, and its figures in words."""
+
+    sentence: str
+    kind: str = ""
+    figures: tuple[str, ...] = ()
 
 
 class ThermosproutError(Exception):

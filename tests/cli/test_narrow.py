@@ -10,16 +10,17 @@ from hypothesis import strategies as st
 from rich.table import Table
 
 from thermosprout.cli.console import FittingConsole, packed, shared
-from thermosprout.reports.decision_tables import plain_table
+from thermosprout.reports.words import plain_table
 
 WORDS = ("pre-sprouted", "open bed", "the window asked for ends there", "12 (9–16)", "20 Sep", "–")
 
 
 def an_example() -> Table:
-    table = plain_table("when to plant", "cover", "treatment", "half", "why not after")
-    table.add_row("open bed", "pre-sprouted", "12 (9–16)", "the window asked for ends there")
-    table.add_row("fleece", "direct", "–", "too many seeds are lost")
-    return table
+    rows = (
+        ("open bed", "pre-sprouted", "12 (9–16)", "the window asked for ends there"),
+        ("fleece", "direct", None, "too many seeds are lost"),
+    )
+    return plain_table("when to plant", rows, "cover", "treatment", "half", "why not after")
 
 
 def printed(table: Table, width: int, monkeypatch, capsys) -> str:

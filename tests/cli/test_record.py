@@ -200,7 +200,7 @@ def test_today_is_the_day_of_the_bed(
     path = begin(tmp_path / "t.csv", "2026-09-20T09:00+12:00")
     plain = begin(tmp_path / "plain.csv", "2026-09-20")
     with monkeypatch.context() as then:
-        then.setattr("datetime.datetime", Morning)
+        then.setattr("thermosprout.cli.record.datetime", Morning)
         assert run("record", path, "A1=5")[0] == 0
         assert run("record", plain, "A1=5")[0] == 0
         assert run("record", plain, "A1=6", "--timezone", "Pacific/Auckland")[0] == 0

@@ -50,7 +50,7 @@ def test_every_answer_can_be_an_option(tmp_path: Path) -> None:
 def test_questions_are_asked_again_until_they_can_be_used(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(start_module, "_can_ask", lambda: True)
+    monkeypatch.setattr(start_module, "can_ask", lambda: True)
     path = tmp_path / "season.toml"
     answers = [
         "Windy Hill", "somewhere", "56.2 -3.1", "Europe/Londn", "Europe/London", "open-meteo",

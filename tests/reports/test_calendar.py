@@ -9,7 +9,7 @@ import pytest
 from icalendar import Calendar
 
 from thermosprout.planning.presprout import Event
-from thermosprout.reports.calendar import calendar_file
+from thermosprout.reports.pages import calendar_file
 
 ZONES = ("Europe/Dublin", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu", "UTC")
 MADE = datetime(2026, 3, 1, 9, 30, tzinfo=UTC)

@@ -37,6 +37,7 @@ def document() -> dict[str, Any]:
                 "stand": {"p10": 0.4, "p50": 0.55, "p90": 0.7},
                 "soil": {"mean_C": 10.0},
                 "notes": ["A sentence."],
+                "note_kinds": [{"kind": "typed", "figures": []}],
             }
         ],
     }
@@ -72,16 +73,25 @@ def test_us_units_are_shown_when_asked() -> None:
 
 
 def test_notes_of_one_kind_are_one_sentence_for_all_rows() -> None:
-    later = "the row is 7.5 d later than forecast at sowing"
+    failed = "odds that the row has failed: 27 %"
     notes = {
-        "N1": [f"9 of 144 seeds show; {later}."],
-        "N2": [f"2 of 180 seeds show; {later}; odds that the row has failed: 27 %.",
-               "Odds that nothing comes up: 29 %."],
-        "N3": ["39 of 140 seeds show; the row is on schedule.", "Sow deeper."],
-        "N4": ["Odds that nothing comes up: 53 %.", "Sow deeper."],
+        "N1": [("9 of 144 seeds show.", "counts", ["9 of 144", "7.5 d later"])],
+        "N2": [("2 of 180 seeds show.", "counts", ["2 of 180", "7.5 d later", failed]),
+               ("Odds that nothing comes up: 29 %.", "nothing", ["29 %"])],
+        "N3": [("39 of 140 seeds show.", "counts", ["39 of 140", "on schedule"]),
+               ("Sow deeper.", "typed", [])],
+        "N4": [("Odds that nothing comes up: 53 %.", "nothing", ["53 %"]),
+               ("Sow deeper.", "typed", [])],
     }  # fmt: skip
     counted, nothing, deeper = gathered_notes(
-        [{"row": row, "notes": texts} for row, texts in notes.items()]
+        [
+            {
+                "row": row,
+                "notes": [text for text, _, _ in said],
+                "note_kinds": [{"kind": kind, "figures": words} for _, kind, words in said],
+            }
+            for row, said in notes.items()
+        ]
     )
     assert counted.endswith(
         ": N1 9 of 144, 7.5 d later; N2 2 of 180, 7.5 d later, odds that the row has failed: 27 %; "

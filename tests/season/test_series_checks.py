@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+import thermosprout as ts
 from thermosprout.cli.app import app
 from thermosprout.errors import FitError, InputError
 
@@ -102,6 +103,25 @@ def test_a_person_at_a_terminal_is_asked(
     assert "Implausible" not in answer.stdout
     ended = getattr(answer.exception, "exit_code", answer.exit_code)
     assert ended == code, answer.exception
+
+
+def test_the_library_says_it_in_a_field_too(tmp_path: Path) -> None:
+    write(tmp_path, SPOILT["stuck"][0])
+    season, soil = tmp_path / "season.toml", tmp_path / "soil.csv"
+    answers = [
+        ts.forecast(season=season, as_of="2026-05-01", draws=200),
+        ts.compare("radish", soil=soil, date="2026-04-20", draws=200),
+        ts.calibrate(tmp_path / "records.csv", "radish", soil=soil),
+    ]
+    for answer in answers:
+        (check,) = answer.soil_checks
+        assert "Implausible soil temperature (flat line)" in check
+        assert answer.to_dict()["soil_checks"] == [check]
+        assert answer.text().startswith("Caution: ")
+    write(tmp_path, lambda values: values)
+    sound = ts.forecast(season=season, as_of="2026-05-01", draws=200)
+    assert sound.soil_checks == ()
+    assert "soil_checks" not in sound.to_dict()
 
 
 def test_nothing_learnt_from_implausible_soil_is_saved_unasked(

@@ -57,7 +57,7 @@ def _forecast(path: Path) -> SeasonForecast:
 
 
 def _notes(path: Path) -> str:
-    return " ".join(_forecast(path).rows[0].notes)
+    return " ".join(note.sentence for note in _forecast(path).rows[0].notes)
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 import xarray as xr
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from thermosprout.planning.compare_answer import CompareAnswer
     from thermosprout.planning.presprout import PresproutAnswer
     from thermosprout.planning.season_window import WindowAnswer
+    from thermosprout.season.context import Context
     from thermosprout.season.forecast import SeasonForecast
 
 LINES = 40
@@ -31,12 +32,23 @@ LINES = 40
 WIDTH = 80
 
 
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class Answer(ABC):
     """What every answer can do; figures are those of the command of the same name."""
 
-    @abstractmethod
+    result: Any
+    soil_checks: tuple[str, ...] = ()
+    """What makes the soil temperature implausible; an answer that rests on it is worth little."""
+
+    @classmethod
+    def of(cls, result: Any, context: Context) -> Self:
+        """Answer with what makes its soil temperature implausible."""
+        return cls(result=result, soil_checks=tuple(context.doubts))
+
     def to_dict(self) -> dict[str, Any]:
-        """Return the JSON document of the command."""
+        """Return the JSON document of the command of the same name."""
+        checks = {"soil_checks": list(self.soil_checks)} if self.soil_checks else {}
+        return {**self.result.to_dict(), **checks}
 
     @abstractmethod
     def to_frame(self) -> pd.DataFrame:
@@ -59,7 +71,7 @@ class Answer(ABC):
         """What the command says beside its figures: advice, cautions, assumptions."""
         document = self.to_dict()
         texts = [document.get("advice"), document.get("reason")]
-        for key in ("bottom_line", "verdict", "cautions", "notes", "warnings"):
+        for key in ("soil_checks", "bottom_line", "verdict", "cautions", "notes", "warnings"):
             texts.extend(document.get(key) or [])
         for row in document.get("rows") or []:
             texts.extend(f"{row['row']}: {text}" for text in row.get("notes") or [])
@@ -71,7 +83,7 @@ class Answer(ABC):
 
         out = io.StringIO()
         console = Console(file=out, width=width, color_system=None, markup=False)
-        for item in self._tables(width):
+        for item in (*(f"Caution: {text}" for text in self.soil_checks), *self._tables(width)):
             console.print(item)
         return "\n".join(line.rstrip() for line in out.getvalue().rstrip().splitlines())
 
@@ -103,19 +115,10 @@ def _new_figure() -> Figure:
 
 @dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class Forecast(Answer):
-    """When rows come up.
-
-    Attributes
-    ----------
-    result : SeasonForecast
-        Every row with its weighted draws.
-    """
+    """When rows come up."""
 
     result: SeasonForecast
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON document of ``thermosprout forecast``."""
-        return self.result.to_dict()
+    """Every row with its weighted draws."""
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a row and stage.
@@ -129,27 +132,25 @@ class Forecast(Answer):
         import pandas as pd
 
         zone = self.result.season.data.site.timezone
-        lines = []
-        for row in self.to_dict()["rows"]:
-            for stage in STAGES:
-                times = {
-                    name: pd.to_datetime(value, utc=True).tz_convert(zone) if value else pd.NaT
-                    for name, value in row["stages"][stage].items()
+
+        def local(text: str | None) -> Any:
+            return pd.to_datetime(text, utc=True).tz_convert(zone) if text else pd.NaT
+
+        return pd.DataFrame(
+            [
+                {
+                    **{key: row[key] for key in ("row", "crop", "treatment")},
+                    "planted": local(row["planted"]),
+                    "stage": stage,
+                    **{name: local(text) for name, text in row["stages"][stage].items()},
+                    "days_since_planted": row["days_since_planted"][stage]["p50"],
+                    "days_since_started": row["days_since_started"][stage]["p50"],
+                    "stand": row["stand"]["p50"],
                 }
-                lines.append(
-                    {
-                        "row": row["row"],
-                        "crop": row["crop"],
-                        "treatment": row["treatment"],
-                        "planted": pd.to_datetime(row["planted"], utc=True).tz_convert(zone),
-                        "stage": stage,
-                        **times,
-                        "days_since_planted": row["days_since_planted"][stage]["p50"],
-                        "days_since_started": row["days_since_started"][stage]["p50"],
-                        "stand": row["stand"]["p50"],
-                    }
-                )
-        return pd.DataFrame(lines)
+                for row in self.to_dict()["rows"]
+                for stage in STAGES
+            ]
+        )
 
     def to_dataset(self) -> xr.Dataset:
         """Return the draws, dims (row, draw, stage): emergence time in UTC, stand, weight."""
@@ -163,11 +164,7 @@ class Forecast(Answer):
         InputError
             When axes are given for more than one row.
         """
-        from thermosprout.reports.forecast_figures import (
-            draw_row,
-            forecast_figure,
-            label_apart,
-        )
+        from thermosprout.reports.forecast_figures import draw_row, forecast_figure, label_apart
         from thermosprout.reports.style import own_style
         from thermosprout.season.forecast import emergence_curves
 
@@ -189,19 +186,10 @@ class Forecast(Answer):
 
 @dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class Comparison(Answer):
-    """Dry, soaked and pre-sprouted side by side.
-
-    Attributes
-    ----------
-    result : CompareAnswer
-        Every option with its draws, and a verdict for each goal.
-    """
+    """Dry, soaked and pre-sprouted side by side."""
 
     result: CompareAnswer
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON document of ``thermosprout compare``."""
-        return self.result.to_dict()
+    """Every option with its draws, and a verdict for each goal."""
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line an option: days to half on both clocks, stand, seeds to start."""
@@ -212,9 +200,10 @@ class Comparison(Answer):
                 {
                     "option": option["option"],
                     "treatment": option["treatment"],
-                    "half_p10_d": option["days_since_planted"]["half"]["p10"],
-                    "half_p50_d": option["days_since_planted"]["half"]["p50"],
-                    "half_p90_d": option["days_since_planted"]["half"]["p90"],
+                    **{
+                        f"half_{p}_d": day
+                        for p, day in option["days_since_planted"]["half"].items()
+                    },
                     "half_since_started_d": option["days_since_started"]["half"]["p50"],
                     "stand": option["stand_per_seed_planted"]["p50"],
                     "stand_per_seed_started": option["stand_per_seed_started"]["p50"],
@@ -227,22 +216,16 @@ class Comparison(Answer):
     def to_dataset(self) -> xr.Dataset:
         """Return the draws, dims (option, draw[, stage]): days since planting, stand, weight."""
         outcomes = self.result.comparison.outcomes
-        days = [(one.row.hours - one.row.sowing.planted_h) / 24.0 for one in outcomes]
+        rows = [one.row for one in outcomes]
+        days = np.stack([(row.hours - row.sowing.planted_h) / 24.0 for row in rows])
+        stand = np.stack([row.seedlings / row.sowing.seeds_planted for row in rows])
+        about_days = {"units": "d", "long_name": "time from planting to a stage of emergence"}
+        about_stand = {"units": "1", "long_name": "final stand as a share of the seeds planted"}
         return xr.Dataset(
             {
-                "days_since_planted": (
-                    ("option", "draw", "stage"),
-                    np.stack(days),
-                    {"units": "d", "long_name": "time from planting to a stage of emergence"},
-                ),
-                "stand": (
-                    ("option", "draw"),
-                    np.stack(
-                        [one.row.seedlings / one.row.sowing.seeds_planted for one in outcomes]
-                    ),
-                    {"units": "1", "long_name": "final stand as a share of the seeds planted"},
-                ),
-                "weight": (("option", "draw"), np.stack([one.row.weights for one in outcomes])),
+                "days_since_planted": (("option", "draw", "stage"), days, about_days),
+                "stand": (("option", "draw"), stand, about_stand),
+                "weight": (("option", "draw"), np.stack([row.weights for row in rows])),
             },
             coords={"option": [one.option.name for one in outcomes], "stage": list(STAGES)},
             attrs={"Conventions": "CF-1.8"},
@@ -262,22 +245,12 @@ class Comparison(Answer):
 
 @dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class PlantingWindow(Answer):
-    """How good every planting day of a season is.
-
-    Attributes
-    ----------
-    result : WindowAnswer
-        Odds, days, stand, harvest and frost of every planting day.
-    every : int
-        Days between the lines that are printed.
-    """
+    """How good every planting day of a season is."""
 
     result: WindowAnswer
+    """Odds, days, stand, harvest and frost of every planting day."""
     every: int = 7
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON document of ``thermosprout window``."""
-        return self.result.to_dict()
+    """Days between the lines that are printed."""
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a cover, treatment and planting day."""
@@ -312,19 +285,10 @@ class PlantingWindow(Answer):
 
 @dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class SproutingPlan(Answer):
-    """When to wet a batch of seed so that it is ready on the day.
-
-    Attributes
-    ----------
-    result : PresproutAnswer
-        Times, odds, seeds, and what to do when.
-    """
+    """When to wet a batch of seed so that it is ready on the day."""
 
     result: PresproutAnswer
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON document of ``thermosprout presprout``."""
-        return self.result.to_dict()
+    """Times, odds, seeds, and what to do when."""
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a thing to do."""
@@ -340,7 +304,7 @@ class SproutingPlan(Answer):
         """Return the things to do as a calendar file (iCalendar, RFC 5545)."""
         from datetime import UTC, datetime
 
-        from thermosprout.reports.calendar import calendar_file
+        from thermosprout.reports.pages import calendar_file
 
         return calendar_file(self.result.events, made=datetime.now(UTC), name="Sprouting")
 

@@ -7,41 +7,33 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import xarray as xr
-
-from thermosprout.api.answers import (
-    Comparison,
-    Forecast,
-    PlantingWindow,
-    SproutingPlan,
-)
+from thermosprout.api.answers import Comparison, Forecast, PlantingWindow, SproutingPlan
 from thermosprout.api.inputs import (
     Day,
+    context_of,
     day_of,
+    day_text,
     lot_of,
+    memory_of,
     moment_of,
     place,
-    read_soil,
-    read_weather,
-    require_zone,
 )
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
-from thermosprout.dates import noon
+from thermosprout.dates import noon, read_zone
 from thermosprout.emergence.conditioning import Count
 from thermosprout.emergence.forecast import DRAWS
 from thermosprout.errors import InputError
-from thermosprout.season.context import Context, season_context
+from thermosprout.season.context import season_context
 from thermosprout.season.load import Season, load_season
-from thermosprout.season.open_context import constant_series, memory_context
+from thermosprout.season.open_context import constant_series
 from thermosprout.season.schema import hours
 from thermosprout.season.setting import Question
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    SoilInput = str | Path | float | pd.Series | xr.DataArray | xr.Dataset
-    WeatherInput = str | Path | pd.DataFrame | xr.Dataset
+    from thermosprout.api.inputs import SoilInput, WeatherInput
 
 
 @dataclass(frozen=True, repr=False)
@@ -61,17 +53,11 @@ class GrowingSeason:
         """One line a row: what was sown where, how and when."""
         import pandas as pd
 
+        facts = ("lot", "bed", "treatment", "planted", "seeds")
         return pd.DataFrame(
             [
-                {
-                    "row": row.id,
-                    "crop": self.season.row_crop(row).name,
-                    "lot": row.lot,
-                    "bed": row.bed,
-                    "treatment": row.treatment,
-                    "planted": row.planted,
-                    "seeds": row.seeds,
-                }
+                {"row": row.id, "crop": self.season.row_crop(row).name}
+                | {fact: getattr(row, fact) for fact in facts}
                 for row in self.season.data.rows
             ]
         )
@@ -233,56 +219,38 @@ def forecast(
     from thermosprout.season.forecast import forecast_rows
     from thermosprout.season.open_context import ROW, one_row_season
 
-    if season is not None:
-        opened = _season(season)
-        names = (rows,) if isinstance(rows, str) else tuple(rows)
-        names = tuple(name for name in names if name)
-        for name in names:
+    if (opened := season_of(season)) is not None:
+        names = frozenset(filter(None, (rows,) if isinstance(rows, str) else rows))
+        for name in sorted(names):
             opened.require_row(name)
         context = season_context(
-            opened,
-            as_of=moment_of(as_of, opened.data.site.zone, what="as_of"),
-            offline=offline,
-            size=draws,
-            seed=seed,
-        )
-        result = forecast_rows(context, only=frozenset(names) if names else None)
-        return Forecast(result=result)
-    zone = require_zone(timezone)
-    if planted is None:
-        raise InputError("no day of planting was given", hint='give planted="2026-04-20"')
+            opened, as_of=moment_of(as_of, opened.data.site.zone, what="as_of"),
+            offline=offline, size=draws, seed=seed,
+        )  # fmt: skip
+        return Forecast.of(forecast_rows(context, only=names or None), context)
+    zone = read_zone(timezone, what="timezone")
     planted_at = moment_of(planted, zone, what="planted")
-    assert planted_at is not None  # noqa: S101 (a day was given)
+    if planted_at is None:
+        raise InputError("no day of planting was given", hint='give planted="2026-04-20"')
     if isinstance(soil, int | float):
         soil = constant_series(float(soil), planted_at)
-    context = _memory(
+    context = memory_of(
         soil, weather, at,
         sensor_depth_cm=sensor_depth_cm, timezone=timezone, texture=texture, watering=watering,
         rainfed=rainfed, as_of=moment_of(as_of, zone, what="as_of"), size=draws, seed=seed,
     )  # fmt: skip
     context.season = one_row_season(
-        crop,
-        lot=lot_of(lot or "", _name(crop), germination, seeds_tested),
-        zone=zone,
-        place=place(at) if at is not None else None,
-        planted=planted_at,
-        started=moment_of(started, zone, what="started"),
-        treatment=treatment,
-        variety=variety,
-        depth_cm=depth_cm,
-        soak_h=soak_h,
-        water_C=water_C,
-        sprout_h=sprout_h,
-        room_C=room_C,
-        cover=cover,
-        dry_bed=dry_bed,
-        seeds_planted=seeds,
-    )
-    seen = tuple(
+        crop, lot=lot_of(lot or "", crop, germination, seeds_tested), zone=zone,
+        place=place(at) if at is not None else None, planted=planted_at,
+        started=moment_of(started, zone, what="started"), treatment=treatment, variety=variety,
+        depth_cm=depth_cm, soak_h=soak_h, water_C=water_C, sprout_h=sprout_h, room_C=room_C,
+        cover=cover, dry_bed=dry_bed, seeds_planted=seeds,
+    )  # fmt: skip
+    counted = tuple(
         Count(hour=hours(noon(day_of(day, what="counts"), zone)), emerged=int(number))
         for day, number in (counts or {}).items()
     )
-    return Forecast(result=forecast_rows(context, counts={ROW: seen} if seen else {}))
+    return Forecast.of(forecast_rows(context, counts={ROW: counted} if counted else {}), context)
 
 
 def compare(
@@ -361,39 +329,23 @@ def compare(
     from thermosprout.planning.compare import Goal
     from thermosprout.planning.compare_answer import compare_ways
 
-    try:
-        aim = Goal(goal)
-    except ValueError:
-        names = ", ".join(one.value for one in Goal)
-        raise InputError(f"goal is {goal!r}, expected one of {names}") from None
-    context = _context(
-        season, soil, weather, at,
+    if goal not in list(Goal):
+        raise InputError(f"goal is {goal!r}, expected one of {', '.join(Goal)}")
+    context = context_of(
+        season_of(season), soil, weather, at,
         sensor_depth_cm=sensor_depth_cm, timezone=timezone, texture=texture, watering=watering,
         rainfed=rainfed, air_C=air_C, as_of=as_of, offline=offline, draws=draws, seed=seed,
     )  # fmt: skip
     question = Question(
-        crop=crop,
-        lot=lot_of(lot, _name(crop), germination, seeds_tested),
-        bed=bed,
-        cover=cover,
-        depth_cm=depth_cm,
-        dry_bed=dry_bed,
-    )
-    return Comparison(
-        result=compare_ways(
-            context,
-            question,
-            planted=_day(date, "date"),
-            goal=aim,
-            soaks_h=soak_h,
-            water_C=water_C,
-            room_C=room_C,
-            sprout_h=sprout_h,
-            earliest=_day(earliest, "earliest"),
-            plants=plants,
-            seeds=seeds,
-        )
-    )
+        crop=crop, lot=lot_of(lot, crop, germination, seeds_tested), bed=bed, cover=cover,
+        depth_cm=depth_cm, dry_bed=dry_bed,
+    )  # fmt: skip
+    result = compare_ways(
+        context, question, planted=day_text(date, "date"), goal=Goal(goal), soaks_h=soak_h,
+        water_C=water_C, room_C=room_C, sprout_h=sprout_h,
+        earliest=day_text(earliest, "earliest"), plants=plants, seeds=seeds,
+    )  # fmt: skip
+    return Comparison.of(result, context)
 
 
 def planting_window(
@@ -462,30 +414,19 @@ def planting_window(
     """
     from thermosprout.planning.season_window import plan_window
 
-    context = _context(
-        season, soil, weather, at,
+    context = context_of(
+        season_of(season), soil, weather, at,
         sensor_depth_cm=sensor_depth_cm, timezone=timezone, texture=texture, watering=watering,
         rainfed=rainfed, as_of=as_of, offline=offline, draws=draws, seed=seed,
     )  # fmt: skip
-    question = Question(
-        crop=crop,
-        lot=lot_of(lot, _name(crop), germination, seeds_tested),
-        bed=bed,
-        depth_cm=depth_cm,
-        dry_bed=dry_bed,
-    )
-    return PlantingWindow(
-        result=plan_window(
-            context,
-            question,
-            first=None if first is None else day_of(first, what="first"),
-            last=None if last is None else day_of(last, what="last"),
-            covers=covers,
-            soaks_h=soak_h,
-            room_C=room_C,
-            within_d=within_d,
-        )
-    )
+    lot = lot_of(lot, crop, germination, seeds_tested)
+    result = plan_window(
+        context, Question(crop=crop, lot=lot, bed=bed, depth_cm=depth_cm, dry_bed=dry_bed),
+        first=None if first is None else day_of(first, what="first"),
+        last=None if last is None else day_of(last, what="last"),
+        covers=covers, soaks_h=soak_h, room_C=room_C, within_d=within_d,
+    )  # fmt: skip
+    return PlantingWindow.of(result, context)
 
 
 def presprout(
@@ -539,78 +480,22 @@ def presprout(
     """
     from thermosprout.planning.presprout import plan_batch
 
-    context = _context(
-        season, None if season is not None else room_C, None, None,
+    context = context_of(
+        season_of(season), None if season is not None else room_C, None, None,
         timezone=timezone, as_of=as_of, draws=draws, seed=seed,
     )  # fmt: skip
     ends = bed_free if isinstance(bed_free, tuple) else (bed_free,)
-    return SproutingPlan(
-        result=plan_batch(
-            context,
-            Question(crop=crop, lot=lot_of(lot, _name(crop), germination, seeds_tested), bed=bed),
-            bed_free="/".join(_day(day, "bed_free") for day in ends),
-            room_C=room_C,
-            plants=plants,
-            may_hold=may_hold,
-            past_season=as_of is not None,
-        )
-    )
+    result = plan_batch(
+        context,
+        Question(crop=crop, lot=lot_of(lot, crop, germination, seeds_tested), bed=bed),
+        bed_free="/".join(day_text(day, "bed_free") for day in ends), room_C=room_C,
+        plants=plants, may_hold=may_hold, past_season=as_of is not None,
+    )  # fmt: skip
+    return SproutingPlan.of(result, context)
 
 
-def _day(day: Day | None, what: str) -> str:
-    """Day as text, empty where there is none."""
-    return "" if day is None else day_of(day, what=what).isoformat()
-
-
-def _name(crop: str | Crop) -> str:
-    return crop.name if isinstance(crop, Crop) else crop
-
-
-def _season(season: GrowingSeason | str | Path) -> Season:
-    return season.season if isinstance(season, GrowingSeason) else load_season(season)
-
-
-def _context(
-    season: GrowingSeason | str | Path | None,
-    soil: SoilInput | None,
-    weather: WeatherInput | None,
-    at: str | tuple[float, float] | None,
-    *,
-    timezone: str,
-    as_of: Day | None,
-    draws: int,
-    seed: int,
-    offline: bool = False,
-    **options: Any,
-) -> Context:
-    """Context of a season file, or of what is in memory."""
-    if season is None:
-        today = moment_of(as_of, require_zone(timezone), what="as_of")
-        return _memory(
-            soil, weather, at, timezone=timezone, as_of=today, size=draws, seed=seed, **options
-        )
-    opened = _season(season)
-    if isinstance(soil, int | float):
-        raise InputError("a constant temperature does not go with a season file")
-    return season_context(
-        opened,
-        as_of=moment_of(as_of, opened.data.site.zone, what="as_of"),
-        offline=offline,
-        series=None if soil is None else read_soil(soil, timezone=opened.data.site.timezone),
-        size=draws,
-        seed=seed,
-    )
-
-
-def _memory(
-    soil: SoilInput | None,
-    weather: WeatherInput | None,
-    at: str | tuple[float, float] | None,
-    *,
-    timezone: str,
-    **options: Any,
-) -> Context:
-    sky = None if weather is None else read_weather(weather, at=at, timezone=timezone)
-    if isinstance(soil, str | Path):
-        soil = read_soil(soil, timezone=timezone, depth_cm=options.get("sensor_depth_cm"))
-    return memory_context(soil, weather=sky, timezone=timezone, **options)
+def season_of(season: GrowingSeason | str | Path | None) -> Season | None:
+    """Season file, read where it is not yet."""
+    if isinstance(season, GrowingSeason):
+        return season.season
+    return None if season is None else load_season(season)

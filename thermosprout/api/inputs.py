@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,11 +18,18 @@ from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot, lot_of_test
 from thermosprout.dates import noon, read_coordinates, read_day, read_zone
 from thermosprout.errors import InputError
+from thermosprout.season.context import Context, season_context
+from thermosprout.season.open_context import memory_context
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from thermosprout.season.load import Season
     from thermosprout.soil.model.temperature import Surface
+
+    SeriesInput = str | Path | pd.Series | xr.DataArray | xr.Dataset
+    SoilInput = SeriesInput | float
+    WeatherInput = str | Path | pd.DataFrame | xr.Dataset
 
 Day = str | date | datetime
 """A day as text (``"2026-04-20"``), a date, or a time with its zone."""
@@ -54,7 +63,7 @@ def crop(name: str) -> Crop:
 
 
 def read_soil(
-    source: str | Path | pd.Series | xr.DataArray | xr.Dataset,
+    source: SeriesInput,
     *,
     depth_cm: float | None = None,
     timezone: str | None = None,
@@ -107,7 +116,7 @@ def read_soil(
 
 
 def read_weather(
-    source: str | Path | pd.DataFrame | xr.Dataset,
+    source: WeatherInput,
     *,
     at: str | tuple[float, float] | None = None,
     timezone: str | None = None,
@@ -170,23 +179,30 @@ def read_weather(
             f"the index of the weather is {type(source.index).__name__}; expected times",
             hint="set it with pandas.to_datetime",
         )
-    # A table in memory is read by the same rules as one on disk.
     index = source.index
     daily = bool((index == index.normalize()).all())
     if daily and index.tz is not None:
         index = index.tz_localize(None)
     table = source.set_axis(index.rename("date" if daily else "time"), axis=0)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "weather.csv"
-        table.to_csv(path, date_format="%Y-%m-%d" if daily else None)
+    written = table.to_csv(date_format="%Y-%m-%d" if daily else None)
+    with on_disk(written, "weather.csv") as path:
         weather, _ = read_weather_csv(
             path, latitude=latitude, longitude=longitude, timezone=timezone
         )
     return weather.assign_attrs(source="weather table")
 
 
+@contextmanager
+def on_disk(text: str, name: str) -> Iterator[Path]:
+    """File that a table in memory is read from, by the same rules as one on disk."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / name
+        path.write_text(text, "utf-8")
+        yield path
+
+
 def soil_temperature(
-    weather: str | Path | pd.DataFrame | xr.Dataset,
+    weather: WeatherInput,
     *,
     depth_cm: float = 5.0,
     at: str | tuple[float, float] | None = None,
@@ -295,15 +311,59 @@ def moment_of(when: Day | None, zone: ZoneInfo, *, what: str) -> datetime | None
     return noon(day_of(when, what=what), zone)
 
 
+def day_text(day: Day | None, what: str) -> str:
+    """Day as text, empty where there is none."""
+    return "" if day is None else day_of(day, what=what).isoformat()
+
+
 def lot_of(
-    lot: str | SeedLot, crop_name: str, germination: float | None, seeds_tested: int | None
+    lot: str | SeedLot, crop: str | Crop, germination: float | None, seeds_tested: int | None
 ) -> str | SeedLot:
     """Lot as named, or one made of a germination test."""
     if lot or germination is None:
         return lot
-    return lot_of_test(crop_name, germination, seeds_tested)
+    name = crop.name if isinstance(crop, Crop) else crop
+    return lot_of_test(name, germination, seeds_tested)
 
 
-def require_zone(timezone: str) -> ZoneInfo:
-    """IANA time zone by its name."""
-    return read_zone(timezone, what="timezone")
+def context_of(
+    season: Season | None,
+    soil: SoilInput | None,
+    weather: WeatherInput | None,
+    at: str | tuple[float, float] | None,
+    *,
+    timezone: str,
+    as_of: Day | None,
+    draws: int,
+    seed: int,
+    offline: bool = False,
+    **options: Any,
+) -> Context:
+    """Context of a season file, or of what is in memory."""
+    if season is None:
+        today = moment_of(as_of, read_zone(timezone, what="timezone"), what="as_of")
+        return memory_of(
+            soil, weather, at, timezone=timezone, as_of=today, size=draws, seed=seed, **options
+        )
+    if isinstance(soil, int | float):
+        raise InputError("a constant temperature does not go with a season file")
+    site = season.data.site
+    return season_context(
+        season, as_of=moment_of(as_of, site.zone, what="as_of"), offline=offline, size=draws,
+        series=None if soil is None else read_soil(soil, timezone=site.timezone), seed=seed,
+    )  # fmt: skip
+
+
+def memory_of(
+    soil: SoilInput | None,
+    weather: WeatherInput | None,
+    at: str | tuple[float, float] | None,
+    *,
+    timezone: str,
+    **options: Any,
+) -> Context:
+    """Context of what is in memory or in files named one by one."""
+    sky = None if weather is None else read_weather(weather, at=at, timezone=timezone)
+    if isinstance(soil, str | Path):
+        soil = read_soil(soil, timezone=timezone, depth_cm=options.get("sensor_depth_cm"))
+    return memory_context(soil, weather=sky, timezone=timezone, **options)

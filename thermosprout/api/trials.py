@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import xarray as xr
 
 from thermosprout.api.answers import Answer
-from thermosprout.api.inputs import read_soil
+from thermosprout.api.inputs import on_disk, read_soil
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.errors import InputError
@@ -20,30 +19,25 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from thermosprout.api.inputs import SeriesInput
     from thermosprout.calibration.result import Calibration as Fit
     from thermosprout.trials.analysis.analyse import Compared
     from thermosprout.trials.analysis.results import TrialResult
 
-    SoilInput = str | Path | pd.Series | xr.DataArray | xr.Dataset
     RecordsInput = str | Path | pd.DataFrame
 
 
 @dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class TrialAnalysis(Answer):
-    """What a trial shows.
-
-    Attributes
-    ----------
-    result : TrialResult
-        Treatments, differences and conclusions.
-    """
+    """What a trial shows."""
 
     result: TrialResult
+    """Treatments, differences and conclusions."""
     more_warnings: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document of ``thermosprout trial analyse``."""
-        document = self.result.to_dict()
+        document = super().to_dict()
         document["warnings"] = [*document["warnings"], *self.more_warnings]
         return document
 
@@ -93,31 +87,32 @@ class Calibration(Answer):
 
     Attributes
     ----------
-    fit : thermosprout.calibration.result.Calibration
-        Parameters, estimates and warnings.
+    result : thermosprout.calibration.result.Calibration
+        Parameters, estimates and warnings; also called ``fit``.
     crop : Crop
         The crop with its new estimate, ready for :func:`thermosprout.forecast`.
     """
 
-    fit: Fit
+    result: Fit
     crop: Crop
     prior: str = ""
     more_warnings: tuple[str, ...] = ()
     files: tuple[Any, ...] = field(default=())
 
+    @property
+    def fit(self) -> Fit:
+        """Parameters, estimates and warnings."""
+        return self.result
+
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON document of ``thermosprout calibrate``."""
         from thermosprout.calibration.result import calibration_document
 
-        return calibration_document(
-            self.fit,
-            files=list(self.files),
-            prior=self.prior,
-            scores=(),
-            left_out="",
-            saved=(),
+        document = calibration_document(
+            self.fit, files=list(self.files), prior=self.prior, scores=(), left_out="", saved=(),
             more_warnings=list(self.more_warnings),
-        )
+        )  # fmt: skip
+        return document | ({"soil_checks": list(self.soil_checks)} if self.soil_checks else {})
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a parameter: estimate and 90 % interval."""
@@ -184,7 +179,7 @@ def read_records(path: str | Path, *, timezone: str | None = None) -> pd.DataFra
 def analyse(
     records: RecordsInput,
     *,
-    soil: SoilInput | None = None,
+    soil: SeriesInput | None = None,
     crop: str | Crop = "",
     compare: Compared | None = None,
     timezone: str | None = None,
@@ -228,6 +223,7 @@ def analyse(
     return TrialAnalysis(
         result=run(table, thermal=thermal, compare=compare, seed=seed),
         more_warnings=tuple(warnings),
+        soil_checks=() if series is None else tuple(series.attrs.get("doubts", ())),
     )
 
 
@@ -235,7 +231,7 @@ def calibrate(
     records: RecordsInput | Sequence[RecordsInput],
     crop: str | Crop,
     *,
-    soil: SoilInput | Sequence[SoilInput] = (),
+    soil: SeriesInput | Sequence[SeriesInput] = (),
     variety: str | None = None,
     lot: str | None = None,
     germination: float | None = None,
@@ -284,35 +280,27 @@ def calibrate(
     from thermosprout.soil.readers.logger import join_series
 
     sown = crop if isinstance(crop, Crop) else find_crop(crop)
-    tables = _several(records)
+    tables = {
+        str(one) if isinstance(one, str | Path) else f"records {number}": one
+        for number, one in enumerate(_several(records), 1)
+    }
     gathered = gather_plots(
-        [
-            (
-                str(one) if isinstance(one, str | Path) else f"records {number}",
-                _records(one, timezone),
-            )
-            for number, one in enumerate(tables, 1)
-        ],
-        sown,
-        variety=variety,
-        lot=lot,
-        germination=germination,
-    )
+        [(name, _records(one, timezone)) for name, one in tables.items()], sown,
+        variety=variety, lot=lot, germination=germination,
+    )  # fmt: skip
+    loggers = [read_soil(one, timezone=timezone) for one in _several(soil)]
+    series = join_series(loggers)
     fit = run(
-        sown,
-        gathered.plots,
-        join_series([read_soil(one, timezone=timezone) for one in _several(soil)]),
-        variety=variety,
-        seed_lot=lot,
-        with_prior=with_prior,
+        sown, gathered.plots, series, variety=variety, seed_lot=lot, with_prior=with_prior,
         seed=seed,
-    )
+    )  # fmt: skip
     return Calibration(
-        fit=fit,
+        result=fit,
+        soil_checks=tuple(doubt for one in loggers for doubt in one.attrs.get("doubts", ())),
         crop=fit.crop,
         prior=f"catalogue: {sown.name}",
         more_warnings=gathered.warnings,
-        files=tuple(Path(one) for one in tables if isinstance(one, str | Path)),
+        files=tuple(Path(one) for one in tables.values() if isinstance(one, str | Path)),
     )
 
 
@@ -329,10 +317,7 @@ def _records(records: Any, timezone: str | None) -> pd.DataFrame:
     if isinstance(records, pd.DataFrame):
         if records.attrs.get("checked"):
             return records
-        # A table in memory is checked by the same rules as one on disk.
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "records.csv"
-            records.to_csv(path, index=False)
+        with on_disk(records.to_csv(index=False), "records.csv") as path:
             return read_records(path, timezone=timezone)
     raise InputError(
         f"records cannot be taken from {type(records).__name__}; expected a file or a pandas "

@@ -18,6 +18,7 @@ from typer.core import TyperCommand, TyperGroup
 from typer.main import get_command
 
 from thermosprout import __version__
+from thermosprout.cli.output import note, plain_tables, running, speak_any_encoding
 from thermosprout.errors import ThermosproutError
 
 MAP: tuple[tuple[str, dict[str, str]], ...] = (
@@ -59,12 +60,7 @@ MAP: tuple[tuple[str, dict[str, str]], ...] = (
 )
 """Headings, the commands under them in the order of a season's work, and where each lives."""
 
-KINDS: tuple[tuple[str, str], ...] = (
-    ("Path", "FILE"),
-    ("int", "N"),
-    ("float", "NUMBER"),
-    ("str", "TEXT"),
-)
+KINDS = {"Path": "FILE", "int": "N", "float": "NUMBER", "str": "TEXT"}
 """Kinds of option values and the word for each in help."""
 
 _PLAIN = "--plain"
@@ -77,8 +73,6 @@ class Command(TyperCommand):
 
     def invoke(self, ctx: Any) -> Any:
         """Run with the values of the options remembered."""
-        from thermosprout.cli.output import running
-
         with running(ctx.params):
             return super().invoke(ctx)
 
@@ -155,14 +149,10 @@ class Sentences(TyperGroup):
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """Write the commands in the order in which they were made."""
-        there = ((name, self.get_command(ctx, name)) for name in self.list_commands(ctx))
-        rows = [
-            (name, command.get_short_help_str(_LONGEST))
-            for name, command in there
-            if command and not command.hidden
-        ]
         with formatter.section("Commands"):
-            formatter.write_dl(rows)
+            formatter.write_dl(
+                [(name, one.get_short_help_str(_LONGEST)) for name, one in self.commands.items()]
+            )
 
 
 def use_commands(app: typer.Typer) -> None:
@@ -179,11 +169,9 @@ def _plain_kind(name: str) -> str:
 
 def _plain_bounds(text: str) -> str:
     """Text of an option in help, with its bounds as ``0.2 to 30``."""
-    return _BOUNDS.sub(lambda bound: " to ".join(map(_plain_number, bound.groups())), text)
-
-
-def _plain_number(text: str) -> str:
-    return text.removesuffix(".0")
+    return _BOUNDS.sub(
+        lambda bound: " to ".join(end.removesuffix(".0") for end in bound.groups()), text
+    )
 
 
 def name_values(command: Any) -> None:
@@ -200,7 +188,7 @@ def name_values(command: Any) -> None:
         written = getattr(kind, "__name__", "") if isinstance(kind, type) else str(kind)
         if str(kind).startswith("list["):
             written = str(kind)[5:-1].rpartition(".")[2]
-        option.metavar = dict(KINDS).get(written)
+        option.metavar = KINDS.get(written)
 
 
 app = typer.Typer(
@@ -233,8 +221,6 @@ def root(
 ) -> None:
     """Take the options common to all commands."""
     if plain:
-        from thermosprout.cli.output import plain_tables
-
         ctx.with_resource(plain_tables())
 
 
@@ -246,8 +232,6 @@ def main() -> None:
     # The matrices are small: threads of the linear algebra would wait for each other.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.environ.setdefault("OMP_NUM_THREADS", "1")
-    from thermosprout.cli.output import note, speak_any_encoding
-
     speak_any_encoding()
     try:
         app()
@@ -267,9 +251,8 @@ def main() -> None:
     except Exception as error:
         if os.environ.get("THERMOSPROUT_DEBUG"):
             raise
-        kind = type(error).__name__
         note(
-            f"thermosprout: this should not have happened ({kind}: {error}); set "
+            f"thermosprout: this should not have happened ({type(error).__name__}: {error}); set "
             "THERMOSPROUT_DEBUG=1 and run again to see where."
         )
         sys.exit(1)

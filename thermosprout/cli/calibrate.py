@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from thermosprout.cli import options as opt
+from thermosprout.cli.output import note, print_json, progress, say, tell
+from thermosprout.errors import FitError, InputError
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -17,18 +18,8 @@ if TYPE_CHECKING:
     from thermosprout.calibration.result import Calibration
     from thermosprout.calibration.scores import LeftOut, Score
     from thermosprout.crops.crop import Crop
-    from thermosprout.errors import FitError
-
 _SAVING_FOLDS = 5
 """Refits that look whether an estimate is worth saving."""
-
-
-class Check(StrEnum):
-    """What is left out in turn."""
-
-    PLOT = "plot"
-    DATE = "date"
-    SEASON = "season"
 
 
 def calibrate(
@@ -42,13 +33,12 @@ def calibrate(
     ] = None,
     soil: Annotated[
         list[Path] | None,
-        typer.Option("--soil", help="Soil temperature at seed depth (CSV); repeat for several."),
+        typer.Option(help="Soil temperature at seed depth (CSV); repeat for several."),
     ] = None,
-    variety: Annotated[str, typer.Option("--variety", help="Report this variety.")] = "",
-    lot: Annotated[str, typer.Option("--lot", help="Report this seed lot.")] = "",
+    variety: Annotated[str, typer.Option(help="Report this variety.")] = "",
+    lot: Annotated[str, typer.Option(help="Report this seed lot.")] = "",
     germination: Annotated[
-        float | None,
-        opt.number(0.01, 1.0, "--germination", help="Share of the lot that germinates, as 0.85."),
+        float | None, opt.number(0.01, 1.0, help="Share of the lot that germinates, as 0.85.")
     ] = None,
     no_prior: Annotated[
         bool, typer.Option("--no-prior", help="Use the records alone (maximum likelihood).")
@@ -56,18 +46,13 @@ def calibrate(
     crop_season: opt.CropSeason = None,
     seed_size: opt.SeedSize = None,
     check: Annotated[
-        Check | None,
-        typer.Option(
-            "--check", help="Cross-validate: leave out each plot, date or season in turn."
-        ),
+        Literal["plot", "date", "season"] | None,
+        typer.Option(help="Cross-validate: leave out each plot, date or season in turn."),
     ] = None,
     packet_days: Annotated[
-        float | None,
-        opt.number(0.5, 365.0, "--packet-days", help="Days to emergence on the seed packet."),
+        float | None, opt.number(0.5, 365.0, help="Days to emergence on the seed packet.")
     ] = None,
-    save: Annotated[
-        Path | None, opt.folder("--save", help="Folder to keep the estimates in.")
-    ] = None,
+    save: Annotated[Path | None, opt.folder(help="Folder to keep the estimates in.")] = None,
     save_anyway: Annotated[
         bool, typer.Option("--save-anyway", help="Save even where forecasts get worse with it.")
     ] = False,
@@ -87,8 +72,6 @@ def calibrate(
 
     Example: thermosprout calibrate trial.csv --soil soil.csv --crop carrot --save own
     """
-    from thermosprout.errors import InputError
-
     if undo:
         _undo(crop, variety or None, lot or None, save, json=json)
         return
@@ -106,23 +89,25 @@ def calibrate(
     from thermosprout.calibration.result import calibration_document, save_calibration
     from thermosprout.calibration.scores import LeftOut, widest_left_out
     from thermosprout.calibration.scores import check as score
-    from thermosprout.cli.output import note, print_json, progress, say
     from thermosprout.soil.readers.logger import join_series
 
     zone = opt.records_zone(timezone, season)
     chosen, prior, notes = _crop(crop, crop_season, seed_size, no_prior=no_prior)
     # A season that is merely here tells of its own rows, not of another trial's plots.
-    own = season if named or season is None or not records else opt.season_of_records(season, files)
-    plots = _plots(files, chosen, variety, lot, germination, timezone, own, notes)
-    doubts: list[str] = []
-    series = join_series([_soil(path, zone, doubts, json=json) for path in soil or ()])
+    here = (
+        season if named or season is None or not records else opt.season_of_records(season, files)
+    )
+    plots = _plots(files, chosen, variety, lot, germination, timezone, here, notes)
+    loggers = [opt.logger_series(path, zone, json=json) for path in soil or ()]
+    doubts = [doubt for _, own in loggers for doubt in own]
+    series = join_series([series for series, _ in loggers])
     series = series or _season_soil(season, plots, doubts, json=json)
     with progress("Calibrating", 4) as tick:
         result = run(
             chosen, plots, series, variety=variety or None, seed_lot=lot or None,
             with_prior=not no_prior, seed=seed, tick=tick,
         )  # fmt: skip
-    left_out = LeftOut(check.value) if check is not None else None
+    left_out = LeftOut(check) if check is not None else None
     folds = None
     if save is not None and not save_anyway and left_out is None:
         left_out, folds = widest_left_out(plots, zone), _SAVING_FOLDS
@@ -133,24 +118,23 @@ def calibrate(
                 chosen, plots, series, left_out=left_out, packet_d=packet_days,
                 timezone=zone, folds=folds, seed=seed, tick=tick,
             )  # fmt: skip
-    refusal = None
-    if save is not None and not save_anyway:
-        refusal = _reason_not_to_save(result, scores, doubts)
+    refusal: FitError | None = None
     saved: tuple[Path, ...] = ()
-    if save is not None and refusal is None:
-        saved = save_calibration(result, save, files, prior=prior)
+    if save is not None:
+        refusal = None if save_anyway else _reason_not_to_save(result, scores, doubts)
+        if refusal is None:
+            saved = save_calibration(result, save, files, prior=prior)
     document = calibration_document(
         result, files=files, prior=prior, scores=scores, left_out=left_out or "",
         saved=saved, more_warnings=notes,
     )  # fmt: skip
-    if json:
-        if refusal is not None:
-            raise refusal
+    if json and refusal is None:
         print_json(document)
         return
-    from thermosprout.reports.crop_tables import calibration_tables
+    if not json:
+        from thermosprout.reports.crop_tables import calibration_tables
 
-    say(*calibration_tables(document))
+        say(*calibration_tables(document))
     if refusal is not None:
         raise refusal
     for path in saved:
@@ -163,7 +147,6 @@ def _reason_not_to_save(
     """Why an estimate would not serve forecasts."""
     from thermosprout.calibration.fit_checks import misfit
     from thermosprout.calibration.scores import worse_forecasts
-    from thermosprout.errors import FitError
 
     worse = worse_forecasts(scores) if scores else None
     flushes = misfit(fit.checks)
@@ -176,10 +159,8 @@ def _reason_not_to_save(
 def _undo(
     crop: str, variety: str | None, lot: str | None, folder: Path | None, *, json: bool
 ) -> None:
-    from thermosprout.cli.output import print_json, say
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.saved_estimates import undo_estimate
-    from thermosprout.errors import InputError
 
     if folder is None:
         raise InputError("--undo needs the folder of the estimates", hint="add --save DIR")
@@ -195,15 +176,6 @@ def _undo(
     say(f"In force now: {now if now else 'the catalogue'}.")
 
 
-def _soil(path: Path, timezone: str, doubts: list[str], *, json: bool) -> xr.DataArray:
-    from thermosprout.cli.output import tell
-    from thermosprout.soil.readers.logger import read_bridged
-
-    series, sentences = read_bridged(path, timezone=None if timezone == "UTC" else timezone)
-    doubts += tell(sentences, json=json)
-    return series
-
-
 def _season_soil(
     season: Path | None, plots: tuple[Plot, ...], doubts: list[str], *, json: bool
 ) -> list[xr.DataArray]:
@@ -212,13 +184,12 @@ def _season_soil(
         return []
     from statistics import median
 
-    from thermosprout.cli.output import tell
     from thermosprout.season.context import season_context
     from thermosprout.season.load import load_season
 
     supply = season_context(load_season(season)).supply
     series = supply.at(median(plot.depth_cm for plot in plots))
-    doubts += tell(supply.notes, json=json)
+    doubts += tell(supply.notes, supply.doubts, json=json)
     return [series]
 
 
@@ -228,25 +199,20 @@ def _crop(
     """Crop, what its figures start from, and notes for the user."""
     from dataclasses import replace
 
-    from thermosprout.crops.catalogue import find_crop, generic_crop
-    from thermosprout.errors import InputError
+    from thermosprout.crops.catalogue import find_crop
 
     try:
         listed = find_crop(name)
+        return listed, f"catalogue: {listed.name}", []
     except InputError as error:
         if season is None and not no_prior and "did you mean" in error.what:
-            raise InputError(
-                error.what, hint="give --crop-season cool or warm for a crop it lacks"
-            ) from None
-    else:
-        return listed, f"catalogue: {listed.name}", []
-    like = (season or opt.SeasonKind.COOL).value
-    size = (seed_size or opt.SizeKind.MEDIUM).value
-    prior = f"generic {like}-season crop with {size} seed"
+            hint = "give --crop-season cool or warm for a crop it lacks"
+            raise InputError(error.what, hint=hint) from None
+    generic, like = opt.like_crop(name, season, seed_size)
+    prior = f"generic {like}"
     notes = [f"{name} is not in the catalogue: it starts from a {prior}, with wide spreads"]
     if season is None or seed_size is None:
         notes[0] += " (--crop-season and --seed-size change that)"
-    generic = generic_crop(name, season=like, seed_size=size)  # type: ignore[arg-type]
     if no_prior:
         # Without a prior nothing holds a curve in place; thermal time is the plain reading.
         generic = replace(generic, response="linear")
@@ -259,7 +225,6 @@ def _plots(
 ) -> tuple[Plot, ...]:  # fmt: skip
     """Plots of all files; names the variety and lot where the records name none."""
     from thermosprout.calibration.plots import gather_plots, is_dates_file, read_dates
-    from thermosprout.cli.output import note
     from thermosprout.season.load import load_season
     from thermosprout.trials.records.read import read_records
 

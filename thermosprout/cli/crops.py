@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from thermosprout.cli import options as opt
+from thermosprout.cli.output import PICTURES, answer, note, write_figure
+from thermosprout.dates import read_day
+from thermosprout.errors import InputError
 from thermosprout.quantities import TABLE_DEPTH_CM, Units
 
 if TYPE_CHECKING:
@@ -38,9 +41,7 @@ def crops(
     depth_cm: Annotated[
         float, opt.number(0.2, 30.0, help="Sowing depth [cm]; the published table's is 1.27.")
     ] = TABLE_DEPTH_CM,
-    treatment: Annotated[
-        opt.TreatmentName, typer.Option(help="How the seed is handled.")
-    ] = opt.TreatmentName.DIRECT,
+    treatment: opt.Treatment = "direct",
     soak_h: Annotated[
         float, opt.number(0.0, 240.0, help="Soaked: hours in water at 20 °C.")
     ] = 12.0,
@@ -48,11 +49,11 @@ def crops(
         float, opt.number(0.0, 60.0, help="Pre-sprouted: length of the roots when planted [mm].")
     ] = 3.0,
     plot: Annotated[
-        Path | None, typer.Option(help="Draw days against temperature: .png, .svg or .pdf.")
+        Path | None,
+        opt.output(*PICTURES, help="Draw days against temperature: .png, .svg or .pdf."),
     ] = None,
     estimates: Annotated[
-        Path | None,
-        opt.folder("--estimates", help="Folder of estimates from your own records, to use."),
+        Path | None, opt.folder(help="Folder of estimates from your own records, to use.")
     ] = None,
     seed: opt.Seed = 0,
     force: opt.Force = False,
@@ -63,36 +64,15 @@ def crops(
 
     Example: thermosprout crops "sweet corn" --constant 15 --depth-cm 3
     """
-    from thermosprout.cli.output import (
-        PICTURES,
-        note,
-        print_json,
-        require_ending,
-        say,
-        write_figure,
-    )
-    from thermosprout.crops.catalogue import catalogue, search_crops
-    from thermosprout.errors import InputError
     from thermosprout.reports import crop_tables as tables
 
-    if plot is not None:
-        require_ending(plot, PICTURES)
     if not name:
         if constant is not None or plot is not None:
             raise InputError(
                 "--constant and --plot need the name of a crop",
                 hint="`thermosprout crops` lists them",
             )
-        listed = search_crops(search) if search else tuple(catalogue().values())
-        if not listed:
-            raise InputError(f"no crop has {search!r} in a name")
-        own = _own(estimates)
-        if json:
-            document: dict[str, Any] = {"crops": [_brief(crop) for crop in listed]}
-            print_json(document | ({"own_estimates": own} if estimates else {}))
-        else:
-            say(tables.list_table([_brief(crop) for crop in listed], units))
-            say(*(entry["what"] for entry in own))
+        _list(search, estimates, units, json=json)
         return
     crop = _named(name, estimates)
     if estimates is not None:
@@ -101,30 +81,38 @@ def crops(
         crop = with_best_estimate(crop, None, None, estimates)
         for entry in _own(estimates, crop.name):
             note(entry["what"])
-    if constant is not None:
-        answer = _constant(crop, constant, depth_cm, treatment, soak_h, radicle_mm, seed)
-        cautions = answer.pop("cautions")
-        if json:
-            print_json(answer)
-        else:
-            say(tables.constant_table(answer, units))
-        for caution in cautions:
-            note(f"Caution: {caution}")
-    else:
+    cautions: list[str] = []
+    if constant is None:
         document = _full(crop)
-        if json:
-            print_json(document)
-        else:
-            say(*tables.crop_tables(document, units))
+        shown = tables.crop_tables(document, units)
+    else:
+        document = _constant(crop, constant, depth_cm, treatment, soak_h, radicle_mm, seed)
+        cautions = _cautions(crop, treatment, soak_h)
+        shown = [tables.constant_table(document, units)]
+    answer(document, shown, json=json)
+    for caution in cautions:
+        note(f"Caution: {caution}")
     if plot is not None:
         write_figure(_figure(crop, units, seed), plot, force=force)
+
+
+def _list(search: str, estimates: Path | None, units: Units, *, json: bool) -> None:
+    """Show all crops, or those with a word in a name, and the grower's own estimates."""
+    from thermosprout.crops.catalogue import catalogue, search_crops
+    from thermosprout.reports.crop_tables import list_table
+
+    crops = search_crops(search) if search else tuple(catalogue().values())
+    if not crops:
+        raise InputError(f"no crop has {search!r} in a name")
+    rows, own = [_brief(crop) for crop in crops], _own(estimates)
+    document: dict[str, Any] = {"crops": rows} | ({"own_estimates": own} if estimates else {})
+    answer(document, [list_table(rows, units), *(entry["what"] for entry in own)], json=json)
 
 
 def _named(name: str, estimates: Path | None) -> Crop:
     """Crop of the catalogue, or one that only a saved estimate knows."""
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.saved_estimates import saved_crop
-    from thermosprout.errors import InputError
 
     try:
         return find_crop(name)
@@ -151,9 +139,7 @@ def _own(folder: Path | None, crop: str = "") -> list[dict[str, Any]]:
         origin = saved.origin
         found.append(
             {
-                "crop": saved.estimate.crop,
-                "variety": saved.estimate.variety,
-                "seed_lot": saved.estimate.seed_lot,
+                **{key: getattr(saved.estimate, key) for key in ("crop", "variety", "seed_lot")},
                 "made": saved.made,
                 "plots": origin.plots,
                 "seeds": origin.seeds,
@@ -187,49 +173,32 @@ def _full(crop: Crop) -> dict[str, Any]:
     """Everything the catalogue holds of a crop, with its sources."""
     from dataclasses import asdict
 
-    from thermosprout.calibration.crop_curve import (
-        days_to_half,
-        published_bases,
-        published_days,
-        short_citations,
-        straight_line,
-    )
+    from thermosprout.calibration import crop_curve
     from thermosprout.crops.crop import WET, cautions
     from thermosprout.crops.estimate import PARAMETERS
     from thermosprout.planning.evidence import handling_grounds
 
     centre = crop.estimate.centre()
-    parameters = {}
+    parameters: dict[str, dict[str, Any]] = {}
     for name, parameter in PARAMETERS.items():
         low, high = crop.estimate.interval(name)
-        parameters[name] = {
-            "estimate": centre[name],
-            "low": low,
-            "high": high,
-            "meaning": parameter.meaning,
-        }
-    cells, cited = published_days(crop), short_citations()
-    predicted = days_to_half(crop, [cell.temperature for cell in cells])
+        parameters[name] = {"estimate": centre[name], "low": low, "high": high}
+        parameters[name]["meaning"] = parameter.meaning
+    cells, cited = crop_curve.published_days(crop), crop_curve.short_citations()
+    predicted = crop_curve.days_to_half(crop, [cell.temperature for cell in cells])
+    ends = ("low_C", "low_width_C", "high_C", "high_width_C")
+    facts = ("chilling_sensitive", "harmed_by_soaking", "safe_soak_h", "tender", "seed_size")
     return _brief(crop) | {
         "response_reason": crop.response_reason,
         "interval": 0.9,
         "parameters": parameters,
-        "stand": {
-            "low_C": crop.stand_low_C,
-            "low_width_C": crop.stand_low_width_C,
-            "high_C": crop.stand_high_C,
-            "high_width_C": crop.stand_high_width_C,
-        },
-        "chilling_sensitive": crop.chilling_sensitive,
+        "stand": {end: getattr(crop, f"stand_{end}") for end in ends},
+        **{fact: getattr(crop, fact) for fact in facts},
         "chilling_limit_C": crop.chilling_limit_C if crop.chilling_sensitive else None,
-        "harmed_by_soaking": crop.harmed_by_soaking,
-        "safe_soak_h": crop.safe_soak_h,
-        "tender": crop.tender,
-        "seed_size": crop.seed_size,
         "practice": asdict(crop.practice),
         "cautions": list(cautions([crop], WET)),
         "handling_rests_on": list(handling_grounds(crop, ("soaking", "sprouting"))),
-        "straight_line": asdict(straight_line(crop)),
+        "straight_line": asdict(crop_curve.straight_line(crop)),
         "published_bases": [
             {
                 "base_C": base.value,
@@ -237,7 +206,7 @@ def _full(crop: Crop) -> dict[str, Any]:
                 "source": cited[base.source],
                 "verified": base.verified,
             }
-            for base in published_bases(crop)
+            for base in crop_curve.published_bases(crop)
         ],
         "published_days": [
             {
@@ -269,23 +238,19 @@ def _constant(
     from thermosprout.emergence.forecast import STAGES, forecast_constant, generator
     from thermosprout.emergence.treatments import Handling, Treatment
 
-    handlings = {
-        opt.TreatmentName.DIRECT: Handling(),
-        opt.TreatmentName.SOAKED: Handling(treatment=Treatment.SOAKED, soak_h=soak_h),
-        opt.TreatmentName.PRESPROUTED: Handling(
-            treatment=Treatment.PRESPROUTED, radicle_mm=radicle_mm, sorted=True
-        ),
-    }
-    lot = SeedLot(id="unknown", crop=crop.name)
-    row = forecast_constant(
-        crop,
-        temperature,
-        depth_cm=depth_cm,
-        handling=handlings[treatment],
-        viability=viability_draws(lot, crop, _DRAWS, generator(seed, "viability", crop.name)),
-        size=_DRAWS,
-        seed=seed,
+    sprouted = treatment == "presprouted"
+    handling = Handling(
+        treatment=Treatment(treatment),
+        soak_h=soak_h if treatment == "soaked" else 0.0,
+        radicle_mm=radicle_mm if sprouted else None,
+        sorted=sprouted,
     )
+    lot = SeedLot(id="unknown", crop=crop.name)
+    viability = viability_draws(lot, crop, _DRAWS, generator(seed, "viability", crop.name))
+    row = forecast_constant(
+        crop, temperature, depth_cm=depth_cm, handling=handling, viability=viability, size=_DRAWS,
+        seed=seed,
+    )  # fmt: skip
     names, chances = ("p10", "p50", "p90"), (0.1, 0.5, 0.9)
 
     def quantiles(values: Any) -> dict[str, float | None]:
@@ -296,12 +261,11 @@ def _constant(
         "crop": crop.name,
         "temperature_C": temperature,
         "depth_cm": depth_cm,
-        "treatment": str(treatment),
+        "treatment": treatment,
         "days_since_planted": {
             stage: quantiles(row.stage_quantile(stage, chances) / 24.0) for stage in STAGES
         },
         "stand": quantiles(row.stand_quantile(chances)),
-        "cautions": _cautions(crop, treatment, soak_h),
     }
 
 
@@ -309,15 +273,12 @@ def _cautions(crop: Crop, treatment: opt.TreatmentName, soak_h: float) -> list[s
     """Cautions where seed is wetted, and the one on soaks that are too long."""
     from thermosprout.crops.crop import cautions
 
-    if treatment is opt.TreatmentName.DIRECT:
+    if treatment == "direct":
         return []
-    texts = list(cautions([crop], [treatment.value]))
-    if treatment is opt.TreatmentName.SOAKED and soak_h > crop.safe_soak_h:
-        texts.insert(
-            0,
-            f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {soak_h:g} h may kill "
-            "some of the seed.",
-        )
+    texts = list(cautions([crop], [treatment]))
+    if treatment == "soaked" and soak_h > crop.safe_soak_h:
+        long = f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {soak_h:g} h may"
+        texts.insert(0, f"{long} kill some of the seed.")
     return texts
 
 
@@ -325,46 +286,29 @@ def _figure(crop: Crop, units: Units, seed: int) -> Figure:
     """Days against temperature with the published points."""
     import numpy as np
 
-    from thermosprout.calibration.crop_curve import (
-        days_band,
-        days_to_half,
-        published_days,
-        short_citations,
-    )
+    from thermosprout.calibration import crop_curve
     from thermosprout.emergence.forecast import generator
-    from thermosprout.reports.forecast_figures import CropCurve, PublishedPoint, crop_figure
+    from thermosprout.reports.forecast_figures import CropCurve, crop_figure
 
     temperature = np.linspace(-2.0, 42.0, 177)
-    band = days_band(crop, temperature, (0.1, 0.9), generator(seed, "plot", crop.name))
-    cited = short_citations()
-    points = tuple(
-        PublishedPoint(
-            temperature_C=cell.temperature,
-            low_d=cell.low,
-            high_d=cell.high,
-            label=cited[cell.source],
-        )
-        for cell in published_days(crop)
+    low, high = crop_curve.days_band(
+        crop, temperature, (0.1, 0.9), generator(seed, "plot", crop.name)
     )
     curve = CropCurve(
         title=f"{crop.name}, {crop.latin_name}",
         temperature_C=temperature,
-        days=days_to_half(crop, temperature),
-        low=band[0],
-        high=band[1],
-        points=points,
+        days=crop_curve.days_to_half(crop, temperature),
+        low=low,
+        high=high,
+        points=crop_curve.published_days(crop),
+        citations=crop_curve.short_citations(),
         base_C=crop.estimate.centre()["t_base_C"],
         stand=crop.stand_response(temperature),
     )
     return crop_figure(curve, units)
 
 
-class Store(StrEnum):
-    """Where seed is kept."""
-
-    DRAWER = "kitchen drawer"
-    CELLAR = "cool cellar"
-    FRIDGE = "fridge with desiccant"
+Store = Literal["kitchen drawer", "cool cellar", "fridge with desiccant"]
 
 
 def lot(
@@ -386,7 +330,7 @@ def lot(
     ] = None,
     test_c: Annotated[float, opt.number(0.0, 45.0, help="Temperature of the test [°C].")] = 20.0,
     year: Annotated[int | None, opt.number(1900, 2100, help="Year of harvest or packing.")] = None,
-    tested_on: Annotated[str, opt.day("--tested-on", help="Day of the test, as 2026-02-01.")] = "",
+    tested_on: Annotated[str, opt.day(help="Day of the test, as 2026-02-01.")] = "",
     storage: Annotated[Store | None, typer.Option(help="Where it is kept.")] = None,
     storage_c: Annotated[
         float | None, opt.number(-30.0, 60.0, help="Temperature of the store [°C].")
@@ -397,7 +341,7 @@ def lot(
     dressed: Annotated[
         bool, typer.Option("--dressed", help="The seed is dressed (treated).")
     ] = False,
-    on: Annotated[str, opt.day("--on", help="Day to report on; today by default.")] = "",
+    on: Annotated[str, opt.day(help="Day to report on; today by default.")] = "",
     crop_season: opt.CropSeason = None,
     seed_size: opt.SeedSize = None,
     season: opt.SeasonOption = None,
@@ -409,20 +353,16 @@ def lot(
     Example: thermosprout lot onion --counts 3:12,4:60,6:82,10:86 --tested 100
     """
     from dataclasses import replace
-    from datetime import date
 
     import numpy as np
 
     from thermosprout.calibration.crop_curve import check_lot
-    from thermosprout.cli.output import note, print_json, say
     from thermosprout.crops.seed_lots import SeedLot
-    from thermosprout.dates import read_day
-    from thermosprout.errors import InputError
     from thermosprout.reports.crop_tables import lot_tables
 
     seed_lot, kind = _season_lot(crop, opt.season_here(season, say=False))
     kind = kind or opt.crop_or_like(crop, crop_season, seed_size)
-    germinated = _of_share(germination, tested, germinated, counts, replicate)
+    germinated = _of_share(germination, tested, germinated, counts=counts, replicate=replicate)
     test = _test_counts(counts, tested, germinated)
     day = read_day(on, what="--on") if on else date.today()
     test_day = read_day(tested_on, what="--tested-on") if tested_on else None
@@ -439,7 +379,7 @@ def lot(
         "replicates": tuple(_replicate(text) for text in replicate or ()),
         "year": year,
         "tested_on": test_day,
-        "storage": storage.value if storage else None,
+        "storage": storage,
         "storage_C": storage_c,
         "moisture_pct": moisture_pct,
         "dressed": dressed,
@@ -448,18 +388,11 @@ def lot(
     if seed_lot is None:
         seed_lot = SeedLot(id=kind.name, crop=kind.name, **facts)
     report = check_lot(
-        replace(seed_lot, **facts),
-        kind,
-        np.random.default_rng(seed),
-        on=day,
-        test=test,
+        replace(seed_lot, **facts), kind, np.random.default_rng(seed), on=day, test=test,
         temperature_C=test_c,
-    )
+    )  # fmt: skip
     document = _document(report)
-    if json:
-        print_json(document)
-    else:
-        say(*lot_tables(document))
+    answer(document, lot_tables(document), json=json)
     for sentence in report.warnings:
         note(f"{sentence[0].upper()}{sentence[1:]}.")
 
@@ -474,55 +407,41 @@ def _season_lot(name: str, season: Path | None) -> tuple[SeedLot | None, Crop | 
     seed_lot = loaded.seed_lots.get(name)
     if seed_lot is None:
         return None, None
-    from thermosprout.cli.output import note
-
     note(f"Lot {name}: as {season} has it.")
     return seed_lot, next(one for one in loaded.crops.values() if one.name == seed_lot.crop)
 
 
 def _document(report: LotReport) -> dict[str, Any]:
-    names = ("low", "estimate", "high")
     slower = report.slower_pct
     return {
         "crop": report.lot.crop,
         "interval": report.probability,
         "viability": [
-            {"on": day, "low": low, "estimate": middle, "high": high}
-            for day, low, middle, high in report.viability
+            dict(zip(("on", "low", "estimate", "high"), year, strict=True))
+            for year in report.viability
         ],
-        "slower_pct": None if slower is None else dict(zip(names, slower, strict=True)),
+        "slower_pct": slower and dict(zip(("low", "estimate", "high"), slower, strict=True)),
         "warnings": list(report.warnings),
     }
 
 
 def _of_share(
-    share: float | None,
-    tested: int | None,
-    germinated: int | None,
-    counts: str,
-    replicates: list[str] | None,
+    share: float | None, tested: int | None, germinated: int | None, **others: Any
 ) -> int | None:
-    """Seeds that germinated, from the share and the number tested where those were given."""
-    from thermosprout.errors import InputError
-
-    for option, there in (
-        ("--germinated", germinated is not None),
-        ("--counts", bool(counts)),
-        ("--replicate", bool(replicates)),
-    ):
-        if share is not None and there:
-            raise InputError(
-                f"--germination and {option} both tell what germinated", hint="give one of them"
-            )
-    if share is None or tested is None or not 0 <= share <= 1:
+    """Seeds that germinated, from the share and the number tested where those were typed."""
+    if share is None:
         return germinated
-    return round(share * tested)
+    for option, value in {"germinated": germinated, **others}.items():
+        if value not in (None, "", []):
+            raise InputError(
+                f"--germination and --{option} both tell what germinated", hint="give one of them"
+            )
+    return None if tested is None else round(share * tested)
 
 
 def _test_counts(counts: str, tested: int | None, germinated: int | None) -> GerminationTest | None:
     """Counts by day, or nothing where only a total was given."""
     from thermosprout.crops.germination_test import GerminationTest
-    from thermosprout.errors import InputError
 
     if not counts:
         if (tested is None) != (germinated is None):
@@ -532,24 +451,20 @@ def _test_counts(counts: str, tested: int | None, germinated: int | None) -> Ger
         raise InputError("--counts needs --tested, the number of seeds in the test")
     if germinated is not None:
         raise InputError("give either --counts or --germinated, not both")
-    pairs = []
+    days, seeds = [], []
     for text in counts.split(","):
         day, _, count = text.partition(":")
         try:
-            pairs.append((float(day), int(count)))
+            days.append(float(day))
+            seeds.append(int(count))
         except ValueError:
             raise InputError(
                 f"--counts has {text!r}, expected day:count", hint="as in 3:12,4:60"
             ) from None
-    return GerminationTest(
-        days=tuple(day for day, _ in pairs),
-        germinated=tuple(count for _, count in pairs),
-        tested=tested,
-    )
+    return GerminationTest(days=tuple(days), germinated=tuple(seeds), tested=tested)
 
 
 def _replicate(text: str) -> tuple[int, int]:
-    from thermosprout.errors import InputError
 
     germinated, _, tested = text.partition("/")
     try:

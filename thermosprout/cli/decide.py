@@ -6,29 +6,16 @@ weather and so on) come from :class:`thermosprout.cli.options.Sowing`.
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
 from thermosprout.cli import options as opt
-
-
-class GoalName(StrEnum):
-    """What matters most."""
-
-    HARVEST = "harvest"
-    BED_DAYS = "bed-days"
-    SEED = "seed"
-    WORK = "work"
-
-
-class AimName(StrEnum):
-    """What comes at even intervals."""
-
-    HARVEST = "harvest"
-    EMERGENCE = "emergence"
+from thermosprout.cli.output import progress, write_figure, write_output
+from thermosprout.dates import read_day
+from thermosprout.errors import InputError
+from thermosprout.reports import decision_tables as tables
 
 
 @opt.asks(
@@ -38,13 +25,11 @@ class AimName(StrEnum):
 )  # fmt: skip
 def compare(
     sowing: opt.Sowing,
-    date: Annotated[
-        str, opt.day("--date", help="Day of planting; the day the bed is free by default.")
-    ] = "",
-    goal: Annotated[GoalName, typer.Option(help="What matters most.")] = GoalName.HARVEST,
-    water_c: Annotated[
-        float, opt.number(0.0, 40.0, "--water-c", help="Temperature of the water [°C].")
-    ] = 20.0,
+    date: Annotated[str, opt.day(help="Day of planting; the day the bed is free by default.")] = "",
+    goal: Annotated[
+        Literal["harvest", "bed-days", "seed", "work"], typer.Option(help="What matters most.")
+    ] = "harvest",
+    water_c: Annotated[float, opt.number(0.0, 40.0, help="Temperature of the water [°C].")] = 20.0,
     sprout_h: Annotated[
         float | None,
         opt.number(0.0, 2400.0, help="Hours indoors; until roots are ready by default."),
@@ -62,15 +47,14 @@ def compare(
     """
     from thermosprout.planning.compare import Goal
     from thermosprout.planning.compare_answer import compare_ways
-    from thermosprout.reports.decision_tables import compare_tables
 
     context, question = sowing.open(planted=date)
     document = compare_ways(
-        context, question, planted=date, goal=Goal(goal.value), soaks_h=sowing.soak_h or (),
+        context, question, planted=date, goal=Goal(goal), soaks_h=sowing.soak_h or (),
         water_C=water_c, room_C=sowing.room_c, sprout_h=sprout_h, earliest=from_day,
         plants=plants, seeds=seeds,
     ).to_dict()  # fmt: skip
-    sowing.show(document, compare_tables(document, sowing.units), context)
+    sowing.show(document, tables.compare_tables(document, sowing.units), context)
 
 
 @opt.asks(
@@ -80,26 +64,22 @@ def compare(
 def presprout(
     sowing: opt.Sowing,
     bed_free: Annotated[
-        str, opt.days("--bed-free", help="Day the bed comes free, or the first and the last.")
+        str, opt.days(help="Day the bed comes free, or the first and the last.")
     ] = "",
     plants: opt.Plants = 100,
     hold: Annotated[
         bool, typer.Option("--hold/--no-hold", help="Sprouted seed may be held in the cold.")
     ] = True,
     calendar: Annotated[
-        Path | None, typer.Option(help="Write the things to do as a calendar file (.ics).")
+        Path | None, opt.output(".ics", help="Write the things to do as a calendar file (.ics).")
     ] = None,
 ) -> None:
     """When to wet the seed so that it is fit to plant on the day, and what if the bed is late.
 
     Example: thermosprout presprout --crop parsnip --bed-free 2026-05-10 --calendar sprouts.ics
     """
-    from thermosprout.cli.output import require_ending, write_output
     from thermosprout.planning.presprout import plan_batch
-    from thermosprout.reports.decision_tables import presprout_tables
 
-    if calendar is not None:
-        require_ending(calendar, [".ics"])
     # Seed sprouts at room temperature, so no soil temperature is asked for here.
     context, question = sowing.open(constant_C=sowing.room_c)
     answer = plan_batch(
@@ -107,9 +87,9 @@ def presprout(
         past_season=bool(sowing.as_of),
     )  # fmt: skip
     document = answer.to_dict()
-    sowing.show(document, presprout_tables(document, sowing.units), context)
+    sowing.show(document, tables.presprout_tables(document, sowing.units), context)
     if calendar is not None:
-        from thermosprout.reports.calendar import calendar_file
+        from thermosprout.reports.pages import calendar_file
 
         made = calendar_file(
             answer.events, made=context.as_of, name="Sprouting", cautions=document["cautions"]
@@ -135,7 +115,7 @@ def window(
     ] = None,
     seeds: Annotated[int, opt.number(1, 1_000_000, help="Seeds planted in the row.")] = 100,
     netcdf: Annotated[
-        Path | None, typer.Option(help="Write all figures as CF NetCDF (.nc).")
+        Path | None, opt.output(".nc", help="Write all figures as CF NetCDF (.nc).")
     ] = None,
     plot: opt.Plot = None,
     every: Annotated[int, opt.number(1, 366, help="Days between lines of the table.")] = 7,
@@ -146,21 +126,8 @@ def window(
 
     Example: thermosprout window season.toml --lot COR25 --from 2026-04-20 --to 2026-06-10
     """
-    from thermosprout.cli.output import (
-        PICTURES,
-        progress,
-        require_ending,
-        write_figure,
-        write_output,
-    )
-    from thermosprout.dates import read_day
     from thermosprout.planning.season_window import plan_window
-    from thermosprout.reports.decision_tables import window_tables
 
-    if netcdf is not None:
-        require_ending(netcdf, [".nc"])
-    if plot is not None:
-        require_ending(plot, PICTURES)
     context, question = sowing.open()
     answer = plan_window(
         context, question,
@@ -170,7 +137,7 @@ def window(
         within_d=within, progress=progress,
     )  # fmt: skip
     document = answer.to_dict()
-    sowing.show(document, window_tables(document, every), context)
+    sowing.show(document, tables.window_tables(document, every), context)
     if netcdf is not None:
         from thermosprout.planning.window import window_netcdf
 
@@ -199,25 +166,25 @@ def stations(
     emergence: Annotated[
         float | None, opt.number(0.0, 1.0, help="Share of the seeds that emerges, if you know it.")
     ] = None,
-    date: Annotated[str, opt.day("--date", help="Day of planting.")] = "",
-    treatment: Annotated[
-        opt.TreatmentName, typer.Option(help="How the seed is handled.")
-    ] = opt.TreatmentName.DIRECT,
+    date: Annotated[str, opt.day(help="Day of planting.")] = "",
+    treatment: opt.Treatment = "direct",
 ) -> None:
     """Seeds per station, so that few stations stay empty and little is thinned.
 
     Example: thermosprout stations --crop parsnip --constant 12 --germination 0.7 --seeds-tested 50
     """
     from thermosprout.planning.stations import seeds_at_emergence, seeds_per_station
-    from thermosprout.reports.decision_tables import stations_tables
 
     if emergence is not None:
-        refuse_beside_emergence(
-            {"--constant": sowing.constant, "--reading": sowing.reading, "--soil": sowing.soil,
-             "--weather": sowing.weather,
-             "--date": date, "--germination": sowing.germination,
-             "--seeds-tested": sowing.seeds_tested, "--depth-cm": sowing.depth_cm,
-             "--dry-bed": sowing.dry_bed or None}
+        # A share that is known needs nothing that it would be worked out from.
+        opt.refuse(
+            {
+                "--constant": sowing.constant, "--reading": sowing.reading, "--soil": sowing.soil,
+                "--weather": sowing.weather, "--date": date, "--germination": sowing.germination,
+                "--seeds-tested": sowing.seeds_tested, "--depth-cm": sowing.depth_cm,
+                "--dry-bed": sowing.dry_bed or None,
+            },
+            "has no effect beside --emergence", "leave out one of the two",
         )  # fmt: skip
     # A share that is known is all that is needed; the temperature is then not looked at.
     context, question = sowing.open(constant_C=None if emergence is None else 15.0, planted=date)
@@ -229,27 +196,10 @@ def stations(
     else:
         answer = seeds_per_station(
             context, question, stations=count, filled=filled, confidence=odds,
-            treatment=treatment.value, planted=date,
+            treatment=treatment, planted=date,
         )  # fmt: skip
     document = answer.to_dict()
-    sowing.show(document, stations_tables(document), context)
-
-
-def refuse_beside_emergence(options: dict[str, object]) -> None:
-    """A share that is known needs nothing that it would be worked out from.
-
-    Raises
-    ------
-    InputError
-        Naming the option that would have no effect.
-    """
-    from thermosprout.errors import InputError
-
-    for option, value in options.items():
-        if value is not None and value != "":
-            raise InputError(
-                f"{option} has no effect beside --emergence", hint="leave out one of the two"
-            )
+    sowing.show(document, tables.stations_tables(document), context)
 
 
 @opt.asks(
@@ -258,18 +208,16 @@ def refuse_beside_emergence(options: dict[str, object]) -> None:
 )  # fmt: skip
 def succession(
     sowing: opt.Sowing,
-    crop: Annotated[
-        list[str] | None, typer.Option("--crop", help="Crop; several with --opening.")
-    ] = None,
-    first: Annotated[str, opt.day("--first", help="Day of the first sowing.")] = "",
+    crop: Annotated[list[str] | None, typer.Option(help="Crop; several with --opening.")] = None,
+    first: Annotated[str, opt.day(help="Day of the first sowing.")] = "",
     every: Annotated[
         float, opt.number(0.5, 366.0, help="Days from one row being ready to the next.")
     ] = 14.0,
     count: Annotated[int, opt.number(1, 200, help="Number of sowings.")] = 6,
-    aim: Annotated[AimName, typer.Option(help="What comes at even intervals.")] = AimName.HARVEST,
-    treatment: Annotated[
-        opt.TreatmentName, typer.Option(help="How the seed is handled.")
-    ] = opt.TreatmentName.DIRECT,
+    aim: Annotated[
+        Literal["harvest", "emergence"], typer.Option(help="What comes at even intervals.")
+    ] = "harvest",
+    treatment: opt.Treatment = "direct",
     opening: Annotated[
         list[str] | None,
         typer.Option(
@@ -282,10 +230,7 @@ def succession(
 
     Example: thermosprout succession season.toml --lot BEE25 --first 2026-04-12 --aim emergence
     """
-    from thermosprout.dates import read_day
-    from thermosprout.errors import InputError
     from thermosprout.planning.succession import Aim, beds_of, openings_of, plan_case, plan_openings
-    from thermosprout.reports.decision_tables import openings_tables, succession_tables
 
     crops = tuple(crop or ())
     context, question = sowing.open(crop=crops[0] if crops else "")
@@ -297,15 +242,15 @@ def succession(
                 hint="add --first 2026-04-10, or --opening north=2026-06-01/2026-08-15",
             )
         document = plan_openings(context, gaps, crops, question).to_dict()
-        sowing.show(document, openings_tables(document), context)
+        sowing.show(document, tables.openings_tables(document), context)
         return
     if len(crops) > 1:
         raise InputError("a succession is of one crop", hint="name one --crop, or --opening")
     document = plan_case(
         context, context.case(question), first=read_day(first, what="--first"), every_d=every,
-        count=count, aim=Aim(aim.value), treatment=treatment.value,
+        count=count, aim=Aim(aim), treatment=treatment,
     ).to_dict()  # fmt: skip
-    sowing.show(document, succession_tables(document), context)
+    sowing.show(document, tables.succession_tables(document), context)
 
 
 @opt.asks(
@@ -326,11 +271,10 @@ def sow_again(
     Example: thermosprout sow-again season.toml --row N4 --as-of 2026-05-08
     """
     from thermosprout.planning.sow_again import weigh_poor_row
-    from thermosprout.reports.decision_tables import sow_again_tables
 
     opt.require_season(sowing.season, say=False)
     context, _ = sowing.open()
     document = weigh_poor_row(
         context, row, target=plants, ahead_d=ahead, room_C=sowing.room_c, new_lot=new_lot
     ).to_dict()
-    sowing.show(document, sow_again_tables(document, sowing.units), context)
+    sowing.show(document, tables.sow_again_tables(document), context)

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
 from thermosprout.cli import options as opt
-from thermosprout.quantities import TABLE_DEPTH_CM
-
-if TYPE_CHECKING:
-    from datetime import date
+from thermosprout.cli.output import note, print_json, progress, say
+from thermosprout.dates import read_day
+from thermosprout.errors import InputError, ServiceError
+from thermosprout.quantities import TABLE_DEPTH_CM, percent
+from thermosprout.reports.words import number, plain_table
 
 _SECONDS_TO_ANSWER = 5.0
 """How long a scheduler may take to answer. [s]"""
@@ -25,16 +27,12 @@ def map_grid(
         typer.Argument(help="Soil temperature at seed depth on a grid: CF NetCDF, or Zarr folder."),
     ],
     crop: Annotated[list[str], typer.Option(help="Crop of the catalogue; repeat for several.")],
-    sow: Annotated[
-        list[str], opt.day("--sow", help="Day of planting, as 2026-05-01; repeat for several.")
-    ],
+    sow: Annotated[list[str], opt.day(help="Day of planting, as 2026-05-01; repeat for several.")],
     out: Annotated[Path, typer.Option(help="Map to write: NAME.nc for NetCDF, else Zarr.")],
     every: Annotated[
         int, opt.number(1, 366, help="With --until: days from one planting to the next.")
     ] = 7,
-    until: Annotated[
-        str, opt.day("--until", help="Repeat the only --sow day up to this day.")
-    ] = "",
+    until: Annotated[str, opt.day(help="Repeat the only --sow day up to this day.")] = "",
     treatment: Annotated[
         list[str] | None,
         typer.Option(help="direct (default), soaked or presprouted; repeat for several."),
@@ -70,9 +68,6 @@ def map_grid(
 
     Example: thermosprout map grid.nc --crop carrot --sow 2026-03-01 --until 2026-05-31 --out map.nc
     """
-    from thermosprout.cli.output import note, print_json, progress
-    from thermosprout.errors import InputError
-
     days = sowing_days(sow, every, until)
     ways = treatment or ["direct"]
     try:
@@ -90,31 +85,19 @@ def map_grid(
     from thermosprout.maps.map import emergence_map, map_summary
 
     grid, reads = open_grid(
-        soil,
-        variable=variable or None,
-        minimum=minimum or None,
-        maximum=maximum or None,
+        soil, variable=variable or None, minimum=minimum or None, maximum=maximum or None,
         values_per_cell=len(crop) * len(ways) * len(days) * len(STAGES) * 3,
-        threads=threads,
-        memory_gb=memory_gb,
-        tile_cells=tile_cells,
-    )
+        threads=threads, memory_gb=memory_gb, tile_cells=tile_cells,
+    )  # fmt: skip
     if reads > 4:
         note(
             f"The file is stored in pieces so large that each is read {reads} times; store it in "
             "chunks of all times and few cells, or allow more --memory-gb, to be quicker."
         )
     result = emergence_map(
-        grid,
-        crop,
-        sowings=days,
-        treatments=ways,
-        depth_cm=depth_cm,
-        seeds=seeds,
-        soak_h=soak_h,
-        sprout_h=sprout_h,
-        seed=seed,
-    )
+        grid, crop, sowings=days, treatments=ways, depth_cm=depth_cm, seeds=seeds, soak_h=soak_h,
+        sprout_h=sprout_h, seed=seed,
+    )  # fmt: skip
     if set(ways) != {"direct"}:
         for caution in cautions(map(find_crop, crop), ways):
             note(f"Caution: {caution}")
@@ -129,14 +112,9 @@ def map_grid(
 
         try:
             write_map(
-                result,
-                out,
-                threads=threads,
-                client=client,
-                restart=restart,
-                overwrite=force,
+                result, out, threads=threads, client=client, restart=restart, overwrite=force,
                 progress=report,
-            )
+            )  # fmt: skip
         except KeyboardInterrupt:
             note("The same command goes on from here.")
             raise
@@ -144,23 +122,28 @@ def map_grid(
     if json:
         print_json({"out": str(out), "tiles": steps[-1], "tiles_before": steps[0], "rows": rows})
         return
-    _show(rows)
+    say(
+        plain_table(
+            "Days from planting to half emergence, over the cells of the map",
+            rows,
+            ("crop", lambda row: row["crop"]),
+            ("treatment", lambda row: row["treatment"]),
+            ("planted", lambda row: row["planted"][:10]),
+            ("started", lambda row: _lead(row["days_before_planting"])),
+            (
+                "reached",
+                lambda row: "no soil" if row["reached"] is None else percent(row["reached"]),
+            ),
+            ("soonest", lambda row: number(row["days_since_planted"]["soonest"], 1)),
+            ("mean", lambda row: number(row["days_since_planted"]["mean"], 1)),
+            ("latest", lambda row: number(row["days_since_planted"]["latest"], 1)),
+        )
+    )
     note(f"Wrote {out}")
 
 
 def sowing_days(sow: list[str], every: int, until: str) -> list[date]:
-    """Days of planting of the options.
-
-    Raises
-    ------
-    InputError
-        When a day cannot be read, or --until does not fit the days given.
-    """
-    from datetime import timedelta
-
-    from thermosprout.dates import read_day
-    from thermosprout.errors import InputError
-
+    """Days of planting of the options; --until must fit them."""
     days = [read_day(text, what="--sow") for text in sow]
     if not until:
         return sorted(set(days))
@@ -181,8 +164,6 @@ def _cluster(address: str) -> Iterator[Any]:
         return
     from distributed import Client
 
-    from thermosprout.errors import ServiceError
-
     try:
         client = Client(address, timeout=_SECONDS_TO_ANSWER)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError) as error:
@@ -194,26 +175,5 @@ def _cluster(address: str) -> Iterator[Any]:
         yield client
 
 
-def _show(rows: list[dict[str, Any]]) -> None:
-    """Print the summary as a table."""
-    from thermosprout.cli.output import say
-    from thermosprout.reports.words import UNKNOWN, percent, plain_table
-
-    table = plain_table(
-        "Days from planting to half emergence, over the cells of the map",
-        "crop", "treatment", "planted", "started", "reached", "soonest", "mean", "latest",
-    )  # fmt: skip
-    for row in rows:
-        days = row["days_since_planted"]
-        table.add_row(
-            row["crop"],
-            row["treatment"],
-            row["planted"][:10],
-            f"{row['days_before_planting']:.1f} d before" if row["days_before_planting"] else "",
-            "no soil" if row["reached"] is None else percent(row["reached"]),
-            *(
-                UNKNOWN if days[key] is None else f"{days[key]:.1f}"
-                for key in ("soonest", "mean", "latest")
-            ),
-        )
-    say(table)
+def _lead(days: float) -> str:
+    return f"{days:.1f} d before" if days else ""

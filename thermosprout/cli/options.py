@@ -10,16 +10,22 @@ import inspect
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
-from enum import StrEnum
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
+from typing import TYPE_CHECKING, Annotated, Any, Literal, get_type_hints
 from zoneinfo import ZoneInfo
 
 import typer
 
+from thermosprout.cli.output import PICTURES, answer, note, require_ending, tell
+from thermosprout.dates import read_coordinates, read_day, read_days, read_moment
+from thermosprout.errors import InputError
+from thermosprout.files import read_text
 from thermosprout.quantities import Units
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from thermosprout.crops.crop import Crop
     from thermosprout.season.context import Context
     from thermosprout.season.setting import Question
@@ -27,28 +33,9 @@ if TYPE_CHECKING:
 SEASON_HERE = Path("season.toml")
 """Season file that every command takes where it is run and none is named."""
 
-
-class TreatmentName(StrEnum):
-    """Treatments the model knows."""
-
-    DIRECT = "direct"
-    SOAKED = "soaked"
-    PRESPROUTED = "presprouted"
-
-
-class SeasonKind(StrEnum):
-    """Growing season of a crop the catalogue lacks."""
-
-    COOL = "cool"
-    WARM = "warm"
-
-
-class SizeKind(StrEnum):
-    """Seed size of a crop the catalogue lacks."""
-
-    SMALL = "small"
-    MEDIUM = "medium"
-    LARGE = "large"
+TreatmentName = Literal["direct", "soaked", "presprouted"]
+SeasonKind = Literal["cool", "warm"]
+SizeKind = Literal["small", "medium", "large"]
 
 
 # --- numbers and dates ---------------------------------------------------------------------------
@@ -64,22 +51,24 @@ def number(low: float, high: float, *names: str, help: str) -> Any:
 
 def day(*names: str, help: str) -> Any:
     """Option that takes a date such as 2026-05-01."""
-    return typer.Option(*names, help=help, metavar="DATE", callback=_is_day)
+    return typer.Option(*names, help=help, metavar="DATE", callback=_refusing(read_day))
 
 
 def days(*names: str, help: str) -> Any:
     """Option that takes a date, or a first and a last one: 2026-05-01/2026-05-08."""
-    return typer.Option(*names, help=help, metavar="DATE[/DATE]", callback=_is_days)
+    return typer.Option(*names, help=help, metavar="DATE[/DATE]", callback=_refusing(read_days))
 
 
 def moment(*names: str, help: str) -> Any:
     """Option that takes a date, or a date and time with its offset from UTC."""
-    return typer.Option(*names, help=help, metavar="DATE", callback=_is_moment)
+    read = partial(read_moment, zone=ZoneInfo("UTC"))
+    return typer.Option(*names, help=help, metavar="DATE", callback=_refusing(read))
 
 
 def place(*names: str, help: str) -> Any:
     """Option that takes latitude and longitude."""
-    return typer.Option(*names, help=help, metavar="PLACE", callback=_is_place)
+    check = _refusing(lambda text, what: read_coordinates(text))
+    return typer.Option(*names, help=help, metavar="PLACE", callback=check)
 
 
 def folder(*names: str, help: str) -> Any:
@@ -87,44 +76,35 @@ def folder(*names: str, help: str) -> Any:
     return typer.Option(*names, help=help, metavar="DIR")
 
 
-def _finite(param: typer.CallbackParam, value: Any) -> Any:
-    from thermosprout.errors import InputError
+def output(*words: str, help: str) -> Any:
+    """Option that takes a file to write: its endings and names; another ending is refused."""
+    endings = tuple(word for word in words if word.startswith("."))
 
+    def check(value: Path | None) -> Path | None:
+        if value is not None:
+            require_ending(value, endings)
+        return value
+
+    return typer.Option(*(word for word in words if word not in endings), help=help, callback=check)
+
+
+def _finite(param: typer.CallbackParam, value: Any) -> Any:
     for item in value if isinstance(value, list) else (value,):
         if isinstance(item, float) and not math.isfinite(item):
             raise InputError(f"{param.opts[-1]} is {item}, expected a number")
     return value
 
 
-def _each(param: typer.CallbackParam, value: Any, read: Callable[..., Any]) -> Any:
-    for text in value if isinstance(value, list) else (value,):
-        if text:
-            read(text, what=param.opts[-1])
-    return value
+def _refusing(read: Callable[..., Any]) -> Callable[[typer.CallbackParam, Any], Any]:
+    """Callback that reads each text of an option and leaves it as it is: a fault is told early."""
 
+    def check(param: typer.CallbackParam, value: Any) -> Any:
+        for text in value if isinstance(value, list) else (value,):
+            if text:
+                read(text, what=param.opts[-1])
+        return value
 
-def _is_day(param: typer.CallbackParam, value: Any) -> Any:
-    from thermosprout.dates import read_day
-
-    return _each(param, value, read_day)
-
-
-def _is_days(param: typer.CallbackParam, value: Any) -> Any:
-    from thermosprout.dates import read_days
-
-    return _each(param, value, read_days)
-
-
-def _is_moment(param: typer.CallbackParam, value: Any) -> Any:
-    from thermosprout.dates import read_moment
-
-    return _each(param, value, lambda text, what: read_moment(text, ZoneInfo("UTC"), what=what))
-
-
-def _is_place(param: typer.CallbackParam, value: Any) -> Any:
-    from thermosprout.dates import read_coordinates
-
-    return _each(param, value, lambda text, what: read_coordinates(text))
+    return check
 
 
 # --- what is asked about -------------------------------------------------------------------------
@@ -138,56 +118,18 @@ SeasonOption = Annotated[
 ]
 CropName = Annotated[str, typer.Option("--crop", help="Crop, by any of its names.")]
 CropSeason = Annotated[
-    SeasonKind | None,
-    typer.Option("--crop-season", help="Season of a crop the catalogue lacks."),
+    SeasonKind | None, typer.Option("--crop-season", help="Season of a crop the catalogue lacks.")
 ]
 SeedSize = Annotated[
     SizeKind | None, typer.Option("--seed-size", help="Seed of a crop the catalogue lacks.")
 ]
-LotName = Annotated[str, typer.Option("--lot", help="Seed lot of the season file.")]
-BedName = Annotated[str, typer.Option("--bed", help="Bed of the season file.")]
-Constant = Annotated[
-    float | None, number(-5.0, 60.0, "--constant", help="Constant soil temperature [°C].")
+Treatment = Annotated[TreatmentName, typer.Option("--treatment", help="How the seed is handled.")]
+AtOrSeason = Annotated[str, place("--at", help='Place, as "56.2, -3.1"; the season\'s by default.')]
+Elevation = Annotated[
+    float | None, number(-450.0, 6000.0, "--elevation-m", help="Height above the sea [m].")
 ]
-Reading = Annotated[
-    float | None,
-    number(
-        -5.0,
-        60.0,
-        "--reading",
-        help="Soil thermometer's reading of this week [°C]: rough.",
-    ),
-]
-SoilFile = Annotated[
-    Path | None, typer.Option("--soil", help="Soil temperature at seed depth (CSV).")
-]
-WeatherFile = Annotated[
-    Path | None,
-    typer.Option("--weather", help="Weather (CSV): air, rain, frost, effect of covers."),
-]
-AirC = Annotated[
-    float | None, number(-20.0, 60.0, "--air-c", help="Constant air temperature for growth [°C].")
-]
-At = Annotated[str, place("--at", help='Place, where no season file gives it, as "56.2, -3.1".')]
 Zone = Annotated[
     str, typer.Option("--timezone", metavar="ZONE", help="IANA time zone, if no file gives it.")
-]
-Surface = Annotated[
-    str, typer.Option("--surface", help="Ground for soil modelled from weather: bare or grass.")
-]
-DepthCm = Annotated[float | None, number(0.2, 30.0, "--depth-cm", help="Sowing depth [cm].")]
-Germination = Annotated[
-    float | None,
-    number(0.0, 1.0, "--germination", help="Share of the lot that germinates, as 0.85."),
-]
-SeedsTested = Annotated[
-    int | None, number(1, 100_000, "--seeds-tested", help="Seeds in the germination test.")
-]
-Cover = Annotated[str, typer.Option("--cover", help="Cover on the bed, such as fleece.")]
-DryBed = Annotated[bool, typer.Option("--dry-bed", help="The bed is dry when the seed goes in.")]
-SoakH = Annotated[
-    list[float] | None,
-    number(0.0, 240.0, "--soak-h", help="Soak to compare [h]; repeat for several."),
 ]
 RoomC = Annotated[float, number(0.0, 40.0, "--room-c", help="Temperature of the room [°C].")]
 Plants = Annotated[int, number(1, 1_000_000, "--plants", help="Plants you want.")]
@@ -204,8 +146,10 @@ Draws = Annotated[
 Seed = Annotated[int, number(0, 2**32 - 1, "--seed", help="Seed of the random numbers.")]
 Offline = Annotated[bool, typer.Option("--offline", help="Ask no service; use what is cached.")]
 
-SeriesOut = Annotated[Path | None, typer.Option("--out", help="Write time_utc,soil_temp_C here.")]
-Plot = Annotated[Path | None, typer.Option("--plot", help="Write a picture: .png, .svg or .pdf.")]
+SeriesOut = Annotated[Path | None, output(".csv", help="Write time_utc,soil_temp_C here.")]
+Plot = Annotated[
+    Path | None, output(*PICTURES, "--plot", help="Write a picture: .png, .svg or .pdf.")
+]
 Force = Annotated[bool, typer.Option("--force", help="Replace files that are there.")]
 UnitsShown = Annotated[Units, typer.Option("--units", help="Units shown.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
@@ -229,29 +173,17 @@ Timezone = Annotated[
 
 def season_here(season: Path | None, *, say: bool = True) -> Path | None:
     """Season file that is named, else ``season.toml`` of the current folder, else None."""
-    if season is not None:
+    if season is not None or not SEASON_HERE.is_file():
         return season
-    if not SEASON_HERE.is_file():
-        return None
     if say:
-        from thermosprout.cli.output import note
-
         note(f"Season: {SEASON_HERE}")
     return SEASON_HERE
 
 
 def require_season(season: Path | None, *, say: bool = True) -> Path:
-    """Season file that is named, or that is here.
-
-    Raises
-    ------
-    InputError
-        When there is none.
-    """
+    """Season file that is named, or that is here; an error where there is none."""
     path = season_here(season, say=say)
     if path is None:
-        from thermosprout.errors import InputError
-
         raise InputError(
             "no season file is named and there is no season.toml here",
             hint="name one, or write one with `thermosprout start`",
@@ -260,21 +192,11 @@ def require_season(season: Path | None, *, say: bool = True) -> Path:
 
 
 def place_of(at: str, season: Path | None) -> tuple[float, float]:
-    """Latitude and longitude of ``--at``, else of the season. [degrees]
-
-    Raises
-    ------
-    InputError
-        When there is neither.
-    """
-    from thermosprout.dates import read_coordinates
-
+    """Latitude and longitude of ``--at``, else of the season; an error without both. [degrees]"""
     if at:
         return read_coordinates(at)
     path = season_here(season)
     if path is None:
-        from thermosprout.errors import InputError
-
         raise InputError("no place is named", hint='add --at "56.2, -3.1"')
     from thermosprout.season.load import load_season
 
@@ -282,17 +204,17 @@ def place_of(at: str, season: Path | None) -> tuple[float, float]:
     return site.latitude, site.longitude
 
 
-def crop_or_like(name: str, season: SeasonKind | None, seed_size: SizeKind | None) -> Crop:
-    """Crop of the catalogue, else one like those of a growing season and seed size.
+def like_crop(name: str, season: SeasonKind | None, seed_size: SizeKind | None) -> tuple[Crop, str]:
+    """Crop like those of a growing season and seed size, and what it is like in words."""
+    from thermosprout.crops.catalogue import generic_crop
 
-    Raises
-    ------
-    InputError
-        When the catalogue lacks the crop and neither is named.
-    """
-    from thermosprout.cli.output import note
-    from thermosprout.crops.catalogue import find_crop, generic_crop
-    from thermosprout.errors import InputError
+    grown, size = season or "cool", seed_size or "medium"
+    return generic_crop(name, season=grown, seed_size=size), f"{grown}-season crop with {size} seed"
+
+
+def crop_or_like(name: str, season: SeasonKind | None, seed_size: SizeKind | None) -> Crop:
+    """Crop of the catalogue, else one like those of a growing season and seed size, if named."""
+    from thermosprout.crops.catalogue import find_crop
 
     try:
         return find_crop(name)
@@ -300,26 +222,17 @@ def crop_or_like(name: str, season: SeasonKind | None, seed_size: SizeKind | Non
         if season is None and seed_size is None:
             way = "--crop-season and --seed-size describe a crop the catalogue lacks"
             raise InputError(error.what, hint="; ".join(filter(None, (error.hint, way)))) from None
-    grown, size = (season or SeasonKind.COOL).value, (seed_size or SizeKind.MEDIUM).value
-    note(f"{name} is not in the catalogue: taken as a {grown}-season crop with {size} seed.")
-    return generic_crop(name, season=grown, seed_size=size)  # type: ignore[arg-type]
+    crop, like = like_crop(name, season, seed_size)
+    note(f"{name} is not in the catalogue: taken as a {like}.")
+    return crop
 
 
 def require_records(records: Path | None, season: Path | None) -> Path:
-    """Records file that is named, or that the season names.
-
-    Raises
-    ------
-    InputError
-        When there is none.
-    """
-    if records is not None:
-        return records
-    from thermosprout.errors import InputError
-
-    if season is not None and (own := season_words(season)[1]) is not None:
-        return own
-    raise InputError("no records file is named", hint="name one, such as trial.csv")
+    """Records file that is named, or that the season names; an error where there is none."""
+    path = records or (season_words(season)[1] if season is not None else None)
+    if path is None:
+        raise InputError("no records file is named", hint="name one, such as trial.csv")
+    return path
 
 
 def season_of_records(season: Path, files: Sequence[Path]) -> Path | None:
@@ -330,16 +243,8 @@ def season_of_records(season: Path, files: Sequence[Path]) -> Path | None:
 
 
 def season_words(season: Path) -> tuple[str, Path | None]:
-    """Time zone of a season file and the records file it names, read without the science.
-
-    Raises
-    ------
-    InputError
-        When the season file is at fault.
-    """
+    """Time zone of a season file and the records file it names, read without the science."""
     import tomllib
-
-    from thermosprout.files import read_text
 
     try:
         document = tomllib.loads(read_text(season))
@@ -355,13 +260,7 @@ def season_words(season: Path) -> tuple[str, Path | None]:
 
 
 def records_zone(timezone: str, season: Path | None, records: Path | None = None) -> str:
-    """Time zone that is named, else that of the season, of the records' plantings, or UTC.
-
-    Raises
-    ------
-    InputError
-        When the season file is at fault.
-    """
+    """Time zone that is named, else that of the season, of the records' plantings, or UTC."""
     if timezone:
         return timezone
     if season is not None:
@@ -372,16 +271,25 @@ def records_zone(timezone: str, season: Path | None, records: Path | None = None
 
 
 def records_of(records: Path | None, season: Path | None, timezone: str) -> tuple[Path, str]:
-    """Records file and time zone that a command on records is about.
-
-    Raises
-    ------
-    InputError
-        When no records file is named, or the season file is at fault.
-    """
+    """Records file and time zone that a command on records is about."""
     season = season_here(season)
     path = require_records(records, season)
     return path, records_zone(timezone, season, path)
+
+
+def refuse(options: Mapping[str, Any], why: str, hint: str) -> None:
+    """Refuse the first option that is used here, where it would have no effect."""
+    for option, value in options.items():
+        if value not in (None, ""):
+            raise InputError(f"{option} {why}", hint=hint)
+
+
+def logger_series(path: Path, timezone: str, *, json: bool) -> tuple[xr.DataArray, list[str]]:
+    """Soil temperature of a file, told how it was read, and what nobody has agreed to in it."""
+    from thermosprout.soil.readers.logger import read_bridged
+
+    series, sentences = read_bridged(path, timezone=None if timezone == "UTC" else timezone)
+    return series, tell(sentences, series.attrs["doubts"], json=json)
 
 
 # --- one question about a sowing -----------------------------------------------------------------
@@ -393,24 +301,55 @@ class Sowing:
 
     season: Season = None
     crop: CropName = ""
-    lot: LotName = ""
+    lot: Annotated[str, typer.Option("--lot", help="Seed lot of the season file.")] = ""
     crop_season: CropSeason = None
     seed_size: SeedSize = None
-    bed: BedName = ""
-    constant: Constant = None
-    reading: Reading = None
-    soil: SoilFile = None
-    weather: WeatherFile = None
-    air_c: AirC = None
-    at: At = ""
+    bed: Annotated[str, typer.Option("--bed", help="Bed of the season file.")] = ""
+    constant: Annotated[
+        float | None, number(-5.0, 60.0, "--constant", help="Constant soil temperature [°C].")
+    ] = None
+    reading: Annotated[
+        float | None,
+        number(
+            -5.0, 60.0, "--reading", help="Soil thermometer's reading of this week [°C]: rough."
+        ),
+    ] = None
+    soil: Annotated[
+        Path | None, typer.Option("--soil", help="Soil temperature at seed depth (CSV).")
+    ] = None
+    weather: Annotated[
+        Path | None,
+        typer.Option("--weather", help="Weather (CSV): air, rain, frost, effect of covers."),
+    ] = None
+    air_c: Annotated[
+        float | None,
+        number(-20.0, 60.0, "--air-c", help="Constant air temperature for growth [°C]."),
+    ] = None
+    at: Annotated[
+        str, place("--at", help='Place, where no season file gives it, as "56.2, -3.1".')
+    ] = ""
     timezone: Zone = ""
-    surface: Surface = "bare"
-    cover: Cover = ""
-    depth_cm: DepthCm = None
-    dry_bed: DryBed = False
-    germination: Germination = None
-    seeds_tested: SeedsTested = None
-    soak_h: SoakH = None
+    surface: Annotated[
+        str, typer.Option("--surface", help="Ground for soil modelled from weather: bare or grass.")
+    ] = "bare"
+    cover: Annotated[str, typer.Option("--cover", help="Cover on the bed, such as fleece.")] = ""
+    depth_cm: Annotated[
+        float | None, number(0.2, 30.0, "--depth-cm", help="Sowing depth [cm].")
+    ] = None
+    dry_bed: Annotated[
+        bool, typer.Option("--dry-bed", help="The bed is dry when the seed goes in.")
+    ] = False
+    germination: Annotated[
+        float | None,
+        number(0.0, 1.0, "--germination", help="Share of the lot that germinates, as 0.85."),
+    ] = None
+    seeds_tested: Annotated[
+        int | None, number(1, 100_000, "--seeds-tested", help="Seeds in the germination test.")
+    ] = None
+    soak_h: Annotated[
+        list[float] | None,
+        number(0.0, 240.0, "--soak-h", help="Soak to compare [h]; repeat for several."),
+    ] = None
     room_c: RoomC = 20.0
     as_of: AsOf = ""
     offline: Offline = False
@@ -430,24 +369,11 @@ class Sowing:
     ) -> tuple[Context, Question]:
         """Open what the options name; a lot that is not of the season is one of their figures.
 
-        Parameters
-        ----------
-        crop : str
-            Crop, where the command has an option of its own for it.
-        constant_C : float, optional
-            Constant temperature to take where no season file is there. [degC]
-        row : mapping, optional
-            Facts of one row that is asked about, beside its crop, lot, depth and bed.
-        planted : str
-            Day of planting that is asked about.
-
-        Raises
-        ------
-        InputError
-            When no temperature is named, or a file cannot be read.
+        ``crop`` is that of a command with an option of its own for it, ``constant_C`` the constant
+        temperature [degC] to take where there is no season file, ``row`` the facts of one row that
+        is asked about beside its crop, lot, depth and bed, and ``planted`` its day.
         """
         from thermosprout.crops.seed_lots import SeedLot, lot_of_test
-        from thermosprout.dates import read_coordinates, read_day
         from thermosprout.season.open_context import open_context
         from thermosprout.season.setting import Question
 
@@ -459,17 +385,16 @@ class Sowing:
         sown: str | Crop = name
         if name and (season is None or self.crop_season or self.seed_size):
             sown = crop_or_like(name, self.crop_season, self.seed_size)
-        constant = self.constant if self.constant is not None or season is not None else constant_C
         if row is not None:
             row = {
                 "crop": sown, "lot": lot, "depth_cm": self.depth_cm, "dry_bed": self.dry_bed, **row
             }  # fmt: skip
         latitude, longitude = read_coordinates(self.at) if self.at else (None, None)
         context = open_context(
-            season=season, soil=self.soil, weather=self.weather, constant_C=constant,
+            season=season, soil=self.soil, weather=self.weather,
+            constant_C=constant_C if self.constant is None and season is None else self.constant,
             reading_C=self.reading, row=row, planted=read_day(planted) if planted else None,
-            air_C=self.air_c, latitude=latitude,
-            longitude=longitude, timezone=self.timezone,
+            air_C=self.air_c, latitude=latitude, longitude=longitude, timezone=self.timezone,
             surface=self.surface, as_of=self.as_of, offline=self.offline, size=self.draws,
             seed=self.seed,
         )  # fmt: skip
@@ -481,13 +406,8 @@ class Sowing:
 
     def show(self, document: dict[str, Any], tables: list[Any], context: Context) -> None:
         """Print the answer; how files were read goes to standard error."""
-        from thermosprout.cli.output import print_json, say, tell
-
-        tell(context.notes, json=self.json)
-        if self.json:
-            print_json(document)
-        else:
-            say(*tables)
+        tell(context.notes, context.doubts, json=self.json)
+        answer(document, tables, json=self.json)
 
 
 _FIRST = ("season", "crop", "crop_season", "seed_size", "lot", "bed")
@@ -520,8 +440,8 @@ def asks(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
         ][1:]
 
         def run(**values: Any) -> None:
-            asked = {name: values.pop(name) for name in shared if name in values}
-            command(Sowing(**asked), **values)
+            sowing = Sowing(**{name: values.pop(name) for name in shared if name in values})
+            command(sowing, **values)
 
         parameters = [
             *(shared[name] for name in _FIRST if name in shared),

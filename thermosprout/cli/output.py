@@ -10,12 +10,15 @@ import sys
 import time
 import tomllib
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from thermosprout.errors import InputError, Place
+from thermosprout.files import write_atomic
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -117,6 +120,14 @@ def say(*items: Any) -> None:
         out.print(item)
 
 
+def answer(document: dict[str, Any], shown: Iterable[Any], *, json: bool) -> None:
+    """Print an answer, as one JSON document or as sentences and tables."""
+    if json:
+        print_json(document)
+    else:
+        say(*shown)
+
+
 def note(text: str) -> None:
     """One line for the reader on standard error."""
     sys.stderr.write(f"{printable(text)}\n")
@@ -130,27 +141,13 @@ def can_ask() -> bool:
     return sys.stdin.isatty() and sys.stderr.isatty()
 
 
-def tell(sentences: Iterable[str], *, json: bool = False) -> list[str]:
+def tell(sentences: Iterable[str], doubts: Sequence[str] = (), *, json: bool = False) -> list[str]:
     """Say on standard error how files were read; soil that is not plausible is asked about.
 
-    On a terminal the command goes on only when the user says so. Elsewhere nobody can answer: the
-    caution then stands at the top of the answer, in JSON under ``soil_checks``.
-
-    Returns
-    -------
-    list of str
-        What is not plausible and nobody has agreed to.
-
-    Raises
-    ------
-    InputError
-        When the user does not want to go on.
+    ``doubts`` are those of the sentences that call it so. On a terminal the command goes on only
+    when the user says so. Elsewhere nobody can answer: the caution then stands at the top of the
+    answer, in JSON under ``soil_checks``. What nobody has agreed to is returned.
     """
-    from thermosprout.errors import InputError
-    from thermosprout.soil.quality import implausible
-
-    sentences = list(sentences)
-    doubts = implausible(sentences)
     ask = bool(doubts) and can_ask()
     for sentence in sentences:
         if ask or json or sentence not in doubts:
@@ -169,7 +166,7 @@ def tell(sentences: Iterable[str], *, json: bool = False) -> list[str]:
         _checks.set((*_checks.get(), *doubts))
     elif doubts:
         say(*(f"Caution: {sentence}" for sentence in doubts), "")
-    return doubts
+    return list(doubts)
 
 
 @contextmanager
@@ -225,29 +222,9 @@ def running(values: Mapping[str, Any]) -> Iterator[None]:
         _checks.reset(told)
 
 
-def write_output(
-    path: Path, content: str | bytes, *, endings: Iterable[str] = (), force: bool = False
-) -> None:
-    """Write a file that an option names, and say so.
-
-    Parameters
-    ----------
-    path : Path
-    content : str or bytes
-    endings : iterable of str
-        Endings that such a file may have; any when empty.
-    force : bool
-        Replace a file that this program did not make, or that the command reads.
-
-    Raises
-    ------
-    InputError
-        For another ending, a device or folder, and, without ``force``, for an input of the command,
-        a file of the season, or a file that is not of the same make.
-    """
-    from thermosprout.files import write_atomic
-
-    write_atomic(check_output(path, content, endings=endings, force=force), content)
+def write_output(path: Path, content: str | bytes, *, force: bool = False) -> None:
+    """Write a file that an option names, once :func:`check_output` has passed it, and say so."""
+    write_atomic(check_output(path, content, force=force), content)
     note(f"Wrote {path}")
 
 
@@ -271,65 +248,51 @@ def picture_bytes(figure: Figure, path: str | Path) -> bytes:
 
 def write_figure(figure: Figure, path: Path, *, force: bool = False) -> None:
     """Write a picture that an option names, as its ending says, and say so."""
-    require_ending(path, PICTURES)
     write_output(path, picture_bytes(figure, path), force=force)
 
 
 def require_ending(path: Path, endings: Iterable[str]) -> None:
-    """Check the ending of a file to be written, before the work is done.
-
-    Raises
-    ------
-    InputError
-        When it is not one of ``endings``.
-    """
-    from thermosprout.errors import InputError
-
+    """Check the ending of a file to be written, before the work is done."""
     allowed = tuple(endings)
     if path.suffix.lower() not in allowed:
         words = " or ".join(filter(None, (", ".join(allowed[:-1]), allowed[-1])))
         raise InputError(f"the name of this file must end in {words}, found {path.name!r}")
 
 
-def check_output(
-    path: Path, content: str | bytes, *, endings: Iterable[str] = (), force: bool = False
-) -> Path:
+def check_output(path: Path, content: str | bytes, *, force: bool = False) -> Path:
     """Check that a file may be written; the place it really lies at, behind any link.
+
+    Parameters
+    ----------
+    force : bool
+        Replace a file that this program did not make, or that the command reads.
 
     Raises
     ------
     InputError
-        As :func:`write_output`.
+        For a device or folder, and, without ``force``, for an input of the command,
+        a file of the season, or a file that is not of the same make.
     """
-    from thermosprout.errors import InputError, Place
-
-    if endings:
-        require_ending(path, endings)
+    what = hint = ""
     try:
-        state = path.stat()
+        mode = path.stat().st_mode
     except FileNotFoundError:
         return path.resolve()
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise InputError(f"cannot be written ({reason})", place=Place(file=path)) from None
-    if stat.S_ISDIR(state.st_mode):
-        raise InputError("this is a folder, a file was expected", place=Place(file=path))
-    if not stat.S_ISREG(state.st_mode):
-        raise InputError("this is a device, a file was expected", place=Place(file=path))
-    if not force:
-        for read in _inputs():
-            if read.exists() and read.samefile(path):
-                raise InputError(
-                    "this file is read by the command or the season and is not written over",
-                    place=Place(file=path),
-                    hint="give another name, or --force",
-                )
-        if not _same_make(path, content):
-            raise InputError(
-                "this file is there already and was not made by this command",
-                place=Place(file=path),
-                hint="give another name, or --force to replace it",
-            )
+        what = f"cannot be written ({getattr(error, 'strerror', None) or error})"
+    else:
+        if stat.S_ISDIR(mode):
+            what = "this is a folder, a file was expected"
+        elif not stat.S_ISREG(mode):
+            what = "this is a device, a file was expected"
+        elif not force and any(one.exists() and one.samefile(path) for one in _inputs()):
+            what = "this file is read by the command or the season and is not written over"
+            hint = "give another name, or --force"
+        elif not force and not _same_make(path, content):
+            what = "this file is there already and was not made by this command"
+            hint = "give another name, or --force to replace it"
+    if what:
+        raise InputError(what, place=Place(file=path), hint=hint)
     return path.resolve()
 
 

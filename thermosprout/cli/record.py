@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import os
 import sys
-from enum import StrEnum
+from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated, Literal
 
 import typer
 
 from thermosprout.cli import options as opt
-
-if TYPE_CHECKING:
-    from thermosprout.trials.records.append import Appended
+from thermosprout.cli.output import PAGES, print_json, say, write_output
+from thermosprout.cli.output import note as tell
+from thermosprout.errors import InputError, Place
+from thermosprout.files import read_text
+from thermosprout.season.counts import counted_before, require_there, with_facts
+from thermosprout.trials.records import notebook
+from thermosprout.trials.records.append import Appended, append_records
+from thermosprout.trials.records.file import parse_table
+from thermosprout.trials.records.read import load
+from thermosprout.trials.records.values import read_moment, zone
 
 _SHOWN = 24
 
@@ -33,7 +41,7 @@ def record(
         ),
     ] = None,
     on: Annotated[
-        str, opt.moment("--on", help="Day of the inspection, as 2026-05-03; today by default.")
+        str, opt.moment(help="Day of the inspection, as 2026-05-03; today by default.")
     ] = "",
     source: Annotated[
         Path | None,
@@ -46,10 +54,10 @@ def record(
         bool, typer.Option("--harvest", help="These plots gave their first harvest that day.")
     ] = False,
     planted: Annotated[
-        str, opt.moment("--planted", help="These plots were planted on this day, not as planned.")
+        str, opt.moment(help="These plots were planted on this day, not as planned.")
     ] = "",
     started: Annotated[
-        str, opt.moment("--started", help="Their seed was started on this day, not as planned.")
+        str, opt.moment(help="Their seed was started on this day, not as planned.")
     ] = "",
     note: Annotated[str, typer.Option(help="A note for all counts.")] = "",
     observer: Annotated[str, typer.Option(help="Who counted.")] = "",
@@ -66,10 +74,6 @@ def record(
 
     Example: thermosprout record trial.csv A1=40 A2=35 --on 2026-06-02
     """
-    from thermosprout.cli.output import note as tell
-    from thermosprout.trials.records.append import append_records
-    from thermosprout.trials.records.notebook import filed_counts
-
     named = season is not None
     season = opt.season_here(season)
     words = counts or []
@@ -83,33 +87,26 @@ def record(
     if not named and not linked:
         season = None  # the season here is not about these records
     day = _day(on, timezone)
-    if harvest or planted or started:
-        rows = _facts(words, day if harvest else "", planted, started, source)
-    elif source is not None:
-        rows = filed_counts(source, day if on else "")
-        _nothing_typed(words)
+    facts = {"first_harvest": day if harvest else "", "planted": planted, "started": started}
+    if any(facts.values()):
+        rows = _facts(words, facts, source)
     else:
-        rows = _typed(words, day)
-    rows, said = _begun(records, rows, season, own=linked)
+        rows = _counts(words, day, source, filed_day=day if on else "")
+    rows, remarks = _with_facts(records, rows, season, own=linked)
     extra = {name: text for name, text in (("note", note), ("observer", observer)) if text}
     done = append_records(
         records, [{**row, **extra} for row in rows], timezone=timezone, correct=correct
     )
     try:
-        _report(done, records, said, typed=source is None, json=json)
+        _report(done, records, remarks, typed=source is None, json=json)
         sys.stdout.flush()
     except OSError as error:  # the counts are on the disk, whatever became of the screen
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         tell(f"Recorded, but it cannot be shown here ({error.strerror}).")
 
 
-def _report(done: Appended, records: Path, said: list[str], *, typed: bool, json: bool) -> None:
+def _report(done: Appended, records: Path, remarks: list[str], *, typed: bool, json: bool) -> None:
     """Say what was recorded."""
-    from dataclasses import asdict
-
-    from thermosprout.cli.output import note as tell
-    from thermosprout.cli.output import print_json, say
-
     if json:
         print_json(
             {
@@ -117,18 +114,19 @@ def _report(done: Appended, records: Path, said: list[str], *, typed: bool, json
                 "recorded": [asdict(item) for item in done.added],
                 "already_there": list(done.already),
                 "set_aside": done.set_aside or None,
-                "notes": said,
+                "notes": remarks,
             }
         )
         return
-    for sentence in said:
+    for sentence in remarks:
         tell(sentence)
     if done.set_aside:
         tell(f"An unfinished line of a stopped writer was moved to {records.name}.unfinished.")
-    say(_summary(len(done.added), sum(item.corrects for item in done.added)))
-    for item in done.added:
-        if item.corrects:
-            say(f"  {item.plot} on {item.inspected}: {item.before} -> {item.emerged}")
+    corrected = [item for item in done.added if item.corrects]
+    lines = f"{len(done.added)} line{'' if len(done.added) == 1 else 's'} recorded"
+    say(f"{lines}, {len(corrected)} of them as corrections." if corrected else f"{lines}.")
+    for item in corrected:
+        say(f"  {item.plot} on {item.inspected}: {item.before} -> {item.emerged}")
     for text in done.nothing_to_correct if typed else ():
         tell(f"There was no count of {text} to correct: recorded as a new one.")
     if done.already:
@@ -144,72 +142,52 @@ def _already(plots: tuple[str, ...]) -> str:
     return f"There already, not written again: {counts} of {shown}{more}."
 
 
-def _begun(
+def _with_facts(
     records: Path, rows: list[dict[str, str]], season: Path | None, *, own: bool
 ) -> tuple[list[dict[str, str]], list[str]]:
-    """Rows with the facts of the season's rows where they are counted first, and what was said.
+    """Rows with the facts of the season's rows where they are counted first, and what to say.
 
     A count of a row that was counted before is written without reading the season: ``own`` says
     that the season names the records file.
     """
-    from thermosprout.season.counts import counted_before, require_there, with_facts
-
     if season is None:
         require_there(records, rows)
-        return rows, []
-    if own and counted_before(records, rows):
-        return rows, []
-    from thermosprout.season.load import load_season
+    elif not (own and counted_before(records, rows)):
+        from thermosprout.season.load import load_season
 
-    ready = with_facts(load_season(season), records, rows)
-    return ready.rows, list(ready.notes)
-
-
-def _summary(added: int, corrected: int) -> str:
-    lines = f"{added} line{'' if added == 1 else 's'} recorded"
-    return f"{lines}, {corrected} of them as corrections." if corrected else f"{lines}."
+        ready = with_facts(load_season(season), records, rows)
+        return ready.rows, list(ready.notes)
+    return rows, []
 
 
-def _typed(words: list[str], day: str) -> list[dict[str, str]]:
-    from thermosprout.errors import InputError
-    from thermosprout.trials.records.notebook import typed_counts
-
-    if not words:
-        raise InputError(
-            "nothing to record", hint="give counts, such as A1=5, or a file with --from"
-        )
-    return typed_counts(words, day)
-
-
-def _nothing_typed(words: list[str]) -> None:
-    from thermosprout.errors import InputError
-
+def _counts(
+    words: list[str], day: str, source: Path | None, *, filed_day: str
+) -> list[dict[str, str]]:
+    """Counts that were typed, or those of a file."""
+    if source is None:
+        if not words:
+            raise InputError(
+                "nothing to record", hint="give counts, such as A1=5, or a file with --from"
+            )
+        return notebook.typed_counts(words, day)
+    rows = notebook.filed_counts(source, filed_day)
     if words:
         raise InputError(f"give counts or a file, not both: found {words[0]!r} beside --from")
+    return rows
 
 
-def _facts(
-    words: list[str], harvest: str, planted: str, started: str, source: Path | None
-) -> list[dict[str, str]]:
-    from thermosprout.errors import InputError
-
+def _facts(words: list[str], facts: dict[str, str], source: Path | None) -> list[dict[str, str]]:
     if source is not None or any("=" in word for word in words):
         raise InputError(
             "a harvest or a date of planting goes with names of plots, not with counts"
         )
     if not words:
         raise InputError("name the plots, such as A1 A2")
-    told = {"first_harvest": harvest, "planted": planted, "started": started}
-    return [{"plot": w, **{name: text for name, text in told.items() if text}} for w in words]
+    return [{"plot": w, **{name: text for name, text in facts.items() if text}} for w in words]
 
 
 def _day(text: str, timezone: str) -> str:
     """Day or instant of the option, checked; today where nothing is said."""
-    from datetime import UTC, datetime, timedelta
-
-    from thermosprout.errors import InputError
-    from thermosprout.trials.records.values import read_moment, zone
-
     tz = zone(timezone)
     now = datetime.now(UTC)
     if not text:
@@ -224,7 +202,7 @@ def sheet(
     records: opt.RecordsFile = None,
     out: Annotated[
         Path | None,
-        typer.Option("--out", "-o", help="Page to write; beside the records by default."),
+        opt.output(*PAGES, "--out", "-o", help="Page to write; beside the records by default."),
     ] = None,
     title: Annotated[
         str, typer.Option(help="Name of the trial; the file's or folder's by default.")
@@ -242,34 +220,23 @@ def sheet(
 
     Example: thermosprout trial sheet trial.csv -o sheet.html
     """
-    from thermosprout.cli.output import PAGES, note, print_json, require_ending, write_output
-    from thermosprout.errors import InputError, Place
     from thermosprout.reports.pages import record_sheet, sheet_of
-    from thermosprout.trials.records.read import load
 
     records, timezone = opt.records_of(records, season, timezone)
     loaded = load(records, timezone=timezone)
     if not loaded.histories:
         raise InputError("there is no plot in the records", place=Place(file=records))
     target = out or records.with_name(f"{records.stem}-sheet.html")
-    require_ending(target, PAGES)
     # A plan made by `trial design` lies in a folder that has the trial's name.
     own = records.resolve().parent.name if records.stem == "records" else records.stem
     page = record_sheet(sheet_of(loaded.histories, title=title or own, blind=blind))
     write_output(target, page, force=force)
     for sentence in loaded.notes:
-        note(sentence)
+        tell(sentence)
     if json:
         print_json(
             {"page": str(target), "plots": len(loaded.histories), "bytes": len(page.encode())}
         )
-
-
-class Form(StrEnum):
-    """Form of an exported table."""
-
-    NOTEBOOK = "notebook"
-    LINES = "lines"
 
 
 def check(
@@ -282,16 +249,13 @@ def check(
 
     Example: thermosprout trial check trial.csv
     """
-    from thermosprout.cli.output import note, print_json, say
-    from thermosprout.trials.records.read import load
-
     records, timezone = opt.records_of(records, season, timezone)
     loaded = load(records, timezone=timezone)
     histories = loaded.histories.values()
     counts = [count for history in histories for count in history.counts]
     days = sorted(count.inspected.day for count in counts if count.inspected)
     waiting = [plot for plot, history in loaded.histories.items() if not history.counts]
-    found = {
+    summary = {
         "plots": len(loaded.histories),
         "treatments": sorted({h.facts.treatment for h in histories}),
         "varieties": sorted({h.facts.variety for h in histories}),
@@ -304,17 +268,17 @@ def check(
         "notes": list(loaded.notes),
     }
     if json:
-        print_json(found)
+        print_json(summary)
         return
     for sentence in loaded.notes:
-        note(sentence)
+        tell(sentence)
     span = f", {days[0]} to {days[-1]}" if days else ""
     say(
-        f"{records}: in order. {found['plots']} plots in {found['blocks']} blocks, treatments "
-        f"{', '.join(found['treatments'])}; {len(counts)} counts{span}."  # type: ignore[arg-type]
+        f"{records}: in order. {summary['plots']} plots in {summary['blocks']} blocks, treatments "
+        f"{', '.join(summary['treatments'])}; {len(counts)} counts{span}."  # type: ignore[arg-type]
     )
-    if found["corrected"]:
-        say(f"{found['corrected']} counts were replaced by corrections.")
+    if summary["corrected"]:
+        say(f"{summary['corrected']} counts were replaced by corrections.")
     if waiting:
         say(f"Not counted yet: {', '.join(waiting[:12])}{' ...' if len(waiting) > 12 else ''}")
 
@@ -324,8 +288,7 @@ def import_table(
         Path, typer.Argument(help="Notebook table (plots down, days across) or a line per count.")
     ],
     records: Annotated[
-        Path | None,
-        typer.Argument(metavar="RECORDS", help="Records file to add to, or to begin."),
+        Path | None, typer.Argument(metavar="RECORDS", help="Records file to add to, or to begin.")
     ] = None,
     correct: Annotated[
         bool, typer.Option("--correct", help="Replace counts that are there (they are kept).")
@@ -340,16 +303,13 @@ def import_table(
 
     Example: thermosprout trial import notebook.csv trial.csv
     """
-    from thermosprout.cli.output import note, print_json, say
-    from thermosprout.errors import InputError, Place
-    from thermosprout.files import read_text
-    from thermosprout.trials.records.append import append_records
-    from thermosprout.trials.records.file import parse_table
-    from thermosprout.trials.records.notebook import filed_counts, read_notebook
-
     records, timezone = opt.records_of(records, season, timezone)
     by_line = "emerged" in parse_table(table, read_text(table)).header
-    rows = filed_counts(table) if by_line else read_notebook(table, timezone=timezone)
+    rows = (
+        notebook.filed_counts(table)
+        if by_line
+        else notebook.read_notebook(table, timezone=timezone)
+    )
     if not records.exists() and not all(row.get("treatment") for row in rows):
         raise InputError(
             f"{records} is not there, and this table lacks the treatment that a new one needs",
@@ -366,16 +326,18 @@ def import_table(
         return
     say(f"{len(done.added)} lines added to {records}.")
     if done.already:
-        note(f"{len(done.already)} counts were there already.")
+        tell(f"{len(done.already)} counts were there already.")
 
 
 def export(
     records: opt.RecordsFile = None,
     form: Annotated[
-        Form, typer.Option(help="notebook: plots down, days across; lines: a line per count.")
-    ] = (Form.NOTEBOOK),
+        Literal["notebook", "lines"],
+        typer.Option(help="notebook: plots down, days across; lines: a line per count."),
+    ] = "notebook",
     out: Annotated[
-        Path | None, typer.Option("--out", "-o", help="File to write; standard output by default.")
+        Path | None,
+        opt.output(".csv", "--out", "-o", help="File to write; standard output by default."),
     ] = None,
     timezone: opt.Timezone = "",
     season: opt.SeasonOption = None,
@@ -385,14 +347,10 @@ def export(
 
     Example: thermosprout trial export trial.csv --form notebook -o table.csv
     """
-    from thermosprout.cli.output import write_output
-    from thermosprout.trials.records.notebook import write_lines, write_notebook
-    from thermosprout.trials.records.read import load
-
     records, timezone = opt.records_of(records, season, timezone)
     loaded = load(records, timezone=timezone)
-    text = write_notebook(loaded) if form is Form.NOTEBOOK else write_lines(loaded)
+    text = notebook.write_notebook(loaded) if form == "notebook" else notebook.write_lines(loaded)
     if out is None:
         sys.stdout.write(text)
         return
-    write_output(out, text, endings=[".csv"], force=force)
+    write_output(out, text, force=force)

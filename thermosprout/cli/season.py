@@ -2,20 +2,39 @@
 
 from __future__ import annotations
 
-import sys
+import tempfile
 from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import date as day
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
+from thermosprout import __version__
 from thermosprout.cli import options as opt
-from thermosprout.quantities import Units
+from thermosprout.cli.output import (
+    PAGES,
+    answer,
+    can_ask,
+    console,
+    note,
+    print_json,
+    progress,
+    say,
+    tell,
+    write_figure,
+    write_output,
+)
+from thermosprout.dates import nearest_zone, read_coordinates, read_day, read_zone, today
+from thermosprout.errors import InputError, Place
+from thermosprout.files import demo_folder, write_atomic
 
 if TYPE_CHECKING:
     from thermosprout.reports.season_page import TrialReport
     from thermosprout.season.forecast import SeasonForecast
-    from thermosprout.season.write import NewRow, NewSeason
+    from thermosprout.season.write import NewRow
 
 
 @opt.asks(
@@ -28,11 +47,11 @@ def forecast(
         list[str] | None, typer.Option(help="Only this row; repeat for several.")
     ] = None,
     date: Annotated[
-        str, opt.day("--date", help="With --crop or --lot: day of planting; today by default.")
+        str, opt.day(help="With --crop or --lot: day of planting; today by default.")
     ] = "",
     treatment: Annotated[
         opt.TreatmentName, typer.Option(help="With --crop or --lot: how the seed is handled.")
-    ] = opt.TreatmentName.DIRECT,
+    ] = "direct",
     plot: opt.Plot = None,
 ) -> None:
     """When each row comes up, how full it will stand, and how long to wait for it.
@@ -41,27 +60,24 @@ def forecast(
 
     Example: thermosprout forecast season.toml --as-of 2026-05-08 --plot rows.png
     """
-    from thermosprout.cli.output import PICTURES, console, print_json, require_ending, write_figure
+    from thermosprout.reports.forecast_tables import forecast_tables
 
-    if plot is not None:
-        require_ending(plot, PICTURES)
     if sowing.crop or sowing.lot:
-        result = _one_row(sowing, date, treatment.value, row)
+        result = _one_row(sowing, date, treatment, row)
     else:
-        _refuse_facts(sowing, date)
-        result = _forecast(
-            sowing.season, sowing.as_of, sowing.draws, sowing.seed, offline=sowing.offline,
-            rows=row or (), json=sowing.json,
+        # Facts of one sowing say nothing of the rows of a season.
+        opt.refuse(
+            {
+                "--date": date, "--at": sowing.at, "--reading": sowing.reading,
+                "--soil": sowing.soil, "--depth-cm": sowing.depth_cm,
+                "--germination": sowing.germination, "--dry-bed": sowing.dry_bed or None,
+            },
+            "asks about one sowing", "add --crop, such as carrot",
         )  # fmt: skip
+        result = _forecast(sowing, row or ())
     document = result.to_dict()
-    if sowing.json:
-        print_json(document)
-    else:
-        from thermosprout.reports.forecast_tables import forecast_tables
-
-        out = console()
-        for item in forecast_tables(document, sowing.units, out.width):
-            out.print(item)
+    tables = forecast_tables(document, sowing.units, console().width)
+    answer(document, tables, json=sowing.json)
     if plot is not None:
         from thermosprout.reports.forecast_figures import forecast_figure
         from thermosprout.season.forecast import emergence_curves
@@ -74,68 +90,38 @@ def _one_row(
     sowing: opt.Sowing, date: str, treatment: str, rows: Sequence[str] | None
 ) -> SeasonForecast:
     """Forecast of one sowing that the options name."""
-    from datetime import date as day
-
-    from thermosprout.cli.output import tell
-    from thermosprout.dates import read_day
-    from thermosprout.errors import InputError
     from thermosprout.season.forecast import forecast_rows
     from thermosprout.season.write import usual_hours
 
     if rows:
         raise InputError("--row is of a season file and --crop or --lot of a sowing by itself")
-    handled = {"soaked": "soak_h", "presprouted": "sprout_h"}.get(treatment)
     facts: dict[str, Any] = {
         "planted": read_day(date, what="--date") if date else day.today(),
         "treatment": treatment,
     }
+    handled = {"soaked": "soak_h", "presprouted": "sprout_h"}.get(treatment)
     if handled and sowing.crop:
         facts[handled] = usual_hours(sowing.crop, treatment)
     context, _ = sowing.open(row=facts)
     result = forecast_rows(context)
-    tell(result.notes, json=sowing.json)
+    tell(result.notes, result.context.doubts, json=sowing.json)
     return result
 
 
-def _refuse_facts(sowing: opt.Sowing, date: str) -> None:
-    """Facts of one sowing say nothing of the rows of a season."""
-    from thermosprout.errors import InputError
-
-    for option, value in (
-        ("--date", date), ("--at", sowing.at), ("--reading", sowing.reading),
-        ("--soil", sowing.soil), ("--depth-cm", sowing.depth_cm),
-        ("--dry-bed", sowing.dry_bed or None), ("--germination", sowing.germination),
-    ):  # fmt: skip
-        if value not in (None, ""):
-            raise InputError(f"{option} asks about one sowing", hint="add --crop, such as carrot")
-
-
-def _forecast(
-    path: Path | None,
-    as_of: str,
-    draws: int,
-    seed: int,
-    *,
-    offline: bool,
-    json: bool,
-    rows: Sequence[str] = (),
-) -> SeasonForecast:
+def _forecast(sowing: opt.Sowing, rows: Sequence[str] = ()) -> SeasonForecast:
     """Forecast of a season, with what is to be said of its files on standard error."""
-    from thermosprout.cli.output import progress, tell
-    from thermosprout.dates import today
     from thermosprout.season.forecast import forecast_season
     from thermosprout.season.load import load_season
 
-    season = load_season(opt.require_season(path))
+    season = load_season(opt.require_season(sowing.season))
     for name in rows:
         season.require_row(name)
-    now = today(as_of, season.data.site.zone)
     with progress("Rows", len(rows or season.data.rows)) as tick:
         result = forecast_season(
-            season, as_of=now, size=draws, seed=seed, offline=offline,
-            only=frozenset(rows) or None, tick=tick,
+            season, as_of=today(sowing.as_of, season.data.site.zone), size=sowing.draws,
+            seed=sowing.seed, offline=sowing.offline, only=frozenset(rows) or None, tick=tick,
         )  # fmt: skip
-    tell(result.notes, json=json)
+    tell(result.notes, result.context.doubts, json=sowing.json)
     return result
 
 
@@ -144,19 +130,14 @@ DEMO_TRIALS = ("trial.csv", "trial_beetroot.csv", "trial_corn.csv")
 """Day taken as today in the invented season."""
 
 _LEFT_OUT = {
-    "make_demo.py",
-    "make_trial.py",
-    "model_trial.py",
-    "make_pictures.py",
-    "pictures",
+    "make_demo.py", "make_trial.py", "model_trial.py", "make_pictures.py", "pictures",
     "__pycache__",
-}
+}  # fmt: skip
 
 
 def demo(
     folder: Annotated[
-        Path,
-        typer.Argument(metavar="DIR", help="Folder for the invented season; made if absent."),
+        Path, typer.Argument(metavar="DIR", help="Folder for the invented season; made if absent.")
     ] = Path("thermosprout-demo"),
     plot: Annotated[bool, typer.Option("--plot/--no-plot", help="Draw rows.png as well.")] = True,
 ) -> None:
@@ -164,24 +145,12 @@ def demo(
 
     Example: thermosprout demo
     """
-    from thermosprout.cli.output import note, say
-
     write_demo(folder)
     note(f"Wrote the invented season to {folder} (invented place, weather, rows and counts).")
-    forecast(
-        season=folder / "season.toml",
-        as_of=DEMO_DAY,
-        plot=folder / "rows.png" if plot else None,
-        offline=True,
-    )
-    page = folder / "season.html"
-    report(
-        season=folder / "season.toml",
-        out=page,
-        as_of=DEMO_DAY,
-        trial=[folder / name for name in DEMO_TRIALS],
-        offline=True,
-    )
+    page, picture = folder / "season.html", folder / "rows.png" if plot else None
+    here: dict[str, Any] = {"season": folder / "season.toml", "as_of": DEMO_DAY, "offline": True}
+    forecast(plot=picture, **here)
+    report(out=page, trial=[folder / name for name in DEMO_TRIALS], **here)
     say(
         f"""
 That was an invented season: when each row shows, is half up and fully up, with 80 % ranges.
@@ -193,16 +162,7 @@ Next, in the folder {folder}:
 
 
 def write_demo(folder: Path) -> None:
-    """Copy the demo's files into a folder; a file that is there already is left as it is.
-
-    Raises
-    ------
-    InputError
-        When a file of that name and other content is there, or the folder cannot be made.
-    """
-    from thermosprout.errors import InputError, Place
-    from thermosprout.files import demo_folder, write_atomic
-
+    """Copy the demo's files into a folder; one that is there is left, and must be the same."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -212,35 +172,27 @@ def write_demo(folder: Path) -> None:
     for source in sorted(demo_folder().iterdir()):
         if source.name in _LEFT_OUT:
             continue
-        content = source.read_bytes()
-        target = folder / source.name
-        if target.exists():
-            if target.read_bytes() != content:
-                raise InputError(
-                    "this file is there already and differs from the demo's",
-                    place=Place(file=target),
-                    hint="name another folder",
-                )
-            continue
-        write_atomic(target, content)
+        content, target = source.read_bytes(), folder / source.name
+        if not target.exists():
+            write_atomic(target, content)
+        elif target.read_bytes() != content:
+            raise InputError(
+                "this file is there already and differs from the demo's",
+                place=Place(file=target),
+                hint="name another folder",
+            )
 
 
+@opt.asks("season", "as_of", "draws", "seed", "offline", "force", "units", "json")
 def report(
-    season: opt.Season = None,
-    out: Annotated[Path, typer.Option("--out", "-o", help="Page to write (.html).")] = Path(
+    sowing: opt.Sowing,
+    out: Annotated[Path, opt.output(*PAGES, "--out", "-o", help="Page to write (.html).")] = Path(
         "season.html"
     ),
-    as_of: opt.AsOf = "",
     trial: Annotated[
         list[Path] | None,
         typer.Option(help="Records of a trial to show with its result; repeat for several."),
     ] = None,
-    draws: opt.Draws = 1000,
-    seed: opt.Seed = 0,
-    offline: opt.Offline = False,
-    force: opt.Force = False,
-    units: Annotated[Units, typer.Option(help="Units shown first.")] = Units.METRIC,
-    json: opt.Json = False,
 ) -> None:
     """Make the season page: what to do this week, every row with its picture, the trials.
 
@@ -248,57 +200,44 @@ def report(
 
     Example: thermosprout report season.toml --as-of 2026-05-08 -o season.html
     """
-    from thermosprout import __version__
-    from thermosprout.cli.output import PAGES, print_json, require_ending, write_output
     from thermosprout.planning.evidence import evidence_name, lot_words, season_evidence
     from thermosprout.planning.this_week import this_week
     from thermosprout.reports.season_page import SeasonReport, season_page
     from thermosprout.season.forecast import emergence_curves
 
-    require_ending(out, PAGES)
-    result = _forecast(season, as_of, draws, seed, offline=offline, json=json)
+    result = _forecast(sowing)
     loaded = result.season
     week = this_week(result)
     page = season_page(
         SeasonReport(
             title=loaded.data.title or loaded.data.site.name,
-            document=_without_folder(result.to_dict(), loaded.path),
+            document=_without_folder(result),
             curves=emergence_curves(result),
             week=week,
             evidence=season_evidence(result),
             row_evidence=[evidence_name(answer) for answer in result.rows],
             row_lots=[lot_words(loaded.row_lot(answer.row)) for answer in result.rows],
-            trials=_trials(tuple(trial or ()), loaded.data.site.timezone),
+            trials=[_trial(path, loaded.data.site.timezone) for path in trial or ()],
             made=f"Made by thermosprout {__version__} from {loaded.path.name}.",
-            units=units,
+            units=sowing.units,
         )
     )
-    write_output(out, page, force=force)
-    if json:
+    write_output(out, page, force=sowing.force)
+    if sowing.json:
         print_json({"page": str(out), "bytes": len(page.encode()), **week.to_dict()})
 
 
-def week(
-    season: opt.Season = None,
-    as_of: opt.AsOf = "",
-    draws: opt.Draws = 1000,
-    seed: opt.Seed = 0,
-    offline: opt.Offline = False,
-    json: opt.Json = False,
-) -> None:
+@opt.asks("season", "as_of", "draws", "seed", "offline", "json")
+def week(sowing: opt.Sowing) -> None:
     """What to do this week: start soaking, look at sprouts, plant, expect, stop waiting.
 
     Example: thermosprout week season.toml --as-of 2026-05-12
     """
-    from thermosprout.cli.output import print_json, say
     from thermosprout.planning.this_week import this_week
     from thermosprout.reports.forecast_tables import week_table
 
-    tasks = this_week(_forecast(season, as_of, draws, seed, offline=offline, json=json))
-    if json:
-        print_json(tasks.to_dict())
-    else:
-        say(*week_table(tasks))
+    tasks = this_week(_forecast(sowing))
+    answer(tasks.to_dict(), week_table(tasks), json=sowing.json)
 
 
 def method() -> None:
@@ -308,34 +247,33 @@ def method() -> None:
     """
     from rich.markdown import Markdown
 
-    from thermosprout.cli.output import console
     from thermosprout.reports.pages import method_text
 
     out = console()
     out.print(Markdown(method_text()), width=min(out.width, 88))
 
 
-def _without_folder(document: dict[str, Any], season: Path) -> dict[str, Any]:
-    """Name files as the season does: where they lie is nobody's business who gets the page."""
+def _without_folder(result: SeasonForecast) -> dict[str, Any]:
+    """Document whose notes name files as the season does: where they lie is nobody's business."""
+    season = result.season.path
     folders = {f"{season.parent}/", f"{season.resolve().parent}/"} - {"./", "/"}
-    notes = [str(text) for text in document["notes"]]
-    for folder in sorted(folders, key=len, reverse=True):
-        notes = [text.replace(folder, "") for text in notes]
-    return {**document, "notes": notes}
+
+    def plain(text: str) -> str:
+        for folder in sorted(folders, key=len, reverse=True):
+            text = text.replace(folder, "")
+        return text
+
+    notes, doubts = map(plain, result.notes), map(plain, result.context.doubts)
+    return {**result.to_dict(), "notes": list(notes), "soil_checks": list(doubts)}
 
 
-def _trials(paths: tuple[Path, ...], timezone: str) -> list[TrialReport]:
-    """Analyse each trial on its own."""
+def _trial(path: Path, timezone: str) -> TrialReport:
     from thermosprout.reports.season_page import TrialReport
     from thermosprout.trials.analysis.analyse import analyse
     from thermosprout.trials.records.read import read_records
 
-    return [
-        TrialReport(
-            title=path.stem, result=analyse(read_records(path, timezone=timezone)).to_dict()
-        )
-        for path in paths
-    ]
+    result = analyse(read_records(path, timezone=timezone))
+    return TrialReport(title=path.stem, result=result.to_dict())
 
 
 T = TypeVar("T")
@@ -346,7 +284,7 @@ def start(
         "season.toml"
     ),
     place: Annotated[str, typer.Option(help="What the place is called.")] = "",
-    at: Annotated[str, opt.place("--at", help='Latitude and longitude, as "56.2, -3.1".')] = "",
+    at: Annotated[str, opt.place(help='Latitude and longitude, as "56.2, -3.1".')] = "",
     timezone: Annotated[
         str,
         typer.Option(
@@ -380,9 +318,7 @@ def start(
     Example: thermosprout start my-season.toml --place Garden --at "56.2, -3.1"
     --soil soil.csv --depth-cm 5 --surface bare --row parsnip --row pea/soaked/2026-04-20
     """
-    from thermosprout.cli.output import note, print_json
-    from thermosprout.errors import InputError, Place
-    from thermosprout.season.write import season_text
+    from thermosprout.season import write
 
     if season.exists():
         raise InputError(
@@ -392,70 +328,84 @@ def start(
         )
     if not season.absolute().parent.is_dir():
         raise InputError("there is no such folder", place=Place(file=season.parent))
-    asked = _can_ask()
-    answers = _answers(
-        season, asked, place, at, timezone, soil, depth_cm, surface, tuple(row or ())
+    need = Interview(can_ask())
+    name = need(place, "--place", "What is the place called?", write.read_name, "Garden")
+    latitude, longitude = need(
+        at, "--at", "Latitude and longitude, as 56.2, -3.1", read_coordinates
     )
-    _write(season, season_text(answers))
-    if json:
-        print_json({"season": str(season), "rows": len(answers.rows)})
-        return
-    note(f"Wrote {season}, rows: {len(answers.rows)}. Next: thermosprout forecast {season}")
-
-
-def _can_ask() -> bool:
-    """Whether a person sits at the other end."""
-    return sys.stdin.isatty()
-
-
-def _answers(
-    season: Path,
-    asked: bool,
-    place: str,
-    at: str,
-    timezone: str,
-    soil: str,
-    depth_cm: float | None,
-    surface: str,
-    row: tuple[str, ...],
-) -> NewSeason:
-    """Answers of the options; what they leave open is asked, or refused where nobody can be."""
-    from datetime import date
-
-    from thermosprout.dates import read_coordinates
-    from thermosprout.season.write import NewSeason, read_name, read_row
-
-    name = _need(place, "--place", "What is the place called?", read_name, "Garden", asked)
-    latitude, longitude = _need(
-        at, "--at", "Latitude and longitude, as 56.2, -3.1", read_coordinates, "", asked
-    )
-    zone = _zone(timezone, latitude, longitude, asked)
-    service, soil_file = _soil(soil, season, asked)
+    zone = _zone(timezone, latitude, longitude, need)
+    source = need(
+        soil, "--soil", "Soil temperature from a CSV file (its name), open-meteo or nasa-power",
+        lambda text: write.read_soil(text, season), "open-meteo",
+    )  # fmt: skip
+    service = source in write.SERVICES
+    if not service and not (season.absolute().parent / source).exists():
+        note(f"{source} is not there yet: put it beside the season file before a forecast.")
     depth, ground = 5.0, "unknown"
-    if soil_file is not None:
-        depth, ground = _sensor(depth_cm, surface, asked)
-    rows = [read_row(text, date.today()) for text in row] if row or not asked else _ask_rows()
-    return NewSeason(
+    if not service:
+        # Neither is worth refusing a season for: what nobody said is taken as usual.
+        typed = "" if depth_cm is None else f"{depth_cm:g}"
+        depth = need(
+            typed, "--depth-cm", "How deep does its sensor lie, in cm?", write.read_depth, "5", "5"
+        )
+        ground = need(
+            surface, "--surface", "What ground lies over it: bare, grass or unknown?",
+            write.read_surface, "bare", "unknown",
+        )  # fmt: skip
+    rows = [write.read_row(text, day.today()) for text in row or ()]
+    if need.person and not rows:
+        rows = _ask_rows(need)
+    answers = write.NewSeason(
         place=name,
         latitude=latitude,
         longitude=longitude,
         timezone=zone,
         rows=tuple(rows),
-        service=service,
-        soil_file=soil_file,
+        service=source if service else None,
+        soil_file=None if service else source,
         soil_depth_cm=depth,
         surface=ground,
     )
+    _write(season, write.season_text(answers))
+    if json:
+        print_json({"season": str(season), "rows": len(rows)})
+        return
+    note(f"Wrote {season}, rows: {len(rows)}. Next: thermosprout forecast {season}")
 
 
-def _zone(timezone: str, latitude: float, longitude: float, asked: bool) -> str:
-    """Time zone given, or the nearest where the coordinates settle it."""
-    from thermosprout.cli.output import note
-    from thermosprout.dates import nearest_zone, read_zone
-    from thermosprout.errors import InputError
+@dataclass(frozen=True)
+class Interview:
+    """Answers of the options; what they leave open is asked, or refused where nobody can be."""
 
+    person: bool
+
+    def __call__(
+        self,
+        typed: str,
+        option: str,
+        question: str,
+        read: Callable[[str], T],
+        default: str = "",
+        usual: str = "",
+    ) -> T:
+        """Read the option's answer, or ask until one can be read; ``usual`` if nobody answers."""
+        typed = typed or ("" if self.person else usual)
+        if typed:
+            return read(typed)
+        if not self.person:
+            raise InputError(f"{question.rstrip('?')}: no answer given", hint=f"add {option}")
+        while True:
+            text = typer.prompt(question, default=default or None, err=True)
+            try:
+                return read(text)
+            except InputError as error:
+                typer.echo(str(error), err=True)
+
+
+def _zone(timezone: str, latitude: float, longitude: float, need: Interview) -> str:
+    """Time zone of the option, or the nearest where the coordinates settle it."""
     guess, sure = nearest_zone(latitude, longitude)
-    if not timezone and not asked:
+    if not timezone and not need.person:
         if not sure:
             raise InputError(
                 f"the coordinates do not settle the time zone ({guess} is the nearest, and "
@@ -463,108 +413,39 @@ def _zone(timezone: str, latitude: float, longitude: float, asked: bool) -> str:
                 hint=f"add --timezone, for example --timezone {guess}",
             )
         note(f"Time zone: {guess}, the nearest; --timezone names another.")
-        timezone = guess
-    zone = _need(timezone, "--timezone", f"Time zone, such as {guess}", read_zone, guess, asked)
-    return str(zone)
+    return str(need(timezone, "--timezone", f"Time zone, such as {guess}", read_zone, guess, guess))
 
 
-def _soil(soil: str, season: Path, asked: bool) -> tuple[str | None, str | None]:
-    """Service or file that soil temperature comes from; the other of the two is None."""
-    from thermosprout.cli.output import note
-    from thermosprout.season.write import SERVICES, read_soil
-
-    source = _need(
-        soil,
-        "--soil",
-        "Soil temperature from a CSV file (its name), open-meteo or nasa-power",
-        lambda text: read_soil(text, season),
-        "open-meteo",
-        asked,
-    )
-    if source in SERVICES:
-        return source, None
-    if not (season.absolute().parent / source).exists():
-        note(f"{source} is not there yet: put it beside the season file before a forecast.")
-    return None, source
-
-
-def _sensor(depth_cm: float | None, surface: str, asked: bool) -> tuple[float, str]:
-    """Depth of a soil file's sensor [cm], and the ground over it."""
-    from thermosprout.season.write import read_depth, read_surface
-
-    known = "" if depth_cm is None else f"{depth_cm:g}"
-    if not asked:
-        # Neither is worth refusing a season for: what nobody said is taken as usual.
-        known, surface = known or "5", surface or "unknown"
-    question = "How deep does its sensor lie, in cm?"
-    depth = _need(known, "--depth-cm", question, read_depth, "5", asked)
-    question = "What ground lies over it: bare, grass or unknown?"
-    return depth, _need(surface, "--surface", question, read_surface, "bare", asked)
-
-
-def _need(
-    given: str, option: str, question: str, read: Callable[[str], T], default: str, asked: bool
-) -> T:
-    """Return the option's answer, or ask until one is given that can be used."""
-    from thermosprout.errors import InputError
-
-    if given:
-        return read(given)
-    if not asked:
-        raise InputError(f"{question.rstrip('?')}: no answer given", hint=f"add {option}")
-    while True:
-        text = typer.prompt(question, default=default or None, err=True)
-        try:
-            return read(text)
-        except InputError as error:
-            typer.echo(str(error), err=True)
-
-
-def _ask_rows() -> list[NewRow]:
-    from datetime import date
-
-    from thermosprout.dates import read_day
-    from thermosprout.season.write import (
-        NewRow,
-        read_crop,
-        read_hours,
-        read_treatment,
-        usual_hours,
-    )
+def _ask_rows(need: Interview) -> list[NewRow]:
+    from thermosprout.season import write
 
     rows: list[NewRow] = []
     while True:
-        crop = _need("", "", "What is sown? A crop", read_crop, "", True)
-        treatment = _need(
-            "", "", "Sown direct, soaked or presprouted?", read_treatment, "direct", True
+        crop = need("", "", "What is sown? A crop", write.read_crop)
+        treatment = need(
+            "", "", "Sown direct, soaked or presprouted?", write.read_treatment, "direct"
         )
-        day = _need("", "", "Day it is sown or planted", read_day, date.today().isoformat(), True)
-        hours = usual_hours(crop, treatment)
+        planted = need("", "", "Day it is sown or planted", read_day, day.today().isoformat())
+        hours = write.usual_hours(crop, treatment)
         if hours is not None:
             verb = "soaked" if treatment == "soaked" else "sprouted indoors"
-            hours = _need("", "", f"Hours {verb}", read_hours, f"{hours:g}", True)
-        rows.append(NewRow(crop=crop, treatment=treatment, planted=day, hours=hours))
+            hours = need("", "", f"Hours {verb}", write.read_hours, f"{hours:g}")
+        rows.append(write.NewRow(crop=crop, treatment=treatment, planted=planted, hours=hours))
         if not typer.confirm("Another row?", default=False, err=True):
             return rows
 
 
 def _write(season: Path, text: str) -> None:
     """Check the text as a season before it takes its name, and never replace a file."""
-    import contextlib
-    import os
-    import tempfile
-
-    from thermosprout.errors import InputError, Place
-    from thermosprout.files import write_atomic
     from thermosprout.season.load import load_season
 
     with tempfile.TemporaryDirectory() as folder:
-        trial = Path(folder) / season.name
-        write_atomic(trial, text)
-        load_season(trial)
+        draft = Path(folder) / season.name
+        write_atomic(draft, text)
+        load_season(draft)
     try:
         # Taking the name first means that of two writers one is told.
-        os.close(os.open(season, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+        season.touch(exist_ok=False)
     except FileExistsError:
         raise InputError("the file is there already", place=Place(file=season)) from None
     except OSError as error:
@@ -574,6 +455,6 @@ def _write(season: Path, text: str) -> None:
     try:
         write_atomic(season, text)
     except InputError:
-        with contextlib.suppress(OSError):
+        with suppress(OSError):
             season.unlink()
         raise

@@ -2,42 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from enum import StrEnum
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from thermosprout.cli import options as opt
 from thermosprout.cli import record
 from thermosprout.cli.app import Sentences
+from thermosprout.cli.output import (
+    PICTURES,
+    answer,
+    check_output,
+    note,
+    picture_bytes,
+    progress,
+    write_figure,
+    write_output,
+)
+from thermosprout.errors import InputError, Place
 from thermosprout.quantities import USUAL_DEPTH_CM
+from thermosprout.trials.records.file import format_table
+from thermosprout.trials.records.read import read_records
+from thermosprout.trials.records.values import check_treatments, neutral, read_moment, zone
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from thermosprout.crops.crop import Crop
-    from thermosprout.quantities import FloatArray
     from thermosprout.trials.design import Plan
+    from thermosprout.trials.power import Trial
 
-_USUAL_SPROUT_SHARE = 0.8
-
-
-class LayoutName(StrEnum):
-    """How plots are randomised."""
-
-    BLOCKS = "blocks"
-    LATIN = "latin"
-    SINGLE = "single"
-    SPLIT = "split"
-
-
-class TogetherName(StrEnum):
-    """What all treatments do on the same day."""
-
-    PLANT = "plant"
-    START = "start"
+_USUAL_SPROUT_H, _USUAL_SPROUT_SHARE = 72.0, 0.8
+"""Of a crop that nobody named."""
 
 
 def design(
@@ -45,8 +41,7 @@ def design(
         list[str], typer.Option("--treatment", "-t", help="A treatment; repeat for each.")
     ],
     planting: Annotated[
-        list[str],
-        opt.moment("--planting", help="Shared day, as 2026-05-02; several with --layout split."),
+        list[str], opt.moment(help="Shared day, as 2026-05-02; several with --layout split.")
     ],
     out: Annotated[
         Path, typer.Option("--out", "-o", metavar="DIR", help="Folder for the trial's files.")
@@ -55,12 +50,14 @@ def design(
         list[str] | None, typer.Option("--variety", "-v", help="A variety; repeat for each.")
     ] = None,
     blocks: Annotated[int, opt.number(1, 200, help="Blocks, or replicates.")] = 4,
-    layout: Annotated[LayoutName, typer.Option(help="How plots are randomised.")] = (
-        LayoutName.BLOCKS
-    ),
+    layout: Annotated[
+        Literal["blocks", "latin", "single", "split"],
+        typer.Option(help="How plots are randomised."),
+    ] = "blocks",
     together: Annotated[
-        TogetherName, typer.Option(help="Line treatments up by planting day or by start day.")
-    ] = TogetherName.PLANT,
+        Literal["plant", "start"],
+        typer.Option(help="Line treatments up by planting day or by start day."),
+    ] = "plant",
     stations: Annotated[int, opt.number(1, 100_000, help="Stations per plot.")] = 25,
     seeds_per_station: Annotated[int, opt.number(1, 1000, help="Seeds per station.")] = 2,
     depth_cm: Annotated[
@@ -117,71 +114,67 @@ def design(
     import numpy as np
 
     from thermosprout.crops.crop import cautions
-    from thermosprout.errors import InputError
-    from thermosprout.trials.design import (
-        ANSWERS,
-        LAYOUT_WORDS,
-        Layout,
-        Plan,
-        Together,
-        calendar,
-        in_the_morning,
-        lay_out,
-        lead_hours,
-    )
-    from thermosprout.trials.records.values import check_treatments, read_moment, zone
+    from thermosprout.trials import design as plans
 
     own = check_treatments(treatment)
-    found = opt.crop_or_like(crop, crop_season, seed_size) if crop else None
-    depth = _depth(depth_cm, found)
+    kind = opt.crop_or_like(crop, crop_season, seed_size) if crop else None
+    if depth_cm is None:
+        depth_cm = USUAL_DEPTH_CM if kind is None else kind.usual_depth_cm
     tz = zone(opt.records_zone(timezone, opt.season_here(season, say=False)))
-    hours = _sprout_hours(sprout_h, found, room_c)
+    hours = sprout_h or _sprout_hours(kind, room_c)
     records = out / "records.csv"
     if records.exists():
         raise InputError(
             f"{records} is there already and is not written over", hint="name another folder"
         )
-    spots = lay_out(
-        Layout(layout.value), variety or [""], treatment, blocks,
+    spots = plans.lay_out(
+        plans.Layout(layout), variety or [""], treatment, blocks,
         np.random.default_rng(seed), days=len(planting),
     )  # fmt: skip
-    soak, soak_notes = _soak_hours(soak_h, found, treatment)
-    lead_h = lead_hours(treatment, soak, hours)
-    plan = Plan(
+    soak, soak_notes = _soak_hours(soak_h, kind, treatment)
+    lead_h = plans.lead_hours(treatment, soak, hours)
+    plan = plans.Plan(
         spots=spots,
-        together=Together(together.value),
-        planting=tuple(in_the_morning(read_moment(text, tz), lead_h, tz) for text in planting),
+        together=plans.Together(together),
+        planting=tuple(
+            plans.in_the_morning(read_moment(text, tz), lead_h, tz) for text in planting
+        ),
         lead_h=lead_h,
         stations=stations,
         seeds_per_station=seeds_per_station,
-        sprout_share=_sprout_share(sprout_share, found, room_c, hours),
-        depth_cm=depth,
+        sprout_share=sprout_share or _sprout_share(kind, room_c, hours),
+        depth_cm=depth_cm,
         seed_lot=lot,
         timezone=tz,
     )
-    tasks = calendar(plan)
-    columns = -(-stations // rows)
+    tasks = plans.calendar(plan)
     bed = {
-        "plot_length_cm": columns * spacing_cm,
+        "plot_length_cm": -(-stations // rows) * spacing_cm,
         "plot_width_cm": rows * row_spacing_cm,
         "gap_cm": gap_cm,
         "path_cm": path_cm,
     }
-    warned = cautions([] if found is None else [found], treatment)
+    warned = cautions([] if kind is None else [kind], treatment)
     files = _write(plan, tasks, out, bed, warned)
-    chances = _chances(
-        found, soil_c, depth, len(treatment), max(len(variety or []), 1),
-        blocks * len(planting), plan.seeds, every_d, lost / 100.0, simulations,
-        detect_days, detect_points / 100.0, seed,
-    )  # fmt: skip
-    document = {
-        "layout": layout.value,
-        "layout_words": LAYOUT_WORDS[Layout(layout.value)],
-        "answers": ANSWERS[plan.together],
+    chances: list[dict[str, Any]] = []
+    plots = blocks * len(planting)
+    if kind is not None and plots * max(len(variety or []), 1) >= 2:
+        from thermosprout.trials.power import Trial
+
+        size = Trial(
+            treatments=len(treatment), varieties=max(len(variety or []), 1), blocks=plots,
+            seeds=plan.seeds, every_d=every_d, lost=lost / 100.0,
+        )  # fmt: skip
+        lags = {"later_d": detect_days, "points": detect_points / 100.0}
+        chances = _chances(size, kind, soil_c, depth_cm, lags, simulations, seed)
+    document: dict[str, Any] = {
+        "layout": layout,
+        "layout_words": plans.LAYOUT_WORDS[plans.Layout(layout)],
+        "answers": plans.ANSWERS[plan.together],
         "seed": seed,
         "plots": len(spots),
         "seeds_per_plot": plan.seeds,
-        "depth_cm": depth,
+        "depth_cm": depth_cm,
         "bed": bed,
         "calendar": [{"when": t.when, "what": t.what, "plots": list(t.plots)} for t in tasks],
         "power": chances,
@@ -189,63 +182,49 @@ def design(
         "notes": [*own, *soak_notes],
         "cautions": list(warned),
     }
-    _tell(document, json)
-
-
-def _depth(given: float | None, crop: Crop | None) -> float:
-    """Depth asked for, or else the usual one of the crop, as in the other commands."""
-    if given is not None:
-        return given
-    return USUAL_DEPTH_CM if crop is None else crop.usual_depth_cm
+    answer(document, _lines(document), json=json)
+    for sentence in () if json else document["notes"]:
+        note(f"{sentence}.")
 
 
 def _soak_hours(
-    given: float | None, crop: Crop | None, treatments: list[str]
+    typed: float | None, crop: Crop | None, treatments: list[str]
 ) -> tuple[float, list[str]]:
     """Hours of the soak, and a word where the crop hardly stands so many."""
     from thermosprout.crops.crop import USUAL_SOAK_H
 
-    if given is None:
+    if typed is None:
         return (USUAL_SOAK_H if crop is None else crop.usual_soak_h), []
-    if crop is None or given <= crop.safe_soak_h or "soaked" not in treatments:
-        return given, []
-    told = (
-        f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {given:g} h is likely to "
+    if crop is None or typed <= crop.safe_soak_h or "soaked" not in treatments:
+        return typed, []
+    harm = (
+        f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {typed:g} h is likely to "
         "kill some of the seed, and the trial will show that"
     )
-    return given, [told]
+    return typed, [harm]
 
 
-def _sprout_hours(given: float, crop: Crop | None, room_C: float) -> float:
-    from thermosprout.errors import InputError
+def _sprout_hours(crop: Crop | None, room_C: float) -> float:
     from thermosprout.trials.design import sprout_hours
 
-    if given > 0:
-        return given
     if crop is None:
-        return 72.0
+        return _USUAL_SPROUT_H
     hours = sprout_hours(crop, room_C)
     if hours is None:
         raise InputError(f"{crop.name} does not sprout at {room_C:g} °C")
     return hours
 
 
-def _sprout_share(given: float, crop: Crop | None, room_C: float, hours: float) -> float:
+def _sprout_share(crop: Crop | None, room_C: float, hours: float) -> float:
     from thermosprout.trials.design import sprouting_share
 
-    if given > 0:
-        return given
     return _USUAL_SPROUT_SHARE if crop is None else max(sprouting_share(crop, room_C, hours), 0.05)
 
 
 def _write(
     plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float], warned: Iterable[str]
 ) -> list[Path]:
-    from thermosprout.cli.output import check_output, picture_bytes, write_output
-    from thermosprout.errors import InputError, Place
     from thermosprout.reports.trial_figures import BedSize, layout_figure
-    from thermosprout.trials.records.file import format_table
-    from thermosprout.trials.records.values import neutral
 
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -269,48 +248,36 @@ def _write(
 
 
 def _chances(
-    crop: Crop | None,
+    trial: Trial,
+    crop: Crop,
     soil_C: float,
     depth_cm: float,
-    treatments: int,
-    varieties: int,
-    blocks: int,
-    seeds: int,
-    every_d: float,
-    lost: float,
+    differences: dict[str, float],
     simulations: int,
-    days: float,
-    points: float,
     seed: int,
 ) -> list[dict[str, Any]]:
     """Power to detect each difference, and the smallest trial with 80 % power."""
-    if crop is None or blocks * varieties < 2:
-        return []
     import numpy as np
 
-    from thermosprout.cli.output import progress
-    from thermosprout.trials.power import SEARCHED, Trial, power, smallest_trial, truths_of
+    from thermosprout.trials.power import SEARCHED, power, smallest_trial, truths_of
 
     rng = np.random.default_rng([seed, 4])
-    truths = truths_of(crop, soil_C, depth_cm=depth_cm, trials=simulations, seed=seed)
-    quick = truths_of(crop, soil_C, depth_cm=depth_cm, trials=min(simulations, 300), seed=seed)
-    trial = Trial(
-        treatments=treatments, varieties=varieties, blocks=blocks, seeds=seeds, every_d=every_d,
-        lost=lost,
-    )  # fmt: skip
-    targets = [("days", "later_d", days), ("points", "points", points)]
-    targets = [item for item in targets if item[2]]
+    truths, quick = (
+        truths_of(crop, soil_C, depth_cm=depth_cm, trials=trials, seed=seed)
+        for trials in (simulations, min(simulations, 300))
+    )
+    sizes = {key: size for key, size in differences.items() if size}
     chances = []
-    with progress("Simulated trials", len(targets) * SEARCHED) as done:
-        for unit, key, size in targets:
+    with progress("Simulated trials", len(sizes) * SEARCHED) as done:
+        for key, size in sizes.items():
             here = power(trial, truths, rng, **{key: size})
             least = smallest_trial(trial, quick, rng, progress=done, **{key: size})
             chances.append(
                 {
-                    "difference": size if unit == "days" else 100.0 * size,
-                    "unit": unit,
-                    "varieties": varieties,
-                    "lost_plots": lost,
+                    "difference": 100.0 * size if key == "points" else size,
+                    "unit": "points" if key == "points" else "days",
+                    "varieties": trial.varieties,
+                    "lost_plots": trial.lost,
                     "chance": here.chance,
                     "standard_error": here.standard_error,
                     "smallest": None
@@ -325,32 +292,21 @@ def _chances(
     return chances
 
 
-def _tell(document: dict[str, Any], json: bool) -> None:
-    from thermosprout.cli.output import note, print_json, say
-
-    if json:
-        print_json(document)
-        return
-    say(
+def _lines(document: dict[str, Any]) -> Iterator[str]:
+    yield (
         f"{document['plots']} plots of {document['seeds_per_plot']} seeds, "
-        f"{document['depth_cm']:g} cm deep; "
-        f"{document['layout_words']} (seed {document['seed']})."
+        f"{document['depth_cm']:g} cm deep; {document['layout_words']} (seed {document['seed']})."
     )
-    say(document["answers"])
-    say("")
+    yield f"{document['answers']}\n"
     for task in document["calendar"]:
         plots = task["plots"]
         names = " ".join(plots[:8]) + (f" and {len(plots) - 8} more" if len(plots) > 8 else "")
-        say(f"{task['when']}  {task['what']}\n    {names}")
-    say("")
-    for item in document["power"]:
-        say(_chance_words(item))
+        yield f"{task['when']}  {task['what']}\n    {names}"
+    yield ""
+    yield from map(_chance_words, document["power"])
     if not document["power"]:
-        say("Name the crop (--crop) to see what this trial can show.")
-    for caution in document["cautions"]:
-        say(f"Caution: {caution}")
-    for sentence in document["notes"]:
-        note(f"{sentence}.")
+        yield "Name the crop (--crop) to see what this trial can show."
+    yield from (f"Caution: {caution}" for caution in document["cautions"])
 
 
 def _chance_words(item: dict[str, Any]) -> str:
@@ -370,22 +326,6 @@ def _chance_words(item: dict[str, Any]) -> str:
     )
 
 
-class ClockOption(StrEnum):
-    """Clock of the curves."""
-
-    PLANTED = "planted"
-    STARTED = "started"
-    THERMAL = "thermal"
-
-
-class Compare(StrEnum):
-    """What an analysis compares."""
-
-    TREATMENT = "treatment"
-    VARIETY = "variety"
-    SEED_LOT = "seed_lot"
-
-
 def analyse(
     records: opt.RecordsFile = None,
     soil: Annotated[
@@ -395,16 +335,19 @@ def analyse(
         str, typer.Option(help="Crop, for the thermal-time clock's base temperature.")
     ] = "",
     compare: Annotated[
-        Compare | None, typer.Option(help="What to compare; treatments by default.")
+        Literal["treatment", "variety", "seed_lot"] | None,
+        typer.Option(help="What to compare; treatments by default."),
     ] = None,
     clock: Annotated[
-        ClockOption, typer.Option(help="Clock of the curves; thermal needs a temperature.")
-    ] = ClockOption.PLANTED,
+        Literal["planted", "started", "thermal"],
+        typer.Option(help="Clock of the curves; thermal needs a temperature."),
+    ] = "planted",
     plot: Annotated[
-        Path | None, typer.Option(help="Write a picture of the curves: .png, .svg or .pdf.")
+        Path | None,
+        opt.output(*PICTURES, help="Write a picture of the curves: .png, .svg or .pdf."),
     ] = None,
     blocks_plot: Annotated[
-        Path | None, typer.Option(help="Write a picture of the blocks side by side.")
+        Path | None, opt.output(*PICTURES, help="Write a picture of the blocks side by side.")
     ] = None,
     timezone: opt.Timezone = "",
     season: opt.SeasonOption = None,
@@ -418,57 +361,27 @@ def analyse(
 
     Example: thermosprout trial analyse trial.csv --soil soil.csv --plot curves.png
     """
-    from thermosprout.cli.output import PICTURES, print_json, require_ending, say, write_figure
+    from thermosprout.reports.crop_tables import trial_tables
     from thermosprout.trials.analysis.analyse import analyse as run
-    from thermosprout.trials.records.read import read_records
+    from thermosprout.trials.analysis.timing import thermal_clock
 
-    for picture in filter(None, (plot, blocks_plot)):
-        require_ending(picture, PICTURES)
     logger_zone = opt.records_zone(timezone, opt.season_here(season, say=False))
     records, timezone = opt.records_of(records, season, timezone)
     table = read_records(records, timezone=timezone)
-    thermal, said = _thermal(table, soil, crop, logger_zone, json=json)
-    result = run(
-        table,
-        thermal=thermal,
-        compare=compare.value if compare else None,
-        clock=clock.value,
-        seed=seed,
-    )
+    series = None if soil is None else opt.logger_series(soil, logger_zone, json=json)[0]
+    thermal, assumed = thermal_clock(table, crop, series)
+    result = run(table, thermal=thermal, compare=compare, clock=clock, seed=seed)
     document = result.to_dict()
-    document["warnings"] = [*document["warnings"], *said]
-    if json:
-        print_json(document)
-    else:
-        from thermosprout.reports.crop_tables import trial_tables
+    document["warnings"] = [*document["warnings"], *assumed]
+    answer(document, trial_tables(document), json=json)
+    from thermosprout.reports.trial_figures import blocks_figure, curves_figure
 
-        say(*trial_tables(document))
     if plot is not None:
-        from thermosprout.reports.trial_figures import curves_figure
-
         write_figure(curves_figure(document), plot, force=force)
     if blocks_plot is not None:
-        from thermosprout.reports.trial_figures import blocks_figure
         from thermosprout.trials.records.read import block_steps
 
-        steps = block_steps(table, result.compared)
-        write_figure(blocks_figure(steps), blocks_plot, force=force)
-
-
-def _thermal(
-    table: pd.DataFrame, soil: Path | None, crop: str, timezone: str, *, json: bool
-) -> tuple[FloatArray | None, list[str]]:
-    """Thermal time of every row where a temperature is known, and what was assumed for it."""
-    from thermosprout.trials.analysis.timing import thermal_clock
-
-    series = None
-    if soil is not None:
-        from thermosprout.cli.output import tell
-        from thermosprout.soil.readers.logger import read_bridged
-
-        series, sentences = read_bridged(soil, timezone=None if timezone == "UTC" else timezone)
-        tell(sentences, json=json)
-    return thermal_clock(table, crop, series)
+        write_figure(blocks_figure(block_steps(table, result.compared)), blocks_plot, force=force)
 
 
 app = typer.Typer(

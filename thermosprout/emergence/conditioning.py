@@ -32,6 +32,7 @@ from thermosprout.emergence.weighted_draws import (
     temper,
     weighted_quantile,
 )
+from thermosprout.errors import Note
 from thermosprout.quantities import FloatArray, IntArray, percent
 from thermosprout.special import logsumexp
 
@@ -59,14 +60,19 @@ class Conditioned:
         How many equally good independent draws the weights are worth.
     failed_odds : float
         Odds that less than :data:`FAILED_BELOW` of the stand expected at sowing comes up.
-    sentence : str
+    note : Note
         What the counts changed, for a grower.
     """
 
     row: RowForecast
     effective_draws: float
     failed_odds: float
-    sentence: str
+    note: Note
+
+    @property
+    def sentence(self) -> str:
+        """What the counts changed, as one sentence."""
+        return self.note.sentence
 
 
 def condition(row: RowForecast, counts: Sequence[Count], *, seed: int = 0) -> Conditioned:
@@ -92,7 +98,7 @@ def condition(row: RowForecast, counts: Sequence[Count], *, seed: int = 0) -> Co
             row=row,
             effective_draws=effective_size(row.weights),
             failed_odds=FAILED_BEFORE + (1 - FAILED_BEFORE) * row.nothing_odds,
-            sentence="No inspection since planting.",
+            note=Note("No inspection since planting.", "not counted"),
         )
     rng = generator(seed, "counts", row.sowing.row)
     likelihood = CountLikelihood(row, looks, rng)
@@ -167,13 +173,11 @@ def _finish(
         row=conditioned,
         effective_draws=effective,
         failed_odds=failed_odds,
-        sentence=_sentence(row, conditioned, looks, failed_odds),
+        note=_note(row, conditioned, looks, failed_odds),
     )
 
 
-def _sentence(
-    before: RowForecast, after: RowForecast, looks: Inspections, failed_odds: float
-) -> str:
+def _note(before: RowForecast, after: RowForecast, looks: Inspections, failed_odds: float) -> Note:
     """What the counts changed, for a grower."""
     seeds = before.sowing.seeds_planted
     old = float(before.stage_quantile("half", [0.5])[0])
@@ -181,21 +185,23 @@ def _sentence(
     if looks.total == 0:
         shown = before.emerged_share(looks.hours[-1:])[:, 0]
         due = float(np.average(shown, weights=before.weights))
-        text = f"None of {seeds} seeds shows yet"
-        if due >= 0.1:
-            text += f", where {percent(due)} of the stand was due"
+        where = f", where {percent(due)} of the stand was due" if due >= 0.1 else ""
+        parts, figures = [f"None of {seeds} seeds shows yet{where}"], [f"none of {seeds}{where}"]
     else:
-        text = f"{looks.total} of {seeds} seeds show"
+        figures = [f"{looks.total} of {seeds}"]
+        parts = [f"{figures[0]} seeds show"]
     if np.isfinite(old) and np.isfinite(new):
         shift = (new - old) / 24.0
         if abs(shift) < 0.5:
-            text += "; the row is on schedule"
+            figures.append("on schedule")
+            parts.append("the row is on schedule")
         else:
-            text += f"; the row is {abs(shift):.1f} d {'later' if shift > 0 else 'earlier'}"
-            text += " than forecast at sowing"
+            figures.append(f"{abs(shift):.1f} d {'later' if shift > 0 else 'earlier'}")
+            parts.append(f"the row is {figures[-1]} than forecast at sowing")
     if failed_odds >= 0.05:
-        text += f"; odds that the row has failed: {percent(failed_odds)}"
-    return text + "."
+        figures.append(f"odds that the row has failed: {percent(failed_odds)}")
+        parts.append(figures[-1])
+    return Note(f"{'; '.join(parts)}.", "counts", tuple(figures))
 
 
 def still_to_come(

@@ -411,7 +411,7 @@ def weigh_poor_row(
     answer = result.rows[0]
     forecast = answer.forecast
     row_case = case = context.of_row(entry)
-    notes = [*answer.notes, context.water_sentence()]
+    notes = [*(note.sentence for note in answer.notes), context.water_sentence()]
     if new_lot:
         case = context.case(
             Question(crop=answer.crop, lot=new_lot, bed=entry.bed or "", depth_cm=case.depth_cm)

@@ -4,7 +4,7 @@
 ``forecast_tables``, ``decision_tables``, ``crop_tables`` (crops, lots, calibrations, trials); each
 opens with the bottom line and ends with notes and cautions. Pictures: ``forecast_figures`` and
 ``trial_figures`` in the style of ``style`` (matplotlib), ``row_picture`` for the page (SVG). Files:
-``season_page``, ``pages`` (which fills every page and shuts out every network, and the record
-sheet), ``calendar``. The page on the method is ``method.md``. Which cautions an answer needs is
+``season_page``, ``pages`` (which fills every page and shuts out every network, the record sheet,
+calendars). The page on the method is ``method.md``. Which cautions an answer needs is
 decided in :mod:`thermosprout.crops.crop`.
 """

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from math import isnan
 from typing import TYPE_CHECKING, Any
 
 from thermosprout.crops.estimate import DERIVED_HEADINGS, PARAMETERS
-from thermosprout.quantities import Units, show_length, show_temperature
-from thermosprout.reports.words import UNKNOWN, number, percent, plain_table, range_words
+from thermosprout.quantities import Units, percent, show_length, show_temperature
+from thermosprout.reports.words import estimate_words, number, plain_table, range_words
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -20,54 +21,49 @@ _QUANTILES = ("p10", "p50", "p90")
 def list_table(rows: Sequence[dict[str, Any]], units: Units) -> Table:
     """One line a crop: its cardinal temperatures and heat sum."""
     degree = "°F" if units is Units.US else "°C"
-    numbers = (f"base {degree}", "optimum", "ceiling", "°C d")
-    table = plain_table(
-        "", "crop", "Latin name", *numbers, "curve", numbers=numbers,
+    return plain_table(
+        "",
+        rows,
+        ("crop", lambda row: row["name"]),
+        ("Latin name", lambda row: row["latin_name"].partition(" (")[0]),
+        (f">base {degree}", lambda row: _degrees(row["t_base_C"], units)),
+        (">optimum", lambda row: _degrees(row["t_opt_C"], units)),
+        (">ceiling", lambda row: _degrees(row["t_ceiling_C"], units)),
+        (">°C d", lambda row: number(row["thermal_time_50_Cd"])),
+        ("curve", lambda row: row["response"]),
         caption="beta: base is the foot of a curve, below what handbooks print; `crops NAME` shows "
         "theirs.",
-    )  # fmt: skip
-    for row in rows:
-        table.add_row(
-            row["name"],
-            row["latin_name"].partition(" (")[0],
-            *(
-                show_temperature(row[key], units).partition(" ")[0]
-                for key in ("t_base_C", "t_opt_C", "t_ceiling_C")
-            ),
-            f"{row['thermal_time_50_Cd']:.0f}",
-            row["response"],
-        )
-    return table
+    )
+
+
+def _degrees(value_C: float, units: Units) -> str:
+    """Temperature without its unit."""
+    return show_temperature(value_C, units).partition(" ")[0]
 
 
 def constant_table(answer: dict[str, Any], units: Units) -> Table:
     """Days since planting for each stage, and the stand."""
-    numbers = ("1 in 10 by", "even odds", "9 in 10 by")
-    table = plain_table(
-        f"{answer['crop']}, {answer['treatment']}, "
-        f"{show_temperature(answer['temperature_C'], units)}, "
-        f"{show_length(answer['depth_cm'], units)} deep",
-        "days since planted", *numbers, numbers=numbers,
-    )  # fmt: skip
-    for stage, days in answer["days_since_planted"].items():
-        row = ("never" if days[key] is None else number(days[key], 1) for key in _QUANTILES)
-        table.add_row(stage, *row)
-    table.add_row("stand", *(percent(answer["stand"][key]) for key in _QUANTILES))
-    return table
+    rows = [
+        [stage, *("never" if days[key] is None else number(days[key], 1) for key in _QUANTILES)]
+        for stage, days in answer["days_since_planted"].items()
+    ]
+    rows.append(["stand", *(percent(answer["stand"][key]) for key in _QUANTILES)])
+    temperature = show_temperature(answer["temperature_C"], units)
+    depth = show_length(answer["depth_cm"], units)
+    return plain_table(
+        f"{answer['crop']}, {answer['treatment']}, {temperature}, {depth} deep",
+        rows,
+        *("days since planted", ">1 in 10 by", ">even odds", ">9 in 10 by"),
+    )
 
 
 def crop_tables(document: dict[str, Any], units: Units) -> list[RenderableType]:
     """Show one crop: head, parameters, published days, sources, cautions."""
-    parts: list[RenderableType] = [_head(document, units), "", _parameters(document)]
+    parts: list[RenderableType] = [_head(document, units), "", _parameters(document), ""]
     if document["published_days"]:
-        parts += ["", _published(document, units)]
-    return [
-        *parts,
-        "",
-        _sources(document),
-        "",
-        *(f"Caution: {text}" for text in document["cautions"]),
-    ]
+        parts += [_published(document, units), ""]
+    cautions = (f"Caution: {text}" for text in document["cautions"])
+    return [*parts, _sources(document), "", *cautions]
 
 
 def _head(document: dict[str, Any], units: Units) -> str:
@@ -113,15 +109,11 @@ def _handbook(document: dict[str, Any], units: Units) -> list[str]:
             f"{show_temperature(item['base_C'], units)} ({item['source']})" for item in bases[:3]
         )
         text += f"; published {shown}"
-    if line["base_C"] >= document["t_base_C"]:
-        why = (
-            "The curve's foot lies lower: it follows the slow cold half, which the line leaves out."
-        )
-    else:
-        why = (
-            "The curve's foot lies higher: it drops to zero faster in the cold than the line does."
-        )
-    return [f"{text}.", f"{why} Its own sum is weighed by the curve and is no handbook figure."]
+    why = "lower: it follows the slow cold half, which the line leaves out"
+    if line["base_C"] < document["t_base_C"]:
+        why = "higher: it drops to zero faster in the cold than the line does"
+    weighed = "Its own sum is weighed by the curve and is no handbook figure."
+    return [f"{text}.", f"The curve's foot lies {why}. {weighed}"]
 
 
 def _practice(practice: dict[str, float | None], units: Units) -> str:
@@ -145,59 +137,57 @@ def _practice(practice: dict[str, float | None], units: Units) -> str:
 
 
 def _parameters(document: dict[str, Any]) -> Table:
-    numbers = ("typical", "90 % of lots")
-    table = plain_table("", "parameter", *numbers, "meaning", numbers=numbers)
-    for name, row in document["parameters"].items():
-        table.add_row(
-            parameter_heading(name),
-            f"{row['estimate']:.3g}",
-            range_words(f"{row['low']:.3g}", f"{row['high']:.3g}"),
-            row["meaning"],
-        )
-    return table
+    return plain_table(
+        "",
+        [{"name": name, **row} for name, row in document["parameters"].items()],
+        ("parameter", lambda row: parameter_heading(row["name"])),
+        (">typical", lambda row: f"{row['estimate']:.3g}"),
+        (">90 % of lots", lambda row: range_words(f"{row['low']:.3g}", f"{row['high']:.3g}")),
+        ("meaning", lambda row: row["meaning"]),
+    )
 
 
 def _published(document: dict[str, Any], units: Units) -> Table:
-    numbers = ("soil", "published days", "recalled", "catalogue")
-    table = plain_table("", *numbers, "source", "verified", numbers=numbers)
-    for row in document["published_days"]:
-        low, high, finer = row["days_low"], row["days_high"], row["days_decimal"]
-        whole = high - low == 1.0
-        table.add_row(
-            show_temperature(row["temperature_C"], units),
-            f"{(low + high) / 2:.0f}" if whole else range_words(f"{low:g}", f"{high:g}"),
-            f"{finer:.1f}" if finer == finer else "",
-            f"{row['fitted_days']:.1f}",
-            row["source"],
-            row["verified"],
-        )
-    return table
+    return plain_table(
+        "",
+        document["published_days"],
+        (">soil", lambda row: show_temperature(row["temperature_C"], units)),
+        (">published days", lambda row: _cell_days(row["days_low"], row["days_high"])),
+        (
+            ">recalled",
+            lambda row: "" if isnan(row["days_decimal"]) else f"{row['days_decimal']:.1f}",
+        ),
+        (">catalogue", lambda row: f"{row['fitted_days']:.1f}"),
+        ("source", lambda row: row["source"]),
+        ("verified", lambda row: row["verified"]),
+    )
+
+
+def _cell_days(low: float, high: float) -> str:
+    """Days of a table that prints whole ones: ``7``, else their range."""
+    return f"{(low + high) / 2:.0f}" if high - low == 1.0 else range_words(f"{low:g}", f"{high:g}")
 
 
 def _sources(document: dict[str, Any]) -> Table:
-    table = plain_table("", "figure", "verified", "source")
+    rows = ([row["what"], row["verified"], row["source"]] for row in document["provenance"])
+    table = plain_table("", rows, "figure", "verified", "source")
     for column, ratio in zip(table.columns, (2, None, 4), strict=True):
         column.ratio, column.no_wrap = ratio, ratio is None
-    for row in document["provenance"]:
-        table.add_row(row["what"], row["verified"], row["source"])
     return table
 
 
 def lot_tables(document: dict[str, Any]) -> list[RenderableType]:
     """Viability of a lot by year, and its vigour in a sentence."""
-    numbers = ("alive", f"{percent(document['interval'])} interval")
-    table = plain_table(document["crop"], "on", *numbers, numbers=numbers)
-    for row in document["viability"]:
-        table.add_row(
-            str(row["on"]),
-            percent(row["estimate"]),
-            f"{100 * row['low']:.0f}–{percent(row['high'])}",
-        )
-    parts: list[RenderableType] = [table]
+    interval = f">{percent(document['interval'])} interval"
+    table = plain_table(
+        document["crop"],
+        document["viability"],
+        ("on", lambda row: row["on"]),
+        (">alive", lambda row: percent(row["estimate"])),
+        (interval, lambda row: f"{100 * row['low']:.0f}–{percent(row['high'])}"),
+    )
     slower = document["slower_pct"]
-    if slower is not None:
-        parts += ["", vigour_sentence(slower)]
-    return parts
+    return [table] if slower is None else [table, "", vigour_sentence(slower)]
 
 
 def vigour_sentence(slower: dict[str, float]) -> str:
@@ -224,37 +214,34 @@ def parameter_heading(name: str) -> str:
 def calibration_tables(document: dict[str, Any]) -> list[RenderableType]:
     """Tables of a calibration document, each at most 80 columns wide."""
     name = ", ".join(filter(None, (document["crop"], document["variety"], document["seed_lot"])))
-    records = document["records"]
+    records, prior = document["records"], document["prior"]
     seeds = f", {records['seeds']} seeds" if records["seeds"] else ""
-    numbers = ("now", "90 % interval", "before", "narrower")
-    table = plain_table(f"{name}: {records['plots']} plots{seeds}", "", *numbers, numbers=numbers)
-    others = []
+    rows, others = [], 0
     for key, item in document["parameters"].items():
-        shown = item["learned"] or key in _ALWAYS
-        if key in _IN_PARTS or not shown:
-            others.append(key)
-            continue
-        before = item["before"]
-        span = range_words(_short(before["low"]), _short(before["high"]))
-        if item["estimate"] is None:
-            table.add_row(parameter_heading(key), UNKNOWN, UNKNOWN, span, UNKNOWN)
-            continue
-        narrower = "kept" if item["kept"] else percent(item["narrower"])
-        table.add_row(
-            parameter_heading(key), _short(item["estimate"]),
-            range_words(_short(item["low"]), _short(item["high"])), span,
-            narrower if document["prior"] else UNKNOWN,
-        )  # fmt: skip
-    items: list[RenderableType] = [table]
-    if document["prior"]:
-        start = document["prior"].replace("catalogue: ", "the catalogue's ")
+        if key in _IN_PARTS or not (item["learned"] or key in _ALWAYS):
+            others += 1
+        else:
+            rows.append([parameter_heading(key), *_change(item, prior=bool(prior))])
+    items: list[RenderableType] = [
+        plain_table(
+            f"{name}: {records['plots']} plots{seeds}",
+            rows,
+            *("", ">now", ">90 % interval", ">before", ">narrower"),
+        )
+    ]
+    if prior:
+        start = prior.replace("catalogue: ", "the catalogue's ")
         items.append(
-            f"Starting point: {start}. Not shown: {len(others)} parameters your "
-            "records say little about (see --json)."
+            f"Starting point: {start}. Not shown: {others} parameters your records say little "
+            "about (see --json)."
         )
     else:
         items.append("From the records alone, without the catalogue.")
-    items += _effects(document["treatments"])
+    items += [
+        f"{item['treatment']}: {_EFFECTS[item['measure']]} {item['estimate']:.2f} "
+        f"({item['low']:.2f} to {item['high']:.2f})"
+        for item in document["treatments"]
+    ]
     if document["effective_draws"] is not None:
         items.append(f"Effective draws: {document['effective_draws']:.0f}.")
     if "check" in document:
@@ -263,31 +250,33 @@ def calibration_tables(document: dict[str, Any]) -> list[RenderableType]:
     return items
 
 
-def _effects(effects: list[dict[str, Any]]) -> list[RenderableType]:
-    words = {
-        "thermal_time_factor": "thermal time times",
-        "stand_odds_factor": "odds of a seedling times",
-    }
-    return [
-        f"{item['treatment']}: {words[item['measure']]} {item['estimate']:.2f} "
-        f"({item['low']:.2f} to {item['high']:.2f})"
-        for item in effects
-    ]
+_EFFECTS = {
+    "thermal_time_factor": "thermal time times",
+    "stand_odds_factor": "odds of a seedling times",
+}
 
 
-def _score_table(check: dict[str, Any]) -> RenderableType:
-    numbers = ("CRPS [d]", "error [d]", "dates in 80 %", "CRPS stand", "stands in 80 %")
-    table = plain_table(
-        f"Forecasts of each {check['left_out']} left out", "forecast by", *numbers, numbers=numbers
+def _change(item: dict[str, Any], *, prior: bool) -> list[str | None]:
+    """What records made of a parameter: now, interval, interval before, how much narrower."""
+    before = range_words(_short(item["before"]["low"]), _short(item["before"]["high"]))
+    if item["estimate"] is None:
+        return [None, None, before, None]
+    narrower = "kept" if item["kept"] else percent(item["narrower"])
+    interval = range_words(_short(item["low"]), _short(item["high"]))
+    return [_short(item["estimate"]), interval, before, narrower if prior else None]
+
+
+def _score_table(check: dict[str, Any]) -> Table:
+    return plain_table(
+        f"Forecasts of each {check['left_out']} left out",
+        check["scores"],
+        ("forecast by", lambda row: row["name"]),
+        (">CRPS [d]", lambda row: f"{row['date_crps_d']:.2f}"),
+        (">error [d]", lambda row: f"{row['date_error_d']:.2f}"),
+        (">dates in 80 %", lambda row: percent(row["date_covered"])),
+        (">CRPS stand", lambda row: number(row["stand_crps"], 3)),
+        (">stands in 80 %", lambda row: percent(row["stand_covered"])),
     )
-    for row in check["scores"]:
-        table.add_row(
-            row["name"], f"{row['date_crps_d']:.2f}", f"{row['date_error_d']:.2f}",
-            percent(row["date_covered"]),
-            number(row["stand_crps"], 3),
-            percent(row["stand_covered"]),
-        )  # fmt: skip
-    return table
 
 
 def _short(value: float) -> str:
@@ -320,102 +309,90 @@ def trial_tables(document: Mapping[str, Any]) -> Iterator[RenderableType]:
     from rich.padding import Padding
     from rich.text import Text
 
-    level = round(100 * document["interval"])
+    level, treatments = round(100 * document["interval"]), document["treatments"]
     for sentence in document["bottom_line"]:
-        yield Text(_closed(sentence).removeprefix("- "), style="bold")
+        yield Text(_whole(sentence), style="bold")
     yield Text("")
-    yield _stand(document["treatments"], level)
-    yield _times(document["treatments"], level)
+    yield _stand(treatments, level)
+    yield _times(treatments, level)
     if document["varieties"]:
-        yield _varieties(document["varieties"], document["treatments"])
-    yield Text("What it shows", style="bold")
-    for sentence in document["verdict"]:
-        yield Padding(Text(_closed(sentence)), (0, 0, 0, 2))
-    if document["warnings"]:
-        yield Text("Keep in mind", style="bold")
-        for sentence in document["warnings"]:
-            yield Padding(Text(_closed(sentence)), (0, 0, 0, 2))
+        yield _varieties(document["varieties"], [item["treatment"] for item in treatments])
+    for heading, sentences in (
+        ("What it shows", document["verdict"]), ("Keep in mind", document["warnings"]),
+    ):  # fmt: skip
+        if sentences:
+            yield Text(heading, style="bold")
+        for sentence in sentences:
+            yield Padding(Text(f"- {_whole(sentence)}"), (0, 0, 0, 2))
 
 
-def _closed(sentence: str) -> str:
-    return (
-        "- " + sentence[:1].upper() + sentence[1:] + ("" if sentence.endswith((".", "?")) else ".")
+def _whole(sentence: str) -> str:
+    """Sentence with its capital and its full stop."""
+    return sentence[:1].upper() + sentence[1:] + ("" if sentence.endswith((".", "?")) else ".")
+
+
+def _stand(treatments: list[Mapping[str, Any]], level: int) -> Table:
+    def share(key: str) -> Callable[[Any], str]:
+        return lambda item: estimate_words(item[key], share=True, between="\n")
+
+    return plain_table(
+        f"Final stand ({level} % interval)",
+        treatments[:_MOST_ROWS],
+        ("", lambda item: item["treatment"]),
+        (">plots", lambda item: item["plots"]),
+        (">seeds\nplanted", lambda item: item["seeds_planted"]),
+        (">emerged", lambda item: item["emerged"]),
+        (">per seed\nplanted", share("stand")),
+        (">per seed\nstarted", share("stand_per_started")),
+        wrap_first=True,
     )
 
 
-def _stand(treatments: list[Mapping[str, Any]], level: int) -> RenderableType:
-    numbers = ("plots", "seeds\nplanted", "emerged", "per seed\nplanted", "per seed\nstarted")
-    table = plain_table(f"Final stand ({level} % interval)", "", *numbers, numbers=numbers)
-    table.columns[0].no_wrap = False
-    for item in treatments[:_MOST_ROWS]:
-        table.add_row(
-            item["treatment"],
-            str(item["plots"]),
-            str(item["seeds_planted"]),
-            str(item["emerged"]),
-            _share(item["stand"]),
-            _share(item["stand_per_started"]),
-        )
-    return table
-
-
-def _times(treatments: list[Mapping[str, Any]], level: int) -> RenderableType:
+def _times(treatments: list[Mapping[str, Any]], level: int) -> Table:
     shown = [column for column in _TIMES if any(item[column[0]] for item in treatments)]
-    numbers = tuple(name for _, name, _ in shown)
-    table = plain_table(f"Times ({level} % interval)", "", *numbers, numbers=numbers)
-    table.columns[0].no_wrap = False
-    for item in treatments[:_MOST_ROWS]:
-        table.add_row(item["treatment"], *(_number(item[key], digits) for key, _, digits in shown))
-    return table
+    return plain_table(
+        f"Times ({level} % interval)",
+        (
+            [
+                item["treatment"],
+                *(estimate_words(item[key], places, between="\n") for key, _, places in shown),
+            ]
+            for item in treatments[:_MOST_ROWS]
+        ),
+        "",
+        *(f">{head}" for _, head, _ in shown),
+        wrap_first=True,
+    )
 
 
-def _varieties(
-    varieties: list[Mapping[str, Any]], treatments: list[Mapping[str, Any]]
-) -> RenderableType:
+def _varieties(varieties: list[Mapping[str, Any]], labels: list[str]) -> Table:
     """Stand and half emergence of each variety (rows) with each treatment (columns)."""
-    labels = [item["treatment"] for item in treatments]
     every = [item for variety in varieties for item in variety["treatments"]]
     started = all(item["stand_per_started"] is not None for item in every)
     stand, seed = ("stand_per_started", "started") if started else ("stand", "planted")
-    title = f"Varieties: stand per seed {seed}, half emergence in days since planting"
-    table = plain_table(title, "", *labels, numbers=tuple(labels))
-    table.columns[0].no_wrap = False
+    rows = []
     for variety in varieties[:_MOST_ROWS]:
         cells = {item["treatment"]: item for item in variety["treatments"]}
-        table.add_row(
-            variety["variety"] or UNKNOWN,
-            *(_cell(cells.get(label), stand) for label in labels),
+        rows.append(
+            [variety["variety"] or None, *(_cell(cells.get(label), stand) for label in labels)]
         )
-    if len(varieties) > _MOST_ROWS:
-        table.caption = f"{len(varieties) - _MOST_ROWS} more varieties: see --json."
-    return table
-
-
-def _cell(item: Mapping[str, Any] | None, stand: str) -> str:
-    if item is None:
-        return UNKNOWN
-    share, half = item[stand], item["t50_since_planted_d"]
-    parts = (
-        "" if share is None or share["estimate"] is None else f"{100 * share['estimate']:.0f} %",
-        "" if half is None or half["estimate"] is None else f"{half['estimate']:.1f} d",
+    more = len(varieties) - _MOST_ROWS
+    return plain_table(
+        f"Varieties: stand per seed {seed}, half emergence in days since planting",
+        rows,
+        "",
+        *(f">{label}" for label in labels),
+        caption=f"{more} more varieties: see --json." if more > 0 else None,
+        wrap_first=True,
     )
-    return ", ".join(filter(None, parts)) or UNKNOWN
 
 
-def _share(value: Mapping[str, Any] | None) -> str:
-    if value is None or value["estimate"] is None:
-        return UNKNOWN
-    text = f"{100 * value['estimate']:.0f} %"
-    if value["low"] is not None:
-        text += f"\n{100 * value['low']:.0f}–{100 * value['high']:.0f}"
-    return text
-
-
-def _number(value: Mapping[str, Any] | None, digits: int) -> str:
-    if value is None or value["estimate"] is None:
-        return UNKNOWN
-    text = f"{value['estimate']:.{digits}f}"
-    if value["low"] is not None:
-        low, high = (f"{value[end]:.{digits}f}" for end in ("low", "high"))
-        text += f"\n{range_words(low, high)}"
-    return text
+def _cell(item: Mapping[str, Any] | None, stand: str) -> str | None:
+    if item is None:
+        return None
+    share, half = (
+        None if item[key] is None else item[key]["estimate"]
+        for key in (stand, "t50_since_planted_d")
+    )
+    parts = (percent(share) if share is not None else "", f"{half:.1f} d" if half else "")
+    return ", ".join(filter(None, parts)) or None

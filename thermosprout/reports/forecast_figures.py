@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from thermosprout.dates import day_words
 from thermosprout.quantities import FloatArray, Units, celsius, fahrenheit, show_temperature
-from thermosprout.reports.style import EARTH, FAINT, INK, LEAF, QUIET, WATER, keep_apart, own_style
+from thermosprout.reports.style import (
+    EARTH,
+    FAINT,
+    INK,
+    LEAF,
+    QUIET,
+    WATER,
+    day_axis,
+    keep_apart,
+    own_style,
+    spaced,
+    write,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,6 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from thermosprout.calibration.crop_curve import DayCell
     from thermosprout.season.forecast import EmergenceCurve
 
 
@@ -40,19 +53,13 @@ def forecast_figure(
     with own_style():
         across = 1 if len(curves) == 1 else 2 if len(curves) <= 6 else 3
         down = -(-len(curves) // across)
-        height = 3.6 * down
+        width, height = 5.2 * across, 3.6 * down
         figure = figure or Figure()
-        figure.set_size_inches(5.2 * across, height)
+        figure.set_size_inches(width, height)
         outer = figure.add_gridspec(
-            down,
-            across,
-            left=0.78 / (5.2 * across),
-            right=1 - 0.55 / (5.2 * across),
-            bottom=0.35 / height,
-            top=1 - 0.35 / height,
-            wspace=0.32,
-            hspace=0.3,
-        )
+            down, across, left=0.78 / width, right=1 - 0.55 / width, bottom=0.35 / height,
+            top=1 - 0.35 / height, wspace=0.32, hspace=0.3,
+        )  # fmt: skip
         for index, curve in enumerate(curves):
             inner = outer[index // across, index % across].subgridspec(
                 2, 1, height_ratios=(3, 1.2), hspace=0.1
@@ -75,37 +82,25 @@ def draw_row(axes: Axes, curve: EmergenceCurve) -> None:
     axes.set_ylabel("seedlings per\n100 seeds planted")
     title = f"{curve.row}  {curve.title}, {curve.treatment}"
     axes.set_title(title if len(title) < 46 else f"{title[:45]}…")
-    _moment(axes, curve.planted, "planted", curve)
+    _moment(axes, curve.planted, "planted")
     if curve.when[0] <= curve.today <= curve.when[-1]:
-        _moment(axes, curve.today, "today", curve)
+        _moment(axes, curve.today, "today")
     last = len(curve.when) - 1
     at = min(int(last * 0.97), last)
-    axes.annotate(
-        "80 % range",
-        (curve.when[at], curve.high[at]),
-        xytext=(0, 4),
-        textcoords="offset points",
-        ha="right",
-        va="bottom",
-        fontsize=7.5,
-        color=LEAF,
-    )
+    end = (curve.when[at], curve.high[at])
+    write(axes, "80 % range", end, xytext=(0, 4), ha="right", va="bottom", color=LEAF)
     if curve.counts:
         low = curve.counts[-1][1] < 20
-        late = _late(curve.counts[-1][0], curve)
+        first, end_day = curve.when[0], curve.when[-1]
+        late = curve.counts[-1][0] > first + 0.75 * (end_day - first)
         up = (24 if late else 5) if low else -5  # above the words of the band, where they are
-        inspected, seen = zip(*curve.counts, strict=True)
-        axes.plot(inspected, seen, "o", color=INK, markersize=4, markerfacecolor="white", zorder=5)
-        axes.annotate(
-            "counted",
-            (inspected[-1], seen[-1]),
-            # Inside the axes: over a ring near their foot, to the left of one at their end.
-            xytext=(-6 if late else 6, up),
-            textcoords="offset points",
-            ha="right" if late else "left",
-            va="bottom" if low else "top",
-            fontsize=7.5,
-        )
+        inspected, share = zip(*curve.counts, strict=True)
+        axes.plot(inspected, share, "o", color=INK, markersize=4, markerfacecolor="white", zorder=5)
+        # Inside the axes: over a ring near their foot, to the left of one at their end.
+        write(
+            axes, "counted", (inspected[-1], share[-1]), xytext=(-6 if late else 6, up),
+            ha="right" if late else "left", va="bottom" if low else "top",
+        )  # fmt: skip
 
 
 def label_apart(axes: Axes, curve: EmergenceCurve) -> None:
@@ -114,68 +109,33 @@ def label_apart(axes: Axes, curve: EmergenceCurve) -> None:
     keep_apart(axes, [*curve.counts, *line[:: max(len(line) // 80, 1)]])
 
 
-def _moment(axes: Axes, when: object, text: str, curve: EmergenceCurve) -> None:
-    axes.axvline(when, color=QUIET, linewidth=0.9, linestyle=":")  # type: ignore[arg-type]
-    axes.annotate(
-        text,
-        (when, 104),
-        xytext=(3, 0),
-        textcoords="offset points",
-        va="top",
-        fontsize=7.5,
-        color=QUIET,
-    )
-
-
-def _late(when: datetime, curve: EmergenceCurve) -> bool:
-    """Whether an instant lies in the last quarter of the picture."""
-    first, last = curve.when[0], curve.when[-1]
-    return when > first + 0.75 * (last - first)
+def _moment(axes: Axes, when: Any, text: str) -> None:
+    axes.axvline(when, color=QUIET, linewidth=0.9, linestyle=":")
+    write(axes, text, (when, 104), xytext=(3, 0), va="top", color=QUIET)
 
 
 def _soil(axes: Axes, curve: EmergenceCurve, units: Units) -> None:
-    from matplotlib.dates import AutoDateLocator, DateFormatter
-
     us = units is Units.US
     convert = fahrenheit if us else float
-    soil = np.array([convert(value) for value in curve.soil_C])
-    low = np.array([convert(value) for value in curve.soil_low_C])
-    high = np.array([convert(value) for value in curve.soil_high_C])
+    soil, low, high = (
+        np.array([convert(value) for value in values])
+        for values in (curve.soil_C, curve.soil_low_C, curve.soil_high_C)
+    )
     days = np.array(curve.soil_when, dtype=object)
     if np.nanmax(high - low, initial=0.0) > 0.05:
         axes.fill_between(days, low, high, color=EARTH, alpha=0.2, linewidth=0)
     axes.plot(days, soil, color=EARTH, linewidth=1.4, linestyle=(0, (5, 1.2)))
     axes.set_ylabel("soil\n°F" if us else "soil\n°C")
     axes.margins(y=0.25)
-    other = axes.secondary_yaxis(
-        "right",
-        functions=(
-            (lambda f: (np.asarray(f) - 32) / 1.8, lambda c: np.asarray(c) * 1.8 + 32)
-            if us
-            else (lambda c: np.asarray(c) * 1.8 + 32, lambda f: (np.asarray(f) - 32) / 1.8)
-        ),
-    )
+    scales: list[Any] = [fahrenheit, celsius]
+    other = axes.secondary_yaxis("right", functions=tuple(scales[::-1] if us else scales))
     other.set_ylabel("°C" if us else "°F")
     other.spines["right"].set_color(FAINT)
-    locator = AutoDateLocator(
-        minticks=3, maxticks=6, tz=curve.planted.tzinfo, interval_multiples=False
-    )
-    axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(DateFormatter("%-d %b", tz=curve.planted.tzinfo))
+    day_axis(axes, curve.planted.tzinfo)
 
 
 _MARKS = ("o", "s", "^", "D")
 _LEAST_D, _MOST_D = 0.8, 200.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class PublishedPoint:
-    """Published days [d] at a temperature [degC], as rounded, and the key of its source."""
-
-    temperature_C: float
-    low_d: float
-    high_d: float
-    label: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -188,6 +148,8 @@ class CropCurve:
         Days to half emergence from 1.27 cm: typical lot, 10 % and 90 % of lots. [d]
     stand : ndarray
         Share of the stand that the temperature allows. [1]
+    points, citations : tuple of DayCell, dict
+        Published days, and how their sources are cited.
     """
 
     title: str
@@ -195,7 +157,8 @@ class CropCurve:
     days: FloatArray
     low: FloatArray
     high: FloatArray
-    points: tuple[PublishedPoint, ...]
+    points: Sequence[DayCell]
+    citations: Mapping[str, str]
     base_C: float
     stand: FloatArray
 
@@ -222,53 +185,28 @@ def _draw_days(axes: Axes, curve: CropCurve, units: Units) -> None:
 
     shown = np.isfinite(curve.days) & (curve.days < 1e4)
     high = np.where(np.isfinite(curve.high), curve.high, 1e6)
-    band = np.isfinite(curve.low)
+    band, at = np.isfinite(curve.low), curve.temperature_C
     axes.fill_between(
-        curve.temperature_C[band],
-        curve.low[band],
-        high[band],
-        color=LEAF,
-        alpha=0.18,
-        linewidth=0,
+        at[band], curve.low[band], high[band], color=LEAF, alpha=0.18, linewidth=0,
         label="8 of 10 lots",
-    )
-    axes.plot(
-        curve.temperature_C[shown],
-        curve.days[shown],
-        color=LEAF,
-        linewidth=1.8,
-        label="typical lot",
-    )
-    for mark, label in zip(_MARKS, dict.fromkeys(p.label for p in curve.points), strict=False):
-        mine = [p for p in curve.points if p.label == label]
-        middle = np.array([(p.low_d + p.high_d) / 2 for p in mine])
-        reach = [
-            [m - max(p.low_d, 0.05) for m, p in zip(middle, mine, strict=True)],
-            [p.high_d - m for m, p in zip(middle, mine, strict=True)],
-        ]
+    )  # fmt: skip
+    axes.plot(at[shown], curve.days[shown], color=LEAF, linewidth=1.8, label="typical lot")
+    for mark, source in zip(_MARKS, dict.fromkeys(p.source for p in curve.points), strict=False):
+        mine = [p for p in curve.points if p.source == source]
+        low_d, high_d = np.array([p.low for p in mine]), np.array([p.high for p in mine])
+        middle = (low_d + high_d) / 2
         axes.errorbar(
-            [p.temperature_C for p in mine],
-            middle,
-            yerr=reach,
-            fmt=mark,
-            color=INK,
-            markersize=4.5,
-            markerfacecolor="white",
-            capsize=2,
-            linewidth=1,
-            label=label,
-        )
-    if curve.base_C > curve.temperature_C[0]:
+            [p.temperature for p in mine], middle,
+            yerr=[middle - np.maximum(low_d, 0.05), high_d - middle], fmt=mark, color=INK,
+            markersize=4.5, markerfacecolor="white", capsize=2, linewidth=1,
+            label=curve.citations[source],
+        )  # fmt: skip
+    if curve.base_C > at[0]:
         axes.axvline(curve.base_C, color=QUIET, linewidth=1, linestyle=(0, (4, 3)))
-        axes.annotate(
-            f"base {show_temperature(curve.base_C, units)}",
-            (curve.base_C, 0.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(4, 5),
-            textcoords="offset points",
-            color=QUIET,
-            fontsize=8,
-        )
+        write(
+            axes, f"base {show_temperature(curve.base_C, units)}", (curve.base_C, 0.0),
+            xycoords=("data", "axes fraction"), xytext=(4, 5), color=QUIET, fontsize=8,
+        )  # fmt: skip
     axes.set_yscale("log")
     axes.set_ylim(_LEAST_D, _MOST_D)
     axes.set_yticks([1, 2, 3, 5, 7, 10, 14, 21, 30, 60, 100, 200])
@@ -277,14 +215,9 @@ def _draw_days(axes: Axes, curve: CropCurve, units: Units) -> None:
     axes.set_xlim(curve.temperature_C[0], curve.temperature_C[-1])
     axes.set_ylabel("days to half emergence, 1.27 cm deep")
     axes.legend(
-        frameon=False,
-        fontsize=8,
-        ncols=4,
-        loc="lower left",
-        bbox_to_anchor=(0.0, 1.0),
-        borderaxespad=0.2,
-        handlelength=1.6,
-    )
+        frameon=False, fontsize=8, ncols=4, loc="lower left", bbox_to_anchor=(0.0, 1.0),
+        borderaxespad=0.2, handlelength=1.6,
+    )  # fmt: skip
 
 
 def _ticks(axes: Axes, units: Units) -> None:
@@ -327,7 +260,6 @@ def window_figure(
     figure : Figure, optional
         To draw on; a new one when absent.
     """
-    import matplotlib.dates as mdates
     from matplotlib.figure import Figure
 
     strips = [
@@ -335,10 +267,13 @@ def window_figure(
         for cover in window["cover"].values
         for treatment in window["treatment"].values
     ]
+    names = [
+        treatment if len(window["cover"]) == 1 else f"{treatment}, {cover}"
+        for cover, treatment in strips
+    ]
     with own_style():
-        height = 1.15 * len(strips) + 2.6
         figure = figure or Figure()
-        figure.set_size_inches(8.4, height)
+        figure.set_size_inches(8.4, 1.15 * len(strips) + 2.6)
         figure.set_layout_engine("constrained")
         axes = figure.subplots(
             len(strips) + 1, 1, sharex=True, height_ratios=[1.0] * len(strips) + [1.7]
@@ -346,13 +281,9 @@ def window_figure(
         for index, (cover, treatment) in enumerate(strips):
             one = window.sel(cover=cover, treatment=treatment)
             _strip(axes[index], one, sensible[index])
-            name = treatment if len(window["cover"]) == 1 else f"{treatment}, {cover}"
-            axes[index].set_title(name, fontsize=9, pad=3)
-        _bed(axes[-1], window, strips)
-        locator = mdates.AutoDateLocator(minticks=4, maxticks=10)
-        axes[-1].xaxis.set_major_locator(locator)
-        form = mdates.DateFormatter("%-d %b")
-        axes[-1].xaxis.set_major_formatter(form)
+            axes[index].set_title(names[index], fontsize=9, pad=3)
+        _bed(axes[-1], window, dict(zip(names, strips, strict=True)))
+        day_axis(axes[-1], least=4, most=10)
         axes[-1].set_xlabel("planted")
         figure.suptitle(
             title or f"{window.attrs['crop']}: every planting day", x=0.01, ha="left", color=INK
@@ -388,18 +319,12 @@ def _strip(axes: Axes, one: xr.Dataset, sensible: tuple[Any, Any]) -> None:
 
 def _date(axes: Axes, day: Any, side: str, *, after: bool = False) -> None:
     """Name an end of the bracket beside it, or above it at the edge of the picture."""
-    text = day.astype("datetime64[D]").item()
     outside = (side == "right") != after
-    axes.annotate(
-        f"{text.day} {text:%b}",
-        (day, -10),
-        xytext=((-4 if not after else 4) if outside else 0, 0 if outside else 4),
-        textcoords="offset points",
-        ha=side,
-        va="center" if outside else "bottom",
-        fontsize=7.5,
-        color=INK,
-    )
+    move = (4 if after else -4, 0) if outside else (0, 4)
+    write(
+        axes, day_words(day.astype("datetime64[D]").item()), (day, -10), xytext=move, ha=side,
+        va="center" if outside else "bottom", color=INK,
+    )  # fmt: skip
 
 
 def _key(figure: Figure, window: xr.Dataset) -> None:
@@ -421,29 +346,25 @@ def _key(figure: Figure, window: xr.Dataset) -> None:
     )  # fmt: skip
 
 
-def _bed(axes: Axes, window: xr.Dataset, strips: list[tuple[str, str]]) -> None:
+def _bed(axes: Axes, window: xr.Dataset, strips: dict[str, tuple[str, str]]) -> None:
     """Bed-days to first harvest, where most years see one; to half emergence otherwise."""
     middle = window.sel(probability=0.5, method="nearest")
     harvest = np.isfinite(middle["days_to_harvest"].values).mean() > 0.2
     name = "days_to_harvest" if harvest else "days_to_half"
     days = window["sowing"].values
     ends: list[tuple[float, str, str]] = []
-    for index, (cover, treatment) in enumerate(strips):
+    for index, (label, (cover, treatment)) in enumerate(strips.items()):
         values = middle.sel(cover=cover, treatment=treatment)[name].values
         colour, line = _LINES[index % len(_LINES)]
-        values = np.where(np.isfinite(values), values, np.nan)
-        axes.plot(days, values, color=colour, linestyle=line, linewidth=1.4)
-        known = np.flatnonzero(np.isfinite(values))
-        if known.size:
-            label = treatment if len(window["cover"]) == 1 else f"{treatment}, {cover}"
-            ends.append((float(values[known[-1]]), label, colour))
+        axes.plot(days, np.where(np.isfinite(values), values, np.nan), color=colour,
+                  linestyle=line, linewidth=1.4)  # fmt: skip
+        if np.isfinite(values).any():
+            ends.append((float(values[np.isfinite(values)][-1]), label, colour))
     axes.set_ylim(0, None)
     top = axes.get_ylim()[1]
-    heights: list[float] = []
     # Labels stand beside the ends of their lines, pushed apart where lines lie close.
-    for height, _, _ in sorted(ends):
-        heights.append(max(height / top, heights[-1] + 0.105 if heights else 0.0))
-    too_high = max(heights[-1] - 1.0, 0.0) if heights else 0.0
+    heights = spaced([height / top for height, _, _ in sorted(ends)], 0.105)
+    too_high = max([0.0, *(height - 1.0 for height in heights)])
     for height, (_, label, colour) in zip(heights, sorted(ends), strict=True):
         axes.text(
             1.01, height - too_high, label, transform=axes.transAxes, fontsize=7.5,
@@ -476,9 +397,7 @@ def soil_check_figure(
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
     from matplotlib.figure import Figure
 
-    def scale(celsius: np.ndarray) -> np.ndarray:
-        return np.asarray(fahrenheit(celsius) if units is Units.US else celsius)  # type: ignore[arg-type]
-
+    scale: Any = fahrenheit if units is Units.US else np.asarray
     symbol = "°F" if units is Units.US else "°C"
     when = table["time_utc"].to_numpy()
     pad = np.timedelta64(3, "D")
@@ -495,14 +414,9 @@ def soil_check_figure(
                 part = part.mean("member")
             top.plot(part["time"].values, scale(part.values), color=color, lw=width, label=label)
         top.plot(
-            when,
-            scale(table["reading_C"].to_numpy()),
-            "o",
-            color=INK,
-            markersize=4,
-            markerfacecolor="white",
-            label="readings",
-        )
+            when, scale(table["reading_C"].to_numpy()), "o", color=INK, markersize=4,
+            markerfacecolor="white", label="readings",
+        )  # fmt: skip
         top.set_ylabel(f"soil temperature ({symbol})")
         top.set_title(title)
         top.legend(loc="upper left", fontsize=8, frameon=False, ncols=3)

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from thermosprout.crops.crop import each_once
+from thermosprout.dates import day_range, day_words
 from thermosprout.quantities import Units, show_length, show_temperature
 from thermosprout.reports.words import (
-    UNKNOWN,
     Document,
-    day_range,
-    day_words,
     iso_day,
     percent_spread,
     plain_table,
@@ -25,6 +22,7 @@ from thermosprout.reports.words import (
 if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.table import Table
+    from rich.text import Text
 
     from thermosprout.planning.this_week import Week
 
@@ -59,45 +57,35 @@ def forecast_tables(
         return [*answer, Text(title, style="bold"), *_row_by_row(document, units)]
     dates = plain_table(
         title,
-        "row", "planted", *STAGE_NAMES, "wait until",
+        document["rows"],
+        ("row", _name),
+        ("planted", lambda row: iso_day(row["planted"])),
+        ("first", lambda row: _stage(row["stages"]["first"])),
+        ("half", lambda row: _stage(row["stages"]["half"])),
+        ("full", lambda row: _stage(row["stages"]["full"])),
+        ("wait until", lambda row: iso_day(row["wait_until"])),
         caption="Most likely day; below it the range that should contain it in 8 years out of 10.",
-    )  # fmt: skip
+    )
     stands = plain_table(
         "Both clocks, stand and soil",
-        "row", "since started", "since planted", "stand", "depth", "soil",
+        document["rows"],
+        ("row", lambda row: Text(row["row"], style="bold")),
+        ("since started", lambda row: spread(row["days_since_started"]["half"], 1)),
+        ("since planted", lambda row: spread(row["days_since_planted"]["half"], 1)),
+        ("stand", lambda row: percent_spread(row["stand"])),
+        ("depth", lambda row: show_length(row["depth_cm"], units)),
+        ("soil", lambda row: show_temperature(row["soil"]["mean_C"], units)),
         caption="Days to half emergence since the seed was first wetted or sown (started) and "
         "since it went into the ground (planted), share of the seeds planted, each with its 80 % "
         "range; mean soil temperature at seed depth.",
-    )  # fmt: skip
-    for row in document["rows"]:
-        name = Text(row["row"], style="bold")
-        name.append(f" {row['called']}\n{row['treatment']}", style="not bold")
-        dates.add_row(
-            name,
-            iso_day(row["planted"]),
-            *(_stage(row["stages"][stage]) for stage in STAGE_NAMES),
-            iso_day(row["wait_until"]),
-        )
-        stands.add_row(
-            Text(row["row"], style="bold"),
-            spread(row["days_since_started"]["half"], 1),
-            spread(row["days_since_planted"]["half"], 1),
-            percent_spread(row["stand"]),
-            show_length(row["depth_cm"], units),
-            show_temperature(row["soil"]["mean_C"], units),
-        )
+    )
     return [*answer, dates, stands, *(Text(text) for text in gathered_notes(document["rows"]))]
 
 
-_KINDS = (
-    (
-        re.compile(
-            r"(\d+ of \d+) seeds show; the row is (.+?)(?: than forecast at sowing)?(;.+)?\."
-        ),
-        "Seeds that show, and the row against its forecast at sowing",
-    ),
-    (re.compile(r"Odds that nothing comes up: (.+)\."), "Odds that nothing comes up"),
-)
+_KINDS = {
+    "counts": "Seeds that show, and the row against its forecast at sowing",
+    "nothing": "Odds that nothing comes up",
+}
 """Notes that differ in their figures alone, and what they are about."""
 
 
@@ -106,15 +94,12 @@ def gathered_notes(rows: list[Document]) -> list[str]:
     about: dict[str, list[str]] = {}
     figures: dict[str, list[str]] = {}
     for row in rows:
-        for sentence in row["notes"]:
-            match = next(
-                ((m, head) for kind, head in _KINDS if (m := kind.fullmatch(sentence))), None
-            )
-            if match is None:
-                about.setdefault(sentence, []).append(row["row"])
+        for sentence, note in zip(row["notes"], row["note_kinds"], strict=True):
+            if note["kind"] in _KINDS:
+                words = f"{row['row']} {', '.join(note['figures'])}"
+                figures.setdefault(_KINDS[note["kind"]], []).append(words)
             else:
-                words = ", ".join(part.lstrip("; ") for part in match[0].groups() if part)
-                figures.setdefault(match[1], []).append(f"{row['row']} {words}")
+                about.setdefault(sentence, []).append(row["row"])
     kinds = [f"{head}: {'; '.join(each)}." for head, each in figures.items()]
     return [*kinds, *(f"{', '.join(names)}: {sentence}" for sentence, names in about.items())]
 
@@ -122,15 +107,16 @@ def gathered_notes(rows: list[Document]) -> list[str]:
 def _bottom_line(document: Document) -> list[str]:
     """Rows half up, rows to expect next and rows past waiting for, in a sentence each."""
     as_of = datetime.fromisoformat(document["as_of"])
-    waiting = [row for row in document["rows"] if _after(row["stages"]["half"]["p50"], as_of)]
-    waiting.sort(key=lambda row: str(row["stages"]["half"]["p50"]))
-    up = [row["row"] for row in document["rows"] if row not in waiting and _has_come(row, as_of)]
+    half = {row["row"]: row["stages"]["half"]["p50"] for row in document["rows"]}
+    up = [name for name, day in half.items() if day and datetime.fromisoformat(day) <= as_of]
+    waiting = [row for row in document["rows"] if half[row["row"]] and row["row"] not in up]
+    waiting.sort(key=lambda row: str(half[row["row"]]))
     lines = []
     if up:
         lines.append(f"Half up by now, most likely: {', '.join(up)}.")
     if waiting:
         listed = ", ".join(
-            f"{row['row']} {row['called']} about {iso_day(row['stages']['half']['p50'])}"
+            f"{row['row']} {row['called']} about {iso_day(half[row['row']])}"
             for row in waiting[:_MOST_IN_BOTTOM_LINE]
         )
         more = len(waiting) - _MOST_IN_BOTTOM_LINE
@@ -145,34 +131,38 @@ def _bottom_line(document: Document) -> list[str]:
     return lines
 
 
-def _after(text: str | None, as_of: datetime) -> bool:
-    return text is not None and datetime.fromisoformat(text) > as_of
-
-
-def _has_come(row: Document, as_of: datetime) -> bool:
-    middle = row["stages"]["half"]["p50"]
-    return middle is not None and not _after(middle, as_of)
-
-
 def _row_by_row(document: Document, units: Units) -> list[RenderableType]:
     """Each row in a few short lines."""
     from rich.text import Text
 
     lines: list[RenderableType] = [Text("Most likely day (and its 80 % range).")]
     for row in document["rows"]:
-        lines.append(Text(f"\n{row['row']} {row['called']}, {row['treatment']}", style="bold"))
-        lines.append(Text(f"  planted {iso_day(row['planted'])}"))
-        for stage in STAGE_NAMES:
-            days = row["stages"][stage]
-            lines.append(Text(f"  {stage} {iso_day(days['p50'])} ({stage_range(days)})"))
-        lines.append(Text(f"  wait until {iso_day(row['wait_until'])}"))
-        since_planted = spread(row["days_since_planted"]["half"], 1)
-        lines.append(Text(f"  half up {since_planted} d after planting,"))
-        lines.append(Text(f"    {spread(row['days_since_started']['half'], 1)} d after starting"))
-        lines.append(Text(f"  stand {percent_spread(row['stand'])} of the seeds planted"))
         soil = show_temperature(row["soil"]["mean_C"], units)
-        lines.append(Text(f"  soil {soil} at {show_length(row['depth_cm'], units)}"))
+        stages = ((stage, row["stages"][stage]) for stage in STAGE_NAMES)
+        lines.append(Text(f"\n{row['row']} {row['called']}, {row['treatment']}", style="bold"))
+        lines += [
+            Text(f"  {line}")
+            for line in (
+                f"planted {iso_day(row['planted'])}",
+                *(
+                    f"{stage} {iso_day(days['p50'])} ({stage_range(days)})"
+                    for stage, days in stages
+                ),
+                f"wait until {iso_day(row['wait_until'])}",
+                f"half up {spread(row['days_since_planted']['half'], 1)} d after planting,",
+                f"  {spread(row['days_since_started']['half'], 1)} d after starting",
+                f"stand {percent_spread(row['stand'])} of the seeds planted",
+                f"soil {soil} at {show_length(row['depth_cm'], units)}",
+            )
+        ]
     return [*lines, Text(""), *(Text(text) for text in gathered_notes(document["rows"]))]
+
+
+def _name(row: Document) -> Text:
+    """Row in bold, its crop and treatment below."""
+    from rich.text import Text
+
+    return Text.assemble((row["row"], "bold"), f" {row['called']}\n{row['treatment']}")
 
 
 def _stage(stage: Mapping[str, str | None]) -> str:
@@ -192,15 +182,15 @@ def week_table(week: Week) -> list[RenderableType]:
     title = f"This week, {day_range(week.today, week.last)}"
     if not week.now:
         return [Text(title, style="bold"), Text("Nothing is due.")]
-    table = plain_table(title, "day", "do", "row", "how")
+    table = plain_table(
+        title,
+        week.now,
+        ("day", lambda task: day_range(task.day, task.until or task.day)),
+        ("do", lambda task: Text(str(task.kind), style="bold")),
+        ("row", lambda task: f"{task.row} {task.called}"),
+        ("how", lambda task: task.sentence),
+    )
     table.columns[-1].ratio = 1
-    for task in week.now:
-        table.add_row(
-            day_range(task.day, task.until or task.day),
-            Text(str(task.kind), style="bold"),
-            f"{task.row} {task.called}",
-            task.sentence,
-        )
     today = [f"{task.kind} {task.row} {task.called}" for task in week.now if task.day == week.today]
     items: list[RenderableType] = []
     if today:
@@ -242,17 +232,16 @@ def soil_check_lines(document: dict[str, Any], units: Units = Units.METRIC) -> l
         f"Soil: {document['source']}.",
     ]
     if document["rows"]:
-        table = plain_table("", "row", "crop", "half up, as it is", "corrected", "shift", "±")
-        for row in document["rows"]:
-            days, sd = row["days"], row["sd_days"]
-            table.add_row(
-                row["row"],
-                row["called"],
-                iso_day(row["half_as_is"]),
-                iso_day(row["half_corrected"]),
-                UNKNOWN if days is None else f"{signed(days)} d",
-                UNKNOWN if sd is None else f"{sd:.1f} d",
-            )
+        table = plain_table(
+            "",
+            document["rows"],
+            ("row", lambda row: row["row"]),
+            ("crop", lambda row: row["called"]),
+            ("half up, as it is", lambda row: iso_day(row["half_as_is"])),
+            ("corrected", lambda row: iso_day(row["half_corrected"])),
+            ("shift", lambda row: None if row["days"] is None else f"{signed(row['days'])} d"),
+            ("±", lambda row: None if row["sd_days"] is None else f"{row['sd_days']:.1f} d"),
+        )
         meaning = (
             f"±: days by which ± {weeks:.1f} {symbol} moves the row (one standard deviation; the "
             "80 % range is 1.3 times as wide)."

@@ -1,4 +1,4 @@
-"""Self-contained HTML files, and the page on the method."""
+"""Files to take along: self-contained HTML pages, the record sheet, calendars."""
 
 from __future__ import annotations
 
@@ -6,16 +6,24 @@ import base64
 import hashlib
 import json
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from importlib import resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
+from uuid import NAMESPACE_URL, uuid5
 
 from markupsafe import Markup
 
+from thermosprout import __version__
 from thermosprout.crops.crop import cautions
+from thermosprout.dates import day_words
 from thermosprout.trials.records.plots import Entry, PlotHistory
 from thermosprout.trials.records.values import FORMAT, KNOWN, REQUIRED
+
+if TYPE_CHECKING:
+    from thermosprout.planning.presprout import Event
 
 _SAFE_JSON = {
     "<": "\\u003c",
@@ -88,13 +96,15 @@ def _hash(text: str) -> str:
 def _environment() -> Any:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    environment = Environment(
         loader=PackageLoader("thermosprout.reports", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["day"] = day_words
+    return environment
 
 
 def _part(name: str) -> str:
@@ -147,11 +157,6 @@ class SheetPlot:
     last_day: str
     facts: dict[str, str]
 
-    @property
-    def last_shown(self) -> str:
-        """Return the last count for the printed table."""
-        return "" if self.last_emerged is None else str(self.last_emerged)
-
 
 @dataclass(frozen=True, kw_only=True)
 class SheetBlock:
@@ -200,23 +205,18 @@ def sheet_of(histories: dict[str, PlotHistory], *, title: str, blind: bool = Fal
 
 def record_sheet(sheet: Sheet) -> str:
     """Fill the page: one HTML file that needs no network and keeps counts in the browser."""
-    plots = sorted(
-        (plot for block in sheet.blocks for plot in block.plots), key=lambda plot: plot.index
-    )
-    document: dict[str, Any] = {
+    plots = sorted((p for block in sheet.blocks for p in block.plots), key=lambda p: p.index)
+    shown = ("plot", "label", "seeds_planted", "planted_day", "facts")
+    document = {
         "id": _identity(sheet.title, plots),
         "file": _file_name(sheet.title),
         "columns": COLUMNS,
         "plots": [
             {
-                "plot": plot.plot,
-                "label": plot.label,
-                "seeds_planted": plot.seeds_planted,
-                "planted_day": plot.planted_day,
+                **{key: getattr(plot, key) for key in shown},
                 "last": None
                 if plot.last_emerged is None
                 else {"emerged": plot.last_emerged, "day": plot.last_day},
-                "facts": plot.facts,
             }
             for plot in plots
         ],
@@ -241,7 +241,7 @@ def _plot(index: int, history: PlotHistory, several: bool, blind: bool) -> Sheet
         label="" if blind else " · ".join(filter(None, shown)),
         seeds_planted=facts.seeds_planted,
         planted_day=facts.planted.day.isoformat(),
-        planted_shown=f"{facts.planted.day.day} {facts.planted.day:%b}",
+        planted_shown=day_words(facts.planted.day),
         last_emerged=last.emerged if last else None,
         last_day=last.inspected.day.isoformat() if last and last.inspected else "",
         facts=_cells(facts),
@@ -250,17 +250,12 @@ def _plot(index: int, history: PlotHistory, several: bool, blind: bool) -> Sheet
 
 def _cells(facts: Entry) -> dict[str, str]:
     """Facts of a plot as cells that read back to the same facts."""
+    names = ("plot", "block", "variety", "seed_lot", "treatment", "seeds_started", "seeds_planted")
     cells = {
         "format": FORMAT,
-        "plot": facts.plot,
-        "block": facts.block,
-        "variety": facts.variety,
-        "seed_lot": facts.seed_lot,
-        "treatment": facts.treatment,
+        **{name: str(getattr(facts, name)) for name in names},
         "started": facts.started.text,
         "planted": facts.planted.text,
-        "seeds_started": str(facts.seeds_started),
-        "seeds_planted": str(facts.seeds_planted),
         "depth_cm": "" if facts.depth_cm is None else repr(facts.depth_cm),
     }
     if facts.temperature_C is not None:
@@ -270,10 +265,72 @@ def _cells(facts: Entry) -> dict[str, str]:
 
 def _identity(title: str, plots: list[SheetPlot]) -> str:
     """Name under which a browser keeps the rounds: the same for a sheet made again."""
-    told = "\n".join([title, *(f"{plot.plot}\t{plot.facts['planted']}" for plot in plots)])
-    return hashlib.sha256(told.encode()).hexdigest()[:20]
+    plants = "\n".join([title, *(f"{plot.plot}\t{plot.facts['planted']}" for plot in plots)])
+    return hashlib.sha256(plants.encode()).hexdigest()[:20]
 
 
 def _file_name(title: str) -> str:
     """Return a title as a file name that every system takes."""
     return re.sub(r"[^A-Za-z0-9]+", "-", title).strip("-").lower()[:60] or "trial"
+
+
+_REMIND_BEFORE = timedelta(hours=1)
+
+
+def calendar_file(
+    events: Iterable[Event], *, made: datetime, name: str = "Sowing", cautions: Iterable[str] = ()
+) -> bytes:
+    """Write events as a calendar with the time zones they need.
+
+    Parameters
+    ----------
+    events : iterable of Event
+        Starts are aware, in an IANA time zone.
+    made : datetime
+        When the plan was made (aware).
+    name : str
+        Of the calendar.
+    cautions : iterable of str
+        Added to the first event, in which seed is wetted.
+
+    Returns
+    -------
+    bytes
+        A VCALENDAR with one VEVENT and reminder for each event and the VTIMEZONE of their zone.
+    """
+    from icalendar import Alarm, Calendar
+    from icalendar import Event as Entry
+
+    calendar = Calendar()
+    calendar.add("prodid", f"-//thermosprout//{__version__}//EN")
+    calendar.add("version", "2.0")
+    calendar.add("calscale", "GREGORIAN")
+    calendar.add("method", "PUBLISH")
+    calendar.add("x-wr-calname", name)
+    starts: list[datetime] = []
+    for event in events:
+        starts.append(event.start)
+        entry = Entry()
+        entry.add("uid", f"{uuid5(NAMESPACE_URL, 'thermosprout:' + event.key)}@thermosprout")
+        entry.add("dtstamp", made.astimezone(UTC))
+        entry.add("dtstart", event.start)
+        # An end in local time, not a duration, says when it ends over a change of the clocks.
+        end = (event.start.astimezone(UTC) + event.length).astimezone(event.start.tzinfo)
+        entry.add("dtend", end)
+        entry.add("summary", event.summary)
+        warned = cautions if len(starts) == 1 else ()
+        entry.add("description", " ".join((event.description, *warned)))
+        entry.add("categories", ["sowing"])
+        entry.add("transp", "TRANSPARENT")
+        alarm = Alarm()
+        alarm.add("action", "DISPLAY")
+        alarm.add("description", event.summary)
+        alarm.add("trigger", -_REMIND_BEFORE)
+        entry.add_component(alarm)
+        calendar.add_component(entry)
+    if starts:
+        calendar.add_missing_timezones(
+            first_date=min(starts).date() - timedelta(days=366),
+            last_date=max(starts).date() + timedelta(days=366),
+        )
+    return bytes(calendar.to_ical())

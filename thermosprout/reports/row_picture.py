@@ -16,8 +16,8 @@ from thermosprout.quantities import FloatArray
 from thermosprout.season.forecast import EmergenceCurve
 
 WIDTH, HEIGHT = 360, 250
-_LEFT, _RIGHT = 38, 322
-_TOP, _MIDDLE = 26, 148
+LEFT, _RIGHT = 38, 322
+TOP, _MIDDLE = 26, 148
 _SOIL_TOP, _SOIL_BOTTOM = 172, 226
 _TOLERANCE = 0.4
 _DAY_STEPS = (1, 2, 5, 7, 14, 28, 56)
@@ -74,16 +74,17 @@ def row_picture(curve: EmergenceCurve) -> RowPicture:
     end = max(
         [*curve.when[-1:], *curve.soil_when[-1:], *counted, curve.planted + timedelta(days=4)]
     )
-    across = _Scale(start.timestamp(), end.timestamp(), _LEFT, _RIGHT)
+    across = Scale(start.timestamp(), end.timestamp(), LEFT, _RIGHT)
     top = max([float(np.nanmax(curve.high, initial=0.0)), *(seen for _, seen in curve.counts), 8.0])
-    up = _Scale(0.0, max(min(top * 1.25, 108.0), top * 1.08), _MIDDLE, _TOP)  # room for a label
+    up = Scale(0.0, max(min(top * 1.25, 108.0), top * 1.08), _MIDDLE, TOP)  # room for a label
     x = np.array([across(when.timestamp()) for when in curve.when])
-    marks = [*_share_axis(up), *_day_axis(across, start, end)]
+    marks = list(share_axis(up, _RIGHT, "seedlings per 100 seeds planted"))
+    marks += _day_axis(across, start, end)
     soil_band, soil_line, soil_marks = _soil(curve, across)
     marks += soil_marks
     marks += _moments(curve, across, start, end)
     counts = [
-        (round(across(when.timestamp()), 1), round(up(seen), 1)) for when, seen in curve.counts
+        (round(across(when.timestamp()), 1), round(up(share), 1)) for when, share in curve.counts
     ]
     marks += _labels(curve, x, up, counts)
     return RowPicture(
@@ -96,70 +97,69 @@ def row_picture(curve: EmergenceCurve) -> RowPicture:
     )
 
 
-class _Scale:
+@dataclass(frozen=True)
+class Scale:
     """Straight map from values to places."""
 
-    def __init__(self, low: float, high: float, start: float, end: float) -> None:
-        self.low, self.high = low, high
-        self._start = start
-        self._slope = (end - start) / ((high - low) or 1.0)
+    low: float
+    high: float
+    start: float
+    end: float
 
     def __call__(self, value: float) -> float:
-        return self._start + (value - self.low) * self._slope
+        """Place of one value."""
+        return float(self.of(np.asarray(value)))
 
     def of(self, values: FloatArray) -> FloatArray:
-        return np.asarray(self._start + (np.asarray(values) - self.low) * self._slope)
+        """Places of many values."""
+        slope = (self.end - self.start) / ((self.high - self.low) or 1.0)
+        return np.asarray(self.start + (values - self.low) * slope)
 
 
-def _share_axis(up: _Scale) -> Iterator[Mark]:
+def share_axis(up: Scale, right: float, what: str) -> Iterator[Mark]:
+    """Heights in seedlings per 100 seeds, and what they are."""
     step = 25.0 if up.high > 60 else 10.0 if up.high > 25 else 5.0
     for value in np.arange(0.0, up.high + 1e-9, step):
         y = round(up(float(value)), 1)
-        yield Mark("grid", _LEFT, y, _RIGHT, y)
-        yield Mark("tick", _LEFT - 5, y + 4, text=f"{value:.0f}", anchor="end")
-    yield Mark("tick", 2, _TOP - 13, text="seedlings per 100 seeds planted")
+        yield Mark("grid", LEFT, y, right, y)
+        yield Mark("tick", LEFT - 5, y + 4, text=f"{value:.0f}", anchor="end")
+    yield Mark("tick", 2, TOP - 13, text=what)
 
 
-def _day_axis(across: _Scale, start: datetime, end: datetime) -> Iterator[Mark]:
+def _day_axis(across: Scale, start: datetime, end: datetime) -> Iterator[Mark]:
     days = (end - start).total_seconds() / 86400
     step = next((s for s in _DAY_STEPS if days / s <= _MOST_DAY_TICKS), _DAY_STEPS[-1])
     # Midnights of the local calendar, also over a change of the clocks.
     day = datetime(start.year, start.month, start.day, tzinfo=start.tzinfo) + timedelta(days=1)
     while day <= end:
         x = round(across(day.timestamp()), 1)
-        yield Mark("grid", x, _TOP, x, _SOIL_BOTTOM)
-        if _LEFT + 8 <= x <= _RIGHT - 8:
+        yield Mark("grid", x, TOP, x, _SOIL_BOTTOM)
+        if LEFT + 8 <= x <= _RIGHT - 8:
             yield Mark("tick", x, _SOIL_BOTTOM + 15, text=f"{day.day} {day:%b}", anchor="middle")
         day += timedelta(days=step)
 
 
 def _moments(
-    curve: EmergenceCurve, across: _Scale, start: datetime, end: datetime
+    curve: EmergenceCurve, across: Scale, start: datetime, end: datetime
 ) -> Iterator[Mark]:
-    planted, today = across(curve.planted.timestamp()), across(curve.today.timestamp())
-    yield Mark("moment", round(planted, 1), _TOP, round(planted, 1), _SOIL_BOTTOM)
+    planted, today = (round(across(when.timestamp()), 1) for when in (curve.planted, curve.today))
+    yield Mark("moment", planted, TOP, planted, _SOIL_BOTTOM)
     shows_today = start <= curve.today <= end
-    crowded = shows_today and abs(today - planted) < 52
-    if not crowded:
-        yield Mark("name", round(planted, 1) + 3, _TOP + 9, text="planted")
+    if not (shows_today and abs(today - planted) < 52):
+        yield Mark("name", planted + 3, TOP + 9, text="planted")
     if shows_today:
-        yield Mark("moment", round(today, 1), _TOP, round(today, 1), _SOIL_BOTTOM)
+        yield Mark("moment", today, TOP, today, _SOIL_BOTTOM)
         late = today > _RIGHT - 40
-        yield Mark(
-            "name",
-            round(today, 1) + (-3 if late else 3),
-            _TOP + 9,
-            text="today",
-            anchor="end" if late else "start",
-        )
+        x, anchor = (today - 3, "end") if late else (today + 3, "start")
+        yield Mark("name", round(x, 1), TOP + 9, text="today", anchor=anchor)
 
 
-def _soil(curve: EmergenceCurve, across: _Scale) -> tuple[str, str, list[Mark]]:
+def _soil(curve: EmergenceCurve, across: Scale) -> tuple[str, str, list[Mark]]:
     if not curve.soil_when:
         return "", "", []
     low, high = float(np.nanmin(curve.soil_low_C)), float(np.nanmax(curve.soil_high_C))
     margin = max(1.0, 0.15 * (high - low))
-    down = _Scale(low - margin, high + margin, _SOIL_BOTTOM, _SOIL_TOP)
+    down = Scale(low - margin, high + margin, _SOIL_BOTTOM, _SOIL_TOP)
     x = np.array([across(when.timestamp()) for when in curve.soil_when])
     spread = float(np.nanmax(curve.soil_high_C - curve.soil_low_C, initial=0.0)) > 0.05
     band = _band(x, down.of(curve.soil_low_C), down.of(curve.soil_high_C)) if spread else ""
@@ -171,34 +171,30 @@ def _soil(curve: EmergenceCurve, across: _Scale) -> tuple[str, str, list[Mark]]:
         y = round(down(float(value)), 1)
         if _SOIL_TOP + 2 <= y <= _SOIL_BOTTOM - 2:
             marks += [
-                Mark("grid", _LEFT, y, _RIGHT, y),
-                Mark("tick", _LEFT - 5, y + 4, text=f"{value:.0f}", anchor="end"),
+                Mark("grid", LEFT, y, _RIGHT, y),
+                Mark("tick", LEFT - 5, y + 4, text=f"{value:.0f}", anchor="end"),
                 Mark("tick", _RIGHT + 5, y + 4, text=f"{value * 1.8 + 32:.0f}"),
             ]
     return band, _line(x, down.of(curve.soil_C)), marks
 
 
 def _labels(
-    curve: EmergenceCurve, x: FloatArray, up: _Scale, counts: Sequence[tuple[float, float]]
+    curve: EmergenceCurve, x: FloatArray, up: Scale, counts: Sequence[tuple[float, float]]
 ) -> Iterator[Mark]:
     if x.size and float(np.nanmax(curve.high, initial=0.0)) > 0.5:
         # Under the band at its end, or over it, or at the top: where no count is in the way.
         below, above = float(up(float(curve.low[-1]))) + 14, float(up(float(curve.high[-1]))) - 5
-        wished = (below, above, _TOP + 22.0, below + 12.0, below + 24.0, _TOP + 40.0)
-        places = [y for y in wished if _TOP + 8 < y < _MIDDLE - 3]
+        wished = (below, above, TOP + 22.0, below + 12.0, below + 24.0, TOP + 40.0)
+        places = [y for y in wished if TOP + 8 < y < _MIDDLE - 3]
         free = [y for y in places if not _crowded(y, counts)]
-        y = (free or [_TOP + 22.0])[0]
+        y = (free or [TOP + 22.0])[0]
         yield Mark("leaf", _RIGHT, round(y, 1), text="80 % range", anchor="end")
     if counts:
         cx = counts[-1][0]
-        left = cx > _LEFT + 58  # the curve rises to the right
-        yield Mark(
-            "name",
-            round(cx + (-7 if left else 7), 1),
-            round(_counted_at(counts[-1]), 1),
-            text="counted",
-            anchor="end" if left else "start",
-        )
+        # The curve rises to the right.
+        place, anchor = (cx - 7, "end") if cx > LEFT + 58 else (cx + 7, "start")
+        height = round(_counted_at(counts[-1]), 1)
+        yield Mark("name", round(place, 1), height, text="counted", anchor=anchor)
 
 
 def _crowded(y: float, counts: Sequence[tuple[float, float]]) -> bool:
@@ -210,7 +206,7 @@ def _crowded(y: float, counts: Sequence[tuple[float, float]]) -> bool:
 
 def _counted_at(last: tuple[float, float]) -> float:
     """Height of the word at the last ring."""
-    return last[1] + 14 if last[1] < _TOP + 24 else last[1] - 6
+    return last[1] + 14 if last[1] < TOP + 24 else last[1] - 6
 
 
 def _line(x: FloatArray, y: FloatArray) -> str:

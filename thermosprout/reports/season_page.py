@@ -8,24 +8,23 @@ from datetime import date, datetime
 from typing import Any
 
 from thermosprout.crops.crop import PACKET_FIRST, each_once
+from thermosprout.dates import day_words
 from thermosprout.planning.evidence import CropEvidence
 from thermosprout.planning.this_week import Kind, Task, Week
-from thermosprout.quantities import Units, show_length
+from thermosprout.quantities import Units, fahrenheit, show_length
 from thermosprout.reports.pages import method_html, offline_page
-from thermosprout.reports.row_picture import RowPicture, row_picture
-from thermosprout.reports.trial_figures import TrialPicture, trial_picture
+from thermosprout.reports.row_picture import row_picture
+from thermosprout.reports.trial_figures import trial_picture
 from thermosprout.reports.words import (
     STAGE_WORDS,
     UNKNOWN,
-    day_words,
+    estimate_words,
     iso_day,
     percent_spread,
-    range_words,
     spread,
     stage_range,
 )
 from thermosprout.season.forecast import EmergenceCurve
-from thermosprout.soil.quality import implausible
 
 KIND_CLASS = {
     Kind.STOP: "stop",
@@ -55,7 +54,7 @@ class SeasonReport:
     Attributes
     ----------
     document : dict
-        The forecast's JSON document.
+        The forecast's JSON document, with ``soil_checks`` where there are any.
     curves : sequence of EmergenceCurve
         One for each row of the document, in the same order.
     evidence : dict
@@ -79,7 +78,7 @@ class SeasonReport:
 def season_page(report: SeasonReport) -> str:
     """Fill the page: no script, no request, every text shown as text."""
     rows = [_row(report, index) for index in range(len(report.curves))]
-    anchors = {row["id"]: row["anchor"] for row in rows}
+    anchors = {row["row"]: row["anchor"] for row in rows}
     beds: dict[str, list[dict[str, Any]]] = {}
     for row in rows:
         beds.setdefault(row["bed"] or "", []).append(row)
@@ -98,7 +97,7 @@ def season_page(report: SeasonReport) -> str:
         beds=list(beds.items()),
         trials=[_trial(index, trial) for index, trial in enumerate(report.trials)],
         notes=report.document["notes"],
-        soil_doubts=implausible(report.document["notes"]),
+        soil_doubts=report.document.get("soil_checks", ()),
         evidence=[
             (_anchor(list(report.evidence), name), item) for name, item in report.evidence.items()
         ],
@@ -119,19 +118,7 @@ def _days(
     for task in tasks:
         same = days.setdefault(task.day, {})
         key = (task.kind, task.called, task.treatment, task.sentence, task.why, task.until)
-        entry = same.setdefault(
-            key,
-            {
-                "kind": str(task.kind),
-                "class": KIND_CLASS[task.kind],
-                "crop": task.called,
-                "treatment": task.treatment,
-                "sentence": task.sentence,
-                "why": task.why,
-                "until": day_words(task.until) if task.until else "",
-                "rows": [],
-            },
-        )
+        entry = same.setdefault(key, {"task": task, "class": KIND_CLASS[task.kind], "rows": []})
         entry["rows"].append((task.row, anchors.get(task.row, "rows")))
     return [
         ("Today" if day == today else f"{day:%A} {day_words(day)}", list(same.values()))
@@ -152,32 +139,23 @@ def _cautions(tasks: Sequence[Task]) -> list[tuple[str, str]]:
 def _row(report: SeasonReport, index: int) -> dict[str, Any]:
     row, curve = report.document["rows"][index], report.curves[index]
     stages = [(STAGE_WORDS[stage], *_span(row["stages"][stage])) for stage in STAGE_WORDS]
-    stand = row["stand"]
-    seeds = row["seeds_planted"]
-    picture = row_picture(curve)
     soil_C = row["soil"]["mean_C"]
     return {
-        "id": row["row"],
+        **row,
         "anchor": f"row-{index + 1}",
-        "crop": row["called"],
-        "variety": row["variety"] or "",
-        "treatment": row["treatment"],
-        "bed": row["bed"] or "",
         "planted": iso_day(row["planted"]),
         "started": iso_day(row["started"]) if row["treatment"] != "direct" else "",
         "depth": show_length(row["depth_cm"], report.units),
-        "seeds": seeds,
         "stages": stages,
         "since_planted": _day_count(row["days_since_planted"]["half"]),
         "since_started": _day_count(row["days_since_started"]["half"]),
-        "plants": _plants(stand, seeds),
-        "stand": percent_spread(stand),
+        "plants": _plants(row["stand"], row["seeds_planted"]),
+        "stand": percent_spread(row["stand"]),
         "wait": iso_day(row["wait_until"]),
-        "soil": f"{soil_C:.1f} °C ({soil_C * 1.8 + 32:.0f} °F)",
+        "soil": f"{soil_C:.1f} °C ({fahrenheit(soil_C):.0f} °F)",
         "soil_source": row["soil"]["source"],
-        "notes": row["notes"],
         "counts": [(iso_day(item["inspected"]), item["emerged"]) for item in row["counts"]],
-        "picture": picture,
+        "picture": row_picture(curve),
         "picture_words": _picture_words(row, stages, curve),
         "lot": report.row_lots[index],
         "evidence": _anchor(list(report.evidence), report.row_evidence[index]),
@@ -192,15 +170,13 @@ def _picture_words(
     stages_words = "; ".join(
         f"{name} {likely}" + (f" ({span})" if span else "") for name, likely, span in stages
     )
-    soil = ""
+    words = f"Seedlings per 100 seeds planted through time: {stages_words}."
     if len(curve.soil_C):
-        soil = (
-            f" Daily mean soil temperature {curve.soil_C.min():.0f} to {curve.soil_C.max():.0f} °C."
-        )
-    counted = ""
+        low, high = curve.soil_C.min(), curve.soil_C.max()
+        words += f" Daily mean soil temperature {low:.0f} to {high:.0f} °C."
     if curve.counts:
-        counted = f" Last counted: {row['counts'][-1]['emerged']} seedlings."
-    return f"Seedlings per 100 seeds planted through time: {stages_words}.{soil}{counted}"
+        words += f" Last counted: {row['counts'][-1]['emerged']} seedlings."
+    return words
 
 
 def _plants(stand: Mapping[str, float], seeds: int) -> str:
@@ -220,50 +196,35 @@ def _day_count(days: Mapping[str, float | None]) -> str:
     return UNKNOWN if days["p50"] is None else f"{spread(days)} days"
 
 
+_TRIAL_COLUMNS = (
+    ("stand", "stand per seed planted"),
+    ("stand_per_started", "stand per seed started"),
+    ("t50_since_planted_d", "half emergence, days since planted"),
+    ("t50_since_started_d", "half emergence, days since started"),
+    ("thermal_time_50_Cd", "thermal time since planted, °C d"),
+)
+
+
 def _trial(index: int, trial: TrialReport) -> dict[str, Any]:
     result = trial.result
-    columns = (
-        ("stand", "stand per seed planted", 100.0, " %"),
-        ("stand_per_started", "stand per seed started", 100.0, " %"),
-        ("t50_since_planted_d", "half emergence, days since planted", 1.0, ""),
-        ("t50_since_started_d", "half emergence, days since started", 1.0, ""),
-        ("thermal_time_50_Cd", "thermal time since planted, °C d", 1.0, ""),
-    )
-    shown = [column for column in columns if any(t.get(column[0]) for t in result["treatments"])]
-    picture: TrialPicture | None = trial_picture(result["treatments"])
+    shown = [item for item in _TRIAL_COLUMNS if any(t.get(item[0]) for t in result["treatments"])]
     return {
+        **result,
         "anchor": f"trial-{index + 1}",
         "title": trial.title,
         # What is shown comes first; the rest is a tap away where it is long.
         "shown": [text for text in result["verdict"] if not text.startswith(_NOT_SHOWN)],
         "not_shown": [text for text in result["verdict"] if text.startswith(_NOT_SHOWN)],
-        "warnings": result["warnings"],
-        "blocks": result["blocks"],
-        "columns": [name for _, name, _, _ in shown],
+        "columns": [name for _, name in shown],
         "treatments": [
-            {
-                "name": item["treatment"],
-                "plots": item["plots"],
-                "seeds": item["seeds_planted"],
-                "values": [_value(item.get(key), factor, unit) for key, _, factor, unit in shown],
-            }
+            {**item, "values": [_value(key, item.get(key)) for key, _ in shown]}
             for item in result["treatments"]
         ],
-        "picture": picture,
+        "picture": trial_picture(result["treatments"]),
         "interval": f"{100 * result['interval']:.0f} %",
     }
 
 
-def _value(value: Mapping[str, float | None] | None, factor: float, unit: str) -> str:
-    if value is None or value["estimate"] is None:
-        return UNKNOWN
-    digits = 0 if factor == 100.0 or value["estimate"] * factor >= 100 else 1
-    text = f"{value['estimate'] * factor:.{digits}f}{unit}"
-    low, high = value["low"], value["high"]
-    if low is None or high is None:
-        return text
-    span = range_words(f"{low * factor:.{digits}f}", f"{high * factor:.{digits}f}")
-    return f"{text} ({span})"
-
-
-__all__ = ["RowPicture", "SeasonReport", "TrialReport", "season_page"]
+def _value(key: str, value: Mapping[str, float | None] | None) -> str:
+    large = value is not None and (value["estimate"] or 0.0) >= 100
+    return estimate_words(value, 0 if large else 1, share=key.startswith("stand"))

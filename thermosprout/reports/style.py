@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -69,6 +69,28 @@ def own_style() -> Iterator[None]:
     with mpl.rc_context(_RC), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph")  # said once, when the picture is written
         yield
+
+
+def write(axes: Axes, text: str, at: tuple[Any, Any], **look: Any) -> None:
+    """Write a small word at a place in data, moved by ``xytext`` points; see ``annotate``."""
+    axes.annotate(text, at, **{"textcoords": "offset points", "fontsize": 7.5, **look})
+
+
+def day_axis(axes: Axes, zone: tzinfo | None = None, *, least: int = 3, most: int = 6) -> None:
+    """Name days along the bottom as ``6 May``."""
+    from matplotlib.dates import AutoDateLocator, DateFormatter
+
+    locator = AutoDateLocator(minticks=least, maxticks=most, tz=zone, interval_multiples=False)
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(DateFormatter("%-d %b", tz=zone))
+
+
+def spaced(wished: Sequence[float], gap: float) -> list[float]:
+    """Places in rising order, each moved up until it is a gap away from the one below."""
+    places: list[float] = []
+    for place in wished:
+        places.append(max(place, places[-1] + gap) if places else place)
+    return places
 
 
 _APART_PX = 1.5
@@ -185,17 +207,10 @@ def draw_events(events: Sequence[Mapping[str, Any]], title: str, ax: Axes | None
         for place, (day, event) in enumerate(zip(days, events, strict=True)):
             axes.plot([days[0], day], [-place, -place], color=QUIET, linewidth=0.8)
             axes.plot(day, -place, "o", color=LEAF, markersize=6)
-            axes.annotate(
-                event["summary"], (days[0], -place), xytext=(0, 4), textcoords="offset points",
-                fontsize=8,
-            )  # fmt: skip
+            write(axes, event["summary"], (days[0], -place), xytext=(0, 4), fontsize=8)
         axes.set_yticks([])
         axes.set_ylim(-len(events) + 0.4, 0.9)
-        from matplotlib.dates import AutoDateLocator, DateFormatter
-
-        zone = days[0].tzinfo
-        axes.xaxis.set_major_locator(AutoDateLocator(minticks=3, maxticks=6, tz=zone))
-        axes.xaxis.set_major_formatter(DateFormatter("%-d %b", tz=zone))
+        day_axis(axes, days[0].tzinfo)
         axes.set_title(title)
     return axes
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from thermosprout.errors import InputError
-from thermosprout.reports.row_picture import Mark
+from thermosprout.reports.row_picture import LEFT, TOP, WIDTH, Mark, Scale, share_axis
 from thermosprout.reports.style import (
     EARTH,
     FAINT,
@@ -19,6 +19,7 @@ from thermosprout.reports.style import (
     TREATMENT_LINE,
     WATER,
     own_style,
+    spaced,
 )
 
 if TYPE_CHECKING:
@@ -60,7 +61,16 @@ def _look(label: str, index: int) -> tuple[str, Any, str]:
 
 
 def curves_figure(document: Mapping[str, Any]) -> Figure:
-    """Emergence curve of each treatment with its band.
+    """Emergence curve of each treatment with its band; see :func:`draw_curves`."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(7.2, 4.3), layout="constrained")
+    draw_curves(figure.subplots(), document)
+    return figure
+
+
+def draw_curves(axes: Axes, document: Mapping[str, Any]) -> Axes:
+    """Draw the curve of each treatment on axes that are given.
 
     Parameters
     ----------
@@ -72,24 +82,13 @@ def curves_figure(document: Mapping[str, Any]) -> Figure:
     InputError
         When there is no curve to draw.
     """
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(7.2, 4.3), layout="constrained")
-    draw_curves(figure.subplots(), document)
-    return figure
-
-
-def draw_curves(axes: Axes, document: Mapping[str, Any]) -> Axes:
-    """Draw the curve of each treatment on axes that are given; see :func:`curves_figure`."""
     items = [t for t in document["treatments"] if t["curve"] and t["curve"]["right"]]
     if not items:
         raise InputError("there is no curve to draw: nothing has emerged")
     shown = items[:_MOST]
     with own_style():
-        ends = []
         last = max(item["curve"]["right"][-1] for item in shown)
-        for index, item in enumerate(shown):
-            ends.append(_curve(axes, item, index, last))
+        ends = [_curve(axes, item, index, last) for index, item in enumerate(shown)]
         _label_ends(axes, ends, last)
         axes.set_xlim(0, last * 1.28)
         axes.set_ylim(0, min(1.02, 1.12 * max(max(i["curve"]["high"]) for i in shown)))
@@ -110,7 +109,9 @@ def draw_curves(axes: Axes, document: Mapping[str, Any]) -> Axes:
 def _curve(axes: Axes, item: Mapping[str, Any], index: int, last: float) -> tuple[float, str, str]:
     ink, line, mark = _look(item["treatment"], index)
     curve = item["curve"]
-    days, share, low, high = _steps(curve, last)
+    (days, share), (_, low), (_, high) = (
+        _steps(curve, name, 1.02 * last) for name in ("emerged", "low", "high")
+    )
     axes.fill_between(days, low, high, color=ink, alpha=0.13, linewidth=0)
     axes.plot(days, share, color=ink, linestyle=line, linewidth=1.9)
     axes.plot(
@@ -119,37 +120,21 @@ def _curve(axes: Axes, item: Mapping[str, Any], index: int, last: float) -> tupl
     return float(share[-1]), str(item["treatment"]), ink
 
 
-def _steps(
-    curve: Mapping[str, list[float]], last: float
-) -> tuple[list[float], list[float], list[float], list[float]]:
-    """Flat where nothing came, slanted across the interval in which seedlings came."""
-    days, share, low, high = [0.0], [0.0], [0.0], [0.0]
-    ends = zip(
-        curve["left"], curve["right"], curve["emerged"], curve["low"], curve["high"], strict=True
-    )
-    for left, right, now, bottom, top in ends:
-        if left > days[-1]:
-            days.append(left)
-            share.append(share[-1])
-            low.append(low[-1])
-            high.append(high[-1])
-        days.append(right)
-        share.append(now)
-        low.append(bottom)
-        high.append(top)
-    days.append(last * 1.02)
-    for column in (share, low, high):
-        column.append(column[-1])
-    return days, share, low, high
+def _steps(curve: Mapping[str, Any], name: str, last: float) -> tuple[list[float], list[float]]:
+    """Days and shares: flat where nothing came, slanted across the interval in which some did."""
+    days, share = [0.0], [0.0]
+    for left, right, now in zip(curve["left"], curve["right"], curve[name], strict=True):
+        days += [left, right]
+        share += [share[-1], now]
+    return [*days, last], [*share, share[-1]]
 
 
 def _label_ends(axes: Axes, ends: Sequence[tuple[float, str, str]], last: float) -> None:
     """Names at the ends of the lines, moved apart where they would meet."""
-    gap = 0.065 * max(height for height, _, _ in ends)
-    below = -1.0
-    for height, name, ink in sorted(ends):
-        at = max(height, below + gap)
-        below = at
+    heights = [height for height, _, _ in sorted(ends)]
+    for at, (height, name, ink) in zip(
+        spaced(heights, 0.065 * heights[-1]), sorted(ends), strict=True
+    ):
         axes.annotate(
             name[:22], (last * 1.02, height), xytext=(last * 1.06, at), color=ink, va="center",
             fontsize=9, fontweight="bold",
@@ -330,8 +315,7 @@ def _key(name: str, index: int) -> object:
     )
 
 
-_LEFT, _RIGHT, _TOP, _BOTTOM = 38, 268, 26, 190
-_APART = 15
+_RIGHT, _BOTTOM, _APART = 268, 190, 15
 PATTERNS = {"direct": "earth whole", "soaked": "water dashed", "presprouted": "leaf dotted"}
 """Ink and pattern of the known treatments, the same as in all pictures."""
 
@@ -345,7 +329,7 @@ class TrialPicture:
     lines: list[tuple[str, str]]
     marks: list[Mark]
     words: str
-    width: int = 360
+    width: int = WIDTH
     height: int = 226
 
 
@@ -357,62 +341,34 @@ def trial_picture(treatments: Sequence[Mapping[str, Any]]) -> TrialPicture | Non
     treatments : sequence of mappings
         As the analysis tells them: ``curve`` holds ends of intervals and shares emerged.
     """
-    curves = [(str(t["treatment"]), t["curve"]) for t in treatments if t.get("curve")]
-    curves = [(name, curve) for name, curve in curves if curve["right"]]
+    curves = {str(t["treatment"]): t["curve"] for t in treatments if t.get("curve")}
+    curves = {name: curve for name, curve in curves.items() if curve["right"]}
     if not curves:
         return None
-    last = 1.05 * max(float(curve["right"][-1]) for _, curve in curves)
-    top = 1.08 * max([0.1, *(float(max(curve["emerged"])) for _, curve in curves)])
-
-    def across(day: float) -> float:
-        return round(_LEFT + (_RIGHT - _LEFT) * day / last, 1)
-
-    def up(share: float) -> float:
-        return round(_BOTTOM - (_BOTTOM - _TOP) * share / top, 1)
-
-    marks = [Mark("tick", 2, _TOP - 12, text="emerged, per 100 seeds planted")]
-    step = 0.25 if top > 0.6 else 0.1 if top > 0.25 else 0.05
-    count = 0
-    while count * step <= top:
-        y = up(count * step)
-        marks.append(Mark("grid", _LEFT, y, _RIGHT, y))
-        marks.append(Mark("tick", _LEFT - 5, y + 4, text=f"{100 * count * step:.0f}", anchor="end"))
-        count += 1
-    days = next(s for s in (1, 2, 5, 7, 14, 28, 1000) if last / s <= 6)
-    for day in range(0, int(last) + 1, days):
-        marks.append(Mark("tick", across(day), _BOTTOM + 15, text=str(day), anchor="middle"))
-    marks.append(
-        Mark("tick", (_LEFT + _RIGHT) / 2, _BOTTOM + 31, text="days since planted", anchor="middle")
-    )
-    lines = [
-        (PATTERNS.get(name, _OTHERS[index % len(_OTHERS)]), _step_path(curve, across, up, last))
-        for index, (name, curve) in enumerate(curves)
-    ]
-    marks += _names(curves, up)
-    told = "; ".join(f"{name} {100 * curve['emerged'][-1]:.0f} of 100" for name, curve in curves)
-    return TrialPicture(
-        lines=lines, marks=marks, words=f"Emergence of each treatment in steps. In the end: {told}."
-    )
-
-
-def _step_path(curve: Mapping[str, Any], across: Any, up: Any, last: float) -> str:
-    """Rise over each interval in which seedlings came: straight within, level between."""
-    points = [(across(0.0), up(0.0))]
-    before = 0.0
-    for left, right, emerged in zip(curve["left"], curve["right"], curve["emerged"], strict=True):
-        points += [(across(left), up(before)), (across(right), up(emerged))]
-        before = emerged
-    points.append((across(last), up(before)))
-    return "M" + "L".join(f"{x} {y}" for x, y in points)
-
-
-def _names(curves: Sequence[tuple[str, Mapping[str, Any]]], up: Any) -> list[Mark]:
-    """Name each line at its end, pushed apart where they would lie on each other."""
-    wanted = sorted((up(curve["emerged"][-1]), name) for name, curve in curves)
-    placed: list[Mark] = []
-    y = -1e9
-    for at, name in wanted:
-        y = max(at + 4, y + _APART)
+    last = 1.05 * max(float(curve["right"][-1]) for curve in curves.values())
+    top = 108.0 * max([0.1, *(float(max(curve["emerged"])) for curve in curves.values())])
+    across, up = Scale(0.0, last, LEFT, _RIGHT), Scale(0.0, top, _BOTTOM, TOP)
+    marks = list(share_axis(up, _RIGHT, "emerged, per 100 seeds planted"))
+    step = next(s for s in (1, 2, 5, 7, 14, 28, 1000) if last / s <= 6)
+    foot = [(across(day), 15, str(day)) for day in range(0, int(last) + 1, step)]
+    for x, down, text in (*foot, ((LEFT + _RIGHT) / 2, 31, "days since planted")):
+        marks.append(Mark("tick", round(x, 1), _BOTTOM + down, text=text, anchor="middle"))
+    lines, ends = [], []
+    for index, (name, curve) in enumerate(curves.items()):
+        days, share = _steps(curve, "emerged", last)
+        path = "L".join(
+            f"{across(day):.1f} {up(100 * value):.1f}"
+            for day, value in zip(days, share, strict=True)
+        )
+        lines.append((PATTERNS.get(name, _OTHERS[index % len(_OTHERS)]), f"M{path}"))
+        ends.append((up(100 * share[-1]) + 4, name))
+    # Each line is named at its end.
+    ends.sort()
+    for y, (_, name) in zip(spaced([y for y, _ in ends], _APART), ends, strict=True):
         short = name if len(name) <= 14 else f"{name[:13]}…"
-        placed.append(Mark("name", _RIGHT + 4, round(y, 1), text=short))
-    return placed
+        marks.append(Mark("name", _RIGHT + 4, round(y, 1), text=short))
+    stands = "; ".join(
+        f"{name} {100 * curve['emerged'][-1]:.0f} of 100" for name, curve in curves.items()
+    )
+    words = f"Emergence of each treatment in steps. In the end: {stands}."
+    return TrialPicture(lines=lines, marks=marks, words=words)

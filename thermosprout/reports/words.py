@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date, datetime
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 from thermosprout.dates import day_range, day_words
@@ -24,29 +25,13 @@ UNKNOWN = "–"
 
 STAGE_WORDS = {"first": "first seedling", "half": "half up", "full": "nine tenths"}
 
-__all__ = [
-    "STAGE_WORDS",
-    "UNKNOWN",
-    "Document",
-    "Odds",
-    "day_range",
-    "day_words",
-    "iso_day",
-    "local_time",
-    "notes_and_cautions",
-    "number",
-    "percent",
-    "percent_spread",
-    "plain_table",
-    "range_words",
-    "signed",
-    "spread",
-    "stage_range",
-]
-
 
 def plain_table(
-    title: str, *columns: str, caption: str | None = None, numbers: tuple[str, ...] = ()
+    title: str,
+    rows: Iterable[Any],
+    *columns: str | tuple[str, Callable[[Any], Any]],
+    caption: str | None = None,
+    wrap_first: bool = False,
 ) -> Table:
     """Table in the program's one style.
 
@@ -54,40 +39,50 @@ def plain_table(
     ----------
     title : str
         None is shown when empty.
-    *columns : str
-        Headings; the first column keeps its words on one line.
+    rows : iterable
+        What each line is written from.
+    *columns : str or (str, callable)
+        Heading, and what writes its cell from a row; a heading alone takes the cell at its place
+        in a row. Cells line up at the right where the heading begins with ``>``; None is what is
+        not known.
     caption : str, optional
         What the columns mean.
-    numbers : tuple of str
-        Headings of columns whose cells line up at the right.
+    wrap_first : bool
+        Whether the words of the first column may be broken over lines.
     """
     from rich import box
     from rich.table import Table
+    from rich.text import Text
 
     table = Table(
-        box=box.SIMPLE_HEAD,
-        title=title or None,
-        title_justify="left",
-        title_style="bold",
-        caption=caption,
-        caption_justify="left",
-        caption_style="",
-        pad_edge=False,
+        box=box.SIMPLE_HEAD, title=title or None, title_justify="left", title_style="bold",
+        caption=caption, caption_justify="left", caption_style="", pad_edge=False,
         padding=(0, 1, 0, 0),
-    )
-    for index, name in enumerate(columns):
+    )  # fmt: skip
+    writers: list[Callable[[Any], Any]] = []
+    for index, column in enumerate(columns):
+        head, writer = (column, itemgetter(index)) if isinstance(column, str) else column
+        writers.append(writer)
         table.add_column(
-            name,
+            head.removeprefix(">"),
             overflow="fold",
-            no_wrap=index == 0,
-            justify="right" if name in numbers else "left",
+            no_wrap=index == 0 and not wrap_first,
+            justify="right" if head.startswith(">") else "left",
         )
+    for row in rows:
+        cells = (UNKNOWN if cell is None else cell for cell in (write(row) for write in writers))
+        table.add_row(*(cell if isinstance(cell, Text) else str(cell) for cell in cells))
     return table
 
 
 def number(value: float | None, places: int = 0) -> str:
     """Number with so many decimal places."""
     return UNKNOWN if value is None else f"{value:.{places}f}"
+
+
+def exact(value: float | None) -> str:
+    """Number with the places it has."""
+    return UNKNOWN if value is None else f"{value:g}"
 
 
 def spread(values: Odds | None, places: int = 0) -> str:
@@ -115,10 +110,12 @@ def iso_day(text: str | None) -> str:
 
 def stage_range(stage: Mapping[str, str | None]) -> str:
     """80 % range of a stage: ``6–10 May``; ``6 May or later`` where its end is not known."""
-    low, high = stage["p10"], stage["p90"]
-    if low is None:
-        return UNKNOWN
-    return day_range(_day(low), None if high is None else _day(high))
+    return UNKNOWN if stage["p10"] is None else iso_days(stage["p10"], stage["p90"])
+
+
+def iso_days(first: str, last: str | None) -> str:
+    """Days from one ISO date to another: ``6–10 May``."""
+    return day_range(_day(first), None if last is None else _day(last))
 
 
 def range_words(low: str, high: str) -> str:
@@ -126,8 +123,25 @@ def range_words(low: str, high: str) -> str:
     return f"{low} to {high}" if "-" in low or "-" in high else f"{low}–{high}"
 
 
-def signed(value: float) -> str:
+def estimate_words(
+    value: Odds | None, places: int = 1, *, share: bool = False, between: str = " ("
+) -> str:
+    """Estimate and interval: ``12.5 (9.1–16.0)``, a share in per cent; or on two lines."""
+    if value is None or value["estimate"] is None:
+        return UNKNOWN
+    factor, places, unit = (100.0, 0, " %") if share else (1.0, places, "")
+    text = f"{factor * value['estimate']:.{places}f}{unit}"
+    low, high = value["low"], value["high"]
+    if low is None or high is None:
+        return text
+    span = range_words(f"{factor * low:.{places}f}", f"{factor * high:.{places}f}")
+    return f"{text}{between}{span}{')' if '(' in between else ''}"
+
+
+def signed(value: float | None) -> str:
     """Difference to one decimal with its sign, none for zero: ``+0.3``."""
+    if value is None:
+        return UNKNOWN
     text = f"{value:+.1f}"
     return "0.0" if float(text) == 0.0 else text
 

@@ -8,7 +8,7 @@ answer: nothing that the season file says is forgotten on the way.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
@@ -61,8 +61,9 @@ class Context:
 
     Attributes
     ----------
-    notes : list of str
-        How files were read and what stands in for what, for the reader.
+    notes, doubts : list of str
+        How files were read and what stands in for what, for the reader; and those notes that say
+        that the soil temperature is not plausible.
     """
 
     def __init__(
@@ -84,6 +85,7 @@ class Context:
         self.as_of = as_of or datetime.now(UTC)
         self.size, self.seed = size, seed
         self.notes: list[str] = []
+        self.doubts: list[str] = []
         self._soil = soil
         rows = season.data.rows if season is not None else ()
         # Rows share clocks, and a plan asked beside them has the very clock of its row.
@@ -126,9 +128,10 @@ class Context:
         """Today, as a local day."""
         return self.as_of.astimezone(self.zone).date()
 
-    def note(self, *sentences: str) -> None:
-        """Keep sentences for the reader, each once."""
+    def note(self, *sentences: str, doubts: Iterable[str] = ()) -> None:
+        """Keep sentences for the reader, each once, and which of them put the soil in doubt."""
         self.notes.extend(text for text in dict.fromkeys(sentences) if text not in self.notes)
+        self.doubts.extend(text for text in dict.fromkeys(doubts) if text not in self.doubts)
 
     def case(self, question: Question) -> Case:
         """Look up what a question names, and note what is hardly meant.
@@ -325,7 +328,7 @@ class Context:
     def series(self, case: Case) -> xr.DataArray:
         """Hourly soil temperature at seed depth under the case's cover. [degC]"""
         series = self.supply.at(case.depth_cm, case.cover)
-        self.note(*self.supply.notes)
+        self.note(*self.supply.notes, doubts=self.supply.doubts)
         return series
 
     def ground(self, case: Case) -> tuple[xr.DataArray, FloatArray | None]:
@@ -338,7 +341,7 @@ class Context:
         slowing : ndarray of the same shape, or None in moist soil
         """
         ground = self.supply.drought(case.depth_cm, case.cover, case.bed)
-        self.note(*self.supply.notes)
+        self.note(*self.supply.notes, doubts=self.supply.doubts)
         return ground
 
     def weather(self) -> xr.Dataset | None:
@@ -346,7 +349,7 @@ class Context:
         if self.constant_C is not None:
             return None
         weather = self.supply.weather()
-        self.note(*self.supply.notes)
+        self.note(*self.supply.notes, doubts=self.supply.doubts)
         return weather
 
     def air(self) -> xr.DataArray | None:

@@ -15,7 +15,7 @@ from thermosprout.emergence.conditioning import Conditioned, Count, condition
 from thermosprout.emergence.forecast import DRAWS, STAGES, RowForecast, Sowing
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.emergence.weighted_draws import ODDS, odds, weighted_quantile
-from thermosprout.errors import CoverageError
+from thermosprout.errors import CoverageError, Note
 from thermosprout.quantities import FloatArray, percent
 from thermosprout.season.context import Context, season_context
 from thermosprout.season.load import Season
@@ -40,7 +40,7 @@ class RowAnswer:
     counts: tuple[Count, ...]
     cover: str | None
     soil_source: str
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     called: str
     """The grower's own word for the crop."""
 
@@ -222,15 +222,15 @@ def _answer(context: Context, row: Row, case: Case, counts: tuple[Count, ...]) -
         counts=counts,
         cover=None if case.cover == "none" else case.cover,
         soil_source=describe(context.series(case)),
-        notes=tuple(typed_notes(row, case.crop, forecast, season)),
+        notes=tuple(Note(text, "typed") for text in typed_notes(row, case.crop, forecast, season)),
         called=season.row_word(row),
     )
     return replace(answer, notes=(*answer.notes, *_notes(answer, season, context)))
 
 
-def _notes(answer: RowAnswer, season: Season, context: Context) -> list[str]:
-    """Plain sentences on what the dates do not say."""
-    notes: list[str] = []
+def _notes(answer: RowAnswer, season: Season, context: Context) -> list[Note]:
+    """What the dates do not say."""
+    notes: list[Note] = []
     forecast = answer.forecast
     zone = season.data.site.zone
     full = forecast.stage_quantile("full", [0.9])[0]
@@ -238,21 +238,20 @@ def _notes(answer: RowAnswer, season: Season, context: Context) -> list[str]:
     if not np.isfinite(half) or not np.isfinite(full):
         end = local(forecast.horizon_h, zone).date().isoformat()
         ready = "half up" if not np.isfinite(half) else "fully up"
-        notes.append(
-            f"Soil temperature is known only to {end}; some runs are not {ready} by then, so later "
-            f"dates are blank{_to_go_on(season)}."
-        )
+        blank = f"some runs are not {ready} by then, so later dates are blank{_to_go_on(season)}"
+        notes.append(Note(f"Soil temperature is known only to {end}; {blank}.", "horizon"))
     sprouted = float(np.median(forecast.state.sprouted))
     handling = forecast.sowing.handling
     if handling.treatment is Treatment.PRESPROUTED and sprouted < _FEW_SPROUTED:
-        notes.append(
-            f"In {handling.sprout_h:g} h at {handling.room_C:g} °C only about {percent(sprouted)} "
-            "of the live seed sprouts, the quickest: sprout longer, or sow it as soaked."
-        )
+        batch = f"In {handling.sprout_h:g} h at {handling.room_C:g} °C only about"
+        advice = "sprouts, the quickest: sprout longer, or sow it as soaked."
+        few = f"{batch} {percent(sprouted)} of the live seed {advice}"
+        notes.append(Note(few, "few sprouts"))
     if forecast.nothing_odds > 0.1:
-        notes.append(f"Odds that nothing comes up: {percent(forecast.nothing_odds)}.")
+        nothing = percent(forecast.nothing_odds)
+        notes.append(Note(f"Odds that nothing comes up: {nothing}.", "nothing", (nothing,)))
     if answer.conditioned is not None:
-        notes.append(answer.conditioned.sentence)
+        notes.append(answer.conditioned.note)
     supply, today = context.supply, context.now_h
     water = supply.water(forecast.sowing.depth_cm, answer.cover, answer.row.bed)
     full_h = forecast.stage_quantile("full", [0.5])[0]
@@ -261,7 +260,7 @@ def _notes(answer: RowAnswer, season: Season, context: Context) -> list[str]:
         now = np.datetime64(context.as_of.astimezone(UTC).replace(tzinfo=None), "ns")
         dry = water.sentence(now)
         if dry:
-            notes.append(f"{dry[0].upper()}{dry[1:]}.")
+            notes.append(Note(f"{dry[0].upper()}{dry[1:]}.", "drought"))
     return notes
 
 
@@ -320,7 +319,8 @@ def _row_dict(answer: RowAnswer, season: Season) -> dict[str, Any]:
             {"inspected": stamp(count.hour, zone), "emerged": count.emerged}
             for count in answer.counts
         ],
-        "notes": list(answer.notes),
+        "notes": [note.sentence for note in answer.notes],
+        "note_kinds": [{"kind": note.kind, "figures": list(note.figures)} for note in answer.notes],
     }
     if answer.conditioned is not None:
         document["failed_odds"] = answer.conditioned.failed_odds

@@ -69,6 +69,7 @@ def open_context(
     zone = read_zone(timezone) if timezone else ZoneInfo("UTC")
     file_zone = timezone or None
     notes: list[str] = []
+    doubts: list[str] = []
     if loaded is None and latitude is not None and longitude is not None and soil is None:
         if not timezone:
             timezone, _ = nearest_zone(latitude, longitude)
@@ -101,6 +102,7 @@ def open_context(
     if soil is not None:
         series, sentences = read_bridged(soil, timezone=file_zone, latitude=latitude)
         notes.extend(sentences)
+        doubts = series.attrs["doubts"]
     if weather is not None:
         if latitude is None or longitude is None:
             raise InputError("a weather table needs its place", hint='add --at "56.2, -3.1"')
@@ -126,7 +128,7 @@ def open_context(
         context = Context(supply, zone=zone, **options)
     if row is not None and context.season is None:
         context.season = one_row_season(**row, zone=zone)
-    context.note(*notes)
+    context.note(*notes, doubts=doubts)
     return context
 
 

@@ -27,7 +27,7 @@ from thermosprout.soil.model.seedbed_water import (
 )
 from thermosprout.soil.model.surface import Cover, cover_named
 from thermosprout.soil.model.temperature import Surface, convert_surface, soil_temperature, to_depth
-from thermosprout.soil.quality import check_series, implausible
+from thermosprout.soil.quality import check_series
 from thermosprout.soil.readers.weather_table import read_weather_csv
 from thermosprout.soil.series import hours_since_epoch
 from thermosprout.soil.site_correction import Correction, site_correction
@@ -73,8 +73,9 @@ class SoilSupply:
 
     Attributes
     ----------
-    notes : list of str
-        How series were read and put together, for the reader.
+    notes, doubts : list of str
+        How series were read and put together, for the reader; and those notes after which an
+        answer is hardly worth having.
     correction : Correction or None
         What the readings of the season say about its site.
     """
@@ -90,6 +91,7 @@ class SoilSupply:
         rainfed: bool = False,
     ) -> None:
         self.notes: list[str] = []
+        self.doubts: list[str] = []
         self.correction: Correction | None = None
         self.watering = watering
         self.rainfed = rainfed
@@ -127,7 +129,7 @@ class SoilSupply:
             if base is None:
                 self._series[key] = self._modelled(key[1], covering)
             else:
-                with _explained_by_checks(self.notes):
+                with _explained_by_checks(self.doubts):
                     bed = self._bed(base, covering)
                     # A series that does not say its depth was measured where the seed lies.
                     has_depth = np.isfinite(float(bed["depth"]))
@@ -230,9 +232,9 @@ class SoilSupply:
             return
         self._unchecked = False
         one = base if "member" not in base.dims else base.isel(member=0, drop=True)
-        self.notes.extend(
-            f"Soil: {check.sentence()}" for check in check_series(one) if check.name != "gaps"
-        )
+        checks = [check for check in check_series(one) if check.name != "gaps"]
+        self.notes.extend(f"Soil: {check.sentence()}" for check in checks)
+        self.doubts.extend(f"Soil: {check.sentence()}" for check in checks if check.serious)
 
     def _modelled(self, depth_cm: float, cover: Cover) -> xr.DataArray:
         weather = self.weather()
@@ -382,6 +384,7 @@ class SeasonSoil(SoilSupply):
             for part in parts
             if part and not part.startswith(_ROUTINE)
         )
+        self.doubts.extend(self._beside(f"Soil: {text}") for text in series.attrs["doubts"])
         if attribution := series.attrs.get("attribution"):
             self.notes.append(str(attribution))
         return series
@@ -422,13 +425,13 @@ class SeasonSoil(SoilSupply):
 
 
 @contextmanager
-def _explained_by_checks(notes: list[str]) -> Iterator[None]:
+def _explained_by_checks(doubts: list[str]) -> Iterator[None]:
     """Give a series that no model can move to another depth the finding that explains it."""
     try:
         yield
     except InputError as error:
         # An error with a place of its own, such as a missing file, is about something else.
-        if error.place is None and (doubts := implausible(notes)):
+        if error.place is None and doubts:
             raise InputError(doubts[0].removesuffix("."), hint=error.what) from None
         raise
 

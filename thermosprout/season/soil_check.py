@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ from thermosprout.errors import CoverageError
 from thermosprout.season.context import Context, season_context
 from thermosprout.season.forecast import forecast_of
 from thermosprout.season.load import Season
-from thermosprout.season.schema import Row
+from thermosprout.season.schema import Row, local
 from thermosprout.soil.site_correction import Correction
 from thermosprout.soil.site_readings import SeriesCheck, check_series
 
@@ -48,6 +49,25 @@ class RowShift:
     def days(self) -> float:
         """Shift in days."""
         return (self.corrected_h - self.as_is_h) / 24.0
+
+    def to_dict(self, zone: ZoneInfo) -> dict[str, Any]:
+        """Return the row of the JSON document, times in a zone."""
+
+        def when(hour: float) -> str | None:
+            return local(hour, zone).isoformat(timespec="minutes") if np.isfinite(hour) else None
+
+        def days(value: float) -> float | None:
+            return round(value, 2) if np.isfinite(value) else None
+
+        return {
+            "row": self.row,
+            "crop": self.crop,
+            "called": self.called,
+            "half_as_is": when(self.as_is_h),
+            "half_corrected": when(self.corrected_h),
+            "days": days(self.days),
+            "sd_days": days(self.sd_days),
+        }
 
 
 @dataclass(frozen=True, kw_only=True)

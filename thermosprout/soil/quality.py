@@ -7,7 +7,6 @@ the user asks for it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,11 +68,6 @@ class Check:
             name = f"{IMPLAUSIBLE} ({self.name})"
         text = f"{name}: {self.value}, {self.where}{left_out}, expected {self.expected}."
         return text.replace(";", ",")
-
-
-def implausible(sentences: Iterable[str]) -> list[str]:
-    """Sentences of serious findings among all that is said of a series."""
-    return [text for text in sentences if IMPLAUSIBLE in text]
 
 
 def _span(time: Stamps, mask: BoolArray) -> str:

@@ -383,8 +383,9 @@ def _from_file(source: SoilSource, path: Path, session: WeatherSession | None) -
         surface=source.surface,
         latitude=source.latitude,
     )
-    past, words = _past_file(source, measured)
+    past, words, doubts = _past_file(source, measured)
     notes += words
+    doubts = [*measured.attrs["doubts"], *doubts]
     ahead = None
     attribution = ""
     if session is not None and source.service is not None:
@@ -402,7 +403,7 @@ def _from_file(source: SoilSource, path: Path, session: WeatherSession | None) -
                 raise
             notes.append(f"nothing beyond the file, {error.what}")
     if ahead is None and past is None:
-        return _noted(measured, notes, attribution)
+        return _noted(measured, notes, attribution, doubts)
     last = measured["time"].values[-1]
     seam = min(source.now, last)
     if source.now - last > np.timedelta64(10, "D") and ahead is None:
@@ -412,15 +413,15 @@ def _from_file(source: SoilSource, path: Path, session: WeatherSession | None) -
         start=max(np.datetime64(source.first, "ns"), measured["time"].values[0]),
         end=np.datetime64(source.last, "ns"), now=seam,
     )  # fmt: skip
-    return _noted(series, [*notes, str(series.attrs["notes"])], attribution)
+    return _noted(series, [*notes, str(series.attrs["notes"])], attribution, doubts)
 
 
 def _past_file(
     source: SoilSource, like: xr.DataArray | None
-) -> tuple[xr.DataArray | None, list[str]]:
-    """Past years of the season's file at the depth of a series, and what looks wrong in them."""
+) -> tuple[xr.DataArray | None, list[str], list[str]]:
+    """Past years of a season's file at a series' depth, what looks wrong, what is implausible."""
     if source.past_years_file is None:
-        return None, []
+        return None, [], []
     past, reading = read_soil_csv(
         source.past_years_file,
         timezone=source.file_timezone or source.timezone,
@@ -429,10 +430,17 @@ def _past_file(
     target = 100.0 * float(like["depth"]) if like is not None else float(source.depth_cm or 5.0)
     if np.isfinite(float(past["depth"])) and np.isfinite(target):
         past = to_depth(past, target)
-    return past, [f"past years: {doubt}" for doubt in reading.doubts()]
+    words, doubts = (
+        [f"past years: {sentence}" for sentence in reading.doubts(serious=serious)]
+        for serious in (False, True)
+    )
+    return past, words, doubts
 
 
-def _noted(series: xr.DataArray, notes: list[str], attribution: str) -> xr.DataArray:
+def _noted(
+    series: xr.DataArray, notes: list[str], attribution: str, doubts: list[str]
+) -> xr.DataArray:
+    series.attrs["doubts"] = doubts
     series.attrs["notes"] = "; ".join(dict.fromkeys(text.rstrip(".") for text in notes if text))
     if attribution:
         series.attrs["attribution"] = attribution
@@ -444,8 +452,8 @@ def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
     surface: Surface = "grass" if source.surface == "grass" else "bare"
     recent, ahead, words = recent_and_ahead(source, session)
     attribution = str(recent.attrs.get("attribution", ""))
-    past, doubts = _past_file(source, None)
-    words += doubts
+    past, more, doubts = _past_file(source, None)
+    words += more
     seasons: list[xr.DataArray] = [] if past is None else [past]
     if past is None:
         weather, more = past_weather(source, session)
@@ -473,7 +481,7 @@ def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
         words.append(f"no past seasons ({error.what})")
         series = join_members(measured, forecast, None, **span)
     notes = [*recent.attrs.get("notes", ()), *words, str(measured.attrs.get("notes", ""))]
-    return _noted(series, [*notes, str(series.attrs["notes"])], attribution)
+    return _noted(series, [*notes, str(series.attrs["notes"])], attribution, doubts)
 
 
 def _model_years(years: list[xr.Dataset], depth_cm: float, surface: Surface) -> list[xr.DataArray]:

@@ -322,11 +322,13 @@ def read_bridged(path: Path, **options: Any) -> tuple[xr.DataArray, list[str]]:
     Returns
     -------
     tuple of xarray.DataArray, list of str
-        Hourly soil temperature [degC], and how it was read and what looks wrong.
+        Hourly soil temperature [degC], and how it was read and what looks wrong; what makes it
+        implausible is in ``attrs["doubts"]`` too.
     """
     series, reading = read_soil_csv(path, **options)
     bridged, notes = bridge(series)
     reading = replace(reading, gaps=gaps_of(bridged["time"].values, bridged.values))
+    bridged.attrs["doubts"] = reading.doubts(serious=True)
     return bridged, [*reading.sentences(), *notes, *reading.doubts()]
 
 

@@ -305,9 +305,10 @@ class Reading:
             )
         return [*sentences, *self.notes]
 
-    def doubts(self) -> list[str]:
-        """Say what looks wrong in the series, one sentence a check."""
-        return [check.sentence() for check in self.checks if check.name not in _NOT_REPEATED]
+    def doubts(self, *, serious: bool = False) -> list[str]:
+        """Say what looks wrong in the series, one sentence a check; of serious ones alone."""
+        checks = (check for check in self.checks if check.serious or not serious)
+        return [check.sentence() for check in checks if check.name not in _NOT_REPEATED]
 
 
 def _listed(names: tuple[str, ...], most: int = 12) -> str:
