@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
@@ -212,9 +213,12 @@ def _dates(path: Path) -> None:
 
 
 def _logger(path: Path) -> None:
+    """Read with all that can be said of a file; with nothing said more may be refused."""
     from thermosprout.soil.readers.logger import read_soil_csv
     from thermosprout.soil.series import check_soil_series
 
+    with suppress(ThermosproutError):
+        check_soil_series(read_soil_csv(path)[0])
     series, reading = read_soil_csv(path, timezone="Europe/Berlin", unit="C", day_first=True)
     check_soil_series(series)
     assert reading.sentences()
@@ -285,7 +289,7 @@ READERS: dict[str, Reader] = {
     "notebook": Reader(_notebook, lambda: (NOTEBOOK,)),
     "counts": Reader(_counts, lambda: (COUNTS,), 0.5),
     "dates": Reader(_dates, lambda: (DATES,)),
-    "logger": Reader(_logger, _two_columns, 1.5),
+    "logger": Reader(_logger, _two_columns, 3.0),
     "station": Reader(_station, lambda: (_weather_csv(), _daily_csv()), 1.5),
     "readings": Reader(_readings_of, lambda: (_readings(),)),
     "netcdf": Reader(_nc, lambda: (_netcdf(),), 1.0, ".nc"),
