@@ -17,7 +17,7 @@ from thermosprout.files import read_text, write_atomic
 OLD, NEW = "old line\n" * 20_000, "new line\n" * 30_000
 
 
-def test_a_kill_at_any_instant_leaves_the_old_or_the_new_file(tmp_path: Path) -> None:
+def test_a_kill_leaves_the_old_or_new_file(tmp_path: Path) -> None:
     path = tmp_path / "season.toml"
     write_atomic(path, OLD)
     rng = random.Random(4)
@@ -49,7 +49,7 @@ def test_two_programs_at_once_leave_one_of_both(tmp_path: Path) -> None:
     assert [entry.name for entry in tmp_path.iterdir()] == ["estimate.toml"]
 
 
-def test_a_full_disk_is_one_sentence_and_leaves_the_old_file(tmp_path: Path) -> None:
+def test_a_full_disk_leaves_the_old_file(tmp_path: Path) -> None:
     path = tmp_path / "season.toml"
     write_atomic(path, "kept\n")
     child = os.fork()

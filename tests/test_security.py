@@ -104,7 +104,7 @@ def test_a_link_out_of_the_folder_is_not_followed(tmp_path: Path) -> None:
         load_season(path).resolve("soil.csv", "soil", "file")
 
 
-def test_a_small_file_that_unpacks_to_more_than_memory_is_refused(tmp_path: Path) -> None:
+def test_a_small_file_that_unpacks_huge_is_refused(tmp_path: Path) -> None:
     import h5py
 
     from thermosprout.errors import InputError
@@ -122,7 +122,7 @@ def test_a_small_file_that_unpacks_to_more_than_memory_is_refused(tmp_path: Path
     assert "\n" not in str(caught.value)
 
 
-def test_an_answer_that_unpacks_to_more_than_the_bound_is_cut_off(tmp_path: Path) -> None:
+def test_an_answer_that_unpacks_too_large_is_cut(tmp_path: Path) -> None:
     import gzip
 
     from tests.weather.playing import Reply, play

@@ -218,7 +218,7 @@ def test_bad_input_is_refused_in_a_sentence(call: object, sentence: str) -> None
     assert sentence in str(caught.value)
 
 
-def test_a_weather_table_in_memory_is_read_as_the_file_is() -> None:
+def test_a_weather_table_in_memory_reads_like_its_file() -> None:
     frame = pd.read_csv(DEMO / "weather.csv", index_col=0, parse_dates=True)
     options = {"at": "56.2, -3.1", "timezone": "Europe/London"}
     memory, file = (

@@ -15,9 +15,7 @@ from thermosprout.reports.forecast_figures import forecast_figure
 from thermosprout.reports.season_page import season_page
 
 
-def test_sixty_rows_take_less_time_than_three_by_the_plotting_library(
-    benchmark: Any, tmp_path: Path
-) -> None:
+def test_sixty_rows_are_quicker_than_three_plotted(benchmark: Any, tmp_path: Path) -> None:
     report = big_report(tmp_path)
     season_page(report)
 

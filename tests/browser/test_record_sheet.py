@@ -71,7 +71,7 @@ def set_day(page: Any, day: str = DAY) -> None:
     page.get_by_label("Day of this round").fill(day)
 
 
-def test_a_round_survives_closing_and_comes_home_with_the_same_numbers(
+def test_a_round_survives_closing_and_comes_home(
     phone: OpenPhone, trial: Path, tmp_path: Path
 ) -> None:
     made = phone()
@@ -105,9 +105,7 @@ def test_a_round_survives_closing_and_comes_home_with_the_same_numbers(
     assert append_records(trial, rows).added == ()
 
 
-def test_undo_takes_back_one_step_at_a_time_also_after_reload(
-    phone: OpenPhone, trial: Path, tmp_path: Path
-) -> None:
+def test_undo_takes_back_one_step_at_a_time(phone: OpenPhone, trial: Path, tmp_path: Path) -> None:
     page = phone().open(make_page(trial))
     set_day(page)
     tap(page, "A1", 2)
@@ -175,9 +173,7 @@ def test_two_windows_and_two_trials_do_not_lose_taps(phone: OpenPhone, trial: Pa
     assert other.locator("#progress").inner_text().startswith("0 of 6")
 
 
-def test_what_the_browser_kept_but_cannot_be_read_is_put_aside(
-    phone: OpenPhone, trial: Path
-) -> None:
+def test_what_cannot_be_read_is_put_aside(phone: OpenPhone, trial: Path) -> None:
     page = phone().open(make_page(trial))
     tap(page, "A1")
     page.evaluate("localStorage.setItem(Object.keys(localStorage)[0], '{\"format\":9}')")
@@ -243,7 +239,7 @@ def test_nothing_exported_runs_in_a_spreadsheet(
     append_records(trial, rows)
 
 
-def test_where_a_browser_keeps_nothing_the_page_says_so_and_still_counts(
+def test_a_browser_that_keeps_nothing_still_counts(
     phone: OpenPhone, trial: Path, tmp_path: Path
 ) -> None:
     made = phone()

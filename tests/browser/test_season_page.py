@@ -69,9 +69,7 @@ def test_axe_sees_a_fault_that_is_planted(phone: OpenPhone, plain: Path, tmp_pat
 
 
 @pytest.mark.parametrize("width", [390, 1280])
-def test_text_of_twice_the_size_is_neither_cut_nor_out_of_reach(
-    phone: OpenPhone, hostile: Path, width: int
-) -> None:
+def test_text_of_twice_the_size_is_not_cut(phone: OpenPhone, hostile: Path, width: int) -> None:
     page = phone(width).open(hostile)
     open_all(page)
     before = page.evaluate("document.body.innerText.length")
@@ -80,9 +78,7 @@ def test_text_of_twice_the_size_is_neither_cut_nor_out_of_reach(
     assert page.evaluate("document.body.innerText.length") == before
 
 
-def test_zoomed_to_200_percent_a_desktop_reads_like_a_narrow_window(
-    phone: OpenPhone, plain: Path
-) -> None:
+def test_zoomed_to_200_percent_the_page_still_fits(phone: OpenPhone, plain: Path) -> None:
     # Zooming halves the window in CSS pixels (WCAG 2.2, success criteria 1.4.4 and 1.4.10).
     page = phone(640, 450).open(plain)
     open_all(page)

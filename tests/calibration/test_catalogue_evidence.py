@@ -123,7 +123,7 @@ def test_a_day_table_takes_three_temperatures_that_are_no_bands() -> None:
         assert one.fitted_sums == (() if enough else one.sums)
 
 
-def test_bases_have_the_error_of_their_stage_and_half_of_their_range(
+def test_bases_have_their_stages_error_and_half_range(
     found: dict[str, Evidence],
 ) -> None:
     """A printed range counts as four sd wide; a figure from memory has half a degree more."""

@@ -119,7 +119,7 @@ def test_heat_sums_of_crops_with_a_day_table_never_enter():
     np.testing.assert_array_equal(without.point, with_sum.point)
 
 
-def test_lots_differ_in_base_without_differing_in_speed_at_the_pivot():
+def test_lots_of_another_base_share_the_pivots_speed():
     """Drawn lots have the same spread of days at the pivot whatever their base."""
     covariance = lot_covariance("beta", TRUE, PIVOT["cool"], 0.0)
     rng = np.random.default_rng(1)
@@ -163,7 +163,7 @@ def test_evidence_leaves_out_what_the_sources_warn_of():
 
 
 @pytest.mark.parametrize("named", [True, False])
-def test_the_catalogue_is_written_to_the_file_named_or_beside_its_tables(
+def test_the_catalogue_is_written_where_it_belongs(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str], named: bool
 ) -> None:
     entry = {"crops": [{"covariance": [["a", "b", 0.5], ["b", "b", 1.5]], "latin_name": "ß"}]}

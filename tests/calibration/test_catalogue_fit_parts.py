@@ -170,7 +170,7 @@ def test_a_straight_line_needs_a_thousand_to_one() -> None:
 
 
 @pytest.mark.parametrize("shape", ["linear", "beta"])
-def test_what_crops_have_in_common_is_shrunk_towards_the_first_prior(shape: str) -> None:
+def test_what_crops_share_is_shrunk_towards_the_prior(shape: str) -> None:
     rng = np.random.default_rng(4)
     seasons = {"a": "warm", "b": "cool", "c": "cool"}
     fits = {name: made(shape, rng.normal(size=5), spread=s)

@@ -62,7 +62,7 @@ def test_a_slightly_higher_hill_is_not_followed() -> None:
     assert climb(problem, NEAR[:2]) == pytest.approx(problem.places[1], abs=0.05)  # type: ignore[arg-type]
 
 
-def test_one_start_is_climbed_alone_and_nowhere_to_go_is_no_fit() -> None:
+def test_one_start_is_climbed_and_no_way_is_told() -> None:
     for how in ({}, {"thorough": True}):
         only = climb(hills(1.0, 3.0, 2.0), np.array([[0.5, 0.5]]), **how)  # type: ignore[arg-type]
         assert only == pytest.approx([0.0, 0.0], abs=0.05)
@@ -130,7 +130,7 @@ def test_a_noted_date_allows_for_slips() -> None:
     assert noted_log_likelihood(never)[0, 0] == pytest.approx(np.log(0.001 / 60))  # type: ignore[arg-type]
 
 
-def test_sprouts_of_a_batch_have_the_tail_of_a_thinned_binomial() -> None:
+def test_a_batch_has_a_thinned_binomial_tail() -> None:
     """Seed between two deviates; the binomial's tail is a beta's, of as many as count alone."""
     z_low, z_high = np.array([[-1.2, -np.inf, 0.0]]), np.array([[0.6, 0.3, 0.0]])
     predicted = SimpleNamespace(

@@ -105,7 +105,7 @@ def test_plots_tell_of_themselves() -> None:
     assert "nothing came up in e0, e1, e2, e3 and others" in said(_Fit(500.0, (*PAIR, *empty)))
 
 
-def test_speed_that_falls_as_it_warms_is_told_below_the_optimum_only() -> None:
+def test_speed_that_falls_with_warmth_is_told_below_optimum() -> None:
     def falling(cool: float, warm: float, slower: float) -> list[str]:
         plots = [dish("a", cool, 5.0), dish("b", cool, 5.0),
                  dish("c", warm, slower), dish("d", warm, slower)]  # fmt: skip
@@ -144,7 +144,7 @@ def test_a_base_that_cannot_be_is_called_so(estimate: float, words: str | None) 
     assert [words in text for text in told] == ([] if words is None else [True])
 
 
-def test_a_base_is_doubted_for_its_width_its_distance_and_its_plots() -> None:
+def test_a_base_is_doubted_for_width_distance_and_plots() -> None:
     assert alone(finding("t_base_C", 4.0, low=-1.0, high=9.0)) == []
     assert alone(finding("t_base_C", 4.0, low=-1.1, high=9.0)) == [
         "the base temperature is only known to lie between -1.1 and 9.0 °C"

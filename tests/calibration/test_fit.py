@@ -77,7 +77,7 @@ def test_weights_say_what_they_are_worth(fitted) -> None:
 
 
 @pytest.mark.parametrize("name", list(catalogue())[::6])
-def test_crop_variety_and_lot_add_up_to_the_prior_of_a_lot(name: str) -> None:
+def test_crop_variety_and_lot_add_up_to_the_prior(name: str) -> None:
     crop = find_crop(name)
     plot = grow(CROP, truth_with(), SERIES, [Planting(day=5.3, plots=1)], np.random.default_rng(0))
     named = [replace(plot[0], variety="v", seed_lot="l")]
@@ -195,7 +195,7 @@ def test_who_is_reported() -> None:
         calibrate(CROP, two, [SERIES], seed_lot="Z")
 
 
-def test_a_saved_estimate_is_read_back_with_what_it_rests_on(fitted, tmp_path: Path) -> None:
+def test_a_saved_estimate_keeps_what_it_rests_on(fitted, tmp_path: Path) -> None:
     calibration = calibrate(CROP, fitted.plots, [SERIES], seed=1, draws=FEW)
     (path,) = save_calibration(calibration, tmp_path, [Path("trial.csv")], prior="catalogue")
     assert path.parent == tmp_path

@@ -77,7 +77,7 @@ def test_a_plot_that_mice_took_is_named_with_its_count() -> None:
 
 
 @pytest.mark.slow
-def test_conflict_and_misfit_are_told_when_there_and_not_when_not() -> None:
+def test_conflict_and_misfit_are_told_when_there() -> None:
     growers = 24
     table = {
         "as the catalogue": Nature(),

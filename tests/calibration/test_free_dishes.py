@@ -81,7 +81,7 @@ def test_a_settings_final_share_is_the_likeliest_of_its_dishes() -> None:
         assert found[list(members)] == pytest.approx(expected, abs=2e-3)
 
 
-def test_a_share_that_is_settled_is_the_one_for_the_speed_given() -> None:
+def test_a_settled_share_belongs_to_its_speed() -> None:
     both, vector = free(DISHES)
     conditional = both._conditional(both.model.predict(vector[None]))
     speed = np.full((1, 3), 0.4)

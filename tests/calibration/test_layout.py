@@ -97,7 +97,7 @@ def test_entries_maps_and_prior_are_those_laid_by_hand() -> None:
         (None, "1", {"crop", "lot /1"}, {"variety"}),
     ],
 )
-def test_a_level_is_its_owners_and_the_spread_of_what_is_below(
+def test_a_level_has_the_spread_of_what_is_below(
     variety: str | None, lot: str | None, owners: set[str], below: set[str]
 ) -> None:
     estimate = correlated()
@@ -117,7 +117,7 @@ def test_a_level_is_its_owners_and_the_spread_of_what_is_below(
     np.testing.assert_allclose(spread, full, atol=1e-9)
 
 
-def test_where_no_variety_and_lot_is_named_nothing_is_below_the_crop() -> None:
+def test_without_variety_and_lot_nothing_is_below_the_crop() -> None:
     plain = [replace(plot, variety=None, seed_lot=None) for plot in plots()]
     layers = layers_of(CROP.estimate, plain)
     size = len(NAMES)

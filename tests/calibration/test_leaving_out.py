@@ -55,7 +55,7 @@ def test_crps_is_the_mean_over_pairs_of_draws() -> None:
 
 
 @pytest.mark.parametrize("wide", [True, False])
-def test_each_way_to_forecast_is_scored_on_what_was_left_out(
+def test_each_forecast_is_scored_on_what_was_left_out(
     monkeypatch: pytest.MonkeyPatch, wide: bool
 ) -> None:
     fitted: list[list[str]] = []

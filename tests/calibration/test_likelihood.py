@@ -153,7 +153,7 @@ def test_a_hole_in_the_soil_parts_the_series() -> None:
         Model(CROP, early, layers_of(ESTIMATE, early), [holed])
 
 
-def test_soil_that_ends_with_the_counts_says_nothing_against_the_stand(plots) -> None:
+def test_soil_that_ends_with_counts_spares_the_stand(plots) -> None:
     """A pace too slow to reach half within the soil is no wait without end."""
     short = SERIES.isel(time=SERIES["time"].values < np.datetime64("2025-05-04"))
     early = [

@@ -38,9 +38,7 @@ def rng() -> np.random.Generator:
 
 
 @pytest.mark.parametrize(("temperature", "rate"), [(20.0, 16.0), (33.0, 24.0 * 5.0 / 10.0)])
-def test_half_germination_of_a_usual_lot_is_its_warmth_over_the_rate(
-    temperature: float, rate: float
-) -> None:
+def test_half_germination_is_the_warmth_over_the_rate(temperature: float, rate: float) -> None:
     days, spread = expected_half_germination(CROP, temperature, rng(), 20_000)
     assert days == pytest.approx(0.5 * 100.0 / rate, rel=0.04)
     draws = CROP.estimate.draw(20_000, np.random.default_rng(1))
@@ -51,12 +49,12 @@ def test_half_germination_of_a_usual_lot_is_its_warmth_over_the_rate(
 
 
 @pytest.mark.parametrize("temperature", [3.5, 38.5])
-def test_a_test_near_the_limits_of_the_crop_judges_no_vigour(temperature: float) -> None:
+def test_a_test_near_the_limits_judges_no_vigour(temperature: float) -> None:
     with pytest.raises(InputError, match=f"{temperature:g} °C is too near the limits of beetroot"):
         expected_half_germination(CROP, temperature, rng())
 
 
-def test_the_speed_of_a_lot_has_the_interval_of_its_logarithm() -> None:
+def test_a_lots_speed_has_its_logarithms_interval() -> None:
     test = GerminationTest(days=(2, 3, 4, 5, 7), germinated=(4, 22, 38, 43, 44), tested=50)
     expected = expected_half_germination(CROP, 20.0, rng())
     shift = test.vigour_shift(expected[0], expected_sd=expected[1])
@@ -83,7 +81,7 @@ def test_what_a_test_leaves_open_is_told() -> None:
     assert told(1, 2, 2) == (), "two seeds tell no speed"
 
 
-def test_years_to_come_are_on_the_same_day_in_the_same_store() -> None:
+def test_years_to_come_keep_day_and_store() -> None:
     lot = replace(LOT, seeds_tested=200, seeds_germinated=176, tested_on=date(2025, 3, 1))
     found = check_lot(lot, CROP, rng(), on=DAY, probability=0.8)
     assert [day for day, *_ in found.viability] == [
@@ -97,7 +95,7 @@ def test_years_to_come_are_on_the_same_day_in_the_same_store() -> None:
     assert middles == sorted(middles, reverse=True)
 
 
-def test_a_test_without_a_day_was_made_on_the_day_asked_for() -> None:
+def test_an_undated_test_is_of_the_day_asked() -> None:
     counted = replace(LOT, seeds_tested=100, seeds_germinated=80)
     assert check_lot(counted, CROP, rng(), on=DAY).lot.tested_on == DAY
     harvested = replace(LOT, year=2024)

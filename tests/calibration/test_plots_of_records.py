@@ -63,7 +63,7 @@ def test_looks_that_cannot_be_are_refused() -> None:
         plots_of_records(empty, CROP)
 
 
-def test_a_plot_without_depth_is_a_dish_only_at_a_constant_temperature() -> None:
+def test_a_plot_without_depth_may_be_a_dish() -> None:
     (bed,) = plots_of_records(records((5, 3), depth_cm=np.nan), CROP)
     assert (bed.dish, bed.depth_cm) == (False, 2.0)
     deep = replace(CROP, practice=Practice(depth_cm=4.0))
@@ -130,7 +130,7 @@ def test_temperatures_a_degree_apart_are_one() -> None:
     assert not none.wide_enough
 
 
-def test_plots_are_left_out_by_name_by_day_and_by_year() -> None:
+def test_plots_are_left_out_by_name_day_year() -> None:
     hour = float(np.datetime64("2025-12-31T23:30", "m").astype(int)) / 60.0
     plots = [plot(name=n, planted_h=hour + h) for n, h in (("a", 0), ("b", 0), ("c", 1), ("d", 24))]
 
@@ -144,7 +144,7 @@ def test_plots_are_left_out_by_name_by_day_and_by_year() -> None:
     assert names(LeftOut.DATE, "Europe/Berlin") == [["a", "b", "c"], ["d"]]
 
 
-def test_the_nearest_that_is_known_and_the_mean_of_the_others() -> None:
+def test_the_nearest_known_and_the_others_mean() -> None:
     named = {("x", "1"), ("y", "2")}
     assert scores._nearest(plot(variety="x", seed_lot="1"), named) == ("x", "1")
     assert scores._nearest(plot(variety="x", seed_lot="3"), named) == ("x", None)

@@ -96,7 +96,7 @@ def test_a_plot_is_predicted_as_if_alone() -> None:
     assert (found.credit[:, 2] > 0).all()
 
 
-def test_the_base_gets_its_prior_back_and_the_others_follow_by_regression() -> None:
+def test_a_base_given_back_takes_the_others_along() -> None:
     """Linear regression on the base: its mean and spread are the prior's, residuals stay."""
     named = [replace(plots()[0], variety=name) for name in ("Gold", "Red")]
     layers = layers_of(CROP.estimate, named)

@@ -13,7 +13,7 @@ from thermosprout.calibration.result import origin_of
 HOURS = np.datetime64("2026-04-10T06", "h").astype(int)
 
 
-def test_provenance_counts_plots_seeds_and_looks_from_first_to_last_day() -> None:
+def test_provenance_counts_plots_seeds_and_looks() -> None:
     one = Plot(
         name="a", planted_h=float(HOURS), depth_cm=2.0, seeds=40,
         hours=HOURS + 24.0 * np.array([5.0, 7.0, 9.0]), new=np.array([3.0, 8.0, 4.0]),

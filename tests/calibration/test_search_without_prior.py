@@ -76,7 +76,7 @@ class Searching:
         return self.names(free)
 
 
-def test_a_search_ends_where_what_is_pinned_is_what_was_moved(
+def test_a_search_ends_where_moved_and_pinned_agree(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     search = Searching(monkeypatch, set(), [["t_base_C", "sigma"], ["t_base_C"], ["t_base_C"]])
@@ -86,7 +86,7 @@ def test_a_search_ends_where_what_is_pinned_is_what_was_moved(
     ]  # fmt: skip
 
 
-def test_a_search_without_a_peak_lets_go_of_the_last_first(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_search_without_peak_lets_the_last_go(monkeypatch: pytest.MonkeyPatch) -> None:
     search = Searching(
         monkeypatch, {"opt_gap_C"}, [["t_base_C", "opt_gap_C", "sigma"], ["t_base_C"]]
     )
@@ -94,7 +94,7 @@ def test_a_search_without_a_peak_lets_go_of_the_last_first(monkeypatch: pytest.M
     assert [len(tried) for tried in search.tried] == [4, 3, 2]
 
 
-def test_a_search_that_holds_all_and_finds_no_peak_is_no_fit(
+def test_a_search_without_any_peak_is_no_fit(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     search = Searching(monkeypatch, {"thermal_time_50_Cd"}, [["sigma"]])
@@ -133,7 +133,7 @@ class Reached(Exception):
     """The fit got past what it asks of its plots."""
 
 
-def test_one_plot_with_seedlings_is_enough_to_begin_and_none_is_not(
+def test_one_plot_with_seedlings_is_enough_to_begin(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     def reached(*args: object) -> None:

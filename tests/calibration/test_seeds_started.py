@@ -33,14 +33,14 @@ def odds_of(z_high, seeds, started, viability=0.9):
     return sprouted_log_likelihood(predicted, counted)[:, 0]  # type: ignore[arg-type]
 
 
-def test_without_shared_fates_it_is_the_upper_tail_of_a_binomial(monkeypatch) -> None:
+def test_without_shared_fates_odds_are_binomial(monkeypatch) -> None:
     monkeypatch.setattr(likelihood, "BATCH_RHO", 0.0)
     z = np.array([-1.0, 0.0, 0.5, 1.5])
     expected = binom.logsf(49, 63, 0.9 * norm.cdf(z))
     assert odds_of(z, 50, 63) == pytest.approx(expected, rel=1e-6)
 
 
-def test_shared_fates_make_the_odds_milder_and_far_off_they_still_fall() -> None:
+def test_shared_fates_make_the_odds_milder() -> None:
     z = np.linspace(-6.0, 2.0, 60)
     found = odds_of(z, 50, 63)
     assert np.isfinite(found).all()
@@ -52,7 +52,7 @@ def test_shared_fates_make_the_odds_milder_and_far_off_they_still_fall() -> None
 
 
 @pytest.mark.slow
-def test_a_slow_lot_is_not_taken_for_the_quickest_of_its_seeds() -> None:
+def test_a_slow_lot_is_not_its_quickest_seeds() -> None:
     """Invented: cool plots of a crop whose time at room temperature the prior hardly knows."""
     crop, rng = plain_crop(), np.random.default_rng(3)
     truth = {name: np.array([value]) for name, value in crop.estimate.centre().items()}

@@ -23,7 +23,7 @@ from thermosprout.calibration.plots import Plot
 from thermosprout.emergence.treatments import Handling, Treatment
 
 
-def test_a_noted_date_is_a_normal_between_two_progresses_with_slips() -> None:
+def test_a_noted_date_is_a_normal_with_slips() -> None:
     """Also where progress is below one degree-day, nothing at all, or only a head start."""
     progress = np.array([[[0.3, 0.9, 0.9], [0.0, 0.0, 0.0], [40.0, 60.0, 60.0]]])
     predicted = SimpleNamespace(
@@ -44,9 +44,7 @@ def test_a_noted_date_is_a_normal_between_two_progresses_with_slips() -> None:
 @pytest.mark.parametrize(
     ("low", "high", "alive"), [(-np.inf, 0.8, 0.9), (-0.7, 1.2, 0.8), (-np.inf, -4.0, 1.0)]
 )
-def test_a_batch_has_the_odds_of_a_beta_of_its_thinned_counts(
-    low: float, high: float, alive: float
-) -> None:
+def test_a_batch_has_odds_of_its_thinned_counts(low: float, high: float, alive: float) -> None:
     """P(at least k of n) as an integral of the beta density (Abramowitz & Stegun 26.5.24)."""
     seeds, started = np.array([40.0, 30.0, 25.0]), np.array([52.0, np.nan, 90.0])
     predicted = SimpleNamespace(
@@ -87,7 +85,7 @@ def test_odds_of_a_batch_have_a_floor() -> None:
     assert sprouted_log_likelihood(predicted, counted)[0] == pytest.approx([0.0, 0.0])  # type: ignore[arg-type]
 
 
-def test_counts_are_laid_out_with_slips_by_the_length_of_the_spans() -> None:
+def test_counts_have_slips_by_length_of_span() -> None:
     handled = Handling(treatment=Treatment.PRESPROUTED, sprout_h=48.0)
     plots = [
         Plot(name="a", planted_h=10.0, depth_cm=2.0, seeds=40, viability=0.8, seeds_started=55,

@@ -63,7 +63,7 @@ def test_slope_of_what_shows_is_its_difference(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", HANDLINGS)
-def test_the_centre_is_where_the_density_of_the_speed_is_highest(name: str) -> None:
+def test_the_centre_has_the_highest_density_of_speed(name: str) -> None:
     both, vectors = likelihood(grown(HANDLINGS[name]))
     conditional = both._conditional(both.model.predict(vectors))
     at, width = conditional.centre()
@@ -85,7 +85,7 @@ def test_the_centre_is_where_the_density_of_the_speed_is_highest(name: str) -> N
     assert np.median(fall[near]) == pytest.approx(0.5, abs=0.25)
 
 
-def test_counts_and_noted_dates_in_one_batch_are_each_by_themselves() -> None:
+def test_counts_and_noted_dates_stay_by_themselves() -> None:
     counted = grown(Handling())
     planted = counted[0].planted_h
     noted = replace(

@@ -35,7 +35,7 @@ def test_the_middle_is_the_look_by_which_half_had_come() -> None:
     assert middle_h(plot("n", [0, 0, 0], noted_h=(10.0, 50.0))) == 30.0
 
 
-def test_shares_of_temperature_are_those_of_the_hours_each_plot_waited() -> None:
+def test_shares_of_temperature_are_those_of_waiting_hours() -> None:
     """Degrees are rounded; a plot weighs by the root of its seedlings and one."""
     plots = [
         plot("a", [0, 8, 0]), plot("b", [0, 0, 3]), plot("c", [15, 0, 0], constant_C=18.0),

@@ -62,7 +62,7 @@ def answer() -> Calibration:
     return calibration_with_prior(CROP, laid(), [], "Red", "1")
 
 
-def test_figures_of_a_lot_are_quantiles_of_its_entries_added_up(answer: Calibration) -> None:
+def test_a_lots_figures_are_quantiles_of_its_sums(answer: Calibration) -> None:
     """Nothing lies below a lot, so no spread is added; quantiles are numpy's of Hazen."""
     fit = laid()
     column = {name: fit.vectors[:, i] for i, name in enumerate(fit.layers.names)}

@@ -144,7 +144,7 @@ def pot(name: str, treatment: str = "direct", new: tuple[float, ...] = (4.0, 9.0
     )  # fmt: skip
 
 
-def test_what_is_always_moved_is_what_the_kind_of_plots_can_tell() -> None:
+def test_always_moved_is_what_such_plots_can_tell() -> None:
     def always(plots: list[Plot], **effects: float) -> set[str]:
         model = model_of(plots)
         vector = model.layers.mean.copy()
@@ -172,7 +172,7 @@ def test_what_is_always_moved_is_what_the_kind_of_plots_can_tell() -> None:
     assert {name for name in only if "fleece" in name} == {"treatment fleece:thermal_time_50_Cd"}
 
 
-def test_a_plot_effect_that_the_records_put_at_nothing_is_let_go() -> None:
+def test_a_plot_effect_of_nothing_is_let_go() -> None:
     model = model_of([pot("p")])
     names = model.layers.names
     speed, stand = (names.index(f"crop:{name}") for name in ("plot_speed_sd", "plot_stand_rho"))
@@ -200,7 +200,7 @@ def test_plots_differ_only_where_enough_of_them_are_alike(alike: int, known: boo
     assert (found[others] == vector[others]).all()
 
 
-def test_rivals_are_the_entries_that_gain_more_than_chance_the_greatest_first() -> None:
+def test_rivals_gain_more_than_chance_the_greatest_first() -> None:
     model = model_of([pot("p")])
     names = model.layers.names
     others = [i for i, name in enumerate(names) if name not in
@@ -262,7 +262,7 @@ def test_the_highest_rival_is_freed_first(
     assert freed == best
 
 
-def test_what_is_reported_are_the_fits_own_figures_with_their_errors() -> None:
+def test_the_fits_own_figures_are_reported() -> None:
     rng = np.random.default_rng(8)
     plots = [dish(t, rng, name=f"{t}-{k}") for t in (10, 18) for k in range(2)]
     quick = [

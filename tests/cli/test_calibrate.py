@@ -258,7 +258,7 @@ def test_the_same_counts_in_two_files_are_refused(trial, tmp_path: Path) -> None
 
 
 @pytest.mark.slow
-def test_an_estimate_that_two_flushes_spoil_is_saved_only_when_insisted(tmp_path: Path) -> None:
+def test_a_spoilt_estimate_is_saved_only_when_insisted(tmp_path: Path) -> None:
     plots, soil = season(
         find_crop("carrot"), Nature(times="flushes"), 2025, np.random.default_rng(3), plots=2
     )

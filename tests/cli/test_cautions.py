@@ -117,7 +117,7 @@ def test_cautions_end_the_screen_and_stand_there_once(
     assert shown.rstrip().endswith(words.PACKET_FIRST)
 
 
-def test_a_week_tells_gloves_for_dressed_rows_and_mould_for_sprouts(
+def test_a_week_tells_gloves_and_mould_where_due(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(folder)

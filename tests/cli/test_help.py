@@ -108,7 +108,7 @@ def test_every_example_runs_on_the_demo(
         (["soil", "reed", "x.csv"], "read"),
     ],
 )
-def test_a_slip_of_the_pen_is_met_with_what_was_meant(words: list[str], said: str) -> None:
+def test_a_slip_is_met_with_what_was_meant(words: list[str], said: str) -> None:
     result = CliRunner().invoke(app, words)
     assert result.exit_code == 2
     assert said in result.stderr

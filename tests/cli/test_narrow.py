@@ -37,7 +37,7 @@ def test_no_word_is_cut_and_no_line_too_long(width, monkeypatch, capsys) -> None
         assert word in out
 
 
-def test_a_wide_terminal_gets_the_table_and_a_narrow_one_lines(monkeypatch, capsys) -> None:
+def test_wide_terminals_get_a_table_narrow_ones_lines(monkeypatch, capsys) -> None:
     assert "──" in printed(an_example(), 100, monkeypatch, capsys)
     out = printed(an_example(), 36, monkeypatch, capsys)
     assert "──" not in out

@@ -51,7 +51,7 @@ def test_no_output_replaces_a_file_of_the_season(
 @pytest.mark.parametrize(
     ("command", "name"), [(SPROUT, "a.ics"), (PLOT, "a.svg"), (EXPORT, "a.csv")]
 )
-def test_a_foreign_file_stays_and_an_own_one_is_made_anew(
+def test_a_foreign_file_stays_an_own_is_remade(
     season: Path, command: tuple[str, ...], name: str
 ) -> None:
     target = season / name

@@ -59,7 +59,7 @@ def place(weather: Path) -> tuple[object, ...]:
     return ("--weather", weather, "--at", "48, 11", "--timezone", "Europe/Berlin")
 
 
-def test_a_day_too_cold_for_the_crop_is_doubted_beside_the_advice(run: Run) -> None:
+def test_a_day_too_cold_is_doubted_beside_the_advice(run: Run) -> None:
     """Snap bean in soil of 11 °C (guides ask for 15 °C or more: common practice, no source)."""
     cold = document(run, "compare", "--crop", "snap bean", "--constant", 11)["cautions"]
     assert any("should be half up within" in text for text in cold)

@@ -75,7 +75,7 @@ def run(*words: object) -> Any:
     return CliRunner().invoke(app, [str(word) for word in words])
 
 
-def test_the_first_count_begins_the_file_and_the_forecast_reads_it(season: Path) -> None:
+def test_the_first_count_begins_a_file_forecasts_read(season: Path) -> None:
     counts = season.with_name("counts.csv")
     done = run("record", counts, "row 1=20", "--on", "2026-10-10", "--season", season)
     assert done.exit_code == 0, done.exception
@@ -145,7 +145,7 @@ def test_a_fault_begins_no_file(season: Path, words: list[str], said: str) -> No
     assert not counts.exists()
 
 
-def test_a_row_is_added_to_a_file_that_lists_its_plots(season: Path) -> None:
+def test_a_row_joins_a_file_of_other_plots(season: Path) -> None:
     counts = season.with_name("counts.csv")
     counts.write_text(
         "plot,block,variety,seed_lot,treatment,started,planted,seeds_started,seeds_planted,"

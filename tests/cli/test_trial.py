@@ -157,7 +157,7 @@ def test_analyse_with_a_soil_temperature(run: Run, counted: Path, tmp_path: Path
     assert json.loads(out)["treatments"][0]["curve"]["clock"] == "thermal"
 
 
-def test_a_soil_series_that_does_not_cover_the_trial_ends_with_three(
+def test_soil_that_ends_before_the_trial_exits_three(
     run: Run, counted: Path, tmp_path: Path
 ) -> None:
     soil = tmp_path / "soil.csv"

@@ -82,7 +82,7 @@ def test_a_slip_is_refused_with_the_name_that_was_meant(
     assert not (tmp_path / "bed").exists()
 
 
-def test_only_a_treatment_of_ones_own_is_noted_and_has_no_steps(tmp_path: Path) -> None:
+def test_only_a_treatment_of_ones_own_is_noted(tmp_path: Path) -> None:
     out = tmp_path / "bed"
     named = ("direct", "Soaked", "presprouted", "soaked 6 h", "under fleece")
     done = design(out, *named, more=("--json",))

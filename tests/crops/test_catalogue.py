@@ -109,7 +109,7 @@ def test_spread_between_lots_is_in_the_estimate(crop):
     assert np.isfinite(np.array([draws[name] for name in NAMES])).all()
 
 
-def test_tropical_legumes_and_maize_are_chilling_sensitive_and_peas_are_not():
+def test_maize_is_chilling_sensitive_and_pea_is_not():
     chilled = {crop.name for crop in catalogue().values() if crop.chilling_sensitive}
     assert {"snap bean", "lima bean", "soybean", "maize", "sweet corn"} <= chilled
     assert not {"pea", "broad bean", "wheat", "cabbage"} & chilled

@@ -118,7 +118,7 @@ def test_old_lots_take_a_day_or_two_longer():
     assert 1.0 < germinating_d * (np.exp(slow) - np.exp(quick)) < 2.0
 
 
-def test_a_weak_test_means_slower_seed_and_nothing_known_means_no_shift():
+def test_a_weak_test_means_slower_seed():
     weak = SeedLot(id="a", crop="snap bean", seeds_tested=100, seeds_germinated=60)
     unknown = SeedLot(id="a", crop="snap bean")
     assert np.median(ln_time_shift_draws(weak, BEAN, 2000, rng())) > 0.08

@@ -45,7 +45,7 @@ def test_tables_and_list_of_sources_hold_the_same_works() -> None:
     assert {"soil_textures.csv", "seedbed_covers.csv", "holding.csv"} <= set(cited())
 
 
-def test_a_source_has_authors_a_year_and_an_address_of_its_own() -> None:
+def test_a_source_has_authors_year_and_address() -> None:
     for row in reference_rows("sources.csv"):
         assert AUTHORS_AND_YEAR.match(row["source"]), row["source"]
         assert row["doi"] == "" or re.fullmatch(r"10\.\d{4,9}/\S+", row["doi"]), row["source"]

@@ -47,7 +47,7 @@ def test_sine_that_crosses_the_base_has_its_analytic_sum(phase: float) -> None:
     assert found == pytest.approx(days * amplitude / np.pi, rel=1e-4)
 
 
-def test_sine_above_the_base_part_of_the_day_has_its_analytic_sum() -> None:
+def test_sine_partly_above_the_base_has_its_sum() -> None:
     # Base above the mean: the sum of a day is A/pi * (sin(a) - a cos(a)), a = arccos(d/A).
     amplitude, above, days = 8.0, 3.0, 30
     hour = np.arange(days * 24 + 1)

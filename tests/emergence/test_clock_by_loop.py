@@ -78,7 +78,7 @@ def gains_of(clock: ThermalClock, members: tuple[np.ndarray, ...], slowing: np.n
 
 
 @pytest.mark.parametrize("slowed", [False, True])
-def test_progress_crossings_and_dwell_are_those_of_a_loop_over_hours(slowed: bool) -> None:
+def test_progress_and_crossings_are_those_of_a_loop(slowed: bool) -> None:
     slowing = SLOWINGS if slowed else None
     series = of_members(*MEMBERS, weights=np.array([2.0, 1.0, 1.0]))
     begin = first_hour(hourly(MILD))
@@ -174,7 +174,7 @@ def test_a_hole_takes_the_mean_and_ends_the_sum() -> None:
 
 
 @pytest.mark.parametrize("hours", [2, 3, 24, 25, 26, 48, 49])
-def test_a_series_of_any_length_is_used_to_its_last_hour(hours: int) -> None:
+def test_a_series_is_used_to_its_last_hour(hours: int) -> None:
     values = MILD[:hours]
     series = hourly(values)
     begin = first_hour(series)
@@ -194,7 +194,7 @@ def test_a_series_of_any_length_is_used_to_its_last_hour(hours: int) -> None:
     assert late == pytest.approx(np.zeros((DRAWS, 1)), abs=1e-9)
 
 
-def test_draws_that_take_over_a_soil_keep_its_member_and_offset() -> None:
+def test_draws_keep_their_soils_member_and_offset() -> None:
     series = of_members(*MEMBERS, weights=np.array([1.0, 3.0, 1.0]))
     begin = first_hour(hourly(MILD))
     clock = ThermalClock(series, straight(BASES), offset=OFFSET, slowing=SLOWINGS)
@@ -263,7 +263,7 @@ def test_members_are_dealt_along_the_golden_section() -> None:
     assert assign_members(2, 9, np.array([1.0, 0.0])).tolist() == [0] * 9
 
 
-def test_each_hour_has_six_points_in_the_middles_of_its_sixths() -> None:
+def test_each_hour_has_six_points_in_its_sixths() -> None:
     rows = np.stack([MILD, np.cos(MILD)])
     found = refine(rows)
     assert found.shape == (2, 6 * (HOURS - 1))
@@ -283,7 +283,7 @@ def test_an_impossible_hour_is_a_jump() -> None:
         ThermalClock(series, straight(BASES))
 
 
-def test_an_end_before_a_series_that_begins_with_a_hole_covers_nothing() -> None:
+def test_an_end_before_the_first_value_covers_nothing() -> None:
     holed = MILD.copy()
     holed[0] = np.nan
     begin = first_hour(hourly(MILD))

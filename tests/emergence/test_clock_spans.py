@@ -48,7 +48,7 @@ def test_mean_temperature_is_the_mean_of_the_hours_between() -> None:
         assert found[at] == pytest.approx(expected, rel=1e-9)
 
 
-def test_mean_temperature_of_parts_of_hours_and_of_ends_that_never_come() -> None:
+def test_mean_temperature_of_parts_of_hours() -> None:
     series = hourly(SPRING)
     begin = first_hour(series)
     clock = ThermalClock(series, response_draws(3))
@@ -195,7 +195,7 @@ def test_the_steady_clock_is_degrees_times_days() -> None:
     assert np.isinf(cold.cross(0.0, np.ones((2, 1)))).all()
 
 
-def test_the_sum_is_reached_up_to_the_last_hour_and_not_beyond() -> None:
+def test_the_sum_is_reached_up_to_the_last_hour() -> None:
     series = hourly(np.full(24 * 10 + 6, 15.0))
     begin = first_hour(series)
     clock = ThermalClock(series, response_draws(1))

@@ -58,7 +58,7 @@ def days(forecast, stage: str, *probabilities: float):
     return (hours - forecast.sowing.planted_h) / 24
 
 
-def test_stages_that_were_seen_are_in_the_past_and_others_are_not() -> None:
+def test_only_stages_that_were_seen_are_past() -> None:
     found = after(row(), (8, 0), (10, 4), (11, 9)).row
     hours = found.hours - found.sowing.planted_h
     assert (hours[:, 0] >= 8 * 24).all()
@@ -79,7 +79,7 @@ def test_counts_narrow_the_forecast_towards_what_was_seen() -> None:
     assert found.effective_draws > 100
 
 
-def test_a_late_row_is_later_and_an_early_row_is_earlier() -> None:
+def test_late_rows_are_later_and_early_ones_earlier() -> None:
     before = row()
     usual = days(before, "half", 0.5)[0]
     late, early = after(before, (usual + 3, 0)), after(before, (usual - 5, 12))
@@ -108,7 +108,7 @@ def test_the_longer_nothing_shows_the_surer_the_row_is_lost() -> None:
     assert last.row.nothing_odds > 0.4
 
 
-def test_one_seedling_is_no_failed_row_but_a_poor_stand_can_be() -> None:
+def test_one_seedling_may_be_a_poor_stand() -> None:
     found = after(row(), (12, 1), (45, 1), (60, 1))
     assert found.row.nothing_odds == 0
     assert found.failed_odds > 0.8
@@ -210,7 +210,7 @@ def test_conditioned_odds_hold_for_simulated_rows() -> None:
     assert np.mean(errors_after) < 0.35 * np.mean(errors_before)
 
 
-def test_the_likelihood_of_an_empty_row_is_the_beta_binomial_zero() -> None:
+def test_an_empty_row_is_the_beta_binomial_zero() -> None:
     from scipy.stats import betabinom
 
     share, rho = np.array([0.7]), np.array([0.1])

@@ -45,7 +45,7 @@ def test_timing_is_the_multinomial_given_how_many_came() -> None:
         assert value == pytest.approx(4 * np.log(shares[0]) + 7 * np.log(shares[2]), rel=1e-12)
 
 
-def test_what_a_draw_rules_out_is_all_but_impossible_yet_finite() -> None:
+def test_what_a_draw_rules_out_stays_finite() -> None:
     found = timing_log_likelihood(np.array([[0.0, 0.6]]), np.array([3.0, 1.0]))
     assert np.isfinite(found).all()
     assert found[0] < -1000
@@ -112,7 +112,7 @@ def test_any_correlation_from_next_to_none_to_next_to_all(rho: float) -> None:
     assert found == pytest.approx(expected, rel=1e-9, abs=1e-8 / rho**0.5 * 1e-2 + 1e-9)
 
 
-def test_a_row_where_nothing_came_is_judged_by_its_stand_alone() -> None:
+def test_an_empty_row_is_judged_by_its_stand() -> None:
     shown = np.array([[0.25, 0.5], [0.0, 0.9]])
     share, rho = np.array([0.7, 0.4]), np.array([0.1, 0.3])
     found = count_log_likelihood(shown, np.zeros(2), 15.0, share, rho)

@@ -22,7 +22,7 @@ DAYS = [
 ]  # fmt: skip
 
 
-def test_the_area_under_a_sine_is_that_added_up_in_small_steps() -> None:
+def test_the_area_under_a_sine_is_its_small_steps() -> None:
     low, high = np.array(DAYS).T
     for base in (10.0, 4.0, -5.0):
         found = single_sine_degree_days(low, high, base)
@@ -31,7 +31,7 @@ def test_the_area_under_a_sine_is_that_added_up_in_small_steps() -> None:
         assert capped == pytest.approx([stepped(*day, base, 30.0) for day in DAYS], abs=1e-5)
 
 
-def test_a_sine_about_the_base_brings_its_half_range_over_pi() -> None:
+def test_a_sine_about_its_base_brings_range_over_pi() -> None:
     """The area of half a wave: two half ranges over two pi."""
     assert single_sine_degree_days(2.0, 18.0, 10.0) == pytest.approx(8.0 / np.pi, rel=1e-12)
 

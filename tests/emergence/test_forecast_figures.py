@@ -59,7 +59,7 @@ def test_mean_soil_temperature_is_until_half() -> None:
     assert made.soil_mean_C() < values[begin : begin + 24 * 60].mean() - 1.0
 
 
-def test_a_seedling_by_chance_and_the_wait_for_the_last_ones() -> None:
+def test_a_chance_seedling_and_the_last_ones() -> None:
     made = row(size=2000)
     shown = made.emerged_share(np.array([made.wait_until_h]))[:, 0]
     assert np.nanmean(shown) == pytest.approx(0.95, abs=0.01)
@@ -206,7 +206,7 @@ def test_radicles_planted_are_one_to_six_millimetres() -> None:
     assert PLANTABLE_MM == (1.0, 6.0)
 
 
-def test_the_curved_response_has_its_published_form_unless_a_power_is_given() -> None:
+def test_the_curved_response_has_its_published_form() -> None:
     at = np.array([10.0, 15.0, 33.0])
     plain = response("beta", at, 4.0, 27.0, 39.0)
     assert plain == pytest.approx(beta_response(at, 4.0, 27.0, 39.0, 1.0))

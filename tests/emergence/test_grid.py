@@ -71,9 +71,7 @@ def test_equals_a_plain_loop_over_hours(response: GridResponse) -> None:
 
 
 @pytest.mark.parametrize(("node_h", "most", "mean"), [(1, 0.03, 0.002), (3, 0.08, 0.004)])
-def test_lies_as_near_to_the_clock_of_one_row_as_is_said(
-    node_h: int, most: float, mean: float
-) -> None:
+def test_a_grid_lies_near_the_clock_of_one_row(node_h: int, most: float, mean: float) -> None:
     # The clock follows a cubic course through the hours; the map sums hours into nodes.
     soil = spring(40)
     draws = ResponseDraws(
@@ -135,7 +133,7 @@ def test_single_precision_costs_less_than_a_minute() -> None:
             assert np.isinf(found[k, ~reached, cell]).all()
 
 
-def test_daily_minimum_and_maximum_follow_the_sine_of_degree_day_tables() -> None:
+def test_daily_extremes_follow_the_degree_day_sine() -> None:
     # Single sine after Baskerville & Emin (1969): the sum of a day does not hang on the clock hour.
     low = np.array([[0.0, 2.0, 6.0, 9.0]]).repeat(60, axis=0)
     high = np.array([[7.0, 12.0, 18.0, 24.0]]).repeat(60, axis=0)
@@ -218,7 +216,7 @@ def test_wrong_questions_are_refused() -> None:
         Thresholds(thermal_time=np.ones((2, 3)))
 
 
-def test_sowings_on_any_hour_of_a_grid_with_holes_and_daily_values() -> None:
+def test_sowings_at_any_hour_of_a_holed_grid() -> None:
     """A hole before the sowing does not matter, one between sowing and crossing does."""
     hourly = np.full((24 * 30, 1), 15.0, dtype=np.float32)
     hourly[24 * 5 + 3] = np.nan

@@ -143,7 +143,7 @@ def test_the_daily_course_is_a_cosine_about_fifteen_o_clock() -> None:
 
 
 @pytest.mark.parametrize("holes", [[3], [0, 30], [100, 101, 250], [287]])
-def test_holes_hide_the_waits_that_run_into_them_and_no_others(holes: list[int]) -> None:
+def test_holes_hide_only_waits_that_meet_them(holes: list[int]) -> None:
     soil = soil_of(7, seed=1)
     soil[:, 3] += 15
     soil[holes, 1:5] = np.nan
@@ -201,7 +201,7 @@ def test_a_pivot_out_of_reach_takes_the_warmest_line() -> None:
     assert np.isinf(found[1, 0, 0])
 
 
-def test_one_line_serves_every_wait_and_several_questions_share_a_soil() -> None:
+def test_one_line_serves_every_wait() -> None:
     assert Thresholds(thermal_time=np.ones((1, 3))).fixed
     assert Thresholds(thermal_time=np.ones((1, 3))).rate.tolist() == [0.0]
     soil = np.full((24 * DAYS + 13, 2), 15.0, np.float32)
@@ -276,7 +276,7 @@ def test_the_centre_of_a_crop_is_its_response() -> None:
     assert GridResponse(shape="beta", t_base=1.0, t_opt=2.0, t_ceiling=3.0).curvature == 1.0
 
 
-def test_a_first_day_without_temperatures_does_not_hide_the_days_after_it() -> None:
+def test_a_first_day_without_temperatures_hides_no_other() -> None:
     soil = np.full((24 * DAYS, 5), 15.0, np.float32)
     soil[:24] = np.nan
     asked = [Thresholds(thermal_time=np.array([[30.0]]))]

@@ -36,7 +36,7 @@ def test_the_same_seed_gives_the_same_need() -> None:
     assert one.published
 
 
-def test_a_crop_without_a_charts_days_has_a_season_and_a_wide_range() -> None:
+def test_without_a_charts_days_harvest_has_a_wide_range() -> None:
     """From 45 to 125 days or so: the range of vegetables in charts (our judgement)."""
     need = HarvestNeed.of(find_crop("wheat"), 20_000)
     assert not need.published

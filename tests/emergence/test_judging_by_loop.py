@@ -129,7 +129,7 @@ def test_the_likelihood_sums_over_standing_and_lost_rows(
     assert found.ln_shift is row.ln_shift
 
 
-def test_a_pot_at_a_constant_temperature_is_judged_by_its_own_clock() -> None:
+def test_a_pot_is_judged_by_its_own_clock() -> None:
     pot = forecast_constant(CROP, 16.0, seeds=20, size=6)
     row = replace(pot, ln_shift=np.zeros(6))
     seen = seen_by(row, (7.5, 1), (9.25, 6))
@@ -194,7 +194,7 @@ def _weighted_row() -> RowForecast:
     return replace(row, weights=weights / weights.sum(), notes=("a note",))
 
 
-def test_counts_are_put_in_order_and_those_before_planting_only_checked() -> None:
+def test_counts_are_ordered_and_early_ones_checked() -> None:
     row = planted_row(3)
     planted = row.sowing.planted_h
     counts = [
@@ -228,9 +228,7 @@ class Ends:
 @pytest.mark.parametrize(
     ("value", "share", "failed"), [(0.0, 1e-9, False), (1 - 2**-53, 1 - 1e-9, True)]
 )
-def test_a_random_number_at_its_end_gives_a_speed_all_the_same(
-    value: float, share: float, failed: bool
-) -> None:
+def test_a_random_number_at_its_end_gives_a_speed(value: float, share: float, failed: bool) -> None:
     """The slowest and the fastest are those of a thousand million rows."""
     row = planted_row(4)
     found = CountLikelihood(row, seen_by(row, (9.0, 2)), Ends(value)).start()  # type: ignore[arg-type]
@@ -238,7 +236,7 @@ def test_a_random_number_at_its_end_gives_a_speed_all_the_same(
     assert found.speed == pytest.approx(np.full(4, stats.norm.ppf(share)), rel=1e-9)
 
 
-def test_copies_stay_within_the_draws_though_weights_sum_to_less_than_one() -> None:
+def test_copies_stay_within_draws_of_small_weight() -> None:
     """Ten tenths added up one by one are a little less than one."""
     assert np.cumsum(np.full(10, 0.1))[-1] < 1.0
     found = resampled(np.ones(10), 10, Ends(1 - 2**-53))  # type: ignore[arg-type]

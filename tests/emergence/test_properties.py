@@ -153,7 +153,7 @@ def test_both_clocks_and_the_seeds_agree_with_each_other(
     steps=st.lists(st.integers(0, 9), min_size=1, max_size=4),
     first=st.floats(1, 25),
 )
-def test_weights_sum_to_one_and_seen_seedlings_stay_whatever_the_counts(
+def test_weights_sum_to_one_and_seen_seedlings_stay(
     seed: int, steps: list[int], first: float
 ) -> None:
     row = forecast(made(seed, days=120))

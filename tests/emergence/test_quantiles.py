@@ -36,7 +36,7 @@ def test_a_draw_stands_at_the_middle_of_its_weight() -> None:
     assert more == pytest.approx(expected, rel=1e-12)
 
 
-def test_what_never_comes_is_later_than_all_and_nan_is_left_out() -> None:
+def test_what_never_comes_is_latest_and_nan_left_out() -> None:
     values = np.array([1.0, 2.0, np.inf, np.inf, np.nan])
     # Middles of the finite draws are 1/8 and 3/8: beyond the last of them nothing is known.
     found = weighted_quantile(values, np.ones(5), [0.1, 0.25, 0.375, 0.376, 0.9])
@@ -57,7 +57,7 @@ def test_one_draw_is_every_quantile() -> None:
     )
 
 
-def test_the_three_odds_are_the_tenth_the_middle_and_the_ninetieth() -> None:
+def test_the_three_odds_are_tenth_middle_and_ninetieth() -> None:
     values = np.arange(101.0)
     assert ODDS == {"p10": 0.1, "p50": 0.5, "p90": 0.9}
     found = odds(values, np.ones(101))

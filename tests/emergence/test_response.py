@@ -32,7 +32,7 @@ def test_beta_is_the_printed_equation() -> None:
     power=st.floats(0.4, 2.5),
     t=st.floats(-20, 60),
 )
-def test_responses_stay_between_zero_and_the_optimum_and_rise_up_to_it(
+def test_responses_rise_from_zero_to_the_optimum(
     base: float, gap: float, top: float, power: float, t: float
 ) -> None:
     opt, ceiling = base + gap, base + gap + top

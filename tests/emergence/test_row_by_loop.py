@@ -108,7 +108,7 @@ def test_a_single_seed_comes_up_or_does_not() -> None:
     assert found == pytest.approx([0.0, 0.5, 1.0, 1.0], abs=1e-9)
 
 
-def test_a_dataset_holds_the_hours_to_the_nanosecond_and_open_ends() -> None:
+def test_a_dataset_holds_hours_and_open_ends() -> None:
     row = made()
     hours = np.full((SIZE, 3), 495_000.25)
     hours[0] = [0.5, np.inf, np.nan]
@@ -249,7 +249,7 @@ def half_of(row: RowForecast, until: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize(("hours", "planted"), [(200, 30.0), (300, 250.0), (100, 99.0), (198, 30)])
-def test_half_past_the_end_goes_on_at_the_pace_of_a_week(hours: int, planted: float) -> None:
+def test_past_the_end_half_keeps_the_weeks_pace(hours: int, planted: float) -> None:
     soil = SOIL.isel(time=slice(0, hours + 1))
     row = made(planted=planted, soil=soil)
     until = first_hour(SOIL) + hours

@@ -28,7 +28,7 @@ def state(depth_cm: float = TABLE_DEPTH_CM, shift: float = 0.0, **handling: obje
     return seed_state(CROP, P, DRAWS.rates, Handling(**handling), depth_cm=depth_cm, ln_shift=shift)  # type: ignore[arg-type]
 
 
-def test_dry_seed_needs_the_tables_thermal_time_and_each_centimetre_its_own() -> None:
+def test_dry_seed_needs_the_tables_thermal_time_and_depth() -> None:
     assert state().scale == pytest.approx(P["thermal_time_50_Cd"], rel=1e-12)
     deep = P["depth_cost_Cd_per_cm"] * (5.0 - TABLE_DEPTH_CM)
     assert state(5.0).scale == pytest.approx(P["thermal_time_50_Cd"] + deep, rel=1e-12)
@@ -42,7 +42,7 @@ def test_dry_seed_needs_the_tables_thermal_time_and_each_centimetre_its_own() ->
     assert not none.proven
 
 
-def test_shallow_seed_keeps_a_tenth_of_the_way_for_its_shoot() -> None:
+def test_shallow_seed_keeps_a_tenth_for_its_shoot() -> None:
     crop = plain_crop()
     values = P | {"depth_cost_Cd_per_cm": np.full(7, 500.0)}
     found = seed_state(crop, values, DRAWS.rates, Handling(), depth_cm=0.5)
@@ -79,7 +79,7 @@ def test_a_soak_is_credited_up_to_its_reach() -> None:
     assert not long.proven
 
 
-def test_old_seed_is_slower_to_germinate_and_its_shoots_grow_alike() -> None:
+def test_old_seed_germinates_later_and_grows_alike() -> None:
     """Powell, Thornton & Mitchell (1991): aged lots of cabbages had seedlings of like weight."""
     weak = seed_state(CROP, P, DRAWS.rates, Handling(), depth_cm=TABLE_DEPTH_CM, ln_vigour=0.3)
     assert weak.scale - state().scale == pytest.approx(GERMINATION * np.expm1(0.3))

@@ -44,7 +44,7 @@ def test_seedlings_to_come_follow_bayes(
     assert found.max() <= seeds - emerged
 
 
-def test_nothing_comes_of_a_dead_row_or_after_all_have_come() -> None:
+def test_nothing_comes_of_a_dead_or_full_row() -> None:
     rng = np.random.default_rng(8)
     some = np.full(50, 0.2)
     assert (still_to_come(np.zeros(50), some, np.full(50, 0.5), 0, 20, rng) == 0).all()

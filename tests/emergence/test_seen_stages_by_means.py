@@ -49,7 +49,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("n", "new", "shown"), CASES)
-def test_stages_stand_at_the_means_of_order_statistics_of_their_interval(
+def test_stages_stand_at_means_of_order_statistics(
     n: int, new: list[int], shown: list[float]
 ) -> None:
     """The k-th of m uniforms has mean k / (m + 1): David & Nagaraja (2003), sec. 2.3."""
@@ -151,7 +151,7 @@ def test_odds_still_to_come_follow_the_rows_share(
     assert (rng.odds**2).mean() == pytest.approx(mean(2) / mean(0), rel=4e-3)
 
 
-def test_each_draw_has_its_own_share_and_a_dead_one_none() -> None:
+def test_each_draw_has_its_own_share() -> None:
     share = np.repeat([0.0, 0.2, 0.8], 1000)
     rng = Spread()
     still_to_come(share, np.full(3000, 0.01), np.full(3000, 0.5), 0, 10, rng)  # type: ignore[arg-type]

@@ -33,7 +33,7 @@ def share(seed: SeedState, *, temperature: float, half_h: np.ndarray) -> np.ndar
     )
 
 
-def test_stand_is_the_product_of_what_is_left_at_each_step() -> None:
+def test_stand_is_what_each_step_leaves() -> None:
     half = 100.0 + 24.0 * np.array([3.0, 5.0, 7.0, 119.0, 500.0])
     waited = np.array([3.0, 5.0, 7.0, 119.0, 120.0])
     found = share(state(), temperature=18.0, half_h=half)
@@ -64,7 +64,7 @@ def test_cold_uptake_kills_in_bed_or_water() -> None:
         assert found == pytest.approx(VIABILITY * expected_at(7.0, hazard, log_odds), rel=1e-9)
 
 
-def test_seed_seen_to_sprout_keeps_the_root_of_viability_and_dislikes_heat() -> None:
+def test_sprouted_seed_keeps_the_root_of_viability() -> None:
     for temperature, heat in ((18.0, 0.0), (29.0, 0.15 * 4.0)):
         found = share(
             state(Treatment.PRESPROUTED), temperature=temperature, half_h=np.full(5, 50.0)
@@ -108,7 +108,7 @@ def test_the_kth_of_n_seedlings_stands_where_order_statistics_do() -> None:
         assert stats.kstest(found[:, column], expected.cdf).pvalue > 1e-3
 
 
-def test_a_single_seedling_is_every_stage_and_none_is_no_stage() -> None:
+def test_a_single_seedling_is_every_stage() -> None:
     found = order_shares(np.array([1, 0]), (0.0, 0.5, 0.9), np.random.default_rng(4))
     assert (found[0] == found[0, 0]).all()
     assert 0 < found[0, 0] < 1

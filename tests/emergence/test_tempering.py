@@ -84,7 +84,7 @@ def test_the_answer_is_the_normal_of_bayes(seen: float, error: float) -> None:
     assert along.std() == pytest.approx(narrow, rel=0.08)
 
 
-def test_counts_that_tell_nothing_leave_the_draws_as_many_as_they_were() -> None:
+def test_counts_that_tell_nothing_leave_the_draws() -> None:
     gauge = Gauge(0.0, 1e6)
     begun = start(gauge, 300, 0)
     found, effective = bring_in(gauge, begun, np.full(300, 1 / 300), np.random.default_rng(0))  # type: ignore[arg-type]
@@ -103,7 +103,7 @@ def test_draws_without_weight_are_not_begun_with() -> None:
     assert found.points.shape == (200, 2)
 
 
-def test_merged_particles_take_each_field_from_where_the_move_was_taken() -> None:
+def test_merged_particles_take_fields_of_accepted_moves() -> None:
     gauge = Gauge(1.0, 0.5)
     old, new = start(gauge, 6, 5), start(gauge, 6, 6)
     accepted = np.array([True, False, False, True, True, False])

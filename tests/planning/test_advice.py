@@ -51,7 +51,7 @@ def advised(
 DAYS = next(goal for goal in Goal if goal not in (Goal.SEED, Goal.WORK, Goal.BED_DAYS))
 
 
-def test_what_is_gained_is_said_in_the_unit_of_the_goal() -> None:
+def test_a_gain_is_said_in_its_goals_unit() -> None:
     assert advised(Goal.SEED)[1] == (
         "Pre-sprouting takes 25 % less seed for each plant; it gains in 80 % of cases."
     )
@@ -89,7 +89,7 @@ def test_what_it_takes_is_said() -> None:
     assert advised(DAYS, seeds=None)[1].endswith("it gains in 80 % of cases.")
 
 
-def test_a_gain_that_is_not_worth_acting_on_is_said_so() -> None:
+def test_a_gain_not_worth_it_is_said_so() -> None:
     order, reason = advised(DAYS, worth=False, chosen=0, odds=0.995)
     assert order == "Sow dry."
     assert reason == (

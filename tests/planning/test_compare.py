@@ -60,7 +60,7 @@ def test_the_same_way_twice_is_no_different() -> None:
         assert not found.verdicts[goal].worth_acting_on
 
 
-def test_sprouted_seed_gains_in_the_cold_and_the_gain_is_advised(cold: Comparison) -> None:
+def test_sprouted_seed_gains_in_the_cold(cold: Comparison) -> None:
     advice, reason = advise(cold, Goal.HARVEST)
     assert advice == "Sprout indoors and plant sprouted seed."
     assert "at first harvest" in reason
@@ -68,7 +68,7 @@ def test_sprouted_seed_gains_in_the_cold_and_the_gain_is_advised(cold: Compariso
     assert np.nanmedian(cold.gains[-1].emergence_d) > 3
 
 
-def test_a_gain_too_small_is_said_not_to_be_worth_acting_on() -> None:
+def test_a_small_gain_is_not_worth_acting_on() -> None:
     direct, soaked = usual_options(CROP)[:2]
     found = at(26.0, (direct, soaked))
     advice, reason = advise(found, Goal.HARVEST)

@@ -18,7 +18,7 @@ from thermosprout.trials.power import Trial, power, truths_of
 
 
 @pytest.mark.parametrize("name", list(catalogue()))
-def test_evidence_of_every_crop_is_in_words_with_each_source_once(name: str) -> None:
+def test_evidence_names_each_source_once(name: str) -> None:
     crop = find_crop(name)
     found = crop_evidence(crop)
     assert found.latin_name == crop.latin_name
@@ -81,6 +81,6 @@ def test_no_trial_is_named_where_the_gain_is_sure() -> None:
         assert not any("assumption" in note for note in answer(crop, 14.0).notes)
 
 
-def test_a_difference_that_no_trial_of_a_garden_shows_is_called_so() -> None:
+def test_a_difference_too_small_for_gardens_is_called_so() -> None:
     (sentence,) = [note for note in answer("radish", 10.0).notes if "assumption" in note]
     assert "no trial of up to 20 blocks" in sentence

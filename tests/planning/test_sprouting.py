@@ -55,7 +55,7 @@ def test_crops_without_a_published_time_are_not_held() -> None:
     assert hold_of(plain_crop()).source == ""
 
 
-def test_the_cold_takes_more_of_longer_roots_and_with_more_days() -> None:
+def test_cold_takes_more_of_longer_roots_with_days() -> None:
     """Rab & Saltveit (1996), J. Am. Soc. Hort. Sci. 121:711-715, 3 d at 2.5 degC (abstract).
 
     Roots of 1 mm then grew 2 to 20 % less, of 5 to 7 mm 50 to 90 %; okra lost 70 to 90 % at both.

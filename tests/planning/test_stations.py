@@ -97,7 +97,7 @@ def test_luck_of_few_stations_is_the_binomial_tail(stations: int, target: float)
         assert choice.odds_reached == pytest.approx(np.average(odds, weights=weights), abs=1e-9)
 
 
-def test_the_odds_asked_for_hold_for_a_row_of_few_stations() -> None:
+def test_the_odds_hold_for_few_stations() -> None:
     """Two seeds at 0.7 fill 0.91; 27 of 30 stations or more come in 72 of 100 rows (binomial)."""
     short = plan_stations(np.full(1, 0.7), stations=30, target_filled=0.9)
     assert short.choices[1].odds_reached == pytest.approx(stats.binom.sf(26, 30, 0.91))

@@ -84,7 +84,7 @@ def _window(days: float, sowing: np.ndarray) -> xr.Dataset:
     )  # fmt: skip
 
 
-def test_a_gap_gets_the_crop_that_fills_it_and_is_ready() -> None:
+def test_a_gap_gets_a_crop_that_is_ready() -> None:
     sowing = (START + np.arange(0, 240, 24) * np.timedelta64(1, "h")).astype("datetime64[ns]")
     opening = Opening(bed="north", start=sowing[2], end=sowing[2] + np.timedelta64(70, "D"))
     windows = {name: _window(days, sowing) for name, days in

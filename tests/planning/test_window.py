@@ -54,7 +54,7 @@ def test_frost_follows_the_air() -> None:
     assert risk[70] == 0
 
 
-def test_a_record_that_ends_before_harvest_and_frost_leaves_it_open() -> None:
+def test_a_record_that_ends_early_leaves_frost_open() -> None:
     found = ask_window(
         CROP, {"open bed": series(np.full((1, 24 * 40 + 1), 20.0))}, usual_options(CROP)[:1],
         np.zeros(1), air=series(np.full((1, 24 * 40 + 1), 18.0)),

@@ -62,7 +62,7 @@ def test_own_time_zone_definition_gives_the_right_offsets(name: str) -> None:
         assert own.utcoffset(day.replace(tzinfo=None)) == day.utcoffset()
 
 
-def test_an_event_over_the_change_of_clocks_has_its_true_length() -> None:
+def test_an_event_over_a_clock_change_keeps_its_length() -> None:
     zone = ZoneInfo("Europe/Dublin")
     start = datetime(2026, 3, 29, 0, 30, tzinfo=zone)
     calendar = parsed(calendar_file([event(start, minutes=60)], made=MADE))

@@ -29,7 +29,7 @@ def printed(varieties: tuple[str, ...]) -> tuple[str, dict[str, object]]:
     return terminal.file.getvalue(), document  # type: ignore[attr-defined]
 
 
-def test_each_variety_has_a_row_with_stand_and_half_of_each_treatment() -> None:
+def test_each_variety_has_a_row_of_its_treatments() -> None:
     text, document = printed(VARIETIES)
     for variety in document["varieties"]:  # type: ignore[attr-defined]
         (row,) = (line for line in text.splitlines() if line.startswith(f" {variety['variety']}"))

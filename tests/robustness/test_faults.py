@@ -62,7 +62,7 @@ def write_logger(path: Path, times: list[datetime]) -> Path:
     ],
     ids=["minutes, hours", "hours, minutes, hours", "hours, minutes, days", "three hours, minutes"],
 )
-def test_mixed_steps_give_the_hours_that_are_known_and_no_others(
+def test_mixed_steps_give_only_known_hours(
     tmp_path: Path, parts: tuple[tuple[int, int], ...], gaps: int
 ) -> None:
     series, reading = read_soil_csv(write_logger(tmp_path / "a.csv", stamps(*parts)))
@@ -148,7 +148,7 @@ def test_what_is_no_number_in_records_is_one_sentence(
 
 
 @pytest.mark.parametrize("word", ["nan", "inf", "-inf", "1e400"])
-def test_what_is_no_number_on_the_command_line_is_one_sentence(word: str) -> None:
+def test_a_word_for_a_number_is_one_sentence(word: str) -> None:
     said = CliRunner().invoke(app, ["crops", "pea", "--constant", word])
     assert said.exit_code != 0
     assert said.stdout == ""
@@ -186,7 +186,7 @@ def test_a_folder_that_is_read_only_is_one_sentence(
 
 
 @pytest.mark.skipif(not NOWHERE.parent.is_dir(), reason="needs the read-only /sys of Linux")
-def test_records_and_cache_in_a_read_only_folder_are_one_sentence() -> None:
+def test_a_read_only_folder_is_one_sentence() -> None:
     from thermosprout.weather.session import WeatherSession
 
     facts = {"plot": "A", "treatment": "direct", "started": "2026-04-01", "planted": "2026-04-01",
@@ -200,7 +200,7 @@ def test_records_and_cache_in_a_read_only_folder_are_one_sentence() -> None:
         session.get("play", "http://127.0.0.1:9/a", {}, check=lambda *_: True, expires_s=1)
 
 
-def test_records_replaced_by_a_sync_program_between_two_counts_keep_both_sides(
+def test_a_sync_program_between_two_counts_loses_none(
     tmp_path: Path,
 ) -> None:
     path = tmp_path / "trial.csv"

@@ -156,7 +156,7 @@ def test_every_screen_shows_the_name_as_it_is(walked: tuple[str, Walk]) -> None:
             assert name in text, screen
 
 
-def test_pages_and_pictures_show_it_and_hold_no_code_of_it(walked: tuple[str, Walk]) -> None:
+def test_pages_and_pictures_show_the_name_without_code(walked: tuple[str, Walk]) -> None:
     name, done = walked
     for page in ("page.html", "sheet.html"):
         text = (done.folder / page).read_text(encoding="utf-8")

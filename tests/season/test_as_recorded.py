@@ -41,7 +41,7 @@ def test_a_count_of_today_counts_from_the_morning_on(tmp_path: Path) -> None:
     assert found.conditioned is not None
 
 
-def test_a_count_of_tomorrow_or_of_a_later_hour_does_not(tmp_path: Path) -> None:
+def test_a_count_of_tomorrow_does_not(tmp_path: Path) -> None:
     (found,) = recorded(tmp_path, "2026-04-19,5", "2026-04-20T18:00+02:00,7", "2026-04-21,9").rows
     assert [count.emerged for count in found.counts] == [5]
 
@@ -119,7 +119,7 @@ def test_a_missing_file_is_told_with_the_seasons_line(tmp_path: Path, key: str) 
     assert "gone.csv" in text.splitlines()[number - 1]
 
 
-def test_a_file_that_covers_today_stands_in_for_a_service_that_fails(
+def test_a_file_stands_in_for_a_failing_service(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))

@@ -107,7 +107,7 @@ def test_leap_day_is_a_day(tmp_path: Path) -> None:
         ("Asia/Kathmandu", 27.7, 85.3),
     ],
 )
-def test_the_place_changes_the_clock_on_the_wall_and_nothing_else(
+def test_the_place_changes_the_wall_clock_alone(
     tmp_path: Path, zone: str, latitude: float, longitude: float
 ) -> None:
     instant = row("A", "2026-04-05T10:00:00+00:00")
@@ -147,7 +147,7 @@ def test_a_day_without_readings_is_bridged_and_told(tmp_path: Path) -> None:
     assert any("1 hole of 24 h from 2026-04-05T00:00 UTC was bridged" in note for note in notes)
 
 
-def test_what_a_logger_needs_is_said_in_words_of_the_season(tmp_path: Path) -> None:
+def test_a_loggers_needs_are_said_in_season_words(tmp_path: Path) -> None:
     path = write_season(tmp_path, row("A", "2026-04-05"))
     soil = tmp_path / "soil.csv"
     lines = soil.read_text(encoding="utf-8").replace("Z,", ",").replace("time_utc", "time")
@@ -190,7 +190,7 @@ def test_five_thousand_rows_are_answered(tmp_path: Path) -> None:
     assert [answer.row.id for answer in result.rows] == sorted(some, key=lambda name: int(name[1:]))
 
 
-def test_ten_years_of_soil_serve_a_row_of_their_last_year(tmp_path: Path) -> None:
+def test_ten_years_of_soil_serve_the_last_row(tmp_path: Path) -> None:
     days = 365 * 10
     hour = np.arange(days * 24)
     values = 10 - 9 * np.cos(2 * np.pi * hour / (365.25 * 24))

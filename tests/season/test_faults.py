@@ -38,7 +38,7 @@ def test_fault_is_refused_with_its_place(path: Path) -> None:
     assert str(error).endswith((".", "?"))
 
 
-def test_a_row_that_is_not_there_is_met_with_the_nearest(tmp_path: Path) -> None:
+def test_an_unknown_row_is_met_with_the_nearest(tmp_path: Path) -> None:
     text = (FOLDER / "absent_soil_file.toml").read_text(encoding="utf-8")
     path = tmp_path / "season.toml"
     path.write_text(text, encoding="utf-8")

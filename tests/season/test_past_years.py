@@ -62,7 +62,7 @@ def test_past_years_move_to_the_seasons_depth(tmp_path: Path) -> None:
     assert float(later.mean()) == pytest.approx(15.0, abs=0.1)
 
 
-def test_two_past_years_are_too_few_and_no_file_is_said(tmp_path: Path) -> None:
+def test_two_past_years_are_too_few(tmp_path: Path) -> None:
     year_file(tmp_path, 2024, 3.0)
     path = with_more(tmp_path, 'past_years_file = "years.csv"')
     with pytest.raises(CoverageError, match=r"2 past years cover .* at least 3 are needed"):

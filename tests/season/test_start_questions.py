@@ -75,7 +75,7 @@ def test_what_is_refused(read: Callable[[str], object], text: str, words: str) -
     assert words in str(caught.value)
 
 
-def test_soil_is_a_service_or_a_file_in_the_seasons_folder(tmp_path: Path) -> None:
+def test_soil_is_a_service_or_a_nearby_file(tmp_path: Path) -> None:
     season = tmp_path / "season.toml"
     (tmp_path / "logs").mkdir()
     assert answers.read_soil("open-meteo", season) == "open-meteo"

@@ -48,7 +48,7 @@ def test_tables_arrays_and_keys_have_their_line_and_column() -> None:
     assert places["season", "more", "end"] == (20, 1)
 
 
-def test_what_stands_in_a_text_of_several_lines_is_no_key() -> None:
+def test_a_text_of_several_lines_holds_no_key() -> None:
     places = key_places(TEXT)
     assert ("season", "depth_cm") not in places
     assert ("rows", 2) not in places

@@ -112,7 +112,7 @@ def test_year_typo_of_the_start_is_refused_with_its_place(tmp_path: Path) -> Non
     assert caught.value.place.line is not None
 
 
-def test_test_without_a_day_is_told_once_the_lot_has_aged(tmp_path: Path) -> None:
+def test_an_undated_test_is_told_once_aged(tmp_path: Path) -> None:
     def said(lot: str) -> str:
         return " ".join(_forecast(_file(tmp_path, "planted = 2026-04-25", lot=lot)).notes)
 
@@ -134,7 +134,7 @@ def test_guess_of_a_row_does_not_mind_capitals(tmp_path: Path) -> None:
         load_season(_file(tmp_path, "planted = 2026-04-25")).require_row("r1")
 
 
-def test_a_lot_ages_up_to_its_sowing_and_not_up_to_today(tmp_path: Path) -> None:
+def test_a_lot_ages_up_to_its_sowing(tmp_path: Path) -> None:
     """The same row asked about in winter, at sowing and long after has the same stand."""
     row = "planted = 2026-04-25\nseeds_planted = 400"
     path = _file(tmp_path, row, lot="seeds_tested = 400\ntested_on = 2025-05-01")

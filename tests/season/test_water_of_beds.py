@@ -46,7 +46,7 @@ def test_the_odds_carry_how_beds_differ(dry_spring: dict) -> None:
     assert end.max() - end.min() > 0.2
 
 
-def test_rain_that_is_missing_is_taken_as_neither_rain_nor_drought(dry_spring: dict) -> None:
+def test_missing_rain_is_neither_rain_nor_drought(dry_spring: dict) -> None:
     weather = dry_spring["weather"]
     rain = weather["precipitation"].values.copy()
     rain[24 * 14 :] = np.nan

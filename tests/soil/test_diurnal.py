@@ -81,7 +81,7 @@ def test_sun_stands_where_pvlib_has_it(latitude: float, longitude: float) -> Non
 
 
 @pytest.mark.parametrize(("hours", "size"), [(100, 25), (25, 25), (10, 10), (7, 7)])
-def test_extremes_of_a_day_are_those_of_the_filters_of_scipy(hours: int, size: int) -> None:
+def test_extremes_of_a_day_agree_with_scipy(hours: int, size: int) -> None:
     air = np.random.default_rng(hours).standard_normal((3, hours))
     coldest, warmest = extremes_around(air, size)
     np.testing.assert_array_equal(coldest, minimum_filter1d(air, size, axis=-1, mode="nearest"))

@@ -36,7 +36,7 @@ def _station(begins: str, days: int) -> Station:
     )
 
 
-def test_a_season_begins_with_the_water_that_the_year_before_left() -> None:
+def test_a_season_begins_with_last_years_water() -> None:
     """The same stores as in one run through both years."""
     station, ground = _station("01-01", 700), GroundParameters()
     seasons = seasons_of(station)
@@ -63,6 +63,6 @@ def test_ground_is_moist_until_a_record_begins() -> None:
     assert before.rain[0, 250:].max() < 10.0
 
 
-def test_a_record_of_some_weeks_says_too_little_of_the_year_before() -> None:
+def test_a_few_weeks_tell_too_little_of_last_year() -> None:
     (season,) = seasons_of(_station("12-01", 400))
     assert season.before is None

@@ -70,7 +70,7 @@ def test_the_parameters_that_made_the_stations_come_back(made: Made) -> None:
     assert two.rmse(same) == pytest.approx(two.rmse(residuals), abs=0.01)
 
 
-def test_a_station_is_judged_by_parameters_that_it_had_no_say_in(made: Made) -> None:
+def test_a_station_has_no_say_in_its_judge(made: Made) -> None:
     z, _, jacobian = fit(made.problem)
     table, unseen, parameters = fit_global.leave_one_out(made.problem, z, jacobian)
     assert list(table.index) == ["a", "b", "warm"]

@@ -73,7 +73,7 @@ def test_fahrenheit_in_part_of_a_celsius_column() -> None:
     assert "read as °F it is" in found.expected
 
 
-def test_sensor_pulled_out_by_the_hoe_is_found_with_and_without_air() -> None:
+def test_a_sensor_pulled_out_by_the_hoe_is_seen() -> None:
     hours = np.arange(TIME.size)
     air = 10 + 8 * np.cos(2 * np.pi * (hours - 15) / 24)
 
@@ -154,7 +154,7 @@ def test_swing_of_six_degrees_is_sound_near_the_surface(depth: float) -> None:
     assert names(series(depth_cm=depth)) == []
 
 
-def test_the_same_swing_at_20_cm_is_more_than_soil_lets_through() -> None:
+def test_soil_lets_no_such_swing_through_to_20_cm() -> None:
     assert names(series(depth_cm=20.0)) == ["sensor out of the ground"]
 
 

@@ -159,7 +159,7 @@ def test_other_wishes_that_cannot_be_met(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_series_with_a_hole_at_every_reading_cannot_be_checked() -> None:
+def test_holes_at_every_reading_allow_no_check() -> None:
     values = np.full(72, 12.0)
     values[20:40] = np.nan
     series = soil_series(HOURS, values, depth_cm=5.0, source="invented")
@@ -170,7 +170,7 @@ def test_a_series_with_a_hole_at_every_reading_cannot_be_checked() -> None:
         check_series(series, readings)
 
 
-def test_members_are_not_bridged_and_two_holes_are_told_at_once() -> None:
+def test_members_are_not_bridged_over_holes() -> None:
     several = members()
     assert bridge(several) == (several, [])
     closed, told = bridge(holed(holed(wave(), 100, 3), 200, 8))

@@ -254,7 +254,7 @@ def _table(series: xr.DataArray, at: np.ndarray, values: np.ndarray) -> pd.DataF
     )
 
 
-def test_a_max_min_thermometer_is_read_as_the_ends_of_a_day(series: xr.DataArray) -> None:
+def test_a_max_min_thermometer_gives_a_days_ends(series: xr.DataArray) -> None:
     truth = series.values + 1.5
     at = 24 * np.arange(20, 34) + 8
     ends = [(truth[hour - 23 : hour + 1].min(), truth[hour - 23 : hour + 1].max()) for hour in at]
@@ -271,7 +271,7 @@ def test_a_max_min_thermometer_is_read_as_the_ends_of_a_day(series: xr.DataArray
     assert errors[0] < errors[1]
 
 
-def test_half_a_pair_of_a_max_min_thermometer_is_an_error(series: xr.DataArray) -> None:
+def test_half_a_max_min_pair_is_an_error(series: xr.DataArray) -> None:
     at = 24 * np.array([20, 20, 21]) + 8
     table = _table(series, at, np.array([4.0, 9.0, 5.0]))
     with pytest.raises(InputError, match="gives two values at each time"):

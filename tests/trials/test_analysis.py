@@ -165,7 +165,7 @@ def test_varieties_are_compared_where_there_is_one_treatment() -> None:
     assert [t.treatment for t in result.treatments] == ["0", "1", "2"]
 
 
-def test_each_variety_is_told_and_its_p_values_adjusted_over_all() -> None:
+def test_p_values_are_adjusted_over_all_varieties() -> None:
     table = many_trials(np.random.default_rng(8), 3, 4, TREATMENTS[:2], (9, 7), (0.7, 0.7))
     result = analyse(table)
     assert [v.variety for v in result.varieties] == ["0", "1", "2"]

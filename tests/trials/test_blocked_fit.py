@@ -52,7 +52,7 @@ def test_contrasts_and_their_errors_are_those_of_least_squares(weights: np.ndarr
         assert contrast.df == found.df
 
 
-def test_a_floor_keeps_plots_that_happen_to_be_alike_from_proving_anything() -> None:
+def test_plots_alike_by_chance_prove_nothing() -> None:
     score = np.array([1.0, 2.0, 1.0, 2.0, 1.0, 2.0])
     fit = fit_blocked(
         score, np.array([0, 1] * 3), np.repeat([0, 1, 2], 2), 2, least_variance=0.09
@@ -86,7 +86,7 @@ def test_without_replicates_there_is_no_error_and_no_interval() -> None:
     assert fit.contrast(1, 0) is None
 
 
-def test_means_without_block_effects_have_the_interval_of_one_way_layouts() -> None:
+def test_means_without_blocks_have_a_one_way_interval() -> None:
     """Plots of a treatment that scatter like no others have the interval of their own t."""
     score = np.array([1.0, 9.4, 4.9, 2.0, 2.3, 2.2])
     fit = fit_blocked(score, np.repeat([0, 1], 3), np.zeros(6, int), 2, least_variance=0.0)

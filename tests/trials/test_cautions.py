@@ -78,7 +78,7 @@ def test_days_of_planting_can_be_mixed_up_with_treatments() -> None:
     assert not warned(mixed, "met different weather")
 
 
-def test_sprouted_seed_is_a_selected_group_only_where_some_was_left_out() -> None:
+def test_sprouts_are_selected_only_where_some_were_left_out() -> None:
     records = trial(treatments=("direct", "Presprouted"))
     assert warned(records, "the records say that every seed started was planted")
     more = records.copy()
@@ -108,7 +108,7 @@ def test_seedlings_still_coming_leave_the_stand_open() -> None:
     assert not warned(trial(), "still coming")
 
 
-def test_a_plot_looked_at_once_is_not_taken_for_seedlings_still_coming() -> None:
+def test_one_look_means_no_seedlings_still_coming() -> None:
     records = trial()
     last = records["inspected"] == records["inspected"].max()
     once = records[(records["plot"] != records["plot"].iloc[0]) | last]

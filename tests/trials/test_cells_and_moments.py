@@ -202,7 +202,7 @@ def test_what_is_unfinished_is_set_aside_once(tmp_path: Path) -> None:
     assert read_mark(bare) is None
 
 
-def test_a_lock_that_is_held_is_waited_for_and_then_told(tmp_path: Path) -> None:
+def test_a_held_lock_is_waited_for_then_told(tmp_path: Path) -> None:
     path = tmp_path / "r.csv"
     with (
         locked(path),
@@ -239,7 +239,7 @@ def test_counts_of_a_file_keep_what_belongs_to_them(tmp_path: Path) -> None:
             filed_counts(path)
 
 
-def test_faults_name_the_plot_of_new_lines_and_the_line_of_old(write: Write) -> None:
+def test_faults_name_new_plots_and_old_lines(write: Write) -> None:
     path = write({}, {"plot": "B1"})
     with pytest.raises(InputError) as caught:
         append_records(

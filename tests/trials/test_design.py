@@ -247,7 +247,7 @@ def test_power_asks_for_one_difference() -> None:
         Trial(blocks=1)
 
 
-def test_a_crop_that_does_not_come_up_there_is_said_so() -> None:
+def test_a_crop_that_never_comes_up_is_said() -> None:
     with pytest.raises(InputError, match="mostly does not emerge"):
         truths_of(find_crop("melon"), 4.0, trials=200)
     assert truths_of(find_crop("beet"), 15.0, trials=200).trials > 100

@@ -23,7 +23,7 @@ def test_numbers_of_any_kind_become_plain_ones() -> None:
     assert isinstance(_plain(np.bool_(False)), bool)
 
 
-def test_a_result_can_be_written_as_json_and_counts_are_whole() -> None:
+def test_a_result_is_json_with_whole_counts() -> None:
     records = many_trials(
         np.random.default_rng(2), 1, 3, ("direct", "soaked"), (9.0, 8.0), (0.6, 0.7), seeds=50
     )

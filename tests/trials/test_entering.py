@@ -343,7 +343,7 @@ def test_a_later_entry_stands_and_hides_no_day(write: Write) -> None:
     assert found["emerged"].tolist() == [6, 12]
 
 
-def test_facts_are_corrected_by_a_later_line_and_by_no_other(write: Write) -> None:
+def test_only_a_later_line_corrects_facts(write: Write) -> None:
     nothing = {"inspected": "", "emerged": ""}
     extra = ("entered",)
     first = {"depth_cm": 2.5, "entered": "2026-05-01T08:00Z"}
@@ -385,7 +385,7 @@ def test_a_new_count_repeats_the_facts_as_they_stand(write: Write) -> None:
 
 
 @pytest.mark.parametrize("sign", ["\u2028", "\x85", "\x0b", "\x0c", "\x1c"])
-def test_a_new_column_leaves_every_cell_of_other_plots_as_it_was(write: Write, sign: str) -> None:
+def test_a_new_column_leaves_other_cells_alone(write: Write, sign: str) -> None:
     """A sign that some take for the end of a line ends none in a table."""
     path = write({"note": f"a{sign}b"}, {"plot": "B1", "note": "x"}, extra=("note",))
     text = path.read_text(encoding="utf-8")
@@ -422,14 +422,14 @@ def test_an_empty_first_line_hides_nothing(write: Write, separator: str) -> None
     assert read_records(path)["emerged"].tolist() == [4, 9]
 
 
-def test_a_plot_in_other_letters_is_the_one_that_was_meant(write: Write) -> None:
+def test_a_plot_in_other_letters_is_the_same(write: Write) -> None:
     path = write({"plot": "B1"}, {"plot": "A2"}, {"plot": "a11"})
     with pytest.raises(InputError, match="did you mean A2") as caught:
         append_records(path, [{"plot": "a2", "inspected": "2026-05-09", "emerged": "6"}])
     assert "--season" not in str(caught.value)
 
 
-def test_a_line_that_is_not_in_the_file_yet_has_no_number(write: Write) -> None:
+def test_a_line_not_yet_written_has_no_number(write: Write) -> None:
     path = write({}, {"inspected": "2026-05-12", "emerged": 9})
 
     def refused(*counts: tuple[str, str]) -> str:
@@ -454,7 +454,7 @@ def test_an_empty_cell_asks_for_no_column(write: Write) -> None:
     assert "observer" not in path.read_text(encoding="utf-8").splitlines()[0]
 
 
-def test_a_frame_of_histories_holds_what_was_counted_unless_asked_for_more(write: Write) -> None:
+def test_a_frame_of_histories_holds_what_was_counted(write: Write) -> None:
     nothing = {"inspected": "", "emerged": ""}
     histories = load(write(nothing, {**nothing, "plot": "A2"}, {"plot": "A2"})).histories
     assert to_frame(histories)["plot"].tolist() == ["A2"]

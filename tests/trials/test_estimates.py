@@ -186,7 +186,7 @@ def test_power_of_t_as_a_library_says() -> None:
     assert blocks_needed(0.01, 1.0, 2) is None
 
 
-def test_a_curve_that_does_not_settle_says_after_how_many_steps() -> None:
+def test_a_curve_that_does_not_settle_says_so() -> None:
     rng = np.random.default_rng(3)
     left = rng.integers(0, 12, 60).astype(float)
     right = left + rng.integers(1, 8, 60)
@@ -248,7 +248,7 @@ def _interval_log_likelihood(mu: float, ln_sigma: float, logit: float) -> float:
 
 
 @pytest.mark.parametrize(("centre", "sd"), [(np.log(0.6), 0.1), (np.log(0.2), 0.5), (0.0, 50.0)])
-def test_a_fit_with_a_penalty_is_where_scipy_finds_the_peak(centre: float, sd: float) -> None:
+def test_a_penalised_fit_is_scipys_peak(centre: float, sd: float) -> None:
     penalty = lognormal.Penalty(ln_sigma=centre, ln_sigma_sd=sd)
     fit = fit_many(LEFT, RIGHT, SEEDS, penalty=penalty)
 
@@ -267,7 +267,7 @@ def test_a_fit_with_a_penalty_is_where_scipy_finds_the_peak(centre: float, sd: f
     assert fit.log_likelihood[0] == pytest.approx(_interval_log_likelihood(*best), abs=1e-6)
 
 
-def test_the_spread_that_plots_share_is_that_of_the_well_counted() -> None:
+def test_well_counted_plots_give_the_shared_spread() -> None:
     rng = np.random.default_rng(9)
     edges = np.r_[0.0, np.arange(4.0, 20.0, 1.0)]
     left, right = np.tile(edges[:-1], (5, 1)), np.tile(edges[1:], (5, 1))

@@ -38,7 +38,7 @@ def test_hours_indoors_are_germination_and_the_radicles_growth(room: float, radi
 
 
 @pytest.mark.parametrize("hours", [24.0, 48.0, 96.0])
-def test_the_share_that_sprouts_is_that_of_the_quicker_live_seed(hours: float) -> None:
+def test_the_quicker_live_seed_sprouts(hours: float) -> None:
     crop = plain_crop(t_base=5.0, thermal_time=120.0)
     centre = crop.estimate.centre()
     warmth = (20.0 - centre["t_base_C"]) * hours / 24.0
@@ -50,7 +50,7 @@ def test_the_share_that_sprouts_is_that_of_the_quicker_live_seed(hours: float) -
     assert sprouting_share(crop, 2.0, hours) == 0.0
 
 
-def test_a_soak_of_part_of_a_day_is_counted_from_the_morning() -> None:
+def test_a_soak_counts_from_the_morning() -> None:
     tz = ZoneInfo("Europe/Paris")
     day = read_moment("2026-05-10", tz)
     assert in_the_morning(day, {"soaked": 24.0, "presprouted": 72.0}, tz) is day
@@ -93,7 +93,7 @@ def at(base: float) -> ResponseDraws:
     )  # fmt: skip
 
 
-def test_thermal_time_of_plots_in_the_ground_and_held_at_a_temperature(write: Write) -> None:
+def test_thermal_time_in_the_ground_and_at_one_temperature(write: Write) -> None:
     stamp = "2026-05-{}T12:00Z"
     path = write(
         {"plot": "A1", "temperature_C": 20, "planted": stamp.format("01"),
@@ -131,7 +131,7 @@ def test_thermal_time_of_plots_in_the_ground_and_held_at_a_temperature(write: Wr
         thermal_times(records, at(5.0), soil.isel(time=slice(0, 24 * 8)))
 
 
-def test_the_response_of_a_plan_is_that_of_the_estimates_centre() -> None:
+def test_a_plan_uses_the_centre_of_the_estimate() -> None:
     crop = plain_crop(t_base=6.0)
     one = central_response(crop.estimate, crop.response)
     assert one.size == 1

@@ -179,7 +179,7 @@ def test_one_look_gives_no_time() -> None:
     assert any("only count" in line for line in result.bottom_line)
 
 
-def test_seedlings_that_all_came_before_the_first_look_give_no_time() -> None:
+def test_seedlings_before_the_first_look_give_no_time() -> None:
     result = trial((30, 33, 36))
     assert all(summary.t50_since_planted_d is None for summary in result.treatments)
     assert any("look earlier" in warning for warning in result.warnings)
@@ -232,7 +232,7 @@ def test_dishes_that_scatter_more_than_chance_are_named() -> None:
 
 
 @pytest.mark.parametrize("unit", ["s", "ms", "us", "ns"])
-def test_a_table_with_few_columns_is_analysed_whatever_its_dates_are(unit: str) -> None:
+def test_a_table_of_few_columns_takes_any_dates(unit: str) -> None:
     made = simulate_trial(np.random.default_rng(5), alike())
     columns = ["plot", "block", "treatment", "planted", "seeds_planted", "inspected", "emerged"]
     bare = made[columns].copy()

@@ -79,9 +79,7 @@ def test_three_treatments_need_more_blocks_than_two() -> None:
     ("blocks", "treatments"),
     [(4, 2), *(pytest.param(*size, marks=pytest.mark.slow) for size in ((6, 2), (4, 3), (6, 3)))],
 )
-def test_next_trials_sized_from_a_doubtful_variance_have_their_power_on_average(
-    blocks: int, treatments: int
-) -> None:
+def test_next_trials_have_their_power_on_average(blocks: int, treatments: int) -> None:
     """Variances as trials of a few blocks find them (chi square), each followed by its next trial.
 
     The true power of each next trial is that for the true variance; the mean must be 80 %.

@@ -113,7 +113,7 @@ def test_counts_files_that_are_refused(tmp_path: Path, text: str, day: str, word
         filed_counts(path, day)
 
 
-def test_counts_from_a_file_take_its_day_or_the_one_given(tmp_path: Path) -> None:
+def test_counts_take_the_files_day_or_another(tmp_path: Path) -> None:
     path = tmp_path / "counts.csv"
     path.write_text("plot,emerged,inspected\nA1,3,2026-05-03\nA2,4,\nA3,,\n")
     assert [row["inspected"] for row in filed_counts(path, "2026-05-04")] == [
@@ -131,7 +131,7 @@ def test_no_exported_cell_is_a_formula(text: str) -> None:
         assert cell == text
 
 
-def test_a_formula_that_is_in_a_history_is_neutral_when_written(write: Write) -> None:
+def test_a_formula_is_neutral_when_written(write: Write) -> None:
     """Files written by hand are refused with it; a history made in code is still written safely."""
     loaded = load(trial(write))
     history = loaded.histories["A1"]
@@ -141,7 +141,7 @@ def test_a_formula_that_is_in_a_history_is_neutral_when_written(write: Write) ->
     assert rows[2][rows[0].index("temperature_C")] == "-2"
 
 
-def test_a_line_holds_what_was_written_in_it_and_no_empty_cells(tmp_path: Path) -> None:
+def test_a_line_holds_no_empty_cells(tmp_path: Path) -> None:
     path = tmp_path / "wide.csv"
     path.write_text("plot,treatment,block,2026-05-03,2026-05-04\nA1,soaked,,3,\nA2,,B,,5\nA3,,,,\n")
     assert [dict(row) for row in read_notebook(path)] == [

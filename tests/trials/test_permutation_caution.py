@@ -50,7 +50,7 @@ def test_six_blocks_need_no_word_on_it() -> None:
     assert not [text for text in analyse(trial((14.0, 8.0), 6)).warnings if "permutation" in text]
 
 
-def test_blocks_that_can_show_something_at_five_per_cent_by_hand() -> None:
+def test_blocks_that_can_show_something_by_hand() -> None:
     """2/2^n is at most 0.05 from six blocks on, and 0.05/3 from seven."""
     assert blocks_for_p() == 6
     assert blocks_for_p(comparisons=3) == 7

@@ -37,7 +37,7 @@ def by_scipy(a: FloatArray, b: FloatArray, resamples: int) -> float:
     return float(found.pvalue)
 
 
-def test_a_difference_beyond_all_arrangements_has_the_smallest_p_and_never_none() -> None:
+def test_the_greatest_difference_has_the_smallest_p() -> None:
     """Phipson & Smyth (2010), Stat. Appl. Genet. Mol. Biol. 9:39: p is never zero."""
     a, b = np.arange(24.0, 36.0), np.arange(12.0)
     found = one_block(a, b)
@@ -70,7 +70,7 @@ def test_nine_against_nine_is_listed_as_by_scipy() -> None:
     assert found.smallest_p == pytest.approx(2 / math.comb(18, 9))
 
 
-def test_a_large_block_beside_small_ones_has_the_p_of_many_shuffles() -> None:
+def test_a_large_block_has_the_p_of_many_shuffles() -> None:
     """Labels shuffled one trial at a time, the statistic that of least squares on blocks."""
     rng = np.random.default_rng(6)
     block = np.r_[np.zeros(24, int), np.repeat([1, 2, 3], 4)]

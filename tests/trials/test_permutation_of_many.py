@@ -31,9 +31,7 @@ def cautions_of(result: TrialResult) -> list[str]:
 
 
 @pytest.mark.parametrize(("treatments", "pairs"), [(2, 1), (3, 3), (4, 6), (12, 66)])
-def test_blocks_named_are_the_fewest_whose_adjusted_p_reaches_the_level(
-    treatments: int, pairs: int
-) -> None:
+def test_blocks_named_are_the_fewest_that_reach_p(treatments: int, pairs: int) -> None:
     assert treatments * (treatments - 1) // 2 == pairs
     blocks = blocks_for_p(0.05, pairs)
     for number, reaches in ((blocks, True), (blocks - 1, False)):

@@ -110,9 +110,7 @@ def group_of(records: pd.DataFrame) -> tuple[Group, pd.DataFrame]:
 
 
 @pytest.mark.parametrize(("in_proportion", "scale"), [(True, "ln"), (False, "plain")])
-def test_times_are_compared_on_the_scale_on_which_plots_vary_alike(
-    in_proportion: bool, scale: str
-) -> None:
+def test_times_are_compared_where_plots_vary_alike(in_proportion: bool, scale: str) -> None:
     """Plots ten days apart that vary by a share of their time, or by the same days."""
     rng = np.random.default_rng(4)
     records = many_trials(
@@ -159,7 +157,7 @@ def test_plots_of_few_seeds_weigh_less() -> None:
     assert found.scale == "angle"
 
 
-def test_treatments_that_meet_only_in_part_are_compared_through_the_others() -> None:
+def test_treatments_that_seldom_meet_compare_through_others() -> None:
     """a and b share a block, b and c another: a - c comes by way of b."""
     score = np.array([1.0, 2.0, 1.5, 2.5, 4.0, 7.0, 5.0, 8.5])
     treatment = np.array([0, 1, 0, 1, 1, 2, 1, 2])

@@ -25,9 +25,7 @@ def count(day: str = "2026-05-09", number: int = 6, **more: str) -> dict[str, st
     return {"plot": "A1", "inspected": day, "emerged": str(number), **more}
 
 
-def test_a_link_in_place_of_the_lock_file_leaves_its_target_alone(
-    write: Write, tmp_path: Path
-) -> None:
+def test_a_link_for_the_lock_leaves_its_target(write: Write, tmp_path: Path) -> None:
     path = write({}, extra=ENTERED)
     diary = tmp_path / "diary.txt"
     diary.write_text("dear diary")
@@ -45,7 +43,7 @@ def test_a_link_in_place_of_the_lock_file_leaves_its_target_alone(
     assert path.read_bytes() == before
 
 
-def test_a_pipe_in_place_of_the_lock_file_holds_nobody_up(write: Write) -> None:
+def test_a_pipe_for_the_lock_holds_nobody_up(write: Write) -> None:
     path = write({}, extra=ENTERED)
     os.mkfifo(lock_path(path))
     assert len(read_records(path)) == 1
@@ -100,7 +98,7 @@ def test_a_correction_entered_before_what_it_corrects_is_refused(write: Write) -
     assert read_records(path)["emerged"].tolist() == [4, 7]
 
 
-def test_a_sync_program_that_puts_the_same_bytes_back_doubles_no_line(
+def test_the_same_bytes_put_back_double_no_line(
     write: Write, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = write({}, extra=ENTERED)
@@ -183,7 +181,7 @@ def test_variety_and_seed_lot_may_be_left_out(tmp_path: Path) -> None:
     assert found["variety"].tolist() == ["", ""]
 
 
-def test_counts_that_cannot_be_shown_are_still_recorded_and_said_to_be(write: Write) -> None:
+def test_counts_that_cannot_be_shown_are_still_recorded(write: Write) -> None:
     path = write({}, extra=ENTERED)
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(

@@ -56,13 +56,13 @@ def test_p_values_are_adjusted_as_holm_says() -> None:
     assert (found[10].p_adjusted, found[10].comparisons) == (0.04, 1)
 
 
-def test_all_pairs_up_to_a_dozen_treatments_then_all_against_the_first() -> None:
+def test_beyond_a_dozen_treatments_pairs_hold_the_first() -> None:
     assert pairs_of(["a", "b", "c"]) == [(1, 0), (2, 0), (2, 1)]
     assert len(pairs_of([str(k) for k in range(12)])) == 66
     assert pairs_of([str(k) for k in range(13)]) == [(k, 0) for k in range(1, 13)]
 
 
-def test_difference_back_in_its_unit_is_that_of_the_two_values() -> None:
+def test_a_difference_keeps_the_unit_of_its_values() -> None:
     middle, gap = 0.9, 0.2
     up, down = middle + gap / 2, middle - gap / 2
     estimate, low, high = difference("angle", middle, gap, 0.0, 0.0)
@@ -163,7 +163,7 @@ def test_power_grows_with_the_difference_and_has_its_own_error() -> None:
     assert points.chance == lower.chance > 0.8
 
 
-def test_counts_of_a_plot_have_the_law_they_are_drawn_from() -> None:
+def test_counts_have_the_law_of_their_draws() -> None:
     size = 20_000
     counts = simulate_counts(
         np.random.default_rng(4), t50=np.full(size, 9.0), sigma=0.2, stand=0.7,
@@ -182,7 +182,7 @@ def test_counts_of_a_plot_have_the_law_they_are_drawn_from() -> None:
     assert plain.var() == pytest.approx(30 * 0.7 * 0.3, rel=0.05)
 
 
-def test_the_fitted_curve_is_the_log_normal_times_the_final_share() -> None:
+def test_the_curve_is_log_normal_times_final_share() -> None:
     left = np.array([0.0, 5.0, 7.0, 9.0, 12.0, 20.0])
     right = np.array([5.0, 7.0, 9.0, 12.0, 20.0, np.inf])
     fit = fit_lognormal(left, right, [2, 9, 15, 9, 3, 12])
@@ -196,7 +196,7 @@ def test_the_fitted_curve_is_the_log_normal_times_the_final_share() -> None:
     assert fit.covariance[0, 0, 0] > 0
 
 
-def test_a_plot_of_few_seedlings_borrows_its_spread_from_the_others() -> None:
+def test_few_seedlings_borrow_the_spread_of_others() -> None:
     rng = np.random.default_rng(6)
     edges = np.arange(0.0, 31.0)
     left = np.tile(edges[:-1], (9, 1))
@@ -225,7 +225,7 @@ def test_the_curve_without_a_shape_settles_in_few_steps() -> None:
     ("sizes", "expected"),
     [([(1, 1)] * 5, 2 / 32), ([(1, 2), (1, 2)], 1 / 9), ([(2, 2), (0, 3)], 2 / 6)],
 )
-def test_smallest_p_of_a_layout_is_that_of_its_most_extreme_arrangement(
+def test_smallest_p_is_that_of_the_most_extreme_arrangement(
     sizes: list[tuple[int, int]], expected: float
 ) -> None:
     is_a = np.concatenate([np.repeat([True, False], pair) for pair in sizes])
@@ -314,9 +314,7 @@ def test_seedlings_lie_between_the_looks_on_every_clock(clock: str) -> None:
 
 
 @pytest.mark.parametrize(("gap", "half"), [(-0.9, 1.2), (0.9, 1.2), (0.1, 0.0), (-0.3, 2.0)])
-def test_an_interval_of_angles_ends_at_the_widest_difference_there_is(
-    gap: float, half: float
-) -> None:
+def test_an_interval_of_angles_ends_at_the_widest(gap: float, half: float) -> None:
     middle = np.pi / 4  # half of the seed up: every difference from -1 to 1 can be
     estimate, low, high = difference("angle", middle, gap, half, 0.0)
     ends = [np.sin(np.clip(x, -np.pi / 2, np.pi / 2)) for x in (gap, gap - half, gap + half)]

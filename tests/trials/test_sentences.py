@@ -139,7 +139,7 @@ def test_sizes_carry_their_unit_and_no_sign() -> None:
     assert amount(STAND, -0.02) == "2 points"
 
 
-def test_the_next_trial_is_as_large_as_a_power_calculation_says(result: TrialResult) -> None:
+def test_the_next_trial_has_its_calculated_size(result: TrialResult) -> None:
     error = {
         T50_PLANTED.name: PlotError(variance=0.5, df=6, scale="plain"),
         STAND.name: PlotError(variance=9.0, df=6, scale="plain"),

@@ -14,7 +14,7 @@ from thermosprout.trials.design import _MOST_PLOTS, Layout, lay_out
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.3])
-def test_a_stand_of_all_and_of_none_is_drawn_as_such(correlation: float) -> None:
+def test_a_stand_of_all_or_none_is_drawn(correlation: float) -> None:
     found = simulate_counts(
         np.random.default_rng(1), t50=np.full(4, 5.0), sigma=0.2, stand=[1.0, 1.0, 0.0, 0.0],
         seeds=[30, 400, 30, 400], inspections=[1.0, 60.0], correlation=np.full(4, correlation),
@@ -29,7 +29,7 @@ def test_a_label_says_what_was_done_and_how_long() -> None:
     assert _handled("presprouted", 72.0) == Handling(treatment=Treatment.PRESPROUTED, sprout_h=72.0)
 
 
-def test_each_planting_day_of_a_block_has_a_strip_of_its_own() -> None:
+def test_each_planting_day_has_its_own_strip() -> None:
     treatments = ["direct", "soaked", "presprouted"]
     spots = lay_out(Layout.SPLIT, ["Early"], treatments, 4, np.random.default_rng(3), days=3)
     assert {(spot.row, spot.column) for spot in spots} == {

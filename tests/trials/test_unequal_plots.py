@@ -34,7 +34,7 @@ def p_of_stand(records: pd.DataFrame) -> float:
     return found.p_value
 
 
-def test_plots_of_few_seeds_weigh_less_as_weighted_least_squares_has_it() -> None:
+def test_plots_weigh_as_in_weighted_least_squares() -> None:
     """Variance of a plot: its own, from an unweighted fit less the usual luck, and its luck.
 
     Luck of an angle is 1/(4 n + 2) (Anscombe 1948, Biometrika 35:246-254).
@@ -77,7 +77,7 @@ def test_a_stands_interval_is_of_plots_not_seeds() -> None:
         assert wide > 2 * (of_seeds.high - of_seeds.low)
 
 
-def test_a_treatment_of_which_nothing_came_up_has_no_time_to_compare() -> None:
+def test_a_treatment_without_seedlings_has_no_time() -> None:
     records = trial()
     records.loc[records["treatment"] == "soaked", "emerged"] = 0
     found = {item.measure for item in analyse(records).differences if "t50" in item.measure}
@@ -87,7 +87,7 @@ def test_a_treatment_of_which_nothing_came_up_has_no_time_to_compare() -> None:
     assert all(item.estimate == pytest.approx(0.0 - 0.6, abs=0.15) for item in stands[:1])
 
 
-def test_one_variety_is_not_compared_again_within_itself_nor_are_varieties_compared() -> None:
+def test_one_variety_is_not_compared_within_itself() -> None:
     records = trial()
     assert records["variety"].nunique() == 1
     assert analyse(records).varieties == ()
@@ -98,7 +98,7 @@ def test_one_variety_is_not_compared_again_within_itself_nor_are_varieties_compa
     assert told.comparisons == sum(item.p_value is not None for item in told.differences)
 
 
-def test_stand_of_seeds_started_weighs_by_the_seeds_that_were_started() -> None:
+def test_stand_per_seed_started_weighs_by_them() -> None:
     """Half of the blocks started ten times the seed for the same plots."""
     records = trial()
     many = records["block"].isin(sorted(records["block"].unique())[:3])

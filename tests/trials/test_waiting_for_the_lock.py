@@ -43,7 +43,7 @@ def test_who_waits_too_long_is_told_which_file(tmp_path: Path) -> None:
         pytest.fail("two programs held one lock")
 
 
-def test_a_line_that_was_cut_while_it_was_written_is_told_apart(tmp_path: Path) -> None:
+def test_a_line_cut_in_writing_is_told_apart(tmp_path: Path) -> None:
     path = tmp_path / "counts.csv"
     settled, rest = 'plot,emerged,note\n"A1","3",""\n', '"A2","1'
     path.write_text("\ufeff" + settled + rest, encoding="utf-8")

@@ -176,9 +176,7 @@ def test_each_measure_is_adjusted_for_its_own_comparisons(result: TrialResult) -
             assert item.p_adjusted == pytest.approx(worst)
 
 
-def test_a_measure_that_says_what_another_says_is_not_compared_again(
-    records: pd.DataFrame, result: TrialResult
-) -> None:
+def test_a_measure_is_not_compared_twice(records: pd.DataFrame, result: TrialResult) -> None:
     dry = analyse(records[records["treatment"] != "presprouted"].reset_index(drop=True))
     measures = {item.measure for item in dry.differences}
     assert {"stand", "t50_since_planted_d"} <= measures

@@ -65,7 +65,7 @@ def test_a_cache_without_a_number_is_put_aside(tmp_path: Path) -> None:
     assert list(tmp_path.glob("weather.older-*.sqlite"))
 
 
-def test_a_cache_of_a_later_version_is_left_alone_and_said(tmp_path: Path) -> None:
+def test_a_cache_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "weather.sqlite"
     with closing(sqlite3.connect(path)) as held:
         held.execute(f"PRAGMA user_version = {FORMAT + 1}")

@@ -68,7 +68,7 @@ def test_nulls_at_the_end_are_cut_and_counted() -> None:
     assert np.isfinite(data["air_temperature"]).all()
 
 
-def test_members_in_order_and_short_ones_cut_where_the_first_ends() -> None:
+def test_members_keep_order_and_end_together() -> None:
     document = answer("/v1/ensemble", hourly="temperature_2m,precipitation")
     names = [n for n in document["hourly"] if n.startswith("temperature_2m")]
     assert names[0] == "temperature_2m"
@@ -88,7 +88,7 @@ def test_member_without_any_value_is_left_out() -> None:
     assert parse(document).sizes["member"] == 7
 
 
-def test_years_and_months_that_do_not_change_are_asked_for_whole() -> None:
+def test_settled_years_and_months_are_asked_for_whole() -> None:
     cut = spans(date(2024, 11, 20), date(2026, 5, 18), date(2026, 5, 20))
     assert cut[0] == (date(2024, 1, 1), date(2024, 12, 31), True)
     assert cut[1] == (date(2025, 1, 1), date(2025, 12, 31), True)
@@ -118,9 +118,7 @@ def test_archive_of_two_years_is_one_series_asked_for_once(
     assert "Copernicus" in first.attrs["attribution"]
 
 
-def test_newest_days_that_are_not_there_yet_are_cut_and_not_kept(
-    service: Playing, session: WeatherSession
-) -> None:
+def test_newest_days_not_there_yet_are_cut(service: Playing, session: WeatherSession) -> None:
     today = date(2025, 4, 20)
     service.answer = lambda path, query: good(path, query, today)
     data = get_archive(

@@ -157,7 +157,7 @@ def test_there_are_three_hundred() -> None:
 
 @pytest.mark.parametrize("name", SERVICES)
 @pytest.mark.parametrize("fault", HOSTILE)
-def test_hostile_answers_are_not_used_or_kept_and_the_next_is_right(
+def test_hostile_answers_are_neither_used_nor_kept(
     fault: str, name: str, session: WeatherSession
 ) -> None:
     if (fault, name) == ("half of the hours", "ensemble"):
@@ -299,7 +299,7 @@ def test_damaged_rows_are_counted_and_asked_for_anew(
 
 
 @pytest.mark.parametrize("name", SERVICES)
-def test_what_is_wrong_in_the_cache_is_dropped_and_asked_for_anew(
+def test_a_wrong_answer_in_the_cache_is_asked_anew(
     name: str, session: WeatherSession, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """As kept by an older version, which judged less."""

@@ -59,7 +59,7 @@ def test_command_and_function_refuse_two_places_alike(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_trial_over_two_downloads_of_the_logger_is_calibrated_as_over_one(
+def test_two_downloads_of_a_logger_calibrate_as_one(
     tmp_path: Path,
 ) -> None:
     head, *lines = (demo_folder() / "soil.csv").read_text().splitlines()

@@ -207,7 +207,7 @@ def test_depth_of_a_bare_number_is_centimetres(tmp_path: Path) -> None:
     assert float(series["depth"]) == pytest.approx(0.10)
 
 
-def test_days_that_begin_at_half_past_are_laid_on_full_hours(tmp_path: Path) -> None:
+def test_days_from_half_past_lie_on_full_hours(tmp_path: Path) -> None:
     """Newfoundland: standard time is 3 h 30 min behind UTC, summer time 2 h 30 min."""
     path = tmp_path / "daily.csv"
     lines = [f"2026-01-{day},{4 + day % 3}" for day in range(10, 20)]
@@ -279,9 +279,7 @@ def test_what_a_columns_name_says(name: str) -> None:
 
 
 @pytest.mark.parametrize("low", ["soil_tmin_C", "Soil min (°C)", "Bodentemperatur min [°C]"])
-def test_extremes_of_the_soil_are_asked_about_and_never_taken_for_air(
-    low: str, tmp_path: Path
-) -> None:
+def test_extremes_of_soil_are_never_taken_for_air(low: str, tmp_path: Path) -> None:
     path = tmp_path / "days.csv"
     lines = [f"2026-04-{day:02d},{4 + day % 3},{12 + day % 4}" for day in range(1, 15)]
     path.write_text("\n".join([f"date,{low},{low.replace('min', 'max')}", *lines]) + "\n")
@@ -336,7 +334,7 @@ def test_the_columns_of_readings_are_named_with_those_left_out(tmp_path: Path) -
     assert "of soil_temp_C, depth_cm, without Air temp (°C)." in summary
 
 
-def test_soil_minimum_and_maximum_are_read_as_a_max_min_thermometer(tmp_path: Path) -> None:
+def test_soil_extremes_are_read_as_a_max_min_thermometer(tmp_path: Path) -> None:
     path = tmp_path / "readings.csv"
     path.write_text("time_utc,depth_cm,soil_min_C,soil_max_C\n2026-04-01T07:00Z,5,4.5,11\n")
     table = read_readings(path)
@@ -345,7 +343,7 @@ def test_soil_minimum_and_maximum_are_read_as_a_max_min_thermometer(tmp_path: Pa
     assert table.attrs["kind"] is ReadingKind.MAX_MIN
 
 
-def test_a_depth_in_the_columns_name_stands_for_a_column_of_depths(tmp_path: Path) -> None:
+def test_a_columns_name_may_give_its_depth(tmp_path: Path) -> None:
     path = tmp_path / "readings.csv"
     path.write_text("time_utc,soil_temp_5cm_C\n2026-04-01T07:00Z,9.5\n")
     assert list(read_readings(path)["depth_cm"]) == [5.0]
