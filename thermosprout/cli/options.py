@@ -405,8 +405,9 @@ class Sowing:
         return context, question
 
     def show(self, document: dict[str, Any], tables: list[Any], context: Context) -> None:
-        """Print the answer; how files were read goes to standard error."""
-        tell(context.notes, context.doubts, json=self.json)
+        """Print the answer; how files were read, where it does not say it, to standard error."""
+        notes = [text for text in context.notes if text not in document["notes"]]
+        tell(notes, context.doubts, json=self.json)
         answer(document, tables, json=self.json)
 
 

@@ -134,6 +134,7 @@ def note(text: str) -> None:
 
 
 _checks: ContextVar[tuple[str, ...]] = ContextVar("checks", default=())
+_noted: ContextVar[frozenset[str]] = ContextVar("noted", default=frozenset())
 
 
 def can_ask() -> bool:
@@ -146,12 +147,14 @@ def tell(sentences: Iterable[str], doubts: Sequence[str] = (), *, json: bool = F
 
     ``doubts`` are those of the sentences that call it so. On a terminal the command goes on only
     when the user says so. Elsewhere nobody can answer: the caution then stands at the top of the
-    answer, in JSON under ``soil_checks``. What nobody has agreed to is returned.
+    answer, in JSON under ``soil_checks``. What nobody has agreed to is returned. A sentence is
+    said once in a run.
     """
     ask = bool(doubts) and can_ask()
-    for sentence in sentences:
-        if ask or json or sentence not in doubts:
+    for sentence in dict.fromkeys(sentences):
+        if (ask or json or sentence not in doubts) and sentence not in _noted.get():
             note(sentence)
+            _noted.set(_noted.get() | {sentence})
     if ask:
         import typer
 
@@ -214,12 +217,13 @@ _values: ContextVar[Mapping[str, Any] | None] = ContextVar("values", default=Non
 def running(values: Mapping[str, Any]) -> Iterator[None]:
     """Remember the values of a command's options while it runs: its inputs are not written over."""
     before = _values.set(values)
-    told = _checks.set(())
+    checks, noted = _checks.set(()), _noted.set(frozenset())
     try:
         yield
     finally:
         _values.reset(before)
-        _checks.reset(told)
+        _checks.reset(checks)
+        _noted.reset(noted)
 
 
 def write_output(path: Path, content: str | bytes, *, force: bool = False) -> None:

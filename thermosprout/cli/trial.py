@@ -23,6 +23,7 @@ from thermosprout.cli.output import (
 )
 from thermosprout.errors import InputError, Place
 from thermosprout.quantities import USUAL_DEPTH_CM
+from thermosprout.reports.words import local_time
 from thermosprout.trials.records.file import format_table
 from thermosprout.trials.records.read import read_records
 from thermosprout.trials.records.values import check_treatments, neutral, read_moment, zone
@@ -301,7 +302,7 @@ def _lines(document: dict[str, Any]) -> Iterator[str]:
     for task in document["calendar"]:
         plots = task["plots"]
         names = " ".join(plots[:8]) + (f" and {len(plots) - 8} more" if len(plots) > 8 else "")
-        yield f"{task['when']}  {task['what']}\n    {names}"
+        yield f"{local_time(task['when'])}  {task['what']}\n    {names}"
     yield ""
     yield from map(_chance_words, document["power"])
     if not document["power"]:

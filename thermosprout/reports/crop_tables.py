@@ -198,7 +198,8 @@ def vigour_sentence(slower: dict[str, float]) -> str:
         return f"Slower than a usual lot: {middle:.0f} % more time to half germination {spread}."
     if high < 0:
         return f"Quicker than a usual lot: {-middle:.0f} % less time to half germination {spread}."
-    return f"As quick as a usual lot, as far as the test shows: {middle:+.0f} % time {spread}."
+    unclear = "The test does not tell this lot's speed from a usual lot's"
+    return f"{unclear}: {middle:+.0f} % time to half germination {spread}."
 
 
 _ALWAYS = ("t_base_C", "thermal_time_50_Cd", "sigma", "field_factor")

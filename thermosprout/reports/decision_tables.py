@@ -279,9 +279,11 @@ def _best(document: Document) -> list[str]:
     first = min(suitable, key=lambda row: str(row["earliest"]))
     last = max(suitable, key=lambda row: str(row["last"]))
     from_day, to_day = iso_day(first["earliest"]), iso_day(last["last"])
-    lines = [
-        f"Plant {document['crop']} from {from_day} ({_way(first)}) to {to_day} ({_way(last)})."
-    ]
+    way, until = _way(first), _way(last)
+    days = f"from {from_day} ({way}) to {to_day} ({until})"
+    if way == until:
+        days = f"({way}) from {from_day} to {to_day}"
+    lines = [f"Plant {document['crop']} {days}."]
     best = document["best"]
     if best is not None:
         wait = best["wait_d"]
@@ -349,7 +351,7 @@ def succession_tables(document: Document) -> list[RenderableType]:
         (f"target: {aim}", lambda sowing: iso_day(sowing["wanted"])),
         ("expected", lambda sowing: iso_day(sowing["p50"])),
         ("80 % range", lambda sowing: stage_range(sowing)),
-        (">error (days)", lambda sowing: f"{sowing['off_by_days']:+.1f}"),
+        (">error (days)", lambda sowing: signed(sowing["off_by_days"])),
     )
     listed = ", ".join(iso_day(sowing["planted"]) for sowing in sowings)
     answer = _answer(f"Sow {document['crop']} on {listed}.") if sowings else []
@@ -371,4 +373,20 @@ def openings_tables(document: Document) -> list[RenderableType]:
         caption="In time: odds that first harvest comes before you need the bed. Spare: days "
         "left after first harvest, most likely.",
     )
-    return [table, *notes_and_cautions(document)]
+    fits = document["openings"]
+    return [*(_answer(*_best_fits(fits)) if fits else ()), table, *notes_and_cautions(document)]
+
+
+def _best_fits(fits: list[Document]) -> list[str]:
+    """What is likeliest to be ready in time, for each bed and the days it is empty."""
+    beds: dict[tuple[str, str], Document] = {}
+    for fit in fits:
+        key = (fit["bed"], iso_days(fit["from"], fit["until"]))
+        if key not in beds or (fit["ready_odds"] or 0.0) > (beds[key]["ready_odds"] or 0.0):
+            beds[key] = fit
+    return [
+        f"{bed}, {days}: {fit['crop']}, {fit['treatment']}, {percent(fit['ready_odds'])} in time."
+        if (fit["ready_odds"] or 0.0) >= 0.01
+        else f"{bed}, {days}: nothing is ready in time."
+        for (bed, days), fit in beds.items()
+    ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 from thermosprout.crops.crop import each_once
@@ -106,14 +106,19 @@ def gathered_notes(rows: list[Document]) -> list[str]:
 
 def _bottom_line(document: Document) -> list[str]:
     """Rows half up, rows to expect next and rows past waiting for, in a sentence each."""
-    as_of = datetime.fromisoformat(document["as_of"])
-    half = {row["row"]: row["stages"]["half"]["p50"] for row in document["rows"]}
+    rows, as_of = document["rows"], datetime.fromisoformat(document["as_of"])
+    half = {row["row"]: row["stages"]["half"]["p50"] for row in rows}
+    over = [
+        row["row"]
+        for row in rows
+        if row["wait_until"] and date.fromisoformat(row["wait_until"]) < as_of.date()
+    ]
     up = [name for name, day in half.items() if day and datetime.fromisoformat(day) <= as_of]
-    waiting = [row for row in document["rows"] if half[row["row"]] and row["row"] not in up]
+    waiting = [row for row in rows if half[row["row"]] and row["row"] not in {*up, *over}]
     waiting.sort(key=lambda row: str(half[row["row"]]))
     lines = []
-    if up:
-        lines.append(f"Half up by now, most likely: {', '.join(up)}.")
+    if still := [name for name in up if name not in over]:
+        lines.append(f"Half up by now, most likely: {', '.join(still)}.")
     if waiting:
         listed = ", ".join(
             f"{row['row']} {row['called']} about {iso_day(half[row['row']])}"
@@ -121,13 +126,9 @@ def _bottom_line(document: Document) -> list[str]:
         )
         more = len(waiting) - _MOST_IN_BOTTOM_LINE
         lines.append(f"Half up next: {listed}{f' and {more} more' if more > 0 else ''}.")
-    over = [
-        row["row"]
-        for row in document["rows"]
-        if row["wait_until"] and datetime.fromisoformat(row["wait_until"]).date() < as_of.date()
-    ]
     if over:
-        lines.append(f"Nothing more to expect: {', '.join(over)}.")
+        where = "in any row" if len(over) == len(rows) > 1 else f"in {', '.join(over)}"
+        lines.append(f"Nothing more to expect {where}.")
     return lines
 
 
@@ -191,10 +192,14 @@ def week_table(week: Week) -> list[RenderableType]:
         ("how", lambda task: task.sentence),
     )
     table.columns[-1].ratio = 1
-    today = [f"{task.kind} {task.row} {task.called}" for task in week.now if task.day == week.today]
+    today: dict[str, list[str]] = {}
+    for task in week.now:
+        if task.day == week.today:
+            today.setdefault(str(task.kind), []).append(f"{task.row} {task.called}")
     items: list[RenderableType] = []
     if today:
-        items += [Text(f"Today: {'; '.join(today)}.", style="bold"), Text("")]
+        due = "; ".join(f"{kind} {', '.join(rows)}" for kind, rows in today.items())
+        items += [Text(f"Today: {due}.", style="bold"), Text("")]
     items.append(table)
     if week.later:
         soon = week.later[0]

@@ -34,9 +34,6 @@ from thermosprout.soil.site_correction import Correction, site_correction
 from thermosprout.soil.site_readings import read_readings
 from thermosprout.weather.season import SoilSource, soil_from, weather_from
 
-_ROUTINE = ("Temperature from", "Times from", "Columns separated", "Covers")
-"""What ``soil read`` tells of a file and nobody needs again with every forecast."""
-
 PLACE = "(place)"
 """Stands for the season file where a place alone is named."""
 
@@ -379,11 +376,7 @@ class SeasonSoil(SoilSupply):
                 "set depth_cm under [soil]."
             )
         parts = str(series.attrs.get("notes", "")).split("; ")
-        self.notes.extend(
-            self._beside(f"Soil: {part}.")
-            for part in parts
-            if part and not part.startswith(_ROUTINE)
-        )
+        self.notes.extend(self._beside(f"Soil: {part}.") for part in parts if part)
         self.doubts.extend(self._beside(f"Soil: {text}") for text in series.attrs["doubts"])
         if attribution := series.attrs.get("attribution"):
             self.notes.append(str(attribution))

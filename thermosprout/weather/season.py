@@ -377,6 +377,7 @@ def soil_from(source: SoilSource, *, session: WeatherSession | None = None) -> x
 def _from_file(source: SoilSource, path: Path, session: WeatherSession | None) -> xr.DataArray:
     measured, notes = read_bridged(
         path,
+        layout=False,
         depth_cm=source.depth_cm,
         column=source.column,
         timezone=source.file_timezone or source.timezone,

@@ -310,12 +310,16 @@ past it the spell of weather is no longer the one on either side."""
 _DAY_H = 24
 
 
-def read_bridged(path: Path, **options: Any) -> tuple[xr.DataArray, list[str]]:
+def read_bridged(
+    path: Path, *, layout: bool = True, **options: Any
+) -> tuple[xr.DataArray, list[str]]:
     """Read a logger's file and bridge its holes.
 
     Parameters
     ----------
     path : Path
+    layout : bool
+        Say which columns, marks and time zone the file was taken to have.
     **options
         As :func:`~thermosprout.soil.readers.logger.read_soil_csv` takes them.
 
@@ -329,7 +333,7 @@ def read_bridged(path: Path, **options: Any) -> tuple[xr.DataArray, list[str]]:
     bridged, notes = bridge(series)
     reading = replace(reading, gaps=gaps_of(bridged["time"].values, bridged.values))
     bridged.attrs["doubts"] = reading.doubts(serious=True)
-    return bridged, [*reading.sentences(), *notes, *reading.doubts()]
+    return bridged, [*reading.sentences(layout=layout), *notes, *reading.doubts()]
 
 
 _APART_K = 1.0

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -279,20 +280,9 @@ class Reading:
             text += f", without {_listed(self.left_out)}"
         return text + "."
 
-    def sentences(self) -> list[str]:
-        """Say how the file was read, one plain sentence an entry."""
-        sentences = [self.summary()]
-        if self.column:
-            depth = "" if self.depth_cm is None else f", {self.depth_cm:g} cm deep"
-            sentences.append(f"Temperature from column {self.column!r} in {self.unit}{depth}.")
-        if self.time_column:
-            order = f", dates written {self.date_order}" if self.date_order else ""
-            sentences.append(f"Times from {self.time_column!r}, time zone {self.time_zone}{order}.")
-        if self.separator:
-            mark = self.decimal or "point"
-            sentences.append(f"Columns separated by {self.separator}, decimal {mark}.")
-        if self.start:
-            sentences.append(f"Covers {self.start} to {self.end} UTC.")
+    def sentences(self, *, layout: bool = True) -> list[str]:
+        """Say how the file was read, one plain sentence an entry; with or without its layout."""
+        sentences = [self.summary(), *(self._layout() if layout else ())]
         if self.filled_hours:
             sentences.append(
                 f"{self.filled_hours} hours in holes of at most 3 h were filled by a straight line."
@@ -304,6 +294,19 @@ class Reading:
                 f"empty, the longest {longest.hours} h from {longest.start} UTC."
             )
         return [*sentences, *self.notes]
+
+    def _layout(self) -> Iterator[str]:
+        """Columns, times, marks and span."""
+        if self.column:
+            depth = "" if self.depth_cm is None else f", {self.depth_cm:g} cm deep"
+            yield f"Temperature from column {self.column!r} in {self.unit}{depth}."
+        if self.time_column:
+            order = f", dates written {self.date_order}" if self.date_order else ""
+            yield f"Times from {self.time_column!r}, time zone {self.time_zone}{order}."
+        if self.separator:
+            yield f"Columns separated by {self.separator}, decimal {self.decimal or 'point'}."
+        if self.start:
+            yield f"Covers {self.start} to {self.end} UTC."
 
     def doubts(self, *, serious: bool = False) -> list[str]:
         """Say what looks wrong in the series, one sentence a check; of serious ones alone."""
