@@ -34,6 +34,9 @@ _DEARER = 4
 """Placing an hour by its day costs so many times as much as laying it out with its neighbours."""
 _FEW_TARGETS = 16
 """Up to so many targets a draw, all draws are searched at once."""
+_INSTANTS_A_ROW = 6
+"""Instants that a row has placed in each draw: its start, its middle seed and its stages."""
+_LAID_OUT_SUMS = ("_hourly_sums", "_midnight_sums")
 _PACE_H = 168.0
 
 
@@ -160,13 +163,14 @@ class ThermalClock(Clock):
         self._start_sum: tuple[FloatArray, FloatArray] | None = None
         self._end: tuple[float, FloatArray] | None = None
         self._placed = 0
-        for name in ("_rates", "_running", "_hourly_sums"):
+        for name in ("_rates", "_running", "_day_ends", *_LAID_OUT_SUMS):
             self.__dict__.pop(name, None)
 
     def rest(self) -> None:
         """Give back the memory of the laid-out sums; they are laid out anew when needed."""
         self._placed = 0
-        self.__dict__.pop("_hourly_sums", None)
+        for name in _LAID_OUT_SUMS:
+            self.__dict__.pop(name, None)
 
     def with_draws(
         self,
@@ -267,6 +271,20 @@ class ThermalClock(Clock):
         sums[:, 0] = 0.0
         return sums
 
+    @cached_property
+    def _midnight_sums(self) -> FloatArray:
+        """Running thermal time at the end of each day of the laid-out sums, (course, day)."""
+        return np.ascontiguousarray(self._hourly_sums[:, DAY_H::DAY_H])
+
+    @cached_property
+    def _day_ends(self) -> FloatArray:
+        """Running thermal time at the end of each day, (course, day)."""
+        return np.ascontiguousarray(self._running[:, 1:])
+
+    def expect(self, rows: int) -> None:
+        """Say how many more rows will be asked, so that the sums are laid out when it pays."""
+        self._placed += _INSTANTS_A_ROW * rows * self.member.size
+
     def _lays_out(self, instants: int) -> bool:
         """Whether laying out the whole running sum is less work than placing instants by day.
 
@@ -305,7 +323,12 @@ class ThermalClock(Clock):
         sums = self._hourly_sums
         size = sums.shape[1]
         if target.shape[1] <= _FEW_TARGETS:
-            hour = _count_ahead(sums, self._row, target, np.less)
+            # The day first, in a table small enough for the cache, then the hour in it.
+            day = _count_ahead(self._midnight_sums, self._row, target, np.less)
+            within = np.minimum(day, self.table.days - 1) * DAY_H
+            begin = self._row[:, None] * size + within
+            hour = within + _count_from(begin, DAY_H, sums.ravel(), target, np.less)
+            hour = np.where(day < self.table.days, hour, size)
         else:
             hour = np.empty(target.shape, dtype=np.intp)
             for course in np.unique(self._row):
@@ -318,7 +341,7 @@ class ThermalClock(Clock):
 
     def _search_days(self, target: FloatArray) -> FloatArray:
         # Running sums rise, so the day is the number of day ends not above the target.
-        day = _count_ahead(self._running[:, 1:], self._row, target, np.less_equal)
+        day = _count_ahead(self._day_ends, self._row, target, np.less_equal)
         safe = np.minimum(day, self.table.days - 1)
         row = np.broadcast_to(self._row[:, None], safe.shape)
         hourly = self._hours_of(row, safe)
@@ -502,21 +525,29 @@ def _part_done(before: FloatArray, after: FloatArray, target: FloatArray) -> Flo
 
 def _count_ahead(sums: FloatArray, row: IntArray, target: FloatArray, ahead: np.ufunc) -> IntArray:
     """Count the sums of each draw's row, rising, that come before (``ahead``) each target."""
-    # A search by halves without branches: each half costs as few passes over the draws as can be.
-    flat, left = np.ascontiguousarray(sums).ravel(), sums.shape[1]
-    first = row[:, None] * left
+    size = sums.shape[1]
+    return _count_from(row[:, None] * size, size, sums.ravel(), target, ahead)
+
+
+def _count_from(
+    begin: IntArray, size: int, sums: FloatArray, target: FloatArray, ahead: np.ufunc
+) -> IntArray:
+    """Count in each run of ``size`` sums that begins at an index those that come before a target.
+
+    A search by halves without branches: each half takes as few passes over the draws as can be.
+    """
     at = np.empty(target.shape, dtype=np.intp)
-    at[...] = first
+    at[...] = begin
     probe, value = np.empty_like(at), np.empty(target.shape)
     passed = np.empty(target.shape, dtype=bool)
-    while left > 1:
-        half = left // 2
+    while size > 1:
+        half = size // 2
         np.add(at, half - 1, out=probe)
-        np.take(flat, probe, out=value, mode="clip")
+        np.take(sums, probe, out=value, mode="clip")
         np.multiply(ahead(value, target, out=passed), half, out=probe)
         at += probe
-        left -= half
-    return np.asarray(at - first + ahead(np.take(flat, at), target))
+        size -= half
+    return np.asarray(at - begin + ahead(np.take(sums, at), target))
 
 
 def _stamp(hour: float) -> str:

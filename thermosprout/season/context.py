@@ -92,6 +92,7 @@ class Context:
         self._first_h = min((hours(instant(row.planted, zone)) for row in rows), default=np.inf)
         self._crops: dict[tuple[str, str | None, str | None], Crop] = {}
         self._draws: dict[int, CropDraws] = {}
+        self._dry: dict[tuple[float, str | None, str | None], str] = {}
         self._clocks: dict[tuple[int, int, int, int], ThermalClock] = {}
         self._lots: dict[tuple[str, SeedLot, date | None], tuple[FloatArray, FloatArray]] = {}
 
@@ -367,6 +368,16 @@ class Context:
             return sentence
         later = sentence.replace("Assumes a moist seedbed", "Assumes a moist seedbed from then on")
         return f"{DRY_AT_SOWING} {later}"
+
+    def dry_sentence(self, depth_cm: float, cover: str | None, bed: str | None) -> str:
+        """Say how dry a bed is today where its drought is counted; empty where it is moist."""
+        key = (round(depth_cm, 2), cover, bed)
+        if key not in self._dry:
+            water = self.supply.water(depth_cm, cover, bed)
+            now = np.datetime64(self.as_of.astimezone(UTC).replace(tzinfo=None), "ns")
+            dries = water is not None and self.supply.counts_drought(bed)
+            self._dry[key] = (water.sentence(now) or "") if water is not None and dries else ""
+        return self._dry[key]
 
     def planting_h(self, text: str, bed: str = "") -> float:
         """Hour of planting: the day typed, else the day the bed is free, else today's noon."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ import xarray as xr
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.conditioning import Conditioned, Count, condition
 from thermosprout.emergence.forecast import DRAWS, STAGES, RowForecast, Sowing
+from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.emergence.weighted_draws import ODDS, odds, weighted_quantile
 from thermosprout.errors import CoverageError, Note
@@ -168,13 +169,15 @@ def forecast_rows(
     counts = context.counts if counts is None else counts
     rows = [row for row in season.data.rows if only is None or row.id in only]
     # Rows of one clock follow each other, so that only its table is held in full at a time.
-    alike: dict[Hashable, list[tuple[Row, Case]]] = {}
+    alike: dict[ThermalClock | None, list[tuple[Row, Case]]] = {}
     for row in rows:
         case = context.of_row(row)
-        lies = (id(case.crop.estimate), case.depth_cm, case.cover, case.bed)
-        alike.setdefault(lies, []).append((row, case))
+        clock = context.clock(case, context.now_h) if context.constant_C is None else None
+        alike.setdefault(clock, []).append((row, case))
     answers: dict[str, RowAnswer] = {}
-    for group in alike.values():
+    for clock, group in alike.items():
+        if clock is not None:
+            clock.expect(len(group))
         for row, case in group:
             answers[row.id] = _answer(context, row, case, counts.get(row.id, ()))
             if tick is not None:
@@ -252,15 +255,10 @@ def _notes(answer: RowAnswer, season: Season, context: Context) -> list[Note]:
         notes.append(Note(f"Odds that nothing comes up: {nothing}.", "nothing", (nothing,)))
     if answer.conditioned is not None:
         notes.append(answer.conditioned.note)
-    supply, today = context.supply, context.now_h
-    water = supply.water(forecast.sowing.depth_cm, answer.cover, answer.row.bed)
     full_h = forecast.stage_quantile("full", [0.5])[0]
-    dries = supply.counts_drought(answer.row.bed)
-    if water is not None and dries and forecast.sowing.planted_h <= today <= full_h:
-        now = np.datetime64(context.as_of.astimezone(UTC).replace(tzinfo=None), "ns")
-        dry = water.sentence(now)
-        if dry:
-            notes.append(Note(f"{dry[0].upper()}{dry[1:]}.", "drought"))
+    if forecast.sowing.planted_h <= context.now_h <= full_h:
+        dry = context.dry_sentence(forecast.sowing.depth_cm, answer.cover, answer.row.bed)
+        notes.extend([Note(f"{dry[0].upper()}{dry[1:]}.", "drought")] if dry else [])
     return notes
 
 
