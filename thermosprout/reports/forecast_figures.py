@@ -283,6 +283,7 @@ def window_figure(
             _strip(axes[index], one, sensible[index])
             axes[index].set_title(names[index], fontsize=9, pad=3)
         _bed(axes[-1], window, dict(zip(names, strips, strict=True)))
+        axes[-1].margins(x=0.09)  # room for the days beside the brackets
         day_axis(axes[-1], least=4, most=10)
         axes[-1].set_xlabel("planted")
         figure.suptitle(
@@ -312,19 +313,16 @@ def _strip(axes: Axes, one: xr.Dataset, sensible: tuple[Any, Any]) -> None:
         axes.text(days[0], -12, "no sensible day", fontsize=7.5, color=INK, va="center")
     else:
         axes.plot([earliest, last], [-10, -10], color=INK, linewidth=3.2, solid_capstyle="butt")
-        _date(axes, earliest, "left" if earliest == days[0] else "right")
+        _date(axes, earliest, "right")
         if last != earliest:
-            _date(axes, last, "right" if last == days[-1] else "left", after=True)
+            _date(axes, last, "left")
 
 
-def _date(axes: Axes, day: Any, side: str, *, after: bool = False) -> None:
-    """Name an end of the bracket beside it, or above it at the edge of the picture."""
-    outside = (side == "right") != after
-    move = (4 if after else -4, 0) if outside else (0, 4)
-    write(
-        axes, day_words(day.astype("datetime64[D]").item()), (day, -10), xytext=move, ha=side,
-        va="center" if outside else "bottom", color=INK,
-    )  # fmt: skip
+def _date(axes: Axes, day: Any, side: str) -> None:
+    """Name an end of the bracket beside it."""
+    move = (4 if side == "left" else -4, 0)
+    text = day_words(day.astype("datetime64[D]").item())
+    write(axes, text, (day, -10), xytext=move, ha=side, va="center", color=INK)
 
 
 def _key(figure: Figure, window: xr.Dataset) -> None:
@@ -366,10 +364,8 @@ def _bed(axes: Axes, window: xr.Dataset, strips: dict[str, tuple[str, str]]) -> 
     heights = spaced([height / top for height, _, _ in sorted(ends)], 0.105)
     too_high = max([0.0, *(height - 1.0 for height in heights)])
     for height, (_, label, colour) in zip(heights, sorted(ends), strict=True):
-        axes.text(
-            1.01, height - too_high, label, transform=axes.transAxes, fontsize=7.5,
-            color=colour, va="center",
-        )  # fmt: skip
+        at = (days[-1], (height - too_high) * top)
+        write(axes, label, at, xytext=(5, 0), va="center", color=colour)
     axes.grid(color=FAINT, linewidth=0.6)
     what = "first harvest" if harvest else "half emergence"
     axes.set_title(f"bed-days to {what} (middle of all years)", fontsize=9, pad=3)
@@ -394,7 +390,6 @@ def soil_check_figure(
     title : str
     units : Units
     """
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
     from matplotlib.figure import Figure
 
     scale: Any = fahrenheit if units is Units.US else np.asarray
@@ -430,7 +425,5 @@ def soil_check_figure(
         bottom.axhline(difference.mean(), color=EARTH, lw=0.9, ls=(0, (4, 3)))
         bottom.set_ylabel(f"series − reading\n({symbol})")
         bottom.grid(color=FAINT)
-        locator = AutoDateLocator(maxticks=9)
-        bottom.xaxis.set_major_locator(locator)
-        bottom.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+        day_axis(bottom, most=9)
         return figure

@@ -64,8 +64,9 @@ def curves_figure(document: Mapping[str, Any]) -> Figure:
     """Emergence curve of each treatment with its band; see :func:`draw_curves`."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(7.2, 4.3), layout="constrained")
-    draw_curves(figure.subplots(), document)
+    with own_style():
+        figure = Figure(figsize=(7.2, 4.3), layout="constrained")
+        draw_curves(figure.subplots(), document)
     return figure
 
 
@@ -180,8 +181,9 @@ def blocks_figure(steps: Sequence[PlotSteps]) -> Figure:
                 )  # fmt: skip
             axes.set_title(f"block {block}" if len(block) < 6 else block, fontsize=8.5, color=INK)
             axes.set_ylim(0, 1.02)
-        for axes in list(grid.flat)[len(blocks) :]:
-            axes.set_visible(False)
+        for place, axes in enumerate(grid.flat):
+            axes.set_visible(place < len(blocks))
+            axes.tick_params(labelbottom=place + columns >= len(blocks))
         grid[0][0].yaxis.set_major_formatter(lambda y, _: f"{100 * y:.0f}")
         handles = [_handle(label, index) for index, label in enumerate(labels)]
         figure.legend(
