@@ -94,7 +94,7 @@ def report_of(result: SeasonForecast, trials: tuple[TrialReport, ...] = ()) -> S
         row_evidence=[evidence_name(answer) for answer in result.rows],
         row_lots=[lot_words(season.row_lot(answer.row)) for answer in result.rows],
         trials=trials,
-        made="Made by a test.",
+        imprint="Made by a test.",
     )
 
 

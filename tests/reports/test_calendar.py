@@ -39,7 +39,7 @@ def parsed(data: bytes) -> Calendar:
 @pytest.mark.parametrize("day", [(2026, 3, 28), (2026, 3, 30), (2026, 10, 24), (2026, 12, 31)])
 def test_events_read_back_at_the_same_instant(name: str, day: tuple[int, int, int]) -> None:
     start = datetime(*day, 8, 15, tzinfo=ZoneInfo(name))
-    calendar = parsed(calendar_file([event(start)], made=MADE))
+    calendar = parsed(calendar_file([event(start)], stamp=MADE))
     (found,) = calendar.walk("VEVENT")
     assert found.decoded("dtstart") == start
     assert found.decoded("dtend") - found.decoded("dtstart") == timedelta(minutes=30)
@@ -53,7 +53,7 @@ def test_own_time_zone_definition_gives_the_right_offsets(name: str) -> None:
     zone = ZoneInfo(name)
     days = [datetime(2026, month, 15, 12, tzinfo=zone) for month in range(1, 13)]
     events = [event(day, key=f"row/{day:%m}") for day in days]
-    calendar = parsed(calendar_file(events, made=MADE))
+    calendar = parsed(calendar_file(events, stamp=MADE))
     (definition,) = calendar.walk("VTIMEZONE")
     assert str(definition["tzid"]) == name
     # What a calendar program that trusts the file alone makes of it.
@@ -65,7 +65,7 @@ def test_own_time_zone_definition_gives_the_right_offsets(name: str) -> None:
 def test_an_event_over_a_clock_change_keeps_its_length() -> None:
     zone = ZoneInfo("Europe/Dublin")
     start = datetime(2026, 3, 29, 0, 30, tzinfo=zone)
-    calendar = parsed(calendar_file([event(start, minutes=60)], made=MADE))
+    calendar = parsed(calendar_file([event(start, minutes=60)], stamp=MADE))
     (found,) = calendar.walk("VEVENT")
     begin, end = found.decoded("dtstart"), found.decoded("dtend")
     assert end.astimezone(UTC) - begin.astimezone(UTC) == timedelta(hours=1)
@@ -74,7 +74,7 @@ def test_an_event_over_a_clock_change_keeps_its_length() -> None:
 
 def test_lines_follow_the_standard() -> None:
     start = datetime(2026, 5, 1, 8, tzinfo=ZoneInfo("Europe/Dublin"))
-    data = calendar_file([event(start), event(start, key="other")], made=MADE, name="Sprouting")
+    data = calendar_file([event(start), event(start, key="other")], stamp=MADE, name="Sprouting")
     text = data.decode("utf-8")
     # RFC 5545, 3.1: lines end in CRLF and hold at most 75 octets; 3.6: what a calendar must say.
     assert text.endswith("\r\n")
@@ -94,11 +94,11 @@ def test_lines_follow_the_standard() -> None:
 
 def test_the_same_plan_gives_the_same_names() -> None:
     start = datetime(2026, 5, 1, 8, tzinfo=UTC)
-    first = parsed(calendar_file([event(start)], made=MADE))
-    later = parsed(calendar_file([event(start + timedelta(days=1))], made=MADE))
+    first = parsed(calendar_file([event(start)], stamp=MADE))
+    later = parsed(calendar_file([event(start + timedelta(days=1))], stamp=MADE))
     names = [str(one.walk("VEVENT")[0]["uid"]) for one in (first, later)]
     assert names[0] == names[1]
 
 
 def test_an_empty_plan_is_an_empty_calendar() -> None:
-    assert parsed(calendar_file([], made=MADE)).walk("VEVENT") == []
+    assert parsed(calendar_file([], stamp=MADE)).walk("VEVENT") == []

@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from thermosprout.quantities import Units
-from thermosprout.reports.forecast_tables import forecast_tables, gathered_notes
+from thermosprout.reports.forecast_tables import forecast_tables, notes_by_kind
 
 
 def document() -> dict[str, Any]:
@@ -83,7 +83,7 @@ def test_notes_of_one_kind_are_one_sentence_for_all_rows() -> None:
         "N4": [("Odds that nothing comes up: 53 %.", "nothing", ["53 %"]),
                ("Sow deeper.", "typed", [])],
     }  # fmt: skip
-    counted, nothing, deeper = gathered_notes(
+    counted, nothing, deeper = notes_by_kind(
         [
             {
                 "row": row,

@@ -96,8 +96,8 @@ class Answer(ABC):
 
     def _repr_html_(self) -> str:
         table = self.to_frame().to_html(index=False, border=0, na_rep="–", max_rows=LINES)
-        said = "".join(f"<p>{escape(text)}</p>" for text in self.sentences)
-        return f"{table}{said}"
+        paragraphs = "".join(f"<p>{escape(text)}</p>" for text in self.sentences)
+        return f"{table}{paragraphs}"
 
 
 def _axes(figure: Figure) -> Axes:
@@ -306,7 +306,7 @@ class SproutingPlan(Answer):
 
         from thermosprout.reports.pages import calendar_file
 
-        return calendar_file(self.result.events, made=datetime.now(UTC), name="Sprouting")
+        return calendar_file(self.result.events, stamp=datetime.now(UTC), name="Sprouting")
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the things to do along the days."""

@@ -81,8 +81,8 @@ class GrowingSeason:
     def __repr__(self) -> str:
         data = self.season.data
         head = f"{data.site.name}: {len(data.rows)} rows, {len(data.lots)} seed lots"
-        shown = self.rows.head(30)
-        return f"{head}\n{shown.to_string(index=False)}" if len(shown) else head
+        first_rows = self.rows.head(30)
+        return f"{head}\n{first_rows.to_string(index=False)}" if len(first_rows) else head
 
     def _repr_html_(self) -> str:
         return str(self.rows.to_html(index=False, border=0, max_rows=40))
@@ -219,12 +219,12 @@ def forecast(
     from thermosprout.season.forecast import forecast_rows
     from thermosprout.season.open_context import ROW, one_row_season
 
-    if (opened := season_of(season)) is not None:
+    if (file := season_of(season)) is not None:
         names = frozenset(filter(None, (rows,) if isinstance(rows, str) else rows))
         for name in sorted(names):
-            opened.require_row(name)
+            file.require_row(name)
         context = season_context(
-            opened, as_of=moment_of(as_of, opened.data.site.zone, what="as_of"),
+            file, as_of=moment_of(as_of, file.data.site.zone, what="as_of"),
             offline=offline, size=draws, seed=seed,
         )  # fmt: skip
         return Forecast.of(forecast_rows(context, only=names or None), context)

@@ -184,8 +184,8 @@ def read_weather(
     if daily and index.tz is not None:
         index = index.tz_localize(None)
     table = source.set_axis(index.rename("date" if daily else "time"), axis=0)
-    written = table.to_csv(date_format="%Y-%m-%d" if daily else None)
-    with on_disk(written, "weather.csv") as path:
+    text = table.to_csv(date_format="%Y-%m-%d" if daily else None)
+    with on_disk(text, "weather.csv") as path:
         weather, _ = read_weather_csv(
             path, latitude=latitude, longitude=longitude, timezone=timezone
         )
@@ -327,18 +327,10 @@ def lot_of(
 
 
 def context_of(
-    season: Season | None,
-    soil: SoilInput | None,
-    weather: WeatherInput | None,
-    at: str | tuple[float, float] | None,
-    *,
-    timezone: str,
-    as_of: Day | None,
-    draws: int,
-    seed: int,
-    offline: bool = False,
-    **options: Any,
-) -> Context:
+    season: Season | None, soil: SoilInput | None, weather: WeatherInput | None,
+    at: str | tuple[float, float] | None, *, timezone: str, as_of: Day | None, draws: int,
+    seed: int, offline: bool = False, **options: Any,
+) -> Context:  # fmt: skip
     """Context of a season file, or of what is in memory."""
     if season is None:
         today = moment_of(as_of, read_zone(timezone, what="timezone"), what="as_of")
@@ -355,13 +347,9 @@ def context_of(
 
 
 def memory_of(
-    soil: SoilInput | None,
-    weather: WeatherInput | None,
-    at: str | tuple[float, float] | None,
-    *,
-    timezone: str,
-    **options: Any,
-) -> Context:
+    soil: SoilInput | None, weather: WeatherInput | None, at: str | tuple[float, float] | None, *,
+    timezone: str, **options: Any,
+) -> Context:  # fmt: skip
     """Context of what is in memory or in files named one by one."""
     sky = None if weather is None else read_weather(weather, at=at, timezone=timezone)
     if isinstance(soil, str | Path):

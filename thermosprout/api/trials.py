@@ -279,27 +279,27 @@ def calibrate(
     from thermosprout.calibration.result import calibrate as run
     from thermosprout.soil.readers.logger import join_series
 
-    sown = crop if isinstance(crop, Crop) else find_crop(crop)
+    kind = crop if isinstance(crop, Crop) else find_crop(crop)
     tables = {
         str(one) if isinstance(one, str | Path) else f"records {number}": one
         for number, one in enumerate(_several(records), 1)
     }
-    gathered = gather_plots(
-        [(name, _records(one, timezone)) for name, one in tables.items()], sown,
+    collection = gather_plots(
+        [(name, _records(one, timezone)) for name, one in tables.items()], kind,
         variety=variety, lot=lot, germination=germination,
     )  # fmt: skip
     loggers = [read_soil(one, timezone=timezone) for one in _several(soil)]
     series = join_series(loggers)
     fit = run(
-        sown, gathered.plots, series, variety=variety, seed_lot=lot, with_prior=with_prior,
+        kind, collection.plots, series, variety=variety, seed_lot=lot, with_prior=with_prior,
         seed=seed,
     )  # fmt: skip
     return Calibration(
         result=fit,
         soil_checks=tuple(doubt for one in loggers for doubt in one.attrs.get("doubts", ())),
         crop=fit.crop,
-        prior=f"catalogue: {sown.name}",
-        more_warnings=gathered.warnings,
+        prior=f"catalogue: {kind.name}",
+        more_warnings=collection.warnings,
         files=tuple(Path(one) for one in tables.values() if isinstance(one, str | Path)),
     )
 

@@ -4,7 +4,7 @@
 sentence and an exit code. One file a group: ``season`` (forecast, week, report, demo, start,
 method), ``record`` (record and a trial's records), ``decide`` (compare, presprout, window,
 stations, succession, sow-again), ``trial`` (design, analyse), ``calibrate``, ``crops`` (crops,
-lot), ``soil`` and ``soil_model``, ``map``.
+lot), ``soil``, ``map``.
 
 Decisions, one place each:
 

@@ -92,22 +92,22 @@ class Commands(Mapping[str, Any]):
 
     def __init__(self) -> None:
         self._homes = {name: home for _, commands in MAP for name, home in commands.items()}
-        self._made: dict[str, Any] = {}
+        self._commands: dict[str, Any] = {}
 
     def __getitem__(self, name: str) -> Any:
-        if name not in self._made:
+        if name not in self._commands:
             module, _, attribute = self._homes[name].partition(".")
-            made = getattr(import_module(f"thermosprout.cli.{module}"), attribute)
-            if not isinstance(made, typer.Typer):
+            one = getattr(import_module(f"thermosprout.cli.{module}"), attribute)
+            if not isinstance(one, typer.Typer):
                 alone = typer.Typer(add_completion=False, rich_markup_mode=None)
-                alone.command(name)(made)
-                made = alone
-            use_commands(made)
-            command = get_command(made)
+                alone.command(name)(one)
+                one = alone
+            use_commands(one)
+            command = get_command(one)
             command.name = name
             name_values(command)
-            self._made[name] = command
-        return self._made[name]
+            self._commands[name] = command
+        return self._commands[name]
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._homes)
@@ -185,10 +185,10 @@ def name_values(command: Any) -> None:
             option.metavar = str(option.name).upper()
             continue
         kind = getattr(getattr(option, "type_descriptor", None), "annotation", None)
-        written = getattr(kind, "__name__", "") if isinstance(kind, type) else str(kind)
+        word = getattr(kind, "__name__", "") if isinstance(kind, type) else str(kind)
         if str(kind).startswith("list["):
-            written = str(kind)[5:-1].rpartition(".")[2]
-        option.metavar = KINDS.get(written)
+            word = str(kind)[5:-1].rpartition(".")[2]
+        option.metavar = KINDS.get(word)
 
 
 app = typer.Typer(
@@ -202,8 +202,8 @@ app = typer.Typer(
 )
 
 
-def _version(shown: bool) -> None:
-    if shown:
+def _version(show: bool) -> None:
+    if show:
         typer.echo(f"thermosprout {__version__}")
         raise typer.Exit
 

@@ -75,7 +75,7 @@ def calibrate(
     if undo:
         _undo(crop, variety or None, lot or None, save, json=json)
         return
-    named = season
+    explicit = season
     season = opt.season_here(season)
     files = records or [opt.require_records(None, season)]
     if save is not None and no_prior:
@@ -92,19 +92,19 @@ def calibrate(
     from thermosprout.soil.readers.logger import join_series
 
     zone = opt.records_zone(timezone, season)
-    chosen, prior, notes = _crop(crop, crop_season, seed_size, no_prior=no_prior)
+    kind, prior, notes = _crop(crop, crop_season, seed_size, no_prior=no_prior)
     # A season that is merely here tells of its own rows, not of another trial's plots.
-    here = (
-        season if named or season is None or not records else opt.season_of_records(season, files)
-    )
-    plots = _plots(files, chosen, variety, lot, germination, timezone, here, notes)
+    here = season
+    if season is not None and records and not explicit:
+        here = opt.season_of_records(season, files)
+    plots = _plots(files, kind, variety, lot, germination, timezone, here, notes)
     loggers = [opt.logger_series(path, zone, json=json) for path in soil or ()]
     doubts = [doubt for _, own in loggers for doubt in own]
     series = join_series([series for series, _ in loggers])
     series = series or _season_soil(season, plots, doubts, json=json)
     with progress("Calibrating", 4) as tick:
         result = run(
-            chosen, plots, series, variety=variety or None, seed_lot=lot or None,
+            kind, plots, series, variety=variety or None, seed_lot=lot or None,
             with_prior=not no_prior, seed=seed, tick=tick,
         )  # fmt: skip
     left_out = LeftOut(check) if check is not None else None
@@ -115,7 +115,7 @@ def calibrate(
     if left_out is not None:
         with progress(f"Leaving out each {left_out}", _parts(plots, left_out, folds)) as tick:
             scores = score(
-                chosen, plots, series, left_out=left_out, packet_d=packet_days,
+                kind, plots, series, left_out=left_out, packet_d=packet_days,
                 timezone=zone, folds=folds, seed=seed, tick=tick,
             )  # fmt: skip
     refusal: FitError | None = None
@@ -168,11 +168,11 @@ def _undo(
         name = find_crop(crop).name
     except InputError:
         name = crop
-    kept, now = undo_estimate(folder, name, variety, lot)
+    backup, now = undo_estimate(folder, name, variety, lot)
     if json:
-        print_json({"undone": str(kept), "in_force": str(now) if now else None})
+        print_json({"undone": str(backup), "in_force": str(now) if now else None})
         return
-    say(f"The last estimate was taken back; it is kept as {kept}.")
+    say(f"The last estimate was taken back; it is kept as {backup}.")
     say(f"In force now: {now if now else 'the catalogue'}.")
 
 
@@ -202,8 +202,8 @@ def _crop(
     from thermosprout.crops.catalogue import find_crop
 
     try:
-        listed = find_crop(name)
-        return listed, f"catalogue: {listed.name}", []
+        entry = find_crop(name)
+        return entry, f"catalogue: {entry.name}", []
     except InputError as error:
         if season is None and not no_prior and "did you mean" in error.what:
             hint = "give --crop-season cool or warm for a crop it lacks"
@@ -237,14 +237,14 @@ def _plots(
         )
         for path in paths
     ]
-    gathered = gather_plots(
+    collection = gather_plots(
         sources, crop, variety=variety, lot=lot, germination=germination,
         season=load_season(season) if season is not None else None,
     )  # fmt: skip
-    for text in gathered.notes:
+    for text in collection.notes:
         note(text)
-    notes.extend(gathered.warnings)
-    return gathered.plots
+    notes.extend(collection.warnings)
+    return collection.plots
 
 
 def _parts(plots: tuple[Plot, ...], left_out: LeftOut, folds: int | None) -> int:

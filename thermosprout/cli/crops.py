@@ -74,7 +74,7 @@ def crops(
             )
         _list(search, estimates, units, json=json)
         return
-    crop = _named(name, estimates)
+    crop = _crop(name, estimates)
     if estimates is not None:
         from thermosprout.crops.saved_estimates import with_best_estimate
 
@@ -84,12 +84,12 @@ def crops(
     cautions: list[str] = []
     if constant is None:
         document = _full(crop)
-        shown = tables.crop_tables(document, units)
+        screen = tables.crop_tables(document, units)
     else:
         document = _constant(crop, constant, depth_cm, treatment, soak_h, radicle_mm, seed)
         cautions = _cautions(crop, treatment, soak_h)
-        shown = [tables.constant_table(document, units)]
-    answer(document, shown, json=json)
+        screen = [tables.constant_table(document, units)]
+    answer(document, screen, json=json)
     for caution in cautions:
         note(f"Caution: {caution}")
     if plot is not None:
@@ -109,7 +109,7 @@ def _list(search: str, estimates: Path | None, units: Units, *, json: bool) -> N
     answer(document, [list_table(rows, units), *(entry["what"] for entry in own)], json=json)
 
 
-def _named(name: str, estimates: Path | None) -> Crop:
+def _crop(name: str, estimates: Path | None) -> Crop:
     """Crop of the catalogue, or one that only a saved estimate knows."""
     from thermosprout.crops.catalogue import find_crop
     from thermosprout.crops.saved_estimates import saved_crop
@@ -132,12 +132,12 @@ def _own(folder: Path | None, crop: str = "") -> list[dict[str, Any]]:
         return []
     from thermosprout.crops.saved_estimates import load_saved
 
-    found = []
+    entries = []
     for saved in load_saved(folder).values():
         if crop and saved.estimate.crop != crop:
             continue
         origin = saved.origin
-        found.append(
+        entries.append(
             {
                 **{key: getattr(saved.estimate, key) for key in ("crop", "variety", "seed_lot")},
                 "made": saved.made,
@@ -149,7 +149,7 @@ def _own(folder: Path | None, crop: str = "") -> list[dict[str, Any]]:
                 f"{saved.made.date().isoformat()} from {', '.join(origin.files)}.",
             }
         )
-    return found
+    return entries
 
 
 def _brief(crop: Crop) -> dict[str, Any]:
@@ -225,14 +225,9 @@ def _full(crop: Crop) -> dict[str, Any]:
 
 
 def _constant(
-    crop: Crop,
-    temperature: float,
-    depth_cm: float,
-    treatment: opt.TreatmentName,
-    soak_h: float,
-    radicle_mm: float,
-    seed: int,
-) -> dict[str, Any]:
+    crop: Crop, temperature: float, depth_cm: float, treatment: opt.TreatmentName, soak_h: float,
+    radicle_mm: float, seed: int,
+) -> dict[str, Any]:  # fmt: skip
     """Forecast at a constant temperature for a lot of which nothing is known."""
     from thermosprout.crops.seed_lots import SeedLot, viability_draws
     from thermosprout.emergence.forecast import STAGES, forecast_constant, generator
@@ -403,12 +398,12 @@ def _season_lot(name: str, season: Path | None) -> tuple[SeedLot | None, Crop | 
         return None, None
     from thermosprout.season.load import load_season
 
-    loaded = load_season(season)
-    seed_lot = loaded.seed_lots.get(name)
+    data = load_season(season)
+    seed_lot = data.seed_lots.get(name)
     if seed_lot is None:
         return None, None
     note(f"Lot {name}: as {season} has it.")
-    return seed_lot, next(one for one in loaded.crops.values() if one.name == seed_lot.crop)
+    return seed_lot, next(one for one in data.crops.values() if one.name == seed_lot.crop)
 
 
 def _document(report: LotReport) -> dict[str, Any]:

@@ -91,10 +91,10 @@ def presprout(
     if calendar is not None:
         from thermosprout.reports.pages import calendar_file
 
-        made = calendar_file(
-            answer.events, made=context.as_of, name="Sprouting", cautions=document["cautions"]
+        content = calendar_file(
+            answer.events, stamp=context.as_of, name="Sprouting", cautions=document["cautions"]
         )
-        write_output(calendar, made, force=sowing.force)
+        write_output(calendar, content, force=sowing.force)
 
 
 @opt.asks(

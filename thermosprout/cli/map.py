@@ -104,11 +104,11 @@ def map_grid(
     steps: list[int] = []
     with _cluster(scheduler) as client, progress("Tiles", len(tiles(result))) as advance:
 
-        def report(done: int, total: int) -> None:
-            if not steps and done:
-                note(f"Going on with an interrupted map: {done} of {total} tiles are done.")
-            advance(done - (steps[-1] if steps else 0))
-            steps.append(done)
+        def report(count: int, total: int) -> None:
+            if not steps and count:
+                note(f"Going on with an interrupted map: {count} of {total} tiles are done.")
+            advance(count - (steps[-1] if steps else 0))
+            steps.append(count)
 
         try:
             write_map(

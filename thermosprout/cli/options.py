@@ -382,12 +382,12 @@ class Sowing:
         if not lot and self.germination is not None:
             lot = lot_of_test(name, self.germination, self.seeds_tested)
         season = self.season if self.at else season_here(self.season)
-        sown: str | Crop = name
+        kind: str | Crop = name
         if name and (season is None or self.crop_season or self.seed_size):
-            sown = crop_or_like(name, self.crop_season, self.seed_size)
+            kind = crop_or_like(name, self.crop_season, self.seed_size)
         if row is not None:
             row = {
-                "crop": sown, "lot": lot, "depth_cm": self.depth_cm, "dry_bed": self.dry_bed, **row
+                "crop": kind, "lot": lot, "depth_cm": self.depth_cm, "dry_bed": self.dry_bed, **row
             }  # fmt: skip
         latitude, longitude = read_coordinates(self.at) if self.at else (None, None)
         context = open_context(
@@ -399,7 +399,7 @@ class Sowing:
             seed=self.seed,
         )  # fmt: skip
         question = Question(
-            crop=sown, lot=lot, bed=self.bed, cover=self.cover, depth_cm=self.depth_cm,
+            crop=kind, lot=lot, bed=self.bed, cover=self.cover, depth_cm=self.depth_cm,
             dry_bed=self.dry_bed,
         )  # fmt: skip
         return context, question

@@ -120,12 +120,12 @@ def say(*items: Any) -> None:
         out.print(item)
 
 
-def answer(document: dict[str, Any], shown: Iterable[Any], *, json: bool) -> None:
+def answer(document: dict[str, Any], screen: Iterable[Any], *, json: bool) -> None:
     """Print an answer, as one JSON document or as sentences and tables."""
     if json:
         print_json(document)
     else:
-        say(*shown)
+        say(*screen)
 
 
 def note(text: str) -> None:
@@ -134,7 +134,7 @@ def note(text: str) -> None:
 
 
 _checks: ContextVar[tuple[str, ...]] = ContextVar("checks", default=())
-_noted: ContextVar[frozenset[str]] = ContextVar("noted", default=frozenset())
+_sentences: ContextVar[frozenset[str]] = ContextVar("noted", default=frozenset())
 
 
 def can_ask() -> bool:
@@ -152,9 +152,9 @@ def tell(sentences: Iterable[str], doubts: Sequence[str] = (), *, json: bool = F
     """
     ask = bool(doubts) and can_ask()
     for sentence in dict.fromkeys(sentences):
-        if (ask or json or sentence not in doubts) and sentence not in _noted.get():
+        if (ask or json or sentence not in doubts) and sentence not in _sentences.get():
             note(sentence)
-            _noted.set(_noted.get() | {sentence})
+            _sentences.set(_sentences.get() | {sentence})
     if ask:
         import typer
 
@@ -195,14 +195,14 @@ def progress(label: str, total: int) -> Iterator[Any]:
             task = bar.add_task(label, total=total)
             yield lambda steps=1: bar.advance(task, steps)
         return
-    done, due = 0, time.monotonic() + _QUIET_S
+    count, due = 0, time.monotonic() + _QUIET_S
 
     def tick(steps: int = 1) -> None:
-        nonlocal done, due
-        done += steps
+        nonlocal count, due
+        count += steps
         now = time.monotonic()
-        if now >= due and done < total:
-            note(f"{label}: {done} of {total}")
+        if now >= due and count < total:
+            note(f"{label}: {count} of {total}")
             due = now + _LINE_EVERY_S
 
     yield tick
@@ -217,13 +217,13 @@ _values: ContextVar[Mapping[str, Any] | None] = ContextVar("values", default=Non
 def running(values: Mapping[str, Any]) -> Iterator[None]:
     """Remember the values of a command's options while it runs: its inputs are not written over."""
     before = _values.set(values)
-    checks, noted = _checks.set(()), _noted.set(frozenset())
+    checks, noted = _checks.set(()), _sentences.set(frozenset())
     try:
         yield
     finally:
         _values.reset(before)
         _checks.reset(checks)
-        _noted.reset(noted)
+        _sentences.reset(noted)
 
 
 def write_output(path: Path, content: str | bytes, *, force: bool = False) -> None:
@@ -238,11 +238,11 @@ def picture_bytes(figure: Figure, path: str | Path) -> bytes:
 
     from thermosprout.reports.style import figure_bytes
 
-    with warnings.catch_warnings(record=True) as caught:
+    with warnings.catch_warnings(record=True) as messages:
         warnings.simplefilter("always")
         content = figure_bytes(figure, path)
     # An SVG holds its words as words: the fonts of whoever looks at it write them.
-    if Path(path).suffix != ".svg" and any("Glyph" in str(one.message) for one in caught):
+    if Path(path).suffix != ".svg" and any("Glyph" in str(one.message) for one in messages):
         note(
             f"{Path(path).name} shows boxes where no font on this computer has the letters of a "
             "name; a picture that ends in .svg shows them"
@@ -315,8 +315,8 @@ def _inputs() -> Iterator[Path]:
         if season.is_file():
             yield season
             with suppress(OSError, ValueError):
-                named = _texts(tomllib.loads(season.read_text("utf-8-sig")))
-                yield from (season.parent / text for text in named if len(text) < 255)
+                names = _texts(tomllib.loads(season.read_text("utf-8-sig")))
+                yield from (season.parent / text for text in names if len(text) < 255)
 
 
 def _texts(value: Any) -> Iterator[str]:

@@ -74,7 +74,7 @@ def record(
 
     Example: thermosprout record trial.csv A1=40 A2=35 --on 2026-06-02
     """
-    named = season is not None
+    explicit = season is not None
     season = opt.season_here(season)
     words = counts or []
     if records is not None and records.suffix.lower() != ".csv" and not records.is_file():
@@ -84,7 +84,7 @@ def record(
     records = opt.require_records(records, season)
     timezone = opt.records_zone(timezone, season, records)
     linked = own is not None and own.absolute() == records.absolute()
-    if not named and not linked:
+    if not explicit and not linked:
         season = None  # the season here is not about these records
     day = _day(on, timezone)
     facts = {"first_harvest": day if harvest else "", "planted": planted, "started": started}
@@ -94,52 +94,54 @@ def record(
         rows = _counts(words, day, source, filed_day=day if on else "")
     rows, remarks = _with_facts(records, rows, season, own=linked)
     extra = {name: text for name, text in (("note", note), ("observer", observer)) if text}
-    done = append_records(
+    outcome = append_records(
         records, [{**row, **extra} for row in rows], timezone=timezone, correct=correct
     )
     try:
-        _report(done, records, remarks, typed=source is None, json=json)
+        _report(outcome, records, remarks, by_hand=source is None, json=json)
         sys.stdout.flush()
     except OSError as error:  # the counts are on the disk, whatever became of the screen
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         tell(f"Recorded, but it cannot be shown here ({error.strerror}).")
 
 
-def _report(done: Appended, records: Path, remarks: list[str], *, typed: bool, json: bool) -> None:
+def _report(
+    outcome: Appended, records: Path, remarks: list[str], *, by_hand: bool, json: bool
+) -> None:
     """Say what was recorded."""
     if json:
         print_json(
             {
                 "records": str(records),
-                "recorded": [asdict(item) for item in done.added],
-                "already_there": list(done.already),
-                "set_aside": done.set_aside or None,
+                "recorded": [asdict(item) for item in outcome.added],
+                "already_there": list(outcome.already),
+                "set_aside": outcome.set_aside or None,
                 "notes": remarks,
             }
         )
         return
     for sentence in remarks:
         tell(sentence)
-    if done.set_aside:
+    if outcome.set_aside:
         tell(f"An unfinished line of a stopped writer was moved to {records.name}.unfinished.")
-    corrected = [item for item in done.added if item.corrects]
-    lines = f"{len(done.added)} line{'' if len(done.added) == 1 else 's'} recorded"
+    corrected = [item for item in outcome.added if item.corrects]
+    lines = f"{len(outcome.added)} line{'' if len(outcome.added) == 1 else 's'} recorded"
     say(f"{lines}, {len(corrected)} of them as corrections." if corrected else f"{lines}.")
     for item in corrected:
         say(f"  {item.plot} on {item.inspected}: {item.before} -> {item.emerged}")
-    for text in done.nothing_to_correct if typed else ():
+    for text in outcome.nothing_to_correct if by_hand else ():
         tell(f"There was no count of {text} to correct: recorded as a new one.")
-    if done.already:
-        tell(_already(done.already))
+    if outcome.already:
+        tell(_already(outcome.already))
 
 
 def _already(plots: tuple[str, ...]) -> str:
     """Counts that were there, told as their number and each plot once."""
     names = list(dict.fromkeys(plots))
-    shown = ", ".join(names[:_SHOWN])
+    listing = ", ".join(names[:_SHOWN])
     more = f" and {len(names) - _SHOWN} more plots" if len(names) > _SHOWN else ""
     counts = "1 count" if len(plots) == 1 else f"{len(plots)} counts"
-    return f"There already, not written again: {counts} of {shown}{more}."
+    return f"There already, not written again: {counts} of {listing}{more}."
 
 
 def _with_facts(
@@ -223,20 +225,18 @@ def sheet(
     from thermosprout.reports.pages import record_sheet, sheet_of
 
     records, timezone = opt.records_of(records, season, timezone)
-    loaded = load(records, timezone=timezone)
-    if not loaded.histories:
+    book = load(records, timezone=timezone)
+    if not book.histories:
         raise InputError("there is no plot in the records", place=Place(file=records))
     target = out or records.with_name(f"{records.stem}-sheet.html")
     # A plan made by `trial design` lies in a folder that has the trial's name.
     own = records.resolve().parent.name if records.stem == "records" else records.stem
-    page = record_sheet(sheet_of(loaded.histories, title=title or own, blind=blind))
+    page = record_sheet(sheet_of(book.histories, title=title or own, blind=blind))
     write_output(target, page, force=force)
-    for sentence in loaded.notes:
+    for sentence in book.notes:
         tell(sentence)
     if json:
-        print_json(
-            {"page": str(target), "plots": len(loaded.histories), "bytes": len(page.encode())}
-        )
+        print_json({"page": str(target), "plots": len(book.histories), "bytes": len(page.encode())})
 
 
 def check(
@@ -250,13 +250,13 @@ def check(
     Example: thermosprout trial check trial.csv
     """
     records, timezone = opt.records_of(records, season, timezone)
-    loaded = load(records, timezone=timezone)
-    histories = loaded.histories.values()
+    book = load(records, timezone=timezone)
+    histories = book.histories.values()
     counts = [count for history in histories for count in history.counts]
     days = sorted(count.inspected.day for count in counts if count.inspected)
-    waiting = [plot for plot, history in loaded.histories.items() if not history.counts]
+    waiting = [plot for plot, history in book.histories.items() if not history.counts]
     summary = {
-        "plots": len(loaded.histories),
+        "plots": len(book.histories),
         "treatments": sorted({h.facts.treatment for h in histories}),
         "varieties": sorted({h.facts.variety for h in histories}),
         "blocks": len({h.facts.block for h in histories}),
@@ -265,12 +265,12 @@ def check(
         "first_inspection": days[0] if days else None,
         "last_inspection": days[-1] if days else None,
         "not_counted_yet": waiting,
-        "notes": list(loaded.notes),
+        "notes": list(book.notes),
     }
     if json:
         print_json(summary)
         return
-    for sentence in loaded.notes:
+    for sentence in book.notes:
         tell(sentence)
     span = f", {days[0]} to {days[-1]}" if days else ""
     say(
@@ -318,15 +318,19 @@ def import_table(
         )
     if records.exists() and not by_line:
         rows = [row for row in rows if "emerged" in row]
-    done = append_records(records, rows, timezone=timezone, correct=correct)
+    outcome = append_records(records, rows, timezone=timezone, correct=correct)
     if json:
         print_json(
-            {"records": str(records), "added": len(done.added), "already_there": len(done.already)}
+            {
+                "records": str(records),
+                "added": len(outcome.added),
+                "already_there": len(outcome.already),
+            }
         )
         return
-    say(f"{len(done.added)} lines added to {records}.")
-    if done.already:
-        tell(f"{len(done.already)} counts were there already.")
+    say(f"{len(outcome.added)} lines added to {records}.")
+    if outcome.already:
+        tell(f"{len(outcome.already)} counts were there already.")
 
 
 def export(
@@ -348,8 +352,8 @@ def export(
     Example: thermosprout trial export trial.csv --form notebook -o table.csv
     """
     records, timezone = opt.records_of(records, season, timezone)
-    loaded = load(records, timezone=timezone)
-    text = notebook.write_notebook(loaded) if form == "notebook" else notebook.write_lines(loaded)
+    book = load(records, timezone=timezone)
+    text = notebook.write_notebook(book) if form == "notebook" else notebook.write_lines(book)
     if out is None:
         sys.stdout.write(text)
         return

@@ -206,19 +206,19 @@ def report(
     from thermosprout.season.forecast import emergence_curves
 
     result = _forecast(sowing)
-    loaded = result.season
+    season = result.season
     week = this_week(result)
     page = season_page(
         SeasonReport(
-            title=loaded.data.title or loaded.data.site.name,
+            title=season.data.title or season.data.site.name,
             document=_without_folder(result),
             curves=emergence_curves(result),
             week=week,
             evidence=season_evidence(result),
             row_evidence=[evidence_name(answer) for answer in result.rows],
-            row_lots=[lot_words(loaded.row_lot(answer.row)) for answer in result.rows],
-            trials=[_trial(path, loaded.data.site.timezone) for path in trial or ()],
-            made=f"Made by thermosprout {__version__} from {loaded.path.name}.",
+            row_lots=[lot_words(season.row_lot(answer.row)) for answer in result.rows],
+            trials=[_trial(path, season.data.site.timezone) for path in trial or ()],
+            imprint=f"Made by thermosprout {__version__} from {season.path.name}.",
             units=sowing.units,
         )
     )
@@ -380,14 +380,9 @@ class Interview:
     person: bool
 
     def __call__(
-        self,
-        typed: str,
-        option: str,
-        question: str,
-        read: Callable[[str], T],
-        default: str = "",
-        usual: str = "",
-    ) -> T:
+        self, typed: str, option: str, question: str, read: Callable[[str], T],
+        default: str = "", usual: str = "",
+    ) -> T:  # fmt: skip
         """Read the option's answer, or ask until one can be read; ``usual`` if nobody answers."""
         typed = typed or ("" if self.person else usual)
         if typed:

@@ -375,18 +375,18 @@ def model(
 def _summary(series: xr.DataArray, correction: Correction | None, out: Path) -> dict[str, Any]:
     import numpy as np
 
-    known = series.dropna("time")
-    stamps = np.datetime_as_string(known["time"].values[[0, -1]], unit="m")
+    values = series.dropna("time")
+    stamps = np.datetime_as_string(values["time"].values[[0, -1]], unit="m")
     return {
         "file": str(out),
-        "rows": int(known.sizes["time"]),
+        "rows": int(values.sizes["time"]),
         "start": f"{stamps[0]}Z",
         "end": f"{stamps[1]}Z",
         "depth_cm": round(float(series["depth"]) * 100.0, 3),
         **{key: series.attrs[key] for key in ("surface", "cover", "source")},
-        "mean_C": round(float(known.mean()), 3),
-        "min_C": round(float(known.min()), 2),
-        "max_C": round(float(known.max()), 2),
+        "mean_C": round(float(values.mean()), 3),
+        "min_C": round(float(values.min()), 2),
+        "max_C": round(float(values.max()), 2),
         "site_sd_K": round(float(series.attrs["site_sd_K"]), 3),
         "holes": int(series.attrs.get("holes", 0)),
         "notes": [text for text in str(series.attrs["notes"]).split("; ") if text],
@@ -433,12 +433,12 @@ def check(
         from thermosprout.season.load import load_season
         from thermosprout.season.soil_check import check_season
 
-        loaded = load_season(opt.require_season(season))
-        zone = loaded.data.site.zone
+        own = load_season(opt.require_season(season))
+        zone = own.data.site.zone
         table = read_readings(readings, timezone=zone.key)
-        done = check_season(loaded, table, as_of=today(as_of, zone), offline=offline)
-        series, result, correction = done.series, done.check, done.correction
-        rows = [row.to_dict(zone) for row in done.rows]
+        outcome = check_season(own, table, as_of=today(as_of, zone), offline=offline)
+        series, result, correction = outcome.series, outcome.check, outcome.correction
+        rows = [row.to_dict(zone) for row in outcome.rows]
     else:
         table = read_readings(readings, timezone=timezone or "UTC")
         depth = float(table["depth_cm"].median()) if depth_cm is None else depth_cm

@@ -155,8 +155,8 @@ def design(
         "gap_cm": gap_cm,
         "path_cm": path_cm,
     }
-    warned = cautions([] if kind is None else [kind], treatment)
-    files = _write(plan, tasks, out, bed, warned)
+    warnings = cautions([] if kind is None else [kind], treatment)
+    files = _write(plan, tasks, out, bed, warnings)
     chances: list[dict[str, Any]] = []
     plots = blocks * len(planting)
     if kind is not None and plots * max(len(variety or []), 1) >= 2:
@@ -181,7 +181,7 @@ def design(
         "power": chances,
         "files": [str(path) for path in files],
         "notes": [*own, *soak_notes],
-        "cautions": list(warned),
+        "cautions": list(warnings),
     }
     answer(document, _lines(document), json=json)
     for sentence in () if json else document["notes"]:
@@ -223,7 +223,7 @@ def _sprout_share(crop: Crop | None, room_C: float, hours: float) -> float:
 
 
 def _write(
-    plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float], warned: Iterable[str]
+    plan: Plan, tasks: list[Any], out: Path, bed: dict[str, float], warnings: Iterable[str]
 ) -> list[Path]:
     from thermosprout.reports.trial_figures import BedSize, layout_figure
 
@@ -233,7 +233,7 @@ def _write(
         raise InputError(f"cannot be made ({error.strerror})", place=Place(file=out)) from None
     figure = layout_figure(plan.spots, BedSize(**bed), "Trial bed, drawn to scale")
     rows = [[neutral(t.when), neutral(t.what), " ".join(t.plots)] for t in tasks]
-    rows += [[rows[0][0], f"Caution: {text}", ""] for text in warned if rows]
+    rows += [[rows[0][0], f"Caution: {text}", ""] for text in warnings if rows]
     contents: dict[Path, str | bytes] = {
         out / "layout.svg": picture_bytes(figure, "layout.svg"),
         out / "layout.png": picture_bytes(figure, "layout.png"),
@@ -249,14 +249,9 @@ def _write(
 
 
 def _chances(
-    trial: Trial,
-    crop: Crop,
-    soil_C: float,
-    depth_cm: float,
-    differences: dict[str, float],
-    simulations: int,
-    seed: int,
-) -> list[dict[str, Any]]:
+    trial: Trial, crop: Crop, soil_C: float, depth_cm: float, differences: dict[str, float],
+    simulations: int, seed: int,
+) -> list[dict[str, Any]]:  # fmt: skip
     """Power to detect each difference, and the smallest trial with 80 % power."""
     import numpy as np
 
@@ -269,10 +264,10 @@ def _chances(
     )
     sizes = {key: size for key, size in differences.items() if size}
     chances = []
-    with progress("Simulated trials", len(sizes) * SEARCHED) as done:
+    with progress("Simulated trials", len(sizes) * SEARCHED) as tick:
         for key, size in sizes.items():
             here = power(trial, truths, rng, **{key: size})
-            least = smallest_trial(trial, quick, rng, progress=done, **{key: size})
+            least = smallest_trial(trial, quick, rng, progress=tick, **{key: size})
             chances.append(
                 {
                     "difference": 100.0 * size if key == "points" else size,

@@ -151,11 +151,11 @@ def presprout_tables(document: Document, units: Units = Units.METRIC) -> list[Re
 
 def _cold_loss(loss: Document, units: Units) -> list[str]:
     low, high = (round(100 * loss[end]) for end in ("low", "high"))
-    held = loss["hold_h"]
+    hold_h = loss["hold_h"]
     return [
         loss["crop"],
         f"{loss['radicle_mm']:g} mm",
-        f"{held:g} h" if held < 24 else f"{held / 24:g} d",
+        f"{hold_h:g} h" if hold_h < 24 else f"{hold_h / 24:g} d",
         show_temperature(loss["temperature_C"], units),
         f"{low} %" if low == high else f"{low}–{high} %",
     ]
@@ -306,7 +306,7 @@ def stations_tables(document: Document) -> list[RenderableType]:
     seeds = document["seeds_per_station"]
     table = plain_table(
         f"{document['crop']}: seeds for each of {document['stations']} stations",
-        _shown(document["choices"], seeds),
+        _selection(document["choices"], seeds),
         ("seeds", lambda choice: _choice(choice["seeds_per_station"], seeds)),
         ("stations filled", lambda choice: percent_spread(choice["stations_filled"])),
         (
@@ -328,10 +328,10 @@ def stations_tables(document: Document) -> list[RenderableType]:
     return [*_answer(answer), table, *notes_and_cautions(document)]
 
 
-def _shown(choices: list[Document], chosen: int | None) -> list[Document]:
+def _selection(choices: list[Document], advice: int | None) -> list[Document]:
     """At most a dozen choices: the one to take, its neighbours and evenly spread others."""
     step = -(-len(choices) // _MOST_CHOICES)
-    near = () if chosen is None else (chosen - 1, chosen, chosen + 1)
+    near = () if advice is None else (advice - 1, advice, advice + 1)
     return [
         choice
         for index, choice in enumerate(choices)
@@ -353,8 +353,8 @@ def succession_tables(document: Document) -> list[RenderableType]:
         ("80 % range", lambda sowing: stage_range(sowing)),
         (">error (days)", lambda sowing: signed(sowing["off_by_days"])),
     )
-    listed = ", ".join(iso_day(sowing["planted"]) for sowing in sowings)
-    answer = _answer(f"Sow {document['crop']} on {listed}.") if sowings else []
+    days = ", ".join(iso_day(sowing["planted"]) for sowing in sowings)
+    answer = _answer(f"Sow {document['crop']} on {days}.") if sowings else []
     return [*answer, table, *notes_and_cautions(document)]
 
 

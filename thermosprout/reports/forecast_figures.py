@@ -15,8 +15,8 @@ from thermosprout.reports.style import (
     FAINT,
     INK,
     LEAF,
+    LOOKS,
     QUIET,
-    WATER,
     day_axis,
     keep_apart,
     own_style,
@@ -183,14 +183,14 @@ def crop_figure(curve: CropCurve, units: Units = Units.METRIC) -> Figure:
 def _draw_days(axes: Axes, curve: CropCurve, units: Units) -> None:
     from matplotlib.ticker import NullLocator
 
-    shown = np.isfinite(curve.days) & (curve.days < 1e4)
+    finite = np.isfinite(curve.days) & (curve.days < 1e4)
     high = np.where(np.isfinite(curve.high), curve.high, 1e6)
     band, at = np.isfinite(curve.low), curve.temperature_C
     axes.fill_between(
         at[band], curve.low[band], high[band], color=LEAF, alpha=0.18, linewidth=0,
         label="8 of 10 lots",
     )  # fmt: skip
-    axes.plot(at[shown], curve.days[shown], color=LEAF, linewidth=1.8, label="typical lot")
+    axes.plot(at[finite], curve.days[finite], color=LEAF, linewidth=1.8, label="typical lot")
     for mark, source in zip(_MARKS, dict.fromkeys(p.source for p in curve.points), strict=False):
         mine = [p for p in curve.points if p.source == source]
         low_d, high_d = np.array([p.low for p in mine]), np.array([p.high for p in mine])
@@ -226,18 +226,6 @@ def _ticks(axes: Axes, units: Units) -> None:
         axes.set_xticks([celsius(float(f)) for f in fahrenheits], [f"{f:d}" for f in fahrenheits])
     else:
         axes.set_xticks(np.arange(0, 45, 5))
-
-
-_LINES: tuple[tuple[str, Any], ...] = (
-    (EARTH, "-"),
-    (WATER, (0, (6, 2))),
-    (LEAF, (0, (2, 1.4))),
-    (INK, (0, (8, 2, 1.5, 2))),
-    (QUIET, (0, (1, 2.5))),
-    (EARTH, (0, (1, 1))),
-    (WATER, (0, (10, 3))),
-    (LEAF, (0, (4, 1.5, 1, 1.5, 1, 1.5))),
-)
 
 
 def window_figure(
@@ -353,7 +341,7 @@ def _bed(axes: Axes, window: xr.Dataset, strips: dict[str, tuple[str, str]]) -> 
     ends: list[tuple[float, str, str]] = []
     for index, (label, (cover, treatment)) in enumerate(strips.items()):
         values = middle.sel(cover=cover, treatment=treatment)[name].values
-        colour, line = _LINES[index % len(_LINES)]
+        colour, line = LOOKS[index % len(LOOKS)]
         axes.plot(days, np.where(np.isfinite(values), values, np.nan), color=colour,
                   linestyle=line, linewidth=1.4)  # fmt: skip
         if np.isfinite(values).any():

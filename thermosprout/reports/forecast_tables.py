@@ -79,7 +79,7 @@ def forecast_tables(
         "since it went into the ground (planted), share of the seeds planted, each with its 80 % "
         "range; mean soil temperature at seed depth.",
     )
-    return [*answer, dates, stands, *(Text(text) for text in gathered_notes(document["rows"]))]
+    return [*answer, dates, stands, *(Text(text) for text in notes_by_kind(document["rows"]))]
 
 
 _KINDS = {
@@ -89,7 +89,7 @@ _KINDS = {
 """Notes that differ in their figures alone, and what they are about."""
 
 
-def gathered_notes(rows: list[Document]) -> list[str]:
+def notes_by_kind(rows: list[Document]) -> list[str]:
     """Notes of all rows: each sentence once with its rows, figures of one kind in one sentence."""
     about: dict[str, list[str]] = {}
     figures: dict[str, list[str]] = {}
@@ -120,12 +120,12 @@ def _bottom_line(document: Document) -> list[str]:
     if still := [name for name in up if name not in over]:
         lines.append(f"Half up by now, most likely: {', '.join(still)}.")
     if waiting:
-        listed = ", ".join(
+        soon = ", ".join(
             f"{row['row']} {row['called']} about {iso_day(half[row['row']])}"
             for row in waiting[:_MOST_IN_BOTTOM_LINE]
         )
         more = len(waiting) - _MOST_IN_BOTTOM_LINE
-        lines.append(f"Half up next: {listed}{f' and {more} more' if more > 0 else ''}.")
+        lines.append(f"Half up next: {soon}{f' and {more} more' if more > 0 else ''}.")
     if over:
         where = "in any row" if len(over) == len(rows) > 1 else f"in {', '.join(over)}"
         lines.append(f"Nothing more to expect {where}.")
@@ -156,7 +156,7 @@ def _row_by_row(document: Document, units: Units) -> list[RenderableType]:
                 f"soil {soil} at {show_length(row['depth_cm'], units)}",
             )
         ]
-    return [*lines, Text(""), *(Text(text) for text in gathered_notes(document["rows"]))]
+    return [*lines, Text(""), *(Text(text) for text in notes_by_kind(document["rows"]))]
 
 
 def _name(row: Document) -> Text:

@@ -152,7 +152,7 @@ class SheetPlot:
     label: str
     seeds_planted: int
     planted_day: str
-    planted_shown: str
+    planted_words: str
     last_emerged: int | None
     last_day: str
     facts: dict[str, str]
@@ -241,7 +241,7 @@ def _plot(index: int, history: PlotHistory, several: bool, blind: bool) -> Sheet
         label="" if blind else " · ".join(filter(None, shown)),
         seeds_planted=facts.seeds_planted,
         planted_day=facts.planted.day.isoformat(),
-        planted_shown=day_words(facts.planted.day),
+        planted_words=day_words(facts.planted.day),
         last_emerged=last.emerged if last else None,
         last_day=last.inspected.day.isoformat() if last and last.inspected else "",
         facts=_cells(facts),
@@ -278,7 +278,7 @@ _REMIND_BEFORE = timedelta(hours=1)
 
 
 def calendar_file(
-    events: Iterable[Event], *, made: datetime, name: str = "Sowing", cautions: Iterable[str] = ()
+    events: Iterable[Event], *, stamp: datetime, name: str = "Sowing", cautions: Iterable[str] = ()
 ) -> bytes:
     """Write events as a calendar with the time zones they need.
 
@@ -286,7 +286,7 @@ def calendar_file(
     ----------
     events : iterable of Event
         Starts are aware, in an IANA time zone.
-    made : datetime
+    stamp : datetime
         When the plan was made (aware).
     name : str
         Of the calendar.
@@ -312,14 +312,14 @@ def calendar_file(
         starts.append(event.start)
         entry = Entry()
         entry.add("uid", f"{uuid5(NAMESPACE_URL, 'thermosprout:' + event.key)}@thermosprout")
-        entry.add("dtstamp", made.astimezone(UTC))
+        entry.add("dtstamp", stamp.astimezone(UTC))
         entry.add("dtstart", event.start)
         # An end in local time, not a duration, says when it ends over a change of the clocks.
         end = (event.start.astimezone(UTC) + event.length).astimezone(event.start.tzinfo)
         entry.add("dtend", end)
         entry.add("summary", event.summary)
-        warned = cautions if len(starts) == 1 else ()
-        entry.add("description", " ".join((event.description, *warned)))
+        warnings = cautions if len(starts) == 1 else ()
+        entry.add("description", " ".join((event.description, *warnings)))
         entry.add("categories", ["sowing"])
         entry.add("transp", "TRANSPARENT")
         alarm = Alarm()

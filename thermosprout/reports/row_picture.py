@@ -70,12 +70,12 @@ def row_picture(curve: EmergenceCurve) -> RowPicture:
         Seedlings per 100 seeds planted and the soil temperature below them.
     """
     start = min(curve.soil_when[0] if curve.soil_when else curve.planted, curve.planted)
-    counted = [when for when, _ in curve.counts[-1:]]
-    end = max(
-        [*curve.when[-1:], *curve.soil_when[-1:], *counted, curve.planted + timedelta(days=4)]
-    )
+    last_count = [when for when, _ in curve.counts[-1:]]
+    ends = (*curve.when[-1:], *curve.soil_when[-1:], *last_count)
+    end = max((*ends, curve.planted + timedelta(days=4)))
     across = Scale(start.timestamp(), end.timestamp(), LEFT, _RIGHT)
-    top = max([float(np.nanmax(curve.high, initial=0.0)), *(seen for _, seen in curve.counts), 8.0])
+    shares = [share for _, share in curve.counts]
+    top = max(float(np.nanmax(curve.high, initial=0.0)), *shares, 8.0)
     up = Scale(0.0, max(min(top * 1.25, 108.0), top * 1.08), _MIDDLE, TOP)  # room for a label
     x = np.array([across(when.timestamp()) for when in curve.when])
     marks = list(share_axis(up, _RIGHT, "seedlings per 100 seeds planted"))
@@ -184,8 +184,8 @@ def _labels(
     if x.size and float(np.nanmax(curve.high, initial=0.0)) > 0.5:
         # Under the band at its end, or over it, or at the top: where no count is in the way.
         below, above = float(up(float(curve.low[-1]))) + 14, float(up(float(curve.high[-1]))) - 5
-        wished = (below, above, TOP + 22.0, below + 12.0, below + 24.0, TOP + 40.0)
-        places = [y for y in wished if TOP + 8 < y < _MIDDLE - 3]
+        heights = (below, above, TOP + 22.0, below + 12.0, below + 24.0, TOP + 40.0)
+        places = [y for y in heights if TOP + 8 < y < _MIDDLE - 3]
         free = [y for y in places if not _crowded(y, counts)]
         y = (free or [TOP + 22.0])[0]
         yield Mark("leaf", _RIGHT, round(y, 1), text="80 % range", anchor="end")
@@ -200,8 +200,8 @@ def _labels(
 def _crowded(y: float, counts: Sequence[tuple[float, float]]) -> bool:
     """Whether a label at the right, at this height, would lie on a ring or on the last one's."""
     ring = any(cx > _RIGHT - 88 and abs(cy - (y - 4)) < 12 for cx, cy in counts)
-    named = bool(counts) and counts[-1][0] > _RIGHT - 70
-    return ring or (named and abs(_counted_at(counts[-1]) - y) < 11)
+    labelled_last = bool(counts) and counts[-1][0] > _RIGHT - 70
+    return ring or (labelled_last and abs(_counted_at(counts[-1]) - y) < 11)
 
 
 def _counted_at(last: tuple[float, float]) -> float:
@@ -230,8 +230,8 @@ def _thinned(x: FloatArray, y: FloatArray) -> FloatArray:
     points = np.column_stack([x, y])[np.isfinite(x) & np.isfinite(y)]
     if points.shape[0] < 3:
         return points
-    kept = np.zeros(points.shape[0], dtype=bool)
-    kept[[0, -1]] = True
+    keep = np.zeros(points.shape[0], dtype=bool)
+    keep[[0, -1]] = True
     spans = [(0, points.shape[0] - 1)]
     while spans:
         first, last = spans.pop()
@@ -244,6 +244,6 @@ def _thinned(x: FloatArray, y: FloatArray) -> FloatArray:
         worst = int(np.argmax(away))
         if away[worst] > _TOLERANCE:
             middle = first + 1 + worst
-            kept[middle] = True
+            keep[middle] = True
             spans += [(first, middle), (middle, last)]
-    return points[kept]
+    return points[keep]

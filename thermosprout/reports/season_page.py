@@ -71,7 +71,7 @@ class SeasonReport:
     row_evidence: Sequence[str]
     row_lots: Sequence[str]
     trials: Sequence[TrialReport] = ()
-    made: str = ""
+    imprint: str = ""
     units: Units = Units.METRIC
 
 
@@ -102,7 +102,7 @@ def season_page(report: SeasonReport) -> str:
             (_anchor(list(report.evidence), name), item) for name, item in report.evidence.items()
         ],
         method=method_html(),
-        made=report.made,
+        imprint=report.imprint,
     )
 
 

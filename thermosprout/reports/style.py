@@ -26,10 +26,15 @@ EARTH = "#a3541f"
 WATER = "#2a5d8f"
 PAPER = "#fffdf8"
 
-TREATMENT_INK = {"direct": EARTH, "soaked": WATER, "presprouted": LEAF}
-"""Ink of each known treatment; line pattern and label say it as well."""
+LOOKS: tuple[tuple[str, Any], ...] = (
+    (EARTH, "-"), (WATER, (0, (6, 2))), (LEAF, (0, (2, 1.4))), (INK, (0, (8, 2, 1.5, 2))),
+    (QUIET, (0, (1, 2.5))), (EARTH, (0, (1, 1))), (WATER, (0, (10, 3))),
+    (LEAF, (0, (4, 1.5, 1, 1.5, 1, 1.5))),
+)  # fmt: skip
+"""Ink and pattern of lines that stand side by side; either of them tells neighbours apart."""
 
-TREATMENT_LINE = {"direct": "-", "soaked": (0, (6, 2)), "presprouted": (0, (2, 1.4))}
+TREATMENT_LOOKS = dict(zip(("direct", "soaked", "presprouted"), LOOKS, strict=False))
+"""Look of each known treatment, the same in all pictures."""
 
 _RC = {
     "font.size": 9,
@@ -85,10 +90,10 @@ def day_axis(axes: Axes, zone: tzinfo | None = None, *, least: int = 3, most: in
     axes.xaxis.set_major_formatter(DateFormatter("%-d %b", tz=zone))
 
 
-def spaced(wished: Sequence[float], gap: float) -> list[float]:
+def spaced(wishes: Sequence[float], gap: float) -> list[float]:
     """Places in rising order, each moved up until it is a gap away from the one below."""
     places: list[float] = []
-    for place in wished:
+    for place in wishes:
         places.append(max(place, places[-1] + gap) if places else place)
     return places
 
@@ -114,7 +119,7 @@ def keep_apart(axes: Axes, clear_of: Sequence[tuple[Any, float]] = ()) -> None:
     axes.get_xlim(), axes.get_ylim()  # settles the limits, which places in pixels rest on
     across: Any = axes.xaxis.convert_units
     places = [axes.transData.transform((across(x), y)) for x, y in clear_of]
-    taken = [Bbox.from_bounds(x - 3, y - 3, 6, 6) for x, y in places]
+    boxes = [Bbox.from_bounds(x - 3, y - 3, 6, 6) for x, y in places]
     inside = axes.get_window_extent()
     dots = axes.figure.dpi / 72.0
     for label in (text for text in axes.texts if isinstance(text, Annotation)):
@@ -123,13 +128,13 @@ def keep_apart(axes: Axes, clear_of: Sequence[tuple[Any, float]] = ()) -> None:
             up = lines * (box.height + _APART_PX)
             moved = box.translated(0.0, up)
             within = inside.y0 <= moved.y0 and moved.y1 <= inside.y1 + box.height
-            if within and not any(moved.padded(_APART_PX / 2).overlaps(other) for other in taken):
+            if within and not any(moved.padded(_APART_PX / 2).overlaps(other) for other in boxes):
                 break
         else:
             moved, up = box, 0.0
         x, y = label.xyann
         label.xyann = (x, y + up / dots)
-        taken.append(moved)
+        boxes.append(moved)
 
 
 def figure_bytes(figure: Figure, path: str | Path) -> bytes:
@@ -176,7 +181,7 @@ def draw_options(document: Mapping[str, Any], ax: Axes | None = None) -> Axes:
     with own_style():
         axes = new_axes(ax, height=1.2 + 0.45 * len(options))
         for place, option in enumerate(reversed(options)):
-            ink = TREATMENT_INK.get(option["treatment"], EARTH)
+            ink, _ = TREATMENT_LOOKS.get(option["treatment"], LOOKS[0])
             days = option["days_since_planted"]
             half = days["half"]
             if half["p10"] is not None and half["p90"] is not None:
@@ -223,17 +228,17 @@ def draw_parameters(findings: Sequence[Finding], title: str, ax: Axes | None = N
     findings : sequence of Finding
         Parameters; those that the records do not tell are left out.
     """
-    shown = [one for one in findings if one.low is not None and one.high is not None]
+    rows = [one for one in findings if one.low is not None and one.high is not None]
     with own_style():
-        axes = new_axes(ax, height=1.0 + 0.3 * len(shown))
-        for place, one in enumerate(reversed(shown)):
+        axes = new_axes(ax, height=1.0 + 0.3 * len(rows))
+        for place, one in enumerate(reversed(rows)):
             _, low, high = one.prior
             span = (high - low) or 1.0
             axes.plot([-0.5, 0.5], [place, place], color=QUIET, linewidth=5, alpha=0.35)
-            known = [value for value in (one.low, one.high) if value is not None]
-            ends = [(value - (low + high) / 2.0) / span for value in known]
+            limits = [value for value in (one.low, one.high) if value is not None]
+            ends = [(value - (low + high) / 2.0) / span for value in limits]
             axes.plot(ends, [place, place], color=LEAF, linewidth=2.2)
-        axes.set_yticks(range(len(shown)), [one.name for one in reversed(shown)])
+        axes.set_yticks(range(len(rows)), [one.name for one in reversed(rows)])
         axes.set_xlabel("90 % interval before (grey) and after the records")
         axes.set_xticks([])
         axes.set_title(title)

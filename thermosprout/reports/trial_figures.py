@@ -9,15 +9,12 @@ from typing import TYPE_CHECKING, Any
 from thermosprout.errors import InputError
 from thermosprout.reports.row_picture import LEFT, TOP, WIDTH, Mark, Scale, share_axis
 from thermosprout.reports.style import (
-    EARTH,
     FAINT,
     INK,
-    LEAF,
+    LOOKS,
     PAPER,
     QUIET,
-    TREATMENT_INK,
-    TREATMENT_LINE,
-    WATER,
+    TREATMENT_LOOKS,
     own_style,
     spaced,
 )
@@ -30,15 +27,6 @@ if TYPE_CHECKING:
     from thermosprout.trials.records.read import PlotSteps
 
 
-_INKS = (EARTH, WATER, LEAF, "#5b4a87", "#7a2e3a", QUIET)
-_LINES: tuple[Any, ...] = (
-    "-",
-    (0, (6, 2)),
-    (0, (2, 1.4)),
-    (0, (8, 2, 2, 2)),
-    (0, (1, 2)),
-    (0, (4, 4)),
-)
 _MARKS = ("o", "s", "^", "D", "v", "P")
 _CLOCKS = {
     "planted": "days since planted",
@@ -51,13 +39,10 @@ _MOST_BLOCKS = 48
 
 def _look(label: str, index: int) -> tuple[str, Any, str]:
     """Ink, line and mark of a treatment; each of them alone tells treatments apart."""
-    known = label.casefold()
-    place = list(TREATMENT_INK).index(known) if known in TREATMENT_INK else index
-    return (
-        TREATMENT_INK.get(known, _INKS[place % len(_INKS)]),
-        TREATMENT_LINE.get(known, _LINES[place % len(_LINES)]),
-        _MARKS[place % len(_MARKS)],
-    )
+    names = list(TREATMENT_LOOKS)
+    place = names.index(label.casefold()) if label.casefold() in names else index
+    ink, line = LOOKS[place % len(LOOKS)]
+    return ink, line, _MARKS[place % len(_MARKS)]
 
 
 def curves_figure(document: Mapping[str, Any]) -> Figure:
@@ -86,15 +71,15 @@ def draw_curves(axes: Axes, document: Mapping[str, Any]) -> Axes:
     items = [t for t in document["treatments"] if t["curve"] and t["curve"]["right"]]
     if not items:
         raise InputError("there is no curve to draw: nothing has emerged")
-    shown = items[:_MOST]
+    curves = items[:_MOST]
     with own_style():
-        last = max(item["curve"]["right"][-1] for item in shown)
-        ends = [_curve(axes, item, index, last) for index, item in enumerate(shown)]
+        last = max(item["curve"]["right"][-1] for item in curves)
+        ends = [_curve(axes, item, index, last) for index, item in enumerate(curves)]
         _label_ends(axes, ends, last)
         axes.set_xlim(0, last * 1.28)
-        axes.set_ylim(0, min(1.02, 1.12 * max(max(i["curve"]["high"]) for i in shown)))
+        axes.set_ylim(0, min(1.02, 1.12 * max(max(i["curve"]["high"]) for i in curves)))
         axes.yaxis.set_major_formatter(lambda y, _: f"{100 * y:.0f}")
-        axes.set_xlabel(_CLOCKS[shown[0]["curve"]["clock"]])
+        axes.set_xlabel(_CLOCKS[curves[0]["curve"]["clock"]])
         axes.set_ylabel("emerged, per 100 seeds planted")
         level = round(100 * document["interval"])
         axes.set_title("Emergence by " + document["compared"].replace("_", " "))
@@ -160,7 +145,7 @@ def blocks_figure(steps: Sequence[PlotSteps]) -> Figure:
         raise InputError(
             f"{len(blocks)} blocks are too many for one picture", hint="draw a part of the records"
         )
-    labels = sorted({item.label for item in steps}, key=_known_first)
+    labels = sorted({item.label for item in steps}, key=_order)
     columns = min(4, len(blocks))
     rows = -(-len(blocks) // columns)
     with own_style():
@@ -194,8 +179,8 @@ def blocks_figure(steps: Sequence[PlotSteps]) -> Figure:
     return figure
 
 
-def _known_first(label: str) -> tuple[int, str]:
-    known = list(TREATMENT_INK)
+def _order(label: str) -> tuple[int, str]:
+    known = list(TREATMENT_LOOKS)
     folded = label.casefold()
     return (known.index(folded) if folded in known else len(known), label)
 
@@ -275,7 +260,7 @@ def layout_figure(spots: Sequence[Spot], size: BedSize, title: str) -> Figure:
 
 
 def _ink(treatment: str) -> str:
-    return TREATMENT_INK.get(treatment.casefold(), QUIET)
+    return TREATMENT_LOOKS.get(treatment.casefold(), (QUIET, "-"))[0]
 
 
 def _plot(

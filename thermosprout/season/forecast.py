@@ -20,7 +20,7 @@ from thermosprout.errors import CoverageError, Note
 from thermosprout.quantities import FloatArray, percent
 from thermosprout.season.context import Context, season_context
 from thermosprout.season.load import Season
-from thermosprout.season.notes import absent_notes, typed_notes, undated_tests
+from thermosprout.season.notes import absent_notes, row_notes, undated_tests
 from thermosprout.season.schema import Row, hours, instant, local, stamp, stamps
 from thermosprout.season.setting import Case
 from thermosprout.season.soil import describe
@@ -225,7 +225,7 @@ def _answer(context: Context, row: Row, case: Case, counts: tuple[Count, ...]) -
         counts=counts,
         cover=None if case.cover == "none" else case.cover,
         soil_source=describe(context.series(case)),
-        notes=tuple(Note(text, "typed") for text in typed_notes(row, case.crop, forecast, season)),
+        notes=tuple(Note(text, "typed") for text in row_notes(row, case.crop, forecast, season)),
         called=season.row_word(row),
     )
     return replace(answer, notes=(*answer.notes, *_notes(answer, season, context)))

@@ -25,7 +25,7 @@ _DROWNED = 0.85
 """Share of the seed left by its soak under which the loss is told."""
 
 
-def typed_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season) -> list[str]:
+def row_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season) -> list[str]:
     """Plain sentences on what was typed for a row and is hardly meant.
 
     Parameters
@@ -66,11 +66,11 @@ def _handling_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season)
     if row.lot is not None and season.seed_lots[row.lot].dressed:
         notes.append(f"Lot {row.lot} is dressed. {DRESSED}")
     state = forecast.state
-    kept = float(np.median(state.survival))
-    if handling.treatment is Treatment.SOAKED and kept < _DROWNED:
+    alive = float(np.median(state.survival))
+    if handling.treatment is Treatment.SOAKED and alive < _DROWNED:
         notes.append(
             f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {handling.soak_h:g} h "
-            f"is likely to kill about {percent(1.0 - kept)} of the seed."
+            f"is likely to kill about {percent(1.0 - alive)} of the seed."
         )
     if handling.dry_bed:
         notes.append(DRY_AT_SOWING)
@@ -109,9 +109,9 @@ def absent_notes(season: Season) -> list[str]:
 
 def undated_tests(season: Season, as_of: datetime) -> list[str]:
     """Germination tests of lots that are sown here and have aged because no day was given."""
-    sown = {row.lot for row in season.data.rows}
+    lots = {row.lot for row in season.data.rows}
     notes = (undated_test(season.seed_lots[lot.id], as_of) for lot in season.data.lots
-             if lot.id in sown)  # fmt: skip
+             if lot.id in lots)  # fmt: skip
     return [note for note in notes if note]
 
 
