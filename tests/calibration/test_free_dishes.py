@@ -50,7 +50,7 @@ def free(plots: list[Plot], **changed: float) -> tuple[Likelihood, np.ndarray]:
 
 def shown_of(both: Likelihood, vector: np.ndarray) -> np.ndarray:
     """Share of the final stand at each look, by the likelihood's own prediction."""
-    conditional = both._conditional(both.model.predict(vector[None]))
+    conditional = both.conditional(both.model.predict(vector[None]))
     return conditional.emergence(np.zeros((1, len(both.model.plots))))[0]
 
 
@@ -83,12 +83,12 @@ def test_a_settings_final_share_is_the_likeliest_of_its_dishes() -> None:
 
 def test_a_settled_share_belongs_to_its_speed() -> None:
     both, vector = free(DISHES)
-    conditional = both._conditional(both.model.predict(vector[None]))
+    conditional = both.conditional(both.model.predict(vector[None]))
     speed = np.full((1, 3), 0.4)
     conditional.settle_shares(speed)
-    last = conditional._gained(conditional.emergence(speed)).sum(axis=-1)
+    last = conditional.gained(conditional.emergence(speed)).sum(axis=-1)
     assert conditional.fixed_shares
-    assert conditional.share == pytest.approx(conditional._best_share(last))
+    assert conditional.share == pytest.approx(conditional.best_share(last))
     # Dishes of one setting have one share; it accounts for those that are still to come.
     assert conditional.share[0, 0] == conditional.share[0, 1] != conditional.share[0, 2]
     emerged, seeds = np.array([27.0 + 23.0, 22.0]), np.array([90.0, 50.0])
@@ -96,7 +96,7 @@ def test_a_settled_share_belongs_to_its_speed() -> None:
     assert conditional.share[0, 2] > emerged[1] / seeds[1]
     pots = [replace(plot, dish=False) for plot in DISHES]
     other, vector = free(pots)
-    conditional = other._conditional(other.model.predict(vector[None]))
+    conditional = other.conditional(other.model.predict(vector[None]))
     before = conditional.share.copy()
     conditional.settle_shares(speed)
     assert not conditional.fixed_shares
@@ -128,7 +128,7 @@ def test_nodes_are_the_speeds_about_which_a_plot_is_integrated() -> None:
     both = Likelihood(Model(CROP, plots, layers, [SERIES]))
     here = layers.parameters(layers.mean[None])
     at, width = both.nodes(here)
-    centre = both._conditional(both.model.predict_cells(here)).centre()
+    centre = both.conditional(both.model.predict_cells(here)).centre()
     assert at == pytest.approx(centre[0])
     assert width == pytest.approx(centre[1])
     # Close by, the integral does not hang on where its nodes were found.

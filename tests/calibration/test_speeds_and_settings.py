@@ -51,7 +51,7 @@ def likelihood(plots: list[Plot], **options: bool) -> tuple[Likelihood, np.ndarr
 @pytest.mark.parametrize("name", HANDLINGS)
 def test_slope_of_what_shows_is_its_difference(name: str) -> None:
     both, vectors = likelihood(grown(HANDLINGS[name]))
-    conditional = both._conditional(both.model.predict(vectors))
+    conditional = both.conditional(both.model.predict(vectors))
     speed = np.random.default_rng(3).normal(0.0, 0.7, (3, 3))
     up, down = conditional.emergence(speed + 1e-5), conditional.emergence(speed - 1e-5)
     shown, slope = conditional.emergence_and_slope(speed)
@@ -65,7 +65,7 @@ def test_slope_of_what_shows_is_its_difference(name: str) -> None:
 @pytest.mark.parametrize("name", HANDLINGS)
 def test_the_centre_has_the_highest_density_of_speed(name: str) -> None:
     both, vectors = likelihood(grown(HANDLINGS[name]))
-    conditional = both._conditional(both.model.predict(vectors))
+    conditional = both.conditional(both.model.predict(vectors))
     at, width = conditional.centre()
 
     def height(speed: np.ndarray) -> np.ndarray:

@@ -149,13 +149,14 @@ class Likelihood:
 
     def nodes(self, parameters: FloatArray, shifts: FloatArray | None = None) -> Nodes:
         """Centre and width of each plot's speed for parameters of shape (1, cell, parameter)."""
-        return self._conditional(self.model.predict_cells(parameters, shifts)).centre()
+        return self.conditional(self.model.predict_cells(parameters, shifts)).centre()
 
-    def _conditional(self, predicted: Predicted) -> _Conditional:
+    def conditional(self, predicted: Predicted) -> Conditional:
+        """Likelihood of the counts given each plot's speed."""
         # NaN: the final share of free dishes is the one that fits.
         free = self.counted.dish if self._free_dishes else np.zeros(1, dtype=bool)
         share = np.where(free, np.nan, predicted.share)
-        return _Conditional(predicted, self.counted, self._slips, share, self._pool)
+        return Conditional(predicted, self.counted, self._slips, share, self._pool)
 
     def _block(
         self, parameters: FloatArray, nodes: Nodes | None, shifts: FloatArray | None
@@ -171,7 +172,7 @@ class Likelihood:
         return result
 
     def _counted(self, predicted: Predicted, nodes: Nodes | None) -> FloatArray:
-        conditional = self._conditional(predicted)
+        conditional = self.conditional(predicted)
         if not (predicted.speed_sd > _NO_SPREAD).any():
             return conditional.log_density(np.zeros(predicted.share.shape))
         at, width = conditional.centre() if nodes is None else nodes
@@ -190,7 +191,7 @@ def _density(z: FloatArray) -> FloatArray:
     return np.asarray(_ROOT * np.exp(-0.5 * np.square(z)))
 
 
-class _Conditional:
+class Conditional:
     """Likelihood of counted plots given the standardised speed of each, shape (draw, plot)."""
 
     def __init__(
@@ -250,7 +251,8 @@ class _Conditional:
             slope = np.where(self.too_soon, 0.0, slope)
         return value, slope * p.speed_sd[..., None] if sloping else value
 
-    def _gained(self, emergence: FloatArray) -> FloatArray:
+    def gained(self, emergence: FloatArray) -> FloatArray:
+        """Share of the final stand that comes between looks, slips among it."""
         gained = np.diff(emergence, axis=-1, prepend=0.0)
         if self.slips > 0:
             gained = (1.0 - self.slips) * gained + self.slips * self.c.slip
@@ -276,9 +278,9 @@ class _Conditional:
         """Final share of each plot, that of free dishes as it fits what shows."""
         if self.fixed_shares or not self.free.any():
             return self.share
-        return np.where(self.free, self._best_share(last), self.share)
+        return np.where(self.free, self.best_share(last), self.share)
 
-    def _best_share(self, last: FloatArray) -> FloatArray:
+    def best_share(self, last: FloatArray) -> FloatArray:
         """Final share of all dishes of a setting that fits best, by expectation-maximisation."""
         c, pool = self.c, self.pool
         seeds = np.maximum(c.seeds @ pool, 1e-9)
@@ -293,12 +295,12 @@ class _Conditional:
 
     def settle_shares(self, speed: FloatArray) -> None:
         """Fix the shares of free dishes at those that fit plots of a speed."""
-        self.share = self._share(self._gained(self.emergence(speed)).sum(axis=-1))
+        self.share = self._share(self.gained(self.emergence(speed)).sum(axis=-1))
         self.fixed_shares = bool(self.free.any())
 
     def log_density(self, speed: FloatArray) -> FloatArray:
         """Log-likelihood of the counts, shape (draw, plot)."""
-        gained = self._gained(self.emergence(speed))
+        gained = self.gained(self.emergence(speed))
         last = gained.sum(axis=-1)
         timing = (self.c.new * np.log(gained)).sum(axis=-1) - self.c.emerged * np.log(last)
         return np.asarray(timing + self._stand(last))
@@ -324,7 +326,7 @@ class _Conditional:
         curvature = np.ones(speed.shape)
         for _ in range(_STEPS):
             emergence, slope = self.emergence_and_slope(speed)
-            gained = self._gained(emergence)
+            gained = self.gained(emergence)
             last = gained.sum(axis=-1)
             change = np.diff(slope, axis=-1, prepend=0.0) / gained
             change = np.where(c.new > 0, (1.0 - self.slips) * change, 0.0)

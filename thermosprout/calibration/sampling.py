@@ -88,7 +88,7 @@ def sample(
     heuristic). Where that leaves few draws, as among many varieties, or behind a wall or about a
     second peak, they go on as Markov chains (:func:`_chains`).
     """
-    proposals = [_Proposal.about(centre, precision)]
+    proposals = [Proposal.about(centre, precision)]
     points: list[FloatArray] = []
     targets: list[FloatArray] = []
     weights = np.zeros(0)
@@ -274,7 +274,7 @@ def _adapted(step: float, accepted: float) -> float:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Proposal:
+class Proposal:
     """Heavy-tailed along directions the records inform, normal along all others.
 
     ``axes`` are orthonormal directions as columns, the ``informed`` ones first; ``root`` is the
@@ -287,7 +287,7 @@ class _Proposal:
     root: FloatArray
 
     @classmethod
-    def about(cls, centre: FloatArray, precision: FloatArray) -> _Proposal:
+    def about(cls, centre: FloatArray, precision: FloatArray) -> Proposal:
         """Proposal from the curvature; directions in which it fails keep the prior's spread."""
         values, vectors = principal_axes(0.5 * (precision + precision.T))
         order = np.argsort(-values)
@@ -322,7 +322,7 @@ class _Proposal:
             - np.log(np.diag(self.root)).sum()
         )
 
-    def from_moments(self, w: FloatArray, weights: FloatArray) -> _Proposal:
+    def from_moments(self, w: FloatArray, weights: FloatArray) -> Proposal:
         """Proposal with the weighted moments of draws; no single draw may rule."""
         cut = np.minimum(weights, 10.0 / weights.size)
         cut = cut / cut.sum()
