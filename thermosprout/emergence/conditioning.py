@@ -58,6 +58,8 @@ class Conditioned:
         say so.
     effective_draws : float
         How many equally good independent draws the weights are worth.
+    failed_before : float
+        Odds that the row was lost before it was looked at.
     failed_odds : float
         Odds that less than :data:`FAILED_BELOW` of the stand expected at sowing comes up.
     note : Note
@@ -66,6 +68,7 @@ class Conditioned:
 
     row: RowForecast
     effective_draws: float
+    failed_before: float
     failed_odds: float
     note: Note
 
@@ -75,7 +78,13 @@ class Conditioned:
         return self.note.sentence
 
 
-def condition(row: RowForecast, counts: Sequence[Count], *, seed: int = 0) -> Conditioned:
+def condition(
+    row: RowForecast,
+    counts: Sequence[Count],
+    *,
+    seed: int = 0,
+    failed_before: float = FAILED_BEFORE,
+) -> Conditioned:
     """Condition a row's forecast on the cumulative counts of its seedlings.
 
     Parameters
@@ -86,6 +95,9 @@ def condition(row: RowForecast, counts: Sequence[Count], *, seed: int = 0) -> Co
         Cumulative, in any order.
     seed : int
         Of the random numbers.
+    failed_before : float
+        Odds that the row is lost before it was looked at, see
+        :func:`~thermosprout.emergence.count_likelihood.failed_rate`.
 
     Raises
     ------
@@ -97,11 +109,12 @@ def condition(row: RowForecast, counts: Sequence[Count], *, seed: int = 0) -> Co
         return Conditioned(
             row=row,
             effective_draws=effective_size(row.weights),
-            failed_odds=FAILED_BEFORE + (1 - FAILED_BEFORE) * row.nothing_odds,
+            failed_before=failed_before,
+            failed_odds=failed_before + (1 - failed_before) * row.nothing_odds,
             note=Note("No inspection since planting.", "not counted"),
         )
     rng = generator(seed, "counts", row.sowing.row)
-    likelihood = CountLikelihood(row, looks, rng)
+    likelihood = CountLikelihood(row, looks, rng, failed_before=failed_before)
     particles = likelihood.start()
     log_weights = np.log(np.maximum(row.weights, 1e-300)) + particles.likelihood
     size = row.weights.size
@@ -111,7 +124,7 @@ def condition(row: RowForecast, counts: Sequence[Count], *, seed: int = 0) -> Co
         particles, effective = bring_in(likelihood, particles, row.weights, rng)
     else:
         particles = particles.taken(resampled(weights, size, rng))
-    return _finish(row, looks, particles, likelihood, effective, rng)
+    return _finish(row, looks, particles, likelihood, effective, rng, failed_before)
 
 
 def bring_in(
@@ -138,6 +151,7 @@ def _finish(
     likelihood: CountLikelihood,
     effective: float,
     rng: np.random.Generator,
+    failed_before: float,
 ) -> Conditioned:
     """Draw what is still open: the final stand, and when each stage was or will be."""
     size = particles.speed.size
@@ -172,6 +186,7 @@ def _finish(
     return Conditioned(
         row=conditioned,
         effective_draws=effective,
+        failed_before=failed_before,
         failed_odds=failed_odds,
         note=_note(row, conditioned, looks, failed_odds),
     )

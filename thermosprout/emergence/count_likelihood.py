@@ -20,9 +20,10 @@ from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import middle_h, stand_share
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.emergence.treatments import SeedState, seed_state
+from thermosprout.emergence.weighted_draws import weighted_quantile
 from thermosprout.errors import InputError
 from thermosprout.quantities import BoolArray, FloatArray, IntArray
-from thermosprout.special import gammaln, ndtri
+from thermosprout.special import betaincinv, gammaln, logsumexp, ndtri
 
 T = TypeVar("T", bound=np.generic)
 
@@ -157,8 +158,12 @@ def stand_log_likelihood(
 
 
 FAILED_BEFORE = 0.03
-"""Odds before anything is seen that a row is lost: washed out, dried up, eaten, crusted over
+"""Share of rows that are lost in an average garden: washed out, dried up, eaten, crusted over
 (common practice, no source)."""
+
+FAILED_ROWS = 5.0
+"""Rows that this share is worth beside those of a season (our judgement): some gardens hardly ever
+lose a row, others one in three, so that a few rows of one's own soon say more."""
 
 FAILED_SHARE, FAILED_RHO = 0.1, 0.35
 """What a lost row still has of a good stand, and how much that varies: mostly nothing, now and
@@ -169,6 +174,15 @@ FAILED_BELOW = 0.25
 
 _SLIPS = 0.002
 """Share of seedlings that may show at any odd time: a weed counted, a seed sown twice."""
+
+_DUE, _SURE = 0.9, 0.98
+"""Share of the stand that must be due, and in how many draws, before a row tells of lost rows."""
+
+_LOST, _STANDS = 20.0, 0.5
+"""Ratios above and below which a row is surely lost or surely stands."""
+
+_RATES = 400
+"""Shares of lost rows that stand for all."""
 
 _SPEED_NODES = ndtri((np.arange(11) + 0.5) / 11)
 
@@ -269,8 +283,16 @@ def clock_of(
 class CountLikelihood:
     """Likelihood of the counts for particles, summed over the speed of the row."""
 
-    def __init__(self, row: RowForecast, seen: Inspections, rng: np.random.Generator) -> None:
+    def __init__(
+        self,
+        row: RowForecast,
+        seen: Inspections,
+        rng: np.random.Generator,
+        *,
+        failed_before: float = FAILED_BEFORE,
+    ) -> None:
         self.row, self.seen, self.rng = row, seen, rng
+        self._failed_before = failed_before
         self.whitening = Whitening(row.draws.crop.estimate)
         planted = row.sowing.planted_h
         self._spent: FloatArray | None = None
@@ -345,7 +367,7 @@ class CountLikelihood:
         )
         progress = self.progress(clock)
         particles.share = self.stand(particles, self.state(particles, empty))
-        logs = self._logs(particles, progress)
+        logs = self.logs(particles, progress)
         top = logs.max(axis=1, keepdims=True)
         mass = np.exp(logs - top).cumsum(axis=1)
         particles.likelihood = top[:, 0] + np.log(mass[:, -1] / _SPEED_NODES.size)
@@ -357,13 +379,14 @@ class CountLikelihood:
         particles.speed = ndtri(np.clip(inside, 1e-9, 1 - 1e-9))
         return particles
 
-    def _logs(self, particles: Particles, progress: FloatArray) -> FloatArray:
+    def logs(self, particles: Particles, progress: FloatArray | None = None) -> FloatArray:
         """Log-likelihood for each speed of a row that stands, then of one that is lost."""
+        progress = self.progress(particles.clock) if progress is None else progress
         new, seeds = self.seen.new, np.asarray(float(self.row.sowing.seeds_planted))
         emerged, share = np.asarray(new.sum()), particles.share
         kinds = (
-            (share, particles.draws.values["plot_stand_rho"], 1.0 - FAILED_BEFORE),
-            (FAILED_SHARE * share, np.full(share.size, FAILED_RHO), FAILED_BEFORE),
+            (share, particles.draws.values["plot_stand_rho"], 1.0 - self._failed_before),
+            (FAILED_SHARE * share, np.full(share.size, FAILED_RHO), self._failed_before),
         )
         nodes = _SPEED_NODES.size
         logs = np.empty((share.size, 2 * nodes))
@@ -380,3 +403,64 @@ class CountLikelihood:
                     )
                 )
         return logs
+
+
+def lost_over_standing(row: RowForecast, counts: Sequence[Count]) -> float:
+    """How many times as likely the counts of a row are where it is lost as where it stands.
+
+    Only of a row that was looked at when its seedlings were surely due: whether it is late or lost
+    hangs on a speed that the rows of a season share, so that all of them would be wrong at once.
+    When it was looked at does not hang on what was seen, so that this favours neither.
+
+    Parameters
+    ----------
+    row : RowForecast
+        Forecast before the counts.
+    counts : sequence of Count
+        Cumulative, in any order.
+
+    Returns
+    -------
+    float
+        1 where nobody has looked so late, and where few came: a poor lot is shared likewise.
+
+    Raises
+    ------
+    InputError
+        When counts fall, are above the seeds planted, or seedlings were seen before planting.
+    """
+    looks = inspections_after_planting(row, counts)
+    if looks is None:
+        return 1.0
+    due = row.emerged_share(looks.hours[-1:])[:, 0]
+    if float(weighted_quantile(due, row.weights, [1.0 - _SURE])[0]) < _DUE:
+        return 1.0
+    # An even prior, so that the ratio of the sums is that of the likelihoods.
+    likelihood = CountLikelihood(row, looks, np.random.default_rng(0), failed_before=0.5)
+    logs = likelihood.logs(likelihood.start()) + np.log(np.maximum(row.weights, _TINY))[:, None]
+    standing, lost = (logsumexp(part.ravel()) for part in np.split(logs, 2, axis=1))
+    ratio = float(np.exp(np.clip(lost - standing, -700.0, 700.0)))
+    return ratio if ratio >= _LOST or ratio <= _STANDS else 1.0
+
+
+def failed_rate(ratios: Sequence[float]) -> float:
+    """Odds that a row is lost before it is looked at, by what became of the season's other rows.
+
+    Parameters
+    ----------
+    ratios : sequence of float
+        :func:`lost_over_standing` of the other rows, in any order.
+
+    Notes
+    -----
+    The share of lost rows is a beta with mean :data:`FAILED_BEFORE`, worth :data:`FAILED_ROWS`
+    rows; a row whose ratio is r tells (1 - share) + share r. The mean of what is left is the odds
+    of one more row, with all that is not known of the share (Gelman et al. 2013, Bayesian Data
+    Analysis, 3rd ed., 2.3).
+    """
+    middle = (np.arange(_RATES) + 0.5) / _RATES
+    share = betaincinv(FAILED_BEFORE * FAILED_ROWS, (1 - FAILED_BEFORE) * FAILED_ROWS, middle)
+    told = np.maximum(1.0 - share[:, None] + share[:, None] * np.asarray(ratios)[None, :], _TINY)
+    logs = np.log(told).sum(axis=1)
+    weights = np.exp(logs - logs.max())
+    return float(weights @ share / weights.sum())

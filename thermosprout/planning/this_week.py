@@ -13,7 +13,6 @@ import numpy as np
 
 from thermosprout.crops.crop import DRESSED, cautions
 from thermosprout.dates import day_range, day_words
-from thermosprout.emergence.count_likelihood import FAILED_BEFORE
 from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import weighted_quantile
@@ -341,15 +340,15 @@ class _Row:
     def _stop(self, today: date, end: date) -> Task | None:
         if self.planted > today:
             return None
-        failed = self.answer.conditioned.failed_odds if self.answer.conditioned else 0.0
-        if failed >= LIKELY_FAILED:
+        conditioned = self.answer.conditioned
+        if conditioned is not None and conditioned.failed_odds >= LIKELY_FAILED:
             return self.task(
                 Kind.STOP,
                 today,
                 "Decide whether to fill the gaps or to sow again.",
-                f"After what was counted, the odds that the row has failed are {percent(failed)}, "
-                f"taking {percent(FAILED_BEFORE)} of rows to fail anyway; in a bed that often "
-                "loses rows they are higher.",
+                "After what was counted, the odds that the row has failed are "
+                f"{percent(conditioned.failed_odds)}, taking {percent(conditioned.failed_before)} "
+                "of rows to fail anyway, by this season's other rows.",
             )
         wait_h = self.forecast.wait_until_h
         if not np.isfinite(wait_h):

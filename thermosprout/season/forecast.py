@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -12,11 +13,12 @@ import xarray as xr
 
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.conditioning import Conditioned, Count, condition
+from thermosprout.emergence.count_likelihood import failed_rate, lost_over_standing
 from thermosprout.emergence.forecast import DRAWS, STAGES, RowForecast, Sowing
 from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.emergence.weighted_draws import ODDS, odds, weighted_quantile
-from thermosprout.errors import CoverageError, Note
+from thermosprout.errors import CoverageError, InputError, Note
 from thermosprout.quantities import FloatArray, percent
 from thermosprout.season.context import Context, season_context
 from thermosprout.season.load import Season
@@ -169,6 +171,7 @@ def forecast_rows(
     counts = context.counts if counts is None else counts
     rows = [row for row in season.data.rows if only is None or row.id in only]
     # Rows of one clock follow each other, so that only its table is held in full at a time.
+    lost = _lost_over_standing(context, counts)
     alike: dict[ThermalClock | None, list[tuple[Row, Case]]] = {}
     for row in rows:
         case = context.of_row(row)
@@ -179,7 +182,9 @@ def forecast_rows(
         if clock is not None:
             clock.expect(len(group))
         for row, case in group:
-            answers[row.id] = _answer(context, row, case, counts.get(row.id, ()))
+            # A row never tells of itself.
+            rate = failed_rate([ratio for other, ratio in lost.items() if other != row.id])
+            answers[row.id] = _answer(context, row, case, counts.get(row.id, ()), rate)
             if tick is not None:
                 tick(1)
         context.rest()
@@ -213,10 +218,28 @@ def forecast_of(context: Context, row: Row, case: Case | None = None) -> RowFore
         ) from None
 
 
-def _answer(context: Context, row: Row, case: Case, counts: tuple[Count, ...]) -> RowAnswer:
+def _lost_over_standing(
+    context: Context, counts: Mapping[str, tuple[Count, ...]]
+) -> dict[str, float]:
+    """What became of each counted row of the season, by id; see :func:`failed_rate`."""
+    ratios = {}
+    for row in context.require_season().data.rows:
+        if not counts.get(row.id):
+            continue
+        with suppress(InputError, CoverageError):  # said where its own forecast is asked for
+            ratios[row.id] = lost_over_standing(forecast_of(context, row), counts[row.id])
+    context.rest()
+    return ratios
+
+
+def _answer(
+    context: Context, row: Row, case: Case, counts: tuple[Count, ...], failed_before: float
+) -> RowAnswer:
     season = context.require_season()
     forecast = forecast_of(context, row, case)
-    conditioned = condition(forecast, counts) if counts else None
+    conditioned = None
+    if counts:
+        conditioned = condition(forecast, counts, failed_before=failed_before)
     answer = RowAnswer(
         row=row,
         crop=case.crop,
