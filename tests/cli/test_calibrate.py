@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
 import json
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -14,25 +11,10 @@ import pytest
 
 from tests.calibration.growers import Planting, grow, spring, write_records, write_soil
 from tests.calibration.seedbeds import Nature, season
+from tests.cli.conftest import Run
 from thermosprout.calibration.plots import Plot
-from thermosprout.cli.app import main
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.saved_estimates import best_estimate, load_saved
-
-
-def run(*words: str | Path, command: str = "calibrate") -> tuple[int, str, str]:
-    """Run a command in this process, as the shell would."""
-    out, err = io.StringIO(), io.StringIO()
-    before, sys.argv = sys.argv, ["thermosprout", command, *map(str, words)]
-    code = 0
-    try:
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            main()
-    except SystemExit as end:
-        code = int(end.code or 0)
-    finally:
-        sys.argv = before
-    return code, out.getvalue(), err.getvalue()
 
 
 @pytest.fixture(scope="module")
@@ -76,9 +58,9 @@ def dishes(folder: Path, temperatures: tuple[float, ...], days: tuple[float, ...
     return write_records(plots, folder / "dishes.csv")
 
 
-def test_the_document_holds_what_other_programs_rely_on(trial, tmp_path: Path) -> None:
+def test_the_document_holds_what_other_programs_rely_on(run: Run, trial, tmp_path: Path) -> None:
     records, soil = trial
-    code, out, err = run(records, "--soil", soil, "--crop", "carrot", "--json")
+    code, out, err = run("calibrate", records, "--soil", soil, "--crop", "carrot", "--json")
     assert code == 0, err
     document = json.loads(out)
     assert document["interval"] == 0.9
@@ -97,52 +79,48 @@ def test_the_document_holds_what_other_programs_rely_on(trial, tmp_path: Path) -
     assert document["parameters"]["thermal_time_50_Cd"]["estimate"] > 1.1 * before
 
 
-def test_a_page_for_people_fits_eighty_columns(trial) -> None:
+def test_a_page_for_people_fits_eighty_columns(run: Run, trial) -> None:
     records, soil = trial
-    code, out, err = run(records, "--soil", soil, "--crop", "carrot")
+    code, out, err = run("calibrate", records, "--soil", soil, "--crop", "carrot")
     assert code == 0, err
     assert "thermal time to half" in out
     assert "kept" in out
     assert max(map(len, out.splitlines())) <= 80
 
 
-def test_saving_moves_forecasts_and_undo_takes_it_back(trial, tmp_path: Path) -> None:
+def test_saving_moves_forecasts_and_undo_takes_it_back(run: Run, trial, tmp_path: Path) -> None:
     records, soil = trial
     own = tmp_path / "own"
     words = (records, "--soil", soil, "--crop", "carrot", "--save", own)
-    assert run(*words)[0] == 0
+    assert run("calibrate", *words)[0] == 0
     assert list(load_saved(own)) == [
         ("carrot", "long", "a"), ("carrot", "long", None), ("carrot", None, None),
     ]  # fmt: skip
-    code, out, _ = run("--estimates", own, "--json", command="crops")
+    code, out, _ = run("crops", "--estimates", own, "--json")
     listed = json.loads(out)["own_estimates"]
     assert [item["variety"] for item in listed] == ["Long", "Long", None]
     assert "4 plots, 160 seeds" in listed[0]["what"]
-    code, out, err = run("carrot", "--estimates", own, "--json", command="crops")
+    code, out, err = run("crops", "carrot", "--estimates", own, "--json")
     assert "Own estimate of carrot, Long, A" in err
     crop = find_crop("carrot")
     thermal = best_estimate(crop, "Long", "A", own).centre()["thermal_time_50_Cd"]
     assert thermal > 1.1 * crop.estimate.centre()["thermal_time_50_Cd"]
-    assert run(*words)[0] == 0
+    assert run("calibrate", *words)[0] == 0
     assert len(list((own / "older").iterdir())) == 3
+    undo = ("--crop", "carrot", "--variety", "Long", "--lot", "A", "--save", own, "--undo")
     for left in (True, False):
-        code, out, _ = run(
-            "--crop", "carrot", "--variety", "Long", "--lot", "A", "--save", own, "--undo", "--json"
-        )
+        code, out, _ = run("calibrate", *undo, "--json")
         assert code == 0
         assert (json.loads(out)["in_force"] is not None) is left
-    code, _, err = run("--crop", "carrot", "--variety", "Long", "--lot", "A", "--save", own,
-                       "--undo")  # fmt: skip
+    code, _, err = run("calibrate", *undo)
     assert code == 2
     assert "no saved estimate of carrot, Long, A to undo" in err
 
 
-def test_a_check_scores_what_was_left_out(trial) -> None:
+def test_a_check_scores_what_was_left_out(run: Run, trial) -> None:
     records, soil = trial
-    code, out, err = run(
-        records, "--soil", soil, "--crop", "carrot", "--check", "date", "--packet-days", "14",
-        "--json",
-    )  # fmt: skip
+    words = ("--soil", soil, "--crop", "carrot", "--check", "date", "--packet-days", "14")
+    code, out, err = run("calibrate", records, *words, "--json")
     assert code == 0, err
     check = json.loads(out)["check"]
     scores = {score["name"]: score for score in check["scores"]}
@@ -151,11 +129,13 @@ def test_a_check_scores_what_was_left_out(trial) -> None:
     assert scores["calibrated"]["date_crps_d"] < scores["catalogue"]["date_crps_d"]
 
 
-def test_no_prior_recovers_a_straight_line_and_its_foot(tmp_path: Path) -> None:
+def test_no_prior_recovers_a_straight_line_and_its_foot(run: Run, tmp_path: Path) -> None:
     # Half after 80 / (T - 3) days.
     temperatures = (8.0, 13.0, 18.0, 23.0)
     path = dishes(tmp_path, temperatures, tuple(80 / (t - 3) for t in temperatures))
-    code, out, err = run(path, "--crop", "some weed nobody knows", "--no-prior", "--json")
+    code, out, err = run(
+        "calibrate", path, "--crop", "some weed nobody knows", "--no-prior", "--json"
+    )
     assert code == 0, err
     document = json.loads(out)
     assert document["prior"] is None
@@ -165,35 +145,35 @@ def test_no_prior_recovers_a_straight_line_and_its_foot(tmp_path: Path) -> None:
     assert any("one plot or dish at each temperature" in text for text in document["warnings"])
 
 
-def test_one_temperature_gives_no_base_temperature(tmp_path: Path) -> None:
+def test_one_temperature_gives_no_base_temperature(run: Run, tmp_path: Path) -> None:
     path = dishes(tmp_path, (20.0,), (5.0,))
-    code, out, err = run(path, "--crop", "carrot", "--no-prior", "--json")
+    code, out, err = run("calibrate", path, "--crop", "carrot", "--no-prior", "--json")
     assert code == 0, err
     base = json.loads(out)["parameters"]["t_base_C"]
     assert base["estimate"] is None
     assert base["low"] is None
     assert base["kept_at"] == pytest.approx(find_crop("carrot").estimate.centre()["t_base_C"])
-    code, out, _ = run(path, "--crop", "carrot", "--no-prior")
+    code, out, _ = run("calibrate", path, "--crop", "carrot", "--no-prior")
     assert "base temperature" in out
 
 
-def test_dates_alone_are_enough(trial, tmp_path: Path) -> None:
+def test_dates_alone_are_enough(run: Run, trial, tmp_path: Path) -> None:
     _, soil = trial
     book = tmp_path / "book.csv"
     book.write_text(
         "planted,emergence_date\n2025-04-01,2025-04-22\n2025-04-19,2025-05-06\n", encoding="utf-8"
     )
-    code, out, err = run(book, "--soil", soil, "--crop", "carrot", "--json")
+    code, out, err = run("calibrate", book, "--soil", soil, "--crop", "carrot", "--json")
     assert code == 0, err
     document = json.loads(out)
     assert document["records"]["seeds"] == 0
     assert document["parameters"]["thermal_time_50_Cd"]["learned"]
 
 
-def test_a_crop_nobody_listed_starts_from_a_generic_one(trial) -> None:
+def test_a_crop_nobody_listed_starts_from_a_generic_one(run: Run, trial) -> None:
     records, soil = trial
     code, out, err = run(
-        records, "--soil", soil, "--crop", "oca", "--crop-season", "warm", "--json"
+        "calibrate", records, "--soil", soil, "--crop", "oca", "--crop-season", "warm", "--json"
     )
     assert code == 0, err
     document = json.loads(out)
@@ -216,49 +196,49 @@ def test_a_crop_nobody_listed_starts_from_a_generic_one(trial) -> None:
         (["--crop", "carrot", "--undo"], 2, "--undo needs the folder"),
     ],
 )  # fmt: skip
-def test_faults_are_one_sentence(trial, words: list[str], code: int, told: str) -> None:
+def test_faults_are_one_sentence(run: Run, trial, words: list[str], code: int, told: str) -> None:
     records, soil = trial
     named = {"RECORDS": records, "SOIL": soil}
-    found, out, err = run(*(named.get(word, word) for word in words))
+    found, out, err = run("calibrate", *(named.get(word, word) for word in words))
     assert found == code
     assert told in err
     assert "Traceback" not in err
     assert out == ""
 
 
-def test_nothing_up_without_prior_is_no_fit(tmp_path: Path) -> None:
+def test_nothing_up_without_prior_is_no_fit(run: Run, tmp_path: Path) -> None:
     path = dishes(tmp_path, (20.0,), (5.0,))
     text = path.read_text(encoding="utf-8").splitlines()
     empty = [text[0]] + [",".join([*line.split(",")[:11], "0", "20"]) for line in text[1:]]
     path.write_text("\n".join(empty) + "\n", encoding="utf-8")
-    code, _, err = run(path, "--crop", "carrot", "--no-prior")
+    code, _, err = run("calibrate", path, "--crop", "carrot", "--no-prior")
     assert code == 5
     assert "nothing emerged in these records" in err
 
 
-def test_two_files_may_name_their_plots_alike(trial, tmp_path: Path) -> None:
+def test_two_files_may_name_their_plots_alike(run: Run, trial, tmp_path: Path) -> None:
     records, soil = trial
     table = pd.read_csv(records)
     shorter = table[table.groupby("plot").cumcount(ascending=False) > 0]
     second = tmp_path / "second.csv"
     shorter.to_csv(second, index=False)
-    code, out, err = run(records, second, "--soil", soil, "--crop", "carrot", "--json")
+    code, out, err = run("calibrate", records, second, "--soil", soil, "--crop", "carrot", "--json")
     assert code == 0, err
     assert json.loads(out)["records"]["plots"] == 2 * table["plot"].nunique()
 
 
-def test_the_same_counts_in_two_files_are_refused(trial, tmp_path: Path) -> None:
+def test_the_same_counts_in_two_files_are_refused(run: Run, trial, tmp_path: Path) -> None:
     records, soil = trial
     copy = tmp_path / "copy.csv"
     copy.write_bytes(records.read_bytes())
-    code, out, err = run(records, copy, "--soil", soil, "--crop", "carrot")
+    code, out, err = run("calibrate", records, copy, "--soil", soil, "--crop", "carrot")
     assert (code, out) == (2, "")
     assert f"{copy}: plot " in err
     assert f"same counts in {records}" in err
 
 
 @pytest.mark.slow
-def test_a_spoilt_estimate_is_saved_only_when_insisted(tmp_path: Path) -> None:
+def test_a_spoilt_estimate_is_saved_only_when_insisted(run: Run, tmp_path: Path) -> None:
     plots, soil = season(
         find_crop("carrot"), Nature(times="flushes"), 2025, np.random.default_rng(3), plots=2
     )
@@ -266,12 +246,12 @@ def test_a_spoilt_estimate_is_saved_only_when_insisted(tmp_path: Path) -> None:
     bed = write_soil(soil, tmp_path / "bed.csv")
     own = tmp_path / "own"
     words = (records, "--soil", bed, "--crop", "carrot", "--save", own)
-    code, _, err = run(*words, "--json")
+    code, _, err = run("calibrate", *words, "--json")
     assert code == 5
     assert "not saved" in err
     assert "--save-anyway" in err
     assert not own.exists()
-    code, out, err = run(*words, "--save-anyway", "--json")
+    code, out, err = run("calibrate", *words, "--save-anyway", "--json")
     assert code == 0, err
     assert own.is_dir()
     (flushes,) = [check for check in json.loads(out)["checks"] if check["kind"] == "flushes"]
