@@ -78,7 +78,7 @@ def test_a_plot_that_mice_took_is_named_with_its_count() -> None:
 
 @pytest.mark.slow
 def test_conflict_and_misfit_are_told_when_there() -> None:
-    growers = 24
+    growers = 40
     table = {
         "as the catalogue": Nature(),
         "gamma times": Nature(times="gamma"),
