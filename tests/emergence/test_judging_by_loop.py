@@ -145,7 +145,7 @@ def test_speeds_and_lost_rows_are_drawn_by_their_odds(
     size = 4000
     row = planted_row(3)
     one = CountLikelihood(row, seen_by(row, *pairs), np.random.default_rng(1))
-    logs = log_odds(row, one.seen)[1]
+    logs = log_odds(row, one.looks)[1]
     odds = np.exp(logs - logsumexp(logs))
     many = one.start().taken(np.ones(size, dtype=np.intp))
     found = one.moved(many, many.points)

@@ -239,7 +239,7 @@ class Particles:
         return Particles(draws=draws, clock=clock_of(self.clock, draws.rates, index), **kept)
 
     @property
-    def begun(self) -> FloatArray:
+    def prior(self) -> FloatArray:
         """Log-density of the estimate at the points, up to a constant."""
         return np.asarray(-0.5 * np.square(self.points).sum(axis=1))
 
@@ -286,20 +286,20 @@ class CountLikelihood:
     def __init__(
         self,
         row: RowForecast,
-        seen: Inspections,
+        looks: Inspections,
         rng: np.random.Generator,
         *,
         failed_before: float = FAILED_BEFORE,
     ) -> None:
-        self.row, self.seen, self.rng = row, seen, rng
+        self.row, self.looks, self.rng = row, looks, rng
         self._failed_before = failed_before
         self.whitening = Whitening(row.draws.crop.estimate)
         planted = row.sowing.planted_h
         self._spent: FloatArray | None = None
         if isinstance(row.clock, ThermalClock):
-            begun = row.clock.table.dwell(np.array([planted]))
-            self._spent = row.clock.table.dwell(seen.hours) - begun
-        days = np.diff(seen.hours, prepend=planted) / 24.0
+            before = row.clock.table.dwell(np.array([planted]))
+            self._spent = row.clock.table.dwell(looks.hours) - before
+        days = np.diff(looks.hours, prepend=planted) / 24.0
         self._slips = _SLIPS * np.cumsum(days) / max(days.sum(), 60.0)
 
     def start(self) -> Particles:
@@ -317,7 +317,7 @@ class CountLikelihood:
         """Thermal time from planting to each inspection, shape (draw, inspection). [C d]"""
         if isinstance(clock, ThermalClock) and self._spent is not None:
             return clock.progress_through(self._spent)
-        return clock.progress(self.row.sowing.planted_h, self.seen.hours)
+        return clock.progress(self.row.sowing.planted_h, self.looks.hours)
 
     def moved(self, particles: Particles, points: FloatArray) -> Particles:
         """Particles with other parameters and everything else the same."""
@@ -382,7 +382,7 @@ class CountLikelihood:
     def logs(self, particles: Particles, progress: FloatArray | None = None) -> FloatArray:
         """Log-likelihood for each speed of a row that stands, then of one that is lost."""
         progress = self.progress(particles.clock) if progress is None else progress
-        new, seeds = self.seen.new, np.asarray(float(self.row.sowing.seeds_planted))
+        new, seeds = self.looks.new, np.asarray(float(self.row.sowing.seeds_planted))
         emerged, share = np.asarray(new.sum()), particles.share
         kinds = (
             (share, particles.draws.values["plot_stand_rho"], 1.0 - self._failed_before),

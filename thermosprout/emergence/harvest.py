@@ -208,10 +208,10 @@ class Growth:
 
         Negative where the second hour is the earlier.
         """
-        (known, start), (also, end) = self._inside(start_h), self._inside(end_h)
+        (inside, start), (also, end) = self._inside(start_h), self._inside(end_h)
         low, high = np.minimum(start, end)[:, None], np.maximum(start, end)[:, None]
         gained = self.clock.between(low, high)[:, 0]
-        return np.asarray(np.where(known & also, np.where(end < start, -gained, gained), np.nan))
+        return np.asarray(np.where(inside & also, np.where(end < start, -gained, gained), np.nan))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -239,9 +239,9 @@ class Air:
         values = np.atleast_2d(air.values.astype(float))
         with np.errstate(invalid="ignore"):
             frost, hard = next_true(values <= FROST_C), next_true(values <= HARD_FROST_C)
-        known = np.isfinite(values)
-        count = np.maximum(known.sum(axis=0), 1)
-        running = np.cumsum(np.where(known, values, 0.0).sum(axis=0) / count)
+        finite = np.isfinite(values)
+        count = np.maximum(finite.sum(axis=0), 1)
+        running = np.cumsum(np.where(finite, values, 0.0).sum(axis=0) / count)
         span = min(_MONTH_H, running.size - 1)
         warmest = int(np.argmax(running[span:] - running[: running.size - span])) + span // 2
         return cls(table=CourseTable(air), frost=frost, hard_frost=hard, warmest=warmest)

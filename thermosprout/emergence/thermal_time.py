@@ -387,9 +387,9 @@ class ThermalClock(Clock):
             return self._start_sum[1]
         if start.shape[0] == 1:
             self._check(start)
-        known = self._knows(start)
-        position = np.where(known, start - self.first_h, 0.0)
-        total = np.where(known, self._sum_at(position), np.nan)
+        holds = self._knows(start)
+        position = np.where(holds, start - self.first_h, 0.0)
+        total = np.where(holds, self._sum_at(position), np.nan)
         if start.shape[0] == 1:
             self._start_sum = (start, total)
         return total
@@ -427,11 +427,11 @@ class ThermalClock(Clock):
     def between(self, start_h: npt.ArrayLike, end_h: npt.ArrayLike) -> FloatArray:
         """See :class:`Clock`; hours past the end stay at the last value."""
         start = _columns(start_h)
-        known = self._start(start)
+        before = self._start(start)
         end = np.clip(np.asarray(end_h, dtype=float), start, np.maximum(self.ends_h(start), start))
-        shape = (self.member.size, np.broadcast_shapes(known.shape, end.shape)[1])
+        shape = (self.member.size, np.broadcast_shapes(before.shape, end.shape)[1])
         position = np.clip(end - self.first_h, 0.0, self.table.hours)
-        result = self._sum_at(np.broadcast_to(position, shape)) - known
+        result = self._sum_at(np.broadcast_to(position, shape)) - before
         return np.asarray(np.clip(result, 0.0, None))
 
     def ends_h(self, start_h: npt.ArrayLike) -> FloatArray:

@@ -49,9 +49,9 @@ def weighted_quantile(
 def _of_equal_draws(flat: FloatArray, points: FloatArray) -> FloatArray:
     """Quantiles of each column of (draw, column), all draws alike."""
     ranked = np.sort(flat.T, axis=1)  # NaN last
-    known = ranked.shape[1] - np.isnan(ranked).sum(axis=1)
+    numbers = ranked.shape[1] - np.isnan(ranked).sum(axis=1)
     finite = np.isfinite(ranked).sum(axis=1)
-    place = points[:, None] * known - 0.5
+    place = points[:, None] * numbers - 0.5
     last = np.maximum(finite - 1, 0)
     inside = np.clip(place, 0, last)
     low = inside.astype(np.intp)
@@ -59,8 +59,8 @@ def _of_equal_draws(flat: FloatArray, points: FloatArray) -> FloatArray:
     below, above = ranked[column, low], ranked[column, np.minimum(low + 1, last)]
     with np.errstate(invalid="ignore"):
         result = below + (inside - low) * (above - below)
-    late = (finite < known) & ((place > last) | (finite == 0))
-    return np.asarray(np.where(known == 0, np.nan, np.where(late, np.inf, result)))
+    late = (finite < numbers) & ((place > last) | (finite == 0))
+    return np.asarray(np.where(numbers == 0, np.nan, np.where(late, np.inf, result)))
 
 
 def _of_weighted_draws(values: FloatArray, weights: FloatArray, points: FloatArray) -> FloatArray:
@@ -89,14 +89,14 @@ def odds(values: FloatArray, weights: FloatArray) -> dict[str, float]:
 class Swarm(Protocol):
     """Draws with all that goes with them.
 
-    ``points`` has shape (draw, coordinate); ``begun`` is the log-density they come from and
+    ``points`` has shape (draw, coordinate); ``prior`` is the log-density they come from and
     ``ratio`` the log of the density they shall go to over it, each up to a constant, (draw,).
     """
 
     @property
     def points(self) -> FloatArray: ...  # noqa: D102
     @property
-    def begun(self) -> FloatArray: ...  # noqa: D102
+    def prior(self) -> FloatArray: ...  # noqa: D102
     @property
     def ratio(self) -> FloatArray: ...  # noqa: D102
 
@@ -168,7 +168,7 @@ def temper(
         about = MovingNormal(swarm.points)
         for _ in range(steps.last_moves if reached >= 1.0 else steps.moves):
             trial = move(swarm, about.moved(swarm.points, stride, rng))
-            odds = trial.begun - swarm.begun + reached * (trial.ratio - swarm.ratio)
+            odds = trial.prior - swarm.prior + reached * (trial.ratio - swarm.ratio)
             odds += about.log_density(swarm.points) - about.log_density(trial.points)
             accepted = np.log(rng.random(size)) < odds
             swarm = swarm.merged(trial, accepted)

@@ -244,9 +244,9 @@ def _option(comparison: Comparison, index: int, zone: ZoneInfo | None) -> Docume
 
 def _known(values: FloatArray, weights: FloatArray) -> dict[str, float]:
     """Odds of what is known in most draws, NaN otherwise."""
-    known = np.where(np.isfinite(values), values, np.nan)
+    finite = np.where(np.isfinite(values), values, np.nan)
     mostly = 2 * np.isfinite(values).sum() > values.size
-    return odds(known if mostly else np.full(values.shape, np.nan), weights)
+    return odds(finite if mostly else np.full(values.shape, np.nan), weights)
 
 
 def _days(hours: FloatArray, start: FloatArray | float, weights: FloatArray) -> Odds:

@@ -149,11 +149,11 @@ def _figures(question: WindowQuestion, days: DaysForecast, growth: Growth) -> di
     """All figures of one treatment under one cover, each of shape (day[, probability])."""
     planted, half = question.planted_h, days.half_h
     harvest = growth.harvest_h(half)
-    known = ~np.isnan(days.stand)
+    finite = ~np.isnan(days.stand)
     with np.errstate(invalid="ignore"):
         in_time = half - planted <= 24.0 * question.within_d
     result = {
-        "odds_in_time": _share_of(in_time, known),
+        "odds_in_time": _share_of(in_time, finite),
         "days_to_half": _points((half - planted) / 24.0, question.probabilities),
         "stand": _points(days.stand, (0.5,))[:, 0],
         "stand_low": _points(days.stand, (0.1,))[:, 0],
@@ -171,32 +171,32 @@ def _frost(
 ) -> dict[str, FloatArray]:
     """Odds of a frost on the seedlings, and of a harvest before the first hard frost of autumn."""
     first, last, watched = air.table.first_h, air.table.hours, 24.0 * SEEDLING_D
-    known = np.isfinite(half) & (half - first <= last)
-    at = np.clip(np.where(known, half - first, 0.0), 0, last).astype(np.intp)
+    inside = np.isfinite(half) & (half - first <= last)
+    at = np.clip(np.where(inside, half - first, 0.0), 0, last).astype(np.intp)
     next_frost = air.frost[member, at]
-    frosted = known & (next_frost <= last) & (next_frost - at <= watched)
-    watched_out = known & (frosted | (at + watched <= last))
+    frosted = inside & (next_frost <= last) & (next_frost - at <= watched)
+    watched_out = inside & (frosted | (at + watched <= last))
     first_hard = air.hard_frost[member, np.maximum(at, air.warmest)]
     with np.errstate(invalid="ignore"):
         before = np.floor(harvest - first) <= first_hard
-    in_time = known & np.isfinite(harvest) & before
+    in_time = inside & np.isfinite(harvest) & before
     # Where a record ends before harvest and frost, nobody knows which would have come first.
-    decided = known & (np.isfinite(harvest) | (first_hard <= last))
+    decided = inside & (np.isfinite(harvest) | (first_hard <= last))
     return {
         "frost_risk": _mostly_known(frosted, watched_out),
         "odds_harvest_before_frost": _mostly_known(in_time, decided),
     }
 
 
-def _share_of(flags: BoolArray, known: BoolArray) -> FloatArray:
+def _share_of(flags: BoolArray, among: BoolArray) -> FloatArray:
     """Share of the known draws of each day."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray((flags & known).sum(axis=0) / known.sum(axis=0))
+        return np.asarray((flags & among).sum(axis=0) / among.sum(axis=0))
 
 
-def _mostly_known(flags: BoolArray, known: BoolArray) -> FloatArray:
+def _mostly_known(flags: BoolArray, among: BoolArray) -> FloatArray:
     """Share among what is known; NaN where that is less than half."""
-    return np.where(known.mean(axis=0) >= _KNOWN_SHARE, _share_of(flags, known), np.nan)
+    return np.where(among.mean(axis=0) >= _KNOWN_SHARE, _share_of(flags, among), np.nan)
 
 
 def _points(values: FloatArray, probabilities: Sequence[float]) -> FloatArray:

@@ -206,21 +206,21 @@ class Context:
             raise InputError(f"the season has no bed {name!r}; its beds: {names}")
         return beds[name]
 
-    def _lot(self, named: str | SeedLot) -> SeedLot | None:
-        if isinstance(named, SeedLot):
-            return named
-        if not named:
+    def _lot(self, lot: str | SeedLot) -> SeedLot | None:
+        if isinstance(lot, SeedLot):
+            return lot
+        if not lot:
             return None
         if self.season is None:
-            raise InputError(f"there is no seed lot {named!r}; known lots: none")
-        return self.season.lot(named)
+            raise InputError(f"there is no seed lot {lot!r}; known lots: none")
+        return self.season.lot(lot)
 
     def _crop(self, question: Question, lot: SeedLot | None) -> Crop:
         """Crop of a question with the saved estimate that is closest to its variety and lot."""
-        named = question.crop or (lot.crop if lot is not None else "")
-        if not named:
+        sown = question.crop or (lot.crop if lot is not None else "")
+        if not sown:
             raise InputError("no crop was named", hint="add --crop carrot, or --lot of the season")
-        crop = named if isinstance(named, Crop) else self._crop_named(named)
+        crop = sown if isinstance(sown, Crop) else self._crop_named(sown)
         if lot is not None and lot.crop and self._crop_named(lot.crop).name != crop.name:
             raise InputError(f"lot {lot.id} is {self._crop_named(lot.crop).name}, not {crop.name}")
         if self.season is None or self.season.data.estimates_folder is None:
@@ -237,8 +237,8 @@ class Context:
 
     def _crop_named(self, name: str) -> Crop:
         """Crop of the season by the name used there, or of the catalogue by any of its names."""
-        for typed, crop in (self.season.crops if self.season is not None else {}).items():
-            if name in (typed, crop.name):
+        for word, crop in (self.season.crops if self.season is not None else {}).items():
+            if name in (word, crop.name):
                 return crop
         return find_crop(name)
 

@@ -207,17 +207,17 @@ def with_facts(season: Season, path: Path, rows: Sequence[Mapping[str, str]]) ->
     by_id = {row.id: row for row in season.data.rows}
     ready: list[dict[str, str]] = []
     first: list[Row] = []
-    for given in rows:
-        name = given.get("plot", "")
+    for entry in rows:
+        name = entry.get("plot", "")
         row = by_id.get(name)
-        if name in there or given.keys() >= _NEEDED:
-            ready.append(dict(given))
+        if name in there or entry.keys() >= _NEEDED:
+            ready.append(dict(entry))
         elif row is None:
             if not path.exists():
                 season.require_row(name)
-            ready.append(dict(given))
+            ready.append(dict(entry))
         else:
-            if "emerged" not in given:
+            if "emerged" not in entry:
                 raise InputError(
                     f"{name} has no count yet; its days are those of the season file",
                     place=season.place("rows", season.data.rows.index(row), "planted"),
@@ -228,7 +228,7 @@ def with_facts(season: Season, path: Path, rows: Sequence[Mapping[str, str]]) ->
                 first.append(row)
                 if listed:  # a file that lists its plots takes no count of one it does not list
                     ready.append(facts)
-            ready.append({**facts, **given})
+            ready.append({**facts, **entry})
     notes = [note for row in first for note in _assumed(row)]
     if any(row.get("plot") in by_id for row in rows):
         notes += _link(season, path)

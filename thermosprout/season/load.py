@@ -206,11 +206,11 @@ def _is_branch(part: str | int) -> bool:
     return isinstance(part, str) and ("[" in part or part in {"date", "datetime", "float", "int"})
 
 
-def _sentence(kind: str, message: str, found: Any, name: str, path: tuple[str | int, ...]) -> str:
+def _sentence(kind: str, message: str, value: Any, name: str, path: tuple[str | int, ...]) -> str:
     if kind == "extra_forbidden":
-        known = _known_keys(path)
-        near = get_close_matches(str(path[-1]), known, n=1)
-        guess = f"; did you mean {near[0]!r}" if near else f"; known are {', '.join(known)}"
+        keys = _known_keys(path)
+        near = get_close_matches(str(path[-1]), keys, n=1)
+        guess = f"; did you mean {near[0]!r}" if near else f"; known are {', '.join(keys)}"
         return f"unknown key {path[-1]!r}{guess}"
     if kind == "missing":
         table = next((str(part) for part in path[:-1] if isinstance(part, str)), "")
@@ -218,8 +218,8 @@ def _sentence(kind: str, message: str, found: Any, name: str, path: tuple[str | 
     if kind == "value_error":
         return message.removeprefix("Value error, ")
     if kind == "model_type":
-        return f"{name} must be a table, found {found!r}"
-    shown = repr(found) if len(repr(found)) < 60 else f"{repr(found)[:57]}..."
+        return f"{name} must be a table, found {value!r}"
+    shown = repr(value) if len(repr(value)) < 60 else f"{repr(value)[:57]}..."
     expected = message.removeprefix("Input should be ")
     return f"{name} is {shown}, expected {expected}"
 
@@ -349,9 +349,9 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
         raise fail(what, *here, key)
 
 
-def _guess(name: str, known: list[str]) -> str:
+def _guess(name: str, names: list[str]) -> str:
     """Name that comes closest; small and capital letters are the same to a grower."""
-    folded = {one.casefold(): one for one in reversed(known)}
+    folded = {one.casefold(): one for one in reversed(names)}
     near = get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.5)
     return f"; did you mean {folded[near[0]]!r}" if near else ""
 

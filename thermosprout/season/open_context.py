@@ -235,14 +235,14 @@ def memory_context(
         raise InputError("no soil temperature was given, nor weather to model it from")
     if weather is not None and "air_temperature" not in weather:
         raise InputError("the weather has no air_temperature")
-    given = {
+    amounts = {
         day if isinstance(day, date) else read_day(day): mm for day, mm in (watering or {}).items()
     }
     supply = SoilSupply(
         series=series,
         weather=weather,
         surface=_ground(surface),
-        watering=tuple(Water(hour=hours(noon(day, zone)), mm=mm) for day, mm in given.items()),
+        watering=tuple(Water(hour=hours(noon(day, zone)), mm=mm) for day, mm in amounts.items()),
         rainfed=rainfed,
         soil=soil_type(texture),
     )
@@ -285,10 +285,10 @@ def one_row_season(
     seed = lot if isinstance(lot, SeedLot) else None
     if isinstance(lot, str) and lot and season is not None:
         seed = season.lot(lot)
-    named: str | Crop = crop or (seed.crop if seed is not None else "")
-    if not named:
+    name: str | Crop = crop or (seed.crop if seed is not None else "")
+    if not name:
         raise InputError("no crop was given", hint='give crop="carrot"')
-    sown = named if isinstance(named, Crop) else find_crop(named)
+    sown = name if isinstance(name, Crop) else find_crop(name)
     latitude, longitude = place or (0.0, 0.0)
     try:
         entry = Row.model_validate(
@@ -309,14 +309,14 @@ def one_row_season(
     seed_lots = {} if seed is None else {seed.id: seed}
     if season is None:
         return Season(path=Path("in memory"), data=data, crops=crops, seed_lots=seed_lots)
-    known = {
+    changes = {
         "rows": (entry,),
         "lots": (*season.data.lots, *(one for one in lots if one.id not in season.seed_lots)),
         "records": None,
     }
     return replace(
         season,
-        data=season.data.model_copy(update=known),
+        data=season.data.model_copy(update=changes),
         crops=season.crops | crops,
         seed_lots=season.seed_lots | seed_lots,
     )
