@@ -309,7 +309,7 @@ def test_a_hole_counts_from_the_hour_before_it() -> None:
         with pytest.raises(CoverageError, match="hole"):
             clock.progress(begin + start, np.array([begin + 120.0]))
     for at, since in ((-1.0, 0), (0.0, 0), (0.9, 0), (1.0, 2), (99.9, 2), (100.0, 101), (1e6, 101)):
-        assert clock._whole_since(np.array([[begin + at]])).max() == begin + since, at
+        assert clock.whole_since(np.array([[begin + at]])).max() == begin + since, at
 
 
 @pytest.mark.parametrize("moist", [0, 1, 11, 23, 24])

@@ -239,7 +239,7 @@ def test_the_first_hour_since_the_last_hole() -> None:
     begin = first_hour(hourly(SPRING))
     clock = ThermalClock(hourly(holed), response_draws(1))
     for at, since in ((0, 1), (30, 1), (49.9, 1), (50, 51), (199.5, 51), (200.2, 201), (999, 201)):
-        assert clock._whole_since(np.array([[begin + at]])).max() == begin + since, at
+        assert clock.whole_since(np.array([[begin + at]])).max() == begin + since, at
     whole = ThermalClock(hourly(SPRING), response_draws(1))
-    assert whole._whole_since(np.array([[begin + 100]])).max() == begin
-    assert whole._whole_since(np.array([[begin - 5]])).max() == begin
+    assert whole.whole_since(np.array([[begin + 100]])).max() == begin
+    assert whole.whole_since(np.array([[begin - 5]])).max() == begin

@@ -12,7 +12,7 @@ from scipy import stats
 from tests.calibration.growers import first_hour, spring
 from tests.emergence.plain_crop import plain_crop
 from thermosprout.crops.estimate import PARAMETERS
-from thermosprout.emergence.conditioning import _note, still_to_come
+from thermosprout.emergence.conditioning import count_note, still_to_come
 from thermosprout.emergence.count_likelihood import Inspections, Whitening
 from thermosprout.emergence.forecast import (
     CropDraws,
@@ -197,7 +197,7 @@ def test_what_counts_changed_in_words(
         stage_quantile=lambda *_: np.array([old]),
     )  # fmt: skip
     after = SimpleNamespace(stage_quantile=lambda *_: np.array([new]))
-    note = _note(before, after, seen, failed)  # type: ignore[arg-type]
+    note = count_note(before, after, seen, failed)  # type: ignore[arg-type]
     assert note.sentence == sentence
     assert all(at.tolist() == [200.0] for at in asked)
 

@@ -136,7 +136,7 @@ def test_one_way_has_nothing_to_be_weighed_against() -> None:
 
 
 def test_a_middle_needs_more_than_half_of_the_draws() -> None:
-    assert advice._median(np.array([1.0, 2.0, 3.0, np.inf, np.nan])) == 2.0
-    assert np.isnan(advice._median(np.array([1.0, 2.0, np.inf, np.nan])))
+    assert advice.median_of_most(np.array([1.0, 2.0, 3.0, np.inf, np.nan])) == 2.0
+    assert np.isnan(advice.median_of_most(np.array([1.0, 2.0, np.inf, np.nan])))
     assert advice.odds_words(0.99) == "99 %"
     assert advice.odds_words(0.01) == "1 %"

@@ -188,11 +188,13 @@ def _finish(
         effective_draws=effective,
         failed_before=failed_before,
         failed_odds=failed_odds,
-        note=_note(row, conditioned, looks, failed_odds),
+        note=count_note(row, conditioned, looks, failed_odds),
     )
 
 
-def _note(before: RowForecast, after: RowForecast, looks: Inspections, failed_odds: float) -> Note:
+def count_note(
+    before: RowForecast, after: RowForecast, looks: Inspections, failed_odds: float
+) -> Note:
     """What the counts changed, for a grower."""
     seeds = before.sowing.seeds_planted
     old = float(before.stage_quantile("half", [0.5])[0])

@@ -19,7 +19,15 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.emergence.course_table import DAY_H, CourseTable, assign_members
+from thermosprout.emergence.course_table import (
+    DAY_H,
+    CourseTable,
+    assign_members,
+    count_ahead,
+    count_from,
+    ends_of,
+    part_done,
+)
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import CoverageError
 from thermosprout.quantities import BoolArray, FloatArray, IntArray
@@ -310,7 +318,7 @@ class ThermalClock(Clock):
         row = np.broadcast_to(self._row[:, None], day.shape)
         within = position - day * DAY_H
         hour = np.minimum(within.astype(np.intp), DAY_H - 1)
-        before, after = _ends_of(self._hours_of(row, day), hour)
+        before, after = ends_of(self._hours_of(row, day), hour)
         return np.asarray(self._running[row, day] + (before + (within - hour) * (after - before)))
 
     def _hour_reached(self, target: FloatArray) -> FloatArray:
@@ -324,10 +332,10 @@ class ThermalClock(Clock):
         size = sums.shape[1]
         if target.shape[1] <= _FEW_TARGETS:
             # The day first, in a table small enough for the cache, then the hour in it.
-            day = _count_ahead(self._midnight_sums, self._row, target, np.less)
+            day = count_ahead(self._midnight_sums, self._row, target, np.less)
             within = np.minimum(day, self.table.days - 1) * DAY_H
             begin = self._row[:, None] * size + within
-            hour = within + _count_from(begin, DAY_H, sums.ravel(), target, np.less)
+            hour = within + count_from(begin, DAY_H, sums.ravel(), target, np.less)
             hour = np.where(day < self.table.days, hour, size)
         else:
             hour = np.empty(target.shape, dtype=np.intp)
@@ -337,18 +345,18 @@ class ThermalClock(Clock):
         upper = np.clip(hour, 1, size - 1)
         row = self._row[:, None]
         before, after = sums[row, upper - 1], sums[row, upper]
-        return np.where(hour < size, upper - 1 + _part_done(before, after, target), np.inf)
+        return np.where(hour < size, upper - 1 + part_done(before, after, target), np.inf)
 
     def _search_days(self, target: FloatArray) -> FloatArray:
         # Running sums rise, so the day is the number of day ends not above the target.
-        day = _count_ahead(self._day_ends, self._row, target, np.less_equal)
+        day = count_ahead(self._day_ends, self._row, target, np.less_equal)
         safe = np.minimum(day, self.table.days - 1)
         row = np.broadcast_to(self._row[:, None], safe.shape)
         hourly = self._hours_of(row, safe)
         need = target - self._running[row, safe]
         hour = np.clip((hourly < need[..., None]).sum(axis=-1) - 1, 0, DAY_H - 1)
-        before, after = _ends_of(hourly, hour)
-        at = safe * DAY_H + hour + _part_done(before, after, need)
+        before, after = ends_of(hourly, hour)
+        at = safe * DAY_H + hour + part_done(before, after, need)
         return np.where(day < self.table.days, at, np.inf)
 
     def _knows(self, start: FloatArray) -> BoolArray:
@@ -449,7 +457,7 @@ class ThermalClock(Clock):
         last = np.minimum(self.table.next_hole - 1, self.table.hours)
         return np.asarray(self.first_h + self._of_members(last, index))
 
-    def _whole_since(self, at: FloatArray) -> FloatArray:
+    def whole_since(self, at: FloatArray) -> FloatArray:
         """First hour from which each draw's series has no hole up to each hour, (draw, k)."""
         index = np.clip(np.floor(at - self.first_h), 0, self.table.hours).astype(np.intp)
         step = np.arange(self.table.hours + 1)
@@ -463,7 +471,7 @@ class ThermalClock(Clock):
         near = end - start < least_h
         if not near.any():
             return start
-        earlier = np.maximum(self._whole_since(start), np.minimum(start, end - _PACE_H))
+        earlier = np.maximum(self.whole_since(start), np.minimum(start, end - _PACE_H))
         return np.where(near, earlier, start)
 
     def temperatures(self, start_h: float, end_h: float) -> FloatArray:
@@ -505,49 +513,6 @@ def _parts(wide: FloatArray) -> list[FloatArray]:
     """Blocks of columns, each small enough to be placed at once."""
     columns = max(_PLACED_AT_ONCE // wide.shape[0], 1)
     return [wide[:, at : at + columns] for at in range(0, wide.shape[1], columns)]
-
-
-def _ends_of(hourly: FloatArray, hour: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Sums of (draw, k, 25) at the beginning and the end of an hour of each entry."""
-    at = hour[..., None]
-    return (
-        np.take_along_axis(hourly, at, axis=-1)[..., 0],
-        np.take_along_axis(hourly, at + 1, axis=-1)[..., 0],
-    )
-
-
-def _part_done(before: FloatArray, after: FloatArray, target: FloatArray) -> FloatArray:
-    """Part of a step at which a target lies between the sums at its ends."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(after > before, (target - before) / (after - before), 0.0)
-    return np.asarray(np.clip(share, 0.0, 1.0))
-
-
-def _count_ahead(sums: FloatArray, row: IntArray, target: FloatArray, ahead: np.ufunc) -> IntArray:
-    """Count the sums of each draw's row, rising, that come before (``ahead``) each target."""
-    size = sums.shape[1]
-    return _count_from(row[:, None] * size, size, sums.ravel(), target, ahead)
-
-
-def _count_from(
-    begin: IntArray, size: int, sums: FloatArray, target: FloatArray, ahead: np.ufunc
-) -> IntArray:
-    """Count in each run of ``size`` sums that begins at an index those that come before a target.
-
-    A search by halves without branches: each half takes as few passes over the draws as can be.
-    """
-    at = np.empty(target.shape, dtype=np.intp)
-    at[...] = begin
-    probe, value = np.empty_like(at), np.empty(target.shape)
-    passed = np.empty(target.shape, dtype=bool)
-    while size > 1:
-        half = size // 2
-        np.add(at, half - 1, out=probe)
-        np.take(sums, probe, out=value, mode="clip")
-        np.multiply(ahead(value, target, out=passed), half, out=probe)
-        at += probe
-        size -= half
-    return np.asarray(at - begin + ahead(np.take(sums, at), target))
 
 
 def _stamp(hour: float) -> str:

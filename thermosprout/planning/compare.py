@@ -249,11 +249,11 @@ def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
     """What to do for a goal, and the reason, one sentence each."""
     verdict = comparison.verdicts[goal]
     outcomes = comparison.outcomes
-    if max(_median(outcome.row.share) for outcome in outcomes) < _HOPELESS:
+    if max(median_of_most(outcome.row.share) for outcome in outcomes) < _HOPELESS:
         return "Do not sow on this day.", (
             "Fewer than 1 seed in 10 is expected to come up, whatever the method."
         )
-    if not any(np.isfinite(_median(outcome.half_h)) for outcome in outcomes):
+    if not any(np.isfinite(median_of_most(outcome.half_h)) for outcome in outcomes):
         return "No advice for this day.", (
             "Whatever the method, the row is unlikely to be up before the temperature record ends."
         )
@@ -267,8 +267,8 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
     outcomes = comparison.outcomes
     leader = outcomes[verdict.leader]
     name = _words(leader)[1]
-    harvest_d = _median(comparison.gains[verdict.leader].harvest_d)
-    emergence_d = _median(comparison.gains[verdict.leader].emergence_d)
+    harvest_d = median_of_most(comparison.gains[verdict.leader].harvest_d)
+    emergence_d = median_of_most(comparison.gains[verdict.leader].emergence_d)
     words = GOAL_WORDS[verdict.goal]
     if verdict.leader == verdict.advised and not verdict.worth_acting_on:
         if verdict.leader == 0:
@@ -308,7 +308,7 @@ def _takes(plain: Outcome, choice: Outcome) -> str:
 
 def _runner_up(comparison: Comparison) -> str:
     """How little the best handling would bring at emergence, where that is known."""
-    gains = [_median(gain.emergence_d) for gain in comparison.gains[1:]]
+    gains = [median_of_most(gain.emergence_d) for gain in comparison.gains[1:]]
     if not gains or not np.isfinite(gains).any():
         return ""
     index = int(np.nanargmax(gains)) + 1
@@ -338,7 +338,8 @@ def _left(days: float) -> str:
     return f"of which {days:.1f} d remain at first harvest"
 
 
-def _median(values: FloatArray) -> float:
+def median_of_most(values: FloatArray) -> float:
+    """Median of what is finite; NaN where that is half of the draws or less."""
     finite = values[np.isfinite(values)]
     return float(np.median(finite)) if 2 * finite.size > values.size else float("nan")
 
