@@ -331,9 +331,9 @@ def test_a_day_on_which_a_single_hour_counts(moist: int) -> None:
 def test_temperatures_at_and_past_the_end_are_the_last_one() -> None:
     clock = ThermalClock(hourly(MILD), straight(BASES))
     end = clock.last_h
-    assert clock.temperatures(end - 2.5, end).tolist() == MILD[-3:].tolist()
+    assert clock.table.temperatures(end - 2.5, end).tolist() == MILD[-3:].tolist()
     for start in (end - 0.5, end, end + 9.0):
-        assert clock.temperatures(start, start + 5.0).tolist() == [MILD[-1]]
+        assert clock.table.temperatures(start, start + 5.0).tolist() == [MILD[-1]]
 
 
 @pytest.mark.parametrize("shape", [(2,), (3,), (4,), (5,), (1, 900), (4, 300)])

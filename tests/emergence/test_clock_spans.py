@@ -67,11 +67,11 @@ def test_hourly_values_between_two_instants() -> None:
     series = hourly(SPRING)
     begin = first_hour(series)
     clock = ThermalClock(series, response_draws(1))
-    assert clock.temperatures(begin + 3, begin + 5) == pytest.approx(SPRING[3:6])
-    assert clock.temperatures(begin + 3.2, begin + 5.9) == pytest.approx(SPRING[4:6])
-    assert clock.temperatures(begin + 3.2, begin + 3.4) == pytest.approx(SPRING[4:5])
-    assert clock.temperatures(begin - 9, begin + 1) == pytest.approx(SPRING[:2])
-    assert clock.temperatures(begin + HOURS - 2, begin + 9e9) == pytest.approx(SPRING[-2:])
+    assert clock.table.temperatures(begin + 3, begin + 5) == pytest.approx(SPRING[3:6])
+    assert clock.table.temperatures(begin + 3.2, begin + 5.9) == pytest.approx(SPRING[4:6])
+    assert clock.table.temperatures(begin + 3.2, begin + 3.4) == pytest.approx(SPRING[4:5])
+    assert clock.table.temperatures(begin - 9, begin + 1) == pytest.approx(SPRING[:2])
+    assert clock.table.temperatures(begin + HOURS - 2, begin + 9e9) == pytest.approx(SPRING[-2:])
 
 
 def test_first_last_and_end() -> None:

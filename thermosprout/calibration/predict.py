@@ -185,7 +185,7 @@ class Model:
         if plot.constant_C is not None:
             return np.array([plot.constant_C])
         clock = self._courses[self._course_of(plot)]
-        return clock.temperatures(plot.planted_h, max(end_h, plot.planted_h + 24.0))
+        return clock.table.temperatures(plot.planted_h, max(end_h, plot.planted_h + 24.0))
 
     def _tabulate(self) -> None:
         """Time at each temperature from planting to every inspection, per cell and course."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from thermosprout.errors import InputError
@@ -18,6 +19,9 @@ BIN_C = 0.1
 """Distance of the temperatures of the table. [K]"""
 DAY_H = 24
 _SUBSTEPS = 6
+
+PLACED_AT_ONCE = 100_000
+"""Most instants that are placed inside their days at once."""
 
 
 def assign_members(members: int, draws: int, weights: FloatArray | None = None) -> IntArray:
@@ -102,6 +106,18 @@ def next_true(flags: BoolArray) -> IntArray:
     index = np.where(flags, np.arange(size), size + 1)
     ahead = np.minimum.accumulate(index[:, ::-1], axis=1)[:, ::-1]
     return np.concatenate([ahead, np.full((flags.shape[0], 1), size + 1)], axis=1)
+
+
+def columns(hours: npt.ArrayLike) -> FloatArray:
+    """Hours as an array that broadcasts against (draw, k)."""
+    array = np.asarray(hours, dtype=float)
+    return array if array.ndim == 2 else array.reshape(1, -1)
+
+
+def parts(wide: FloatArray) -> list[FloatArray]:
+    """Blocks of columns, each small enough to be placed at once."""
+    columns = max(PLACED_AT_ONCE // wide.shape[0], 1)
+    return [wide[:, at : at + columns] for at in range(0, wide.shape[1], columns)]
 
 
 def ends_of(hourly: FloatArray, hour: IntArray) -> tuple[FloatArray, FloatArray]:
@@ -278,6 +294,13 @@ class CourseTable:
         result = np.empty_like(spent)
         result[:, order] = spent
         return np.asarray(result)
+
+    def temperatures(self, start_h: float, end_h: float) -> FloatArray:
+        """Hourly values of the first member between two hours, at least one. [degC]"""
+        hours = self.hours
+        low = int(np.clip(np.ceil(start_h - self.first_h), 0, hours))
+        high = int(np.clip(np.floor(end_h - self.first_h), low, hours))
+        return self.filled[0, low : high + 1].copy()
 
     @cached_property
     def warmth(self) -> FloatArray:

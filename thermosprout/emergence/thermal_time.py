@@ -21,12 +21,15 @@ import xarray as xr
 
 from thermosprout.emergence.course_table import (
     DAY_H,
+    PLACED_AT_ONCE,
     CourseTable,
     assign_members,
+    columns,
     count_ahead,
     count_from,
     ends_of,
     part_done,
+    parts,
 )
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.errors import CoverageError
@@ -36,8 +39,6 @@ T = TypeVar("T", bound=np.generic)
 
 _LAID_OUT = 20_000_000
 """Most cells of the hourly running sum of all draws that are laid out at once (160 MB)."""
-_PLACED_AT_ONCE = 100_000
-"""Most instants that are placed inside their days at once."""
 _DEARER = 4
 """Placing an hour by its day costs so many times as much as laying it out with its neighbours."""
 _FEW_TARGETS = 16
@@ -116,11 +117,11 @@ class ConstantClock(Clock):
 
     def ends_h(self, start_h: npt.ArrayLike) -> FloatArray:
         """See :class:`Clock`."""
-        return np.full(_columns(start_h).shape, np.inf)
+        return np.full(columns(start_h).shape, np.inf)
 
     def pace_from_h(self, start_h: npt.ArrayLike, least_h: float) -> FloatArray:
         """See :class:`Clock`."""
-        return _columns(start_h)
+        return columns(start_h)
 
 
 class ThermalClock(Clock):
@@ -189,12 +190,7 @@ class ThermalClock(Clock):
     ) -> ThermalClock:
         """Return a clock of other draws under the same soil, without tabulating it again.
 
-        Parameters
-        ----------
-        draws, offset
-            As for the class.
-        like : ndarray of int, shape (draw,), optional
-            Draw of this clock whose member and offset each new draw takes over.
+        ``like`` names, per new draw, the draw of this clock whose member and offset it takes over.
         """
         other = copy(self)
         if like is not None:
@@ -257,7 +253,7 @@ class ThermalClock(Clock):
         """Running thermal time at every hour of the series, (course, hour + 1)."""
         size, days = self._row_member.size, self.table.days
         sums = np.empty((size, days * DAY_H + 1))
-        step = max(_PLACED_AT_ONCE // days, 1)
+        step = max(PLACED_AT_ONCE // days, 1)
         for member in np.unique(self._row_member):
             below, share = self.table.below[member], self.table.above_share[member]
             weight = self.table.hour_weight[member]
@@ -311,7 +307,7 @@ class ThermalClock(Clock):
             row = self._row[:, None]
             before, after = self._hourly_sums[row, hour], self._hourly_sums[row, hour + 1]
             return np.asarray(before + (position - hour) * (after - before))
-        return np.concatenate([self._sum_in_days(part) for part in _parts(position)], axis=1)
+        return np.concatenate([self._sum_in_days(part) for part in parts(position)], axis=1)
 
     def _sum_in_days(self, position: FloatArray) -> FloatArray:
         day = np.minimum((position // DAY_H).astype(np.intp), self.table.days - 1)
@@ -325,7 +321,7 @@ class ThermalClock(Clock):
         """Hours after the first at which running sums reach targets, (draw, k); inf if never."""
         if self._lays_out(target.size):
             return self._search_hours(target)
-        return np.concatenate([self._search_days(part) for part in _parts(target)], axis=1)
+        return np.concatenate([self._search_days(part) for part in parts(target)], axis=1)
 
     def _search_hours(self, target: FloatArray) -> FloatArray:
         sums = self._hourly_sums
@@ -410,7 +406,7 @@ class ThermalClock(Clock):
         CoverageError
             When the series does not hold a start, or has a hole there.
         """
-        start = _columns(start_h)
+        start = columns(start_h)
         target = self._start(start) + np.clip(thermal_time, 0.0, None)
         unknown = np.isnan(target)
         at = self.first_h + self._hour_reached(np.where(unknown, 0.0, target))
@@ -424,7 +420,7 @@ class ThermalClock(Clock):
         faster than reading each draw's running sum hour by hour.
         """
         at = np.asarray(at_h, dtype=float)
-        self._start(_columns(start_h))
+        self._start(columns(start_h))
         spent = self.table.dwell(np.concatenate([[start_h], np.maximum(at, start_h)]))
         result = self.progress_through(spent[:, 1:] - spent[:, :1])
         ends = self.ends_h(start_h)
@@ -434,7 +430,7 @@ class ThermalClock(Clock):
 
     def between(self, start_h: npt.ArrayLike, end_h: npt.ArrayLike) -> FloatArray:
         """See :class:`Clock`; hours past the end stay at the last value."""
-        start = _columns(start_h)
+        start = columns(start_h)
         before = self._start(start)
         end = np.clip(np.asarray(end_h, dtype=float), start, np.maximum(self.ends_h(start), start))
         shape = (self.member.size, np.broadcast_shapes(before.shape, end.shape)[1])
@@ -444,7 +440,7 @@ class ThermalClock(Clock):
 
     def ends_h(self, start_h: npt.ArrayLike) -> FloatArray:
         """See :class:`Clock`."""
-        start = _columns(start_h)
+        start = columns(start_h)
         if start.size > 1:
             return self._ends(start)
         # A row asks several times from the same start.
@@ -466,7 +462,7 @@ class ThermalClock(Clock):
 
     def pace_from_h(self, start_h: npt.ArrayLike, least_h: float) -> FloatArray:
         """See :class:`Clock`; a week is looked at where less than ``least_h`` is known."""
-        start = _columns(start_h)
+        start = columns(start_h)
         end = self.ends_h(start)
         near = end - start < least_h
         if not near.any():
@@ -474,16 +470,9 @@ class ThermalClock(Clock):
         earlier = np.maximum(self.whole_since(start), np.minimum(start, end - _PACE_H))
         return np.where(near, earlier, start)
 
-    def temperatures(self, start_h: float, end_h: float) -> FloatArray:
-        """Hourly values of the first member between two hours, at least one. [degC]"""
-        hours = self.table.hours
-        low = int(np.clip(np.ceil(start_h - self.first_h), 0, hours))
-        high = int(np.clip(np.floor(end_h - self.first_h), low, hours))
-        return self.table.filled[0, low : high + 1].copy()
-
     def mean_temperature(self, start_h: npt.ArrayLike, end_h: FloatArray) -> FloatArray:
         """See :class:`Clock`; an end that is not reached counts to the end of the series."""
-        start = _columns(start_h)
+        start = columns(start_h)
         end = np.asarray(end_h, dtype=float)
         wide = end.reshape(end.shape[0], -1)
         last = float(self.table.hours)
@@ -501,18 +490,6 @@ class ThermalClock(Clock):
 
         mean = (until(stop + 0.5) - until(first + 0.5)) / (stop - first)
         return np.asarray((mean + self.offset[:, None]).reshape(end.shape))
-
-
-def _columns(hours: npt.ArrayLike) -> FloatArray:
-    """Hours as an array that broadcasts against (draw, k)."""
-    array = np.asarray(hours, dtype=float)
-    return array if array.ndim == 2 else array.reshape(1, -1)
-
-
-def _parts(wide: FloatArray) -> list[FloatArray]:
-    """Blocks of columns, each small enough to be placed at once."""
-    columns = max(_PLACED_AT_ONCE // wide.shape[0], 1)
-    return [wide[:, at : at + columns] for at in range(0, wide.shape[1], columns)]
 
 
 def _stamp(hour: float) -> str:
