@@ -35,6 +35,7 @@ from thermosprout.soil.model.run import DAY, Weather, run_model, water_course
 from thermosprout.soil.model.surface import COVERS
 from thermosprout.soil.model.temperature import differing_sites
 from thermosprout.soil.model.weather import weather_arrays
+from thermosprout.soil.series import sun_scale
 
 EVERY_D = 3
 """Days used of each season: neighbours say much the same. [d]"""
@@ -147,6 +148,7 @@ class Season:
     course: YearlyCourse
     measured: FloatArray
     from_march: FloatArray | None = None
+    latitude: float = 45.0
 
 
 def seasons_of(station: Station, most: int = SEASONS_PER_STATION) -> list[Season]:
@@ -183,6 +185,7 @@ def seasons_of(station: Station, most: int = SEASONS_PER_STATION) -> list[Season
                 course,
                 measured,
                 from_march,
+                station.latitude,
             )
         )
     if len(seasons) <= most:
@@ -237,6 +240,8 @@ class Problem:
             ]
         )
         self.of_station = [season.station for season in seasons]
+        year = np.datetime64("2025-01-01", "ns") + np.arange(DAYS) * np.timedelta64(1, "D")
+        self.sun = np.stack([sun_scale(year, season.latitude) for season in seasons])
         self.in_fit = np.isfinite(self.measured)
         index = np.array([self.names.index(season.station) for season in seasons])
         self.station = np.broadcast_to(index[:, None], self.measured.shape)[self.in_fit]
@@ -399,20 +404,25 @@ def spread_of(problem: Problem, ground: GroundParameters, unseen: FloatArray) ->
 
 
 def row_spread(problem: Problem, unseen: FloatArray) -> float:
-    """Spread of the soil of :data:`ROWS` at one more site, told by these stations. [K]
+    """Spread of the soil of :data:`ROWS` at one more site under the usual sun. [K]
 
-    The root mean square over the stations, which weigh the same, widened as the 80 % range of one
-    more draw from a normal distribution is that is known by so many: the ratio of Student's t to
-    the normal (any statistics textbook, prediction interval). The error of the middle is in the
-    residuals already, since each station was left out.
+    Errors count over the sun of their days, with which the spread of sites goes. The root mean
+    square over the stations, which weigh the same, widened as the 80 % range of one more draw from
+    a normal distribution is that is known by so many: the ratio of Student's t to the normal (any
+    statistics textbook, prediction interval). The error of the middle is in the residuals already,
+    since each station was left out.
     """
     squares = []
     for name in problem.names:
-        own = unseen[np.array(problem.of_station) == name]
+        rows = np.array(problem.of_station) == name
         by_sowing = []
         for first, last, days in ROWS:
-            means = pd.DataFrame(own.T).rolling(days, min_periods=days * 7 // 10).mean()
-            by_sowing.append(np.nanmean(means.to_numpy()[first + days - 1 : last + days - 1] ** 2))
+            errors, sun = (
+                pd.DataFrame(part[rows].T).rolling(days, min_periods=days * 7 // 10).mean()
+                for part in (unseen, problem.sun)
+            )
+            over = (errors / sun).to_numpy()[first + days - 1 : last + days - 1]
+            by_sowing.append(np.nanmean(over**2))
         squares.append(float(np.mean(by_sowing)))
     widening = student_t.ppf(0.9, len(squares) - 1) / norm.ppf(0.9)
     return float(widening * np.sqrt(np.mean(squares)))

@@ -11,6 +11,7 @@ from thermosprout.emergence.course_table import assign_members, refine
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.errors import CoverageError
+from thermosprout.soil.series import site_scale
 
 HOURS = 24 * 20 + 7
 HOUR = np.arange(HOURS)
@@ -156,6 +157,31 @@ def test_an_offset_is_a_warmer_series() -> None:
     warmer = ThermalClock(hourly(SPRING + 2.0), some_draws(3)).cross(begin + 10, thermal)
     offset = ThermalClock(hourly(SPRING), some_draws(3), offset=np.full(3, 2.0))
     assert offset.cross(begin + 10, thermal) == pytest.approx(warmer, abs=0.05)
+
+
+def test_an_unknown_site_is_off_by_more_in_stronger_sun() -> None:
+    """As under series that are warmer by what the sun of each day makes of the offset."""
+    hours = np.arange(24 * 120)
+    time = np.datetime64("2026-03-01", "ns") + hours * np.timedelta64(1, "h")
+    course = 6 + 0.1 * hours / 24 + 4 * np.sin(2 * np.pi * (hours - 9) / 24)
+    series = xr.DataArray(course, dims="time", coords={"time": time}, attrs={"site_latitude": 50})
+    scale = site_scale(series)
+    assert scale[0] < 0.7
+    assert scale[-1] > 1.15
+    offsets = np.array([-1.5, 0.0, 2.0])
+    draws, begin = some_draws(3), first_hour(series)
+    start, thermal = np.array([begin + 10, begin + 24 * 70]), np.tile([80.0, 120.0], (3, 1))
+    clock = ThermalClock(series, draws, offset=offsets)
+    at = clock.cross(start, thermal)
+    warmth = clock.mean_temperature(start, at)
+    gained = clock.curve(begin, begin + np.arange(0.0, 24 * 100, 60))
+    for row, offset in enumerate(offsets):
+        plain = ThermalClock((series + offset * scale).drop_attrs(), draws)
+        assert at[row] == pytest.approx(plain.cross(start, thermal)[row], abs=12.0)
+        theirs = plain.curve(begin, begin + np.arange(0.0, 24 * 100, 60))[row]
+        assert gained[row] == pytest.approx(theirs, abs=2.0)
+        mean = plain.mean_temperature(start, at)[row]
+        assert warmth[row] == pytest.approx(mean, abs=0.1)
 
 
 def test_a_dry_week_halts_the_clock() -> None:

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pvlib import clearsky, solarposition
+from pvlib import clearsky, irradiance, solarposition
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from thermosprout.errors import InputError
@@ -21,6 +21,7 @@ from thermosprout.soil.model.weather import (
     sun_elevation,
     sunrise_sunset,
 )
+from thermosprout.soil.series import SITE_SUN_W_M2, sun_scale
 
 DATES = np.arange("2024-03-20", "2024-05-20", dtype="datetime64[D]")
 
@@ -117,3 +118,18 @@ def test_a_small_range_is_a_cloudy_day() -> None:
 def test_nothing_to_go_by_is_refused() -> None:
     with pytest.raises(InputError, match="minimum and a maximum, or a mean"):
         hourly_from_daily(DATES, latitude=48, longitude=9)
+
+
+def test_sun_of_a_day_is_that_of_fao_56() -> None:
+    """Reference: FAO-56 example 8 (3 September, 20 degrees south), from memory; and pvlib."""
+    printed = 32.2 / 0.0864
+    assert sun_scale(np.array(["2025-09-03"], "M8[ns]"), -20.0)[0] * SITE_SUN_W_M2 == pytest.approx(
+        printed, rel=0.01
+    )
+    hours = pd.date_range("2025-04-20", periods=24, freq="h", tz="UTC") + pd.Timedelta("30min")
+    normal = irradiance.get_extra_radiation(hours)
+    zenith = solarposition.get_solarposition(hours, 45.0, 0.0)["zenith"]
+    ours = sun_scale(np.array(["2025-04-20"], "M8[ns]"), 45.0)[0] * SITE_SUN_W_M2
+    theirs = (normal * np.cos(np.radians(zenith)).clip(lower=0.0)).mean()
+    assert ours == pytest.approx(theirs, rel=0.02)
+    assert theirs == pytest.approx(SITE_SUN_W_M2, rel=0.05)

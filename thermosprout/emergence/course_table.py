@@ -13,10 +13,12 @@ import xarray as xr
 
 from thermosprout.errors import InputError
 from thermosprout.quantities import BoolArray, FloatArray, IntArray
-from thermosprout.soil.series import hours_since_epoch
+from thermosprout.soil.series import hours_since_epoch, site_scale
 
 BIN_C = 0.1
 """Distance of the temperatures of the table. [K]"""
+SCALE_STEP = 0.2
+"""Days are put together whose unknown sites are off by as much, to this step."""
 DAY_H = 24
 _SUBSTEPS = 6
 
@@ -173,6 +175,8 @@ class CourseTable:
         known of it. [degC]
     slowing : ndarray, shape (time,) or (member, time), optional
         Factor on progress at each time, 1 in moist soil.
+    sites : bool
+        Whether clocks will add offsets of unknown sites, which the sun scales.
 
     Attributes
     ----------
@@ -180,6 +184,14 @@ class CourseTable:
         Size; ``hours`` after the first and ``days`` begun.
     hole : ndarray of bool, shape (member, hour + 1)
         Where the series is not known.
+    site_scale : ndarray, shape (hour + 1,)
+        How far an unknown site is off at each time, over what it is off under the usual sun.
+    grid, grid_scale : ndarray, shape (bin,)
+        Temperatures of the table [degC], one after the other for the days of each scale, and that
+        scale.
+    parts : list of tuple of slice, ndarray of int, ndarray
+        Bins and days of each scale, and the time spent in each bin on each of the days, shape
+        (member, day, bin). [d]
 
     Raises
     ------
@@ -187,7 +199,9 @@ class CourseTable:
         When the series is not hourly.
     """
 
-    def __init__(self, series: xr.DataArray, slowing: FloatArray | None = None) -> None:
+    def __init__(
+        self, series: xr.DataArray, slowing: FloatArray | None = None, *, sites: bool = True
+    ) -> None:
         hours = hours_since_epoch(series["time"].values)
         if not np.allclose(np.diff(hours), 1.0, atol=1e-6):
             raise InputError("the temperature for a forecast must be hourly without jumps")
@@ -205,6 +219,7 @@ class CourseTable:
         typical = values[~self.hole].mean() if not self.hole.all() else 0.0
         self.filled = np.where(self.hole, typical, values)
         self.slowing = None if slowing is None else np.broadcast_to(slowing, values.shape)
+        self.site_scale = site_scale(series) if sites else np.ones(values.shape[1])
         self._tabulate()
 
     @property
@@ -213,14 +228,34 @@ class CourseTable:
         return float(self.first_h + self.hours)
 
     def _tabulate(self) -> None:
-        """Time spent at each temperature, (member, day, bin) [d], and where hours lie on it."""
+        """Time spent at each temperature on each day, and where hours lie on the grid."""
         fine = refine(self.filled)
-        low = np.floor(fine.min() / BIN_C) * BIN_C
-        bins = int((fine.max() - low) / BIN_C) + 2
-        self.grid = low + BIN_C * np.arange(bins)
-        position = (fine - low) / BIN_C
         day = np.arange(fine.shape[1]) // (DAY_H * _SUBSTEPS)
-        self.table = self._spent(position, day, self._step_weight, self.days)
+        # Rounded so that the days of a week together have the scale they should.
+        steps_of = np.round(np.cumsum(self.site_scale[: self.hours : DAY_H]) / SCALE_STEP)
+        scale = np.diff(steps_of, prepend=0.0) * SCALE_STEP
+        self._first_bin = np.empty(self.days)
+        self.parts: list[tuple[slice, IntArray, FloatArray]] = []
+        grids: list[FloatArray] = []
+        size, weight = 0, self._step_weight
+        for one in np.unique(scale):
+            days = np.flatnonzero(scale == one)
+            steps = np.flatnonzero(scale[day] == one)
+            part = fine[:, steps] / BIN_C
+            low = np.floor(part.min())
+            bins = int(part.max() - low) + 2
+            spent = self._spent(
+                part - low,
+                np.searchsorted(days, day[steps]),
+                None if weight is None else weight[:, steps],
+                (days.size, bins),
+            )
+            self.parts.append((slice(size, size + bins), days, spent))
+            self._first_bin[days] = size - low
+            grids.append(np.stack([BIN_C * (low + np.arange(bins)), np.full(bins, one)]))
+            size += bins
+        self.grid, self.grid_scale = np.concatenate(grids, axis=1)
+        position = fine / BIN_C + self._first_bin[day]
         missing = ((0, 0), (0, self.days * DAY_H - self.hours))
         mean = position.reshape(self.members, self.hours, _SUBSTEPS).mean(axis=-1)
         mean = np.pad(mean, missing, "edge")
@@ -241,10 +276,14 @@ class CourseTable:
         return np.repeat(factor, _SUBSTEPS, axis=1)
 
     def _spent(
-        self, position: FloatArray, part: IntArray, weight: FloatArray | None, parts: int
+        self,
+        position: FloatArray,
+        part: IntArray,
+        weight: FloatArray | None,
+        shape: tuple[int, int],
     ) -> FloatArray:
         """Sum weights of (member, step) into (member, part, bin), shared between two bins."""
-        bins = self.grid.size
+        parts, bins = shape
         size = parts * bins
         table = np.empty((self.members, size))
         for member, at in enumerate(position):
@@ -289,8 +328,8 @@ class CourseTable:
         weight = np.broadcast_to(length[inside], (self.members, step.size))
         if (factor := self._step_weight) is not None:
             weight = weight * factor[:, step]
-        position = (fine[:, step] - self.grid[0]) / BIN_C
-        spent = self._spent(position, segment, weight, at.size).cumsum(axis=1)
+        position = fine[:, step] / BIN_C + self._first_bin[step // (DAY_H * _SUBSTEPS)]
+        spent = self._spent(position, segment, weight, (at.size, self.grid.size)).cumsum(axis=1)
         result = np.empty_like(spent)
         result[:, order] = spent
         return np.asarray(result)

@@ -134,7 +134,8 @@ class ThermalClock(Clock):
     draws : ResponseDraws
         Response of each draw; a single one is shared by all draws where ``member`` is given.
     offset : ndarray, shape (draw,), optional
-        Added to the temperature of each draw: what is not known of the site. [K]
+        Added to the temperature of each draw: what is not known of the site, under the usual
+        sun; the table scales it through the season. [K]
     slowing : ndarray, shape (time,) or (member, time), optional
         Factor on progress at each time, 1 in moist soil; a table has its own already.
     member : ndarray of int, shape (draw,), optional
@@ -155,7 +156,9 @@ class ThermalClock(Clock):
         slowing: FloatArray | None = None,
         member: IntArray | None = None,
     ) -> None:
-        self.table = series if isinstance(series, CourseTable) else CourseTable(series, slowing)
+        if not isinstance(series, CourseTable):
+            series = CourseTable(series, slowing, sites=offset is not None)
+        self.table = series
         self.first_h, self.last_h = self.table.first_h, self.table.last_h
         if member is None:
             member = assign_members(self.table.members, draws.size, self.table.weights)
@@ -206,24 +209,27 @@ class ThermalClock(Clock):
         result = self._sums_of(spent)
         return result[self._row] if self._shared else result
 
-    def _sums_of(self, spent: FloatArray) -> FloatArray:
+    def _sums_of(self, spent: FloatArray, bins: slice = slice(None)) -> FloatArray:
         """Thermal time of each course for times (member, k, bin) at the temperatures. [C d]"""
         result = np.empty((self._row_member.size, spent.shape[1]))
         for member in np.unique(self._row_member):
             mine = np.flatnonzero(self._row_member == member)
-            result[mine] = self._rates[mine] @ spent[member].T
+            result[mine] = self._rates[mine, bins] @ spent[member].T
         return result
 
     @cached_property
     def _rates(self) -> FloatArray:
         """Response of each course on the grid of temperatures, (course, bin)."""
-        rates = self._draws.at(self.table.grid[None, :] + self.offset[:, None])
+        table = self.table
+        rates = self._draws.at(table.grid + self.offset[:, None] * table.grid_scale)
         return np.repeat(rates, self.table.members, axis=0) if self._shared else rates
 
     @cached_property
     def _running(self) -> FloatArray:
         """Thermal time at the beginning of each day and at the end, (course, day + 1)."""
-        daily = self._sums_of(self.table.table)
+        daily = np.empty((self._row_member.size, self.table.days))
+        for bins, days, spent in self.table.parts:
+            daily[:, days] = self._sums_of(spent, bins)
         return np.concatenate([np.zeros((daily.shape[0], 1)), daily.cumsum(axis=1)], 1)
 
     def _hours_of(self, row: IntArray, day: IntArray) -> FloatArray:
@@ -489,7 +495,9 @@ class ThermalClock(Clock):
             return np.asarray(below + (position - hour) * (above - below))
 
         mean = (until(stop + 0.5) - until(first + 0.5)) / (stop - first)
-        return np.asarray((mean + self.offset[:, None]).reshape(end.shape))
+        # Of a scale that hardly changes within a wait, the middle hour stands for the mean.
+        scale = self.table.site_scale[((first + stop) / 2.0).astype(np.intp)]
+        return np.asarray((mean + self.offset[:, None] * scale).reshape(end.shape))
 
 
 def _stamp(hour: float) -> str:

@@ -120,9 +120,43 @@ def hours_since_epoch(time: npt.ArrayLike) -> FloatArray:
 
 
 def site_spread(series: xr.DataArray) -> float:
-    """Spread of an unknown site about a series, to be drawn once per forecast draw. [K]"""
+    """Spread of an unknown site about a series under :data:`SITE_SUN_W_M2` of sun. [K]
+
+    Drawn once per forecast draw and scaled by :func:`site_scale` through the season.
+    """
     spread = series.attrs.get("site_sd_K")
     return float(spread) if spread is not None else fitted_parameters().site_sd_K
+
+
+SITE_SUN_W_M2 = 400.0
+"""Sun above the atmosphere under which sites differ by ``attrs["site_sd_K"]``: the mean of a day
+in late April at 45 degrees. [W m-2]"""
+LEAST_SITE_SCALE = 0.3
+"""Of what sites differ by under that sun, this much is left in the dark of winter. Assumption."""
+
+
+def site_scale(series: xr.DataArray) -> FloatArray:
+    """How much sites differ at each time, over ``attrs["site_sd_K"]``; shape (time,).
+
+    One throughout where ``attrs["site_latitude"]`` does not say whose sun it is.
+    """
+    time, latitude = series["time"].values, series.attrs.get("site_latitude")
+    return np.ones(time.size) if latitude is None else sun_scale(time, float(latitude))
+
+
+def sun_scale(time: Stamps, latitude: float) -> FloatArray:
+    """Sun above the atmosphere on the day of each time, over :data:`SITE_SUN_W_M2`.
+
+    Sward, shade and soil act through the sun that they take up, so that sites differ more in June
+    than in March. The sun of a day is that of FAO-56 eq. 21 (from memory).
+    """
+    day = 1.0 + (time - time.astype("datetime64[Y]")) / np.timedelta64(1, "D")
+    year = 2.0 * np.pi / 365.0 * day
+    north, tilt = np.radians(latitude), 0.409 * np.sin(year - 1.39)
+    sunset = np.arccos(np.clip(-np.tan(north) * np.tan(tilt), -1.0, 1.0))
+    shine = sunset * np.sin(north) * np.sin(tilt) + np.cos(north) * np.cos(tilt) * np.sin(sunset)
+    sun = 1361.0 / np.pi * (1.0 + 0.033 * np.cos(year)) * shine
+    return np.asarray(np.maximum(sun / SITE_SUN_W_M2, LEAST_SITE_SCALE))
 
 
 VARIABLES: dict[str, tuple[str, str]] = {

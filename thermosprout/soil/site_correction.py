@@ -20,7 +20,7 @@ from thermosprout.soil.model.ground import LOAM, fitted_parameters, soil_type
 from thermosprout.soil.model.run import running_mean
 from thermosprout.soil.model.surface import cover_named
 from thermosprout.soil.model.temperature import site_effects
-from thermosprout.soil.series import hours_since_epoch, site_spread
+from thermosprout.soil.series import hours_since_epoch, site_scale, site_spread
 from thermosprout.soil.site_readings import (
     Beside,
     ReadingKind,
@@ -58,7 +58,8 @@ class Correction:
     Attributes
     ----------
     series : xarray.DataArray, dims ([member,] time)
-        The corrected series [degC]; ``attrs["site_sd_K"]`` is the spread that forecasts draw.
+        The corrected series [degC]; ``attrs["site_sd_K"]`` is the spread that forecasts draw,
+        under the usual sun.
     offset_K : float
         Mean of the lasting shift over the time of the readings. [K]
     offset_sd_K, weeks_sd_K : float
@@ -291,11 +292,13 @@ def correct(
     swing_left = SWING_SD**2 - SWING_SD**4 * float(own @ np.linalg.solve(noise, own))
     last = float(pairs.at_h.max())
     around = last + 24.0 * (AHEAD_D - WEEKS_D / 2.0)
+    # What is drawn grows and falls with the sun: it is what readings leave at that time.
+    sun = float(np.interp(last + 24.0 * AHEAD_D, time_h, site_scale(series)))
     return Correction(
         series=_attach(
             series,
             corrected,
-            field.left(around, WEEKS_D, noise),
+            field.left(around, WEEKS_D, noise) / sun,
             f"{series.attrs['source']}, corrected by {residual.size} readings",
         ),
         offset_K=float(np.interp(pairs.at_h, time_h, lasting).mean()),

@@ -264,7 +264,11 @@ def join_members(
         source=str(attrs.get("source", "soil temperature")),
         surface=str(attrs.get("surface", "unknown")),
     )
-    own = {k: attrs[k] for k in ("site_sd_K", "cover", "moisture", "attribution") if k in attrs}
+    own = {
+        k: attrs[k]
+        for k in ("site_sd_K", "site_latitude", "cover", "moisture", "attribution")
+        if k in attrs
+    }
     return out.assign_attrs(own, notes="; ".join(notes))
 
 

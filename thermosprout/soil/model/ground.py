@@ -173,7 +173,9 @@ class GroundParameters:
         On the conductivity of the texture: roots, humus and structure.
     site_sd_K, season_sd_K : float
         Spread of single sites about the model fitted to others: of the mean of the days that rows
-        sown from March to June lie in the ground, and of the mean of a season. [K]
+        sown from March to June lie in the ground, under the sun of late April at 45 degrees (it
+        goes with the sun, :func:`thermosprout.soil.series.site_scale`), and of the mean of a
+        season. [K]
     site_shift_sd_K : float
         Shift of a site that stays, beside what its differences do. [K]
     monthly_sd_K, monthly_memory_d : float

@@ -118,6 +118,7 @@ def soil_temperature(
         cover=over.name,
         texture=soil.name,
         site_sd_K=numbers.site_sd_K,
+        site_latitude=float(weather.attrs["latitude"]),
         notes="; ".join(notes),
         moisture="daily balance" if "precipitation" in weather else "assumed moist",
     )
