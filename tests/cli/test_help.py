@@ -106,6 +106,7 @@ def test_every_example_runs_on_the_demo(
         (["forecast", "season.toml", "--asof", "2026-05-01"], "--as-of"),
         (["trial", "analyze", "trial.csv"], "analyse"),
         (["soil", "reed", "x.csv"], "read"),
+        (["compare", "--goal", "x"], "'--goal': 'x' is not one of 'harvest'"),
     ],
 )
 def test_a_slip_is_met_with_what_was_meant(words: list[str], said: str) -> None:

@@ -25,8 +25,9 @@ from thermosprout.emergence.conditioning import Count
 from thermosprout.emergence.forecast import DRAWS
 from thermosprout.errors import InputError
 from thermosprout.season.context import season_context
+from thermosprout.season.forecast import forecast_rows
 from thermosprout.season.load import Season, load_season
-from thermosprout.season.open_context import constant_series
+from thermosprout.season.open_context import ROW, constant_series, one_row_season
 from thermosprout.season.schema import hours
 from thermosprout.season.setting import Question
 
@@ -216,9 +217,6 @@ def forecast(
     >>> row.to_frame()["days_since_planted"].round().tolist()  # doctest: +SKIP
     [11.0, 16.0, 22.0]
     """
-    from thermosprout.season.forecast import forecast_rows
-    from thermosprout.season.open_context import ROW, one_row_season
-
     if (file := season_of(season)) is not None:
         names = frozenset(filter(None, (rows,) if isinstance(rows, str) else rows))
         for name in sorted(names):

@@ -71,6 +71,14 @@ _BOUNDS = re.compile(r"(-?[0-9.]+)<=x<=(-?[0-9.]+)")
 class Command(TyperCommand):
     """Command that keeps the values of its options, so that no input is written over."""
 
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the words; a refusal begins with the value, not with the kind of the fault."""
+        try:
+            return super().parse_args(ctx, args)
+        except typer.BadParameter as error:
+            error.message = error.message.removeprefix("Value error, ")
+            raise
+
     def invoke(self, ctx: Any) -> Any:
         """Run with the values of the options remembered."""
         with running(ctx.params):
@@ -102,7 +110,8 @@ class Commands(Mapping[str, Any]):
                 alone = typer.Typer(add_completion=False, rich_markup_mode=None)
                 alone.command(name)(one)
                 one = alone
-            use_commands(one)
+            for own in one.registered_commands:
+                own.cls = Command
             command = get_command(one)
             command.name = name
             name_values(command)
@@ -153,12 +162,6 @@ class Sentences(TyperGroup):
             formatter.write_dl(
                 [(name, one.get_short_help_str(_LONGEST)) for name, one in self.commands.items()]
             )
-
-
-def use_commands(app: typer.Typer) -> None:
-    """Make all commands of an application a :class:`Command`."""
-    for command in app.registered_commands:
-        command.cls = Command
 
 
 def _plain_kind(name: str) -> str:

@@ -99,15 +99,11 @@ def season_page(report: SeasonReport) -> str:
         notes=report.document["notes"],
         soil_doubts=report.document.get("soil_checks", ()),
         evidence=[
-            (_anchor(list(report.evidence), name), item) for name, item in report.evidence.items()
+            (f"crop-{index}", item) for index, item in enumerate(report.evidence.values(), 1)
         ],
         method=method_html(),
         imprint=report.imprint,
     )
-
-
-def _anchor(names: Sequence[str], name: str) -> str:
-    return f"crop-{names.index(name) + 1}"
 
 
 def _days(
@@ -158,7 +154,7 @@ def _row(report: SeasonReport, index: int) -> dict[str, Any]:
         "picture": row_picture(curve),
         "picture_words": _picture_words(row, stages, curve),
         "lot": report.row_lots[index],
-        "evidence": _anchor(list(report.evidence), report.row_evidence[index]),
+        "evidence": f"crop-{list(report.evidence).index(report.row_evidence[index]) + 1}",
         "evidence_name": report.row_evidence[index],
     }
 
