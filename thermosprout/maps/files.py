@@ -279,20 +279,9 @@ def open_grid(
 def tile_shape(sizes: Mapping[str, int], stored: Mapping[str, int], cells: int) -> dict[str, int]:
     """Shape of a tile of at most about ``cells`` cells, along the chunks a file is stored in.
 
-    Parameters
-    ----------
-    sizes : mapping
-        Cells along each spatial dimension, in the order they are stored.
-    stored : mapping
-        Cells of a stored chunk; a dimension without any is stored in one run.
-    cells : int
-        Cells wanted.
-
-    Returns
-    -------
-    dict
-        Whole stored chunks where they fit, filled up from the last dimension on, since that is
-        the one that lies together in the file.
+    ``sizes`` are the cells along each spatial dimension, in the order they are stored, ``stored``
+    those of a stored chunk (a dimension without any is stored in one run). Whole stored chunks
+    where they fit, filled up from the last dimension on, which lies together in the file.
     """
     tile = {dim: min(stored.get(dim, 1), size) for dim, size in sizes.items()}
     # A stored chunk that is too large is cut from its first dimension on.

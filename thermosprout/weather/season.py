@@ -116,14 +116,8 @@ def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -
     """Weather with members from before the season to its horizon, for covers and dry seedbeds.
 
     Each member is what was measured, then a member of the forecast, then a past season whose air
-    temperature is moved to go on where the member ended; the move fades.
-
-    Parameters
-    ----------
-    source : SoilSource
-        With a service.
-    session : WeatherSession, optional
-        For tests; the user's cache by default.
+    temperature is moved to go on where the member ended; the move fades. Parameters as for
+    :func:`soil_from`, with a service.
 
     Returns
     -------
