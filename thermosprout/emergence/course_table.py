@@ -229,7 +229,7 @@ class CourseTable:
 
     def _tabulate(self) -> None:
         """Time spent at each temperature on each day, and where hours lie on the grid."""
-        fine = refine(self.filled)
+        fine = self._fine
         day = np.arange(fine.shape[1]) // (DAY_H * _SUBSTEPS)
         # Rounded so that the days of a week together have the scale they should.
         steps_of = np.round(np.cumsum(self.site_scale[: self.hours : DAY_H]) / SCALE_STEP)
@@ -266,6 +266,11 @@ class CourseTable:
         if self.slowing is not None:
             hour_weight *= self.slowing[:, 1:] + self.slowing[:, :-1]
         self.hour_weight = np.pad(hour_weight, missing)
+
+    @cached_property
+    def _fine(self) -> FloatArray:
+        """Temperature in the middle of each fine step, (member, step). [degC]"""
+        return refine(self.filled)
 
     @property
     def _step_weight(self) -> FloatArray | None:
@@ -315,7 +320,7 @@ class CourseTable:
         ndarray, shape (member, k, bin)
             For :meth:`ThermalClock.progress_through`; differences of two instants are a span. [d]
         """
-        fine = refine(self.filled)
+        fine = self._fine
         steps = fine.shape[1]
         at = np.clip((np.asarray(at_h, dtype=float) - self.first_h) * _SUBSTEPS, 0.0, steps)
         order = np.argsort(at, kind="stable")

@@ -170,8 +170,10 @@ def forecast_rows(
     context.note(*absent_notes(season), *undated_tests(season, as_of))
     counts = context.counts if counts is None else counts
     rows = [row for row in season.data.rows if only is None or row.id in only]
+    # What other rows came to is weighed where a row with counts is asked about.
+    counted = any(counts.get(row.id) for row in rows)
+    lost = _lost_over_standing(context, counts) if counted else {}
     # Rows of one clock follow each other, so that only its table is held in full at a time.
-    lost = _lost_over_standing(context, counts)
     alike: dict[ThermalClock | None, list[tuple[Row, Case]]] = {}
     for row in rows:
         case = context.of_row(row)
