@@ -24,7 +24,7 @@ def dish(name: str, hours: np.ndarray, new: np.ndarray, **more: object) -> Plot:
     )  # fmt: skip
 
 
-def test_nothing_shows_within_a_twentieth_of_a_degree_day_of_planting() -> None:
+def test_nothing_shows_at_once_after_planting() -> None:
     """However far seed has come indoors, the ground itself has to do something."""
     hours = np.array([0.01, 0.05, 0.2, 1.0, 60.0, 240.0])
     plot = Plot(
@@ -52,7 +52,7 @@ def test_nothing_shows_within_a_twentieth_of_a_degree_day_of_planting() -> None:
 
 
 @pytest.mark.parametrize("number", [3, 8])
-def test_flushes_that_only_many_plots_together_show_name_the_first_plot(number: int) -> None:
+def test_flushes_of_many_small_plots_name_the_first(number: int) -> None:
     """Ten seedlings a dish are too few to tell two waves; those of many dishes are not."""
     hours = np.arange(1, 31) * 24.0
     rng = np.random.default_rng(2)

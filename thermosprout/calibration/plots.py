@@ -215,7 +215,7 @@ def _text(row: pd.Series, column: str) -> str | None:
 def of_crop(
     records: pd.DataFrame, crop: Crop, season: Season
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Records without the rows of a season that are of other crops.
+    """Records without the rows of a season that are of other crops, and what was left out.
 
     Parameters
     ----------
@@ -225,12 +225,6 @@ def of_crop(
         The one that is calibrated.
     season : Season
         Whose rows say what grows in a plot; a plot that is no row of it is kept.
-
-    Returns
-    -------
-    records : pandas.DataFrame
-    notes : tuple of str
-        What was left out.
 
     Raises
     ------
