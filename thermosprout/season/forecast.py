@@ -172,7 +172,8 @@ def forecast_rows(
     rows = [row for row in season.data.rows if only is None or row.id in only]
     # What other rows came to is weighed where a row with counts is asked about.
     counted = any(counts.get(row.id) for row in rows)
-    lost = _lost_over_standing(context, counts) if counted else {}
+    plain: dict[str, RowForecast] = {}
+    lost = _lost_over_standing(context, counts, plain) if counted else {}
     # Rows of one clock follow each other, so that only its table is held in full at a time.
     alike: dict[ThermalClock | None, list[tuple[Row, Case]]] = {}
     for row in rows:
@@ -186,7 +187,8 @@ def forecast_rows(
         for row, case in group:
             # A row never tells of itself.
             rate = failed_rate([ratio for other, ratio in lost.items() if other != row.id])
-            answers[row.id] = _answer(context, row, case, counts.get(row.id, ()), rate)
+            forecast = plain.get(row.id) or forecast_of(context, row, case)
+            answers[row.id] = _answer(context, row, case, forecast, counts.get(row.id, ()), rate)
             if tick is not None:
                 tick(1)
         context.rest()
@@ -221,24 +223,32 @@ def forecast_of(context: Context, row: Row, case: Case | None = None) -> RowFore
 
 
 def _lost_over_standing(
-    context: Context, counts: Mapping[str, tuple[Count, ...]]
+    context: Context, counts: Mapping[str, tuple[Count, ...]], plain: dict[str, RowForecast]
 ) -> dict[str, float]:
-    """What became of each counted row of the season, by id; see :func:`failed_rate`."""
+    """What became of each counted row of the season, by id; see :func:`failed_rate`.
+
+    Their forecasts before any count are added to ``plain``.
+    """
     ratios = {}
     for row in context.require_season().data.rows:
         if not counts.get(row.id):
             continue
         with suppress(InputError, CoverageError):  # said where its own forecast is asked for
-            ratios[row.id] = lost_over_standing(forecast_of(context, row), counts[row.id])
+            plain[row.id] = forecast_of(context, row)
+            ratios[row.id] = lost_over_standing(plain[row.id], counts[row.id])
     context.rest()
     return ratios
 
 
 def _answer(
-    context: Context, row: Row, case: Case, counts: tuple[Count, ...], failed_before: float
+    context: Context,
+    row: Row,
+    case: Case,
+    forecast: RowForecast,
+    counts: tuple[Count, ...],
+    failed_before: float,
 ) -> RowAnswer:
     season = context.require_season()
-    forecast = forecast_of(context, row, case)
     conditioned = None
     if counts:
         conditioned = condition(forecast, counts, failed_before=failed_before)
