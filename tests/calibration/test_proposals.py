@@ -90,6 +90,7 @@ def test_a_season_has_the_spread_that_is_left_to_it() -> None:
     assert after[at, at] - before[at, at] == pytest.approx(3.0 * mean, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_seasons_that_differ_much_leave_a_season_to_come_wide() -> None:
     """Springs that differ by 5 and by 35 % in thermal time, simulated without the model."""
     crop = find_crop("carrot")

@@ -325,3 +325,25 @@ def test_days_the_record_does_not_hold_end_with_coverage(run: Run) -> None:
         run("window", DEMO, "--crop", "beet", "--from", "2026-04-01", "--to", "2027-03-01")
     with pytest.raises(CoverageError):
         run("compare", DEMO, "--crop", "beet", "--date", "2030-04-01")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("compare", "--date", "2026-05-02"),
+        ("presprout", "--bed-free", "2026-05-10"),
+        ("window", "--from", "2026-05-01", "--to", "2026-05-08"),
+        ("stations", "--date", "2026-05-02"),
+        ("succession", "--first", "2026-05-02", "--count", "2", "--aim", "emergence"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_crop_keeps_the_word_it_was_named_by(run: Run, words: tuple[str, ...]) -> None:
+    """The catalogue says beet; who says beetroot reads beetroot, and programs read both."""
+    command, *options = words
+    line = (command, DEMO, "--crop", "beetroot", *options)
+    text, _ = run(*line)
+    answer = document(run, *line)
+    assert "beetroot" in text
+    assert "beet " not in text.partition("\n\n")[0]
+    assert (answer["crop"], answer["called"]) == ("beet", "beetroot")

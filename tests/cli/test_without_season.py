@@ -80,7 +80,7 @@ def test_a_reading_gives_a_rough_answer_that_says_so() -> None:
 
 
 def test_a_service_that_fails_leads_to_the_thermometer(monkeypatch: pytest.MonkeyPatch) -> None:
-    with play(lambda path, query: Reply(status=503)) as playing:
+    with play(lambda path, query: Reply(status=404)) as playing:
         serve(monkeypatch, playing)
         for command in ("forecast", "compare"):
             with pytest.raises(ServiceError, match="--reading 9"):

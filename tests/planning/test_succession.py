@@ -87,7 +87,7 @@ def _window(days: float, sowing: np.ndarray) -> xr.Dataset:
 def test_a_gap_gets_a_crop_that_is_ready() -> None:
     sowing = (START + np.arange(0, 240, 24) * np.timedelta64(1, "h")).astype("datetime64[ns]")
     opening = Opening(bed="north", start=sowing[2], end=sowing[2] + np.timedelta64(70, "D"))
-    windows = {name: _window(days, sowing) for name, days in
+    windows = {name: _window(days, sowing).assign_attrs(called=name) for name, days in
                (("quick", 25.0), ("fitting", 55.0), ("slow", 110.0))}  # fmt: skip
     found = fit_openings(windows, [opening])
     assert [fit.crop for fit in found] == ["fitting", "quick", "slow"]

@@ -272,8 +272,7 @@ def _cautions(crop: Crop, treatment: opt.TreatmentName, soak_h: float) -> list[s
         return []
     texts = list(cautions([crop], [treatment]))
     if treatment == "soaked" and soak_h > crop.safe_soak_h:
-        long = f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {soak_h:g} h may"
-        texts.insert(0, f"{long} kill some of the seed.")
+        texts.insert(0, f"{crop.long_soak(soak_h)}.")
     return texts
 
 

@@ -198,11 +198,7 @@ def _soak_hours(
         return (USUAL_SOAK_H if crop is None else crop.usual_soak_h), []
     if crop is None or typed <= crop.safe_soak_h or "soaked" not in treatments:
         return typed, []
-    harm = (
-        f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {typed:g} h is likely to "
-        "kill some of the seed, and the trial will show that"
-    )
-    return typed, [harm]
+    return typed, [f"{crop.long_soak(typed)}, and the trial will show that"]
 
 
 def _sprout_hours(crop: Crop | None, room_C: float) -> float:
@@ -212,7 +208,7 @@ def _sprout_hours(crop: Crop | None, room_C: float) -> float:
         return _USUAL_SPROUT_H
     hours = sprout_hours(crop, room_C)
     if hours is None:
-        raise InputError(f"{crop.name} does not sprout at {room_C:g} °C")
+        raise InputError(f"{crop.common_name} does not sprout at {room_C:g} °C")
     return hours
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from types import MappingProxyType
 from typing import Any
@@ -42,18 +42,20 @@ def _entries() -> Mapping[str, Mapping[str, Any]]:
 
 
 @cache
-def _crop(name: str) -> Crop:
+def _crop(name: str, alias: str = "") -> Crop:
     """Crop of the catalogue's own name; a season of few crops builds few."""
-    return crop_from_document(_entries()[name])
+    return replace(_crop(name), alias=alias) if alias else crop_from_document(_entries()[name])
 
 
 @cache
-def _names() -> Mapping[str, str]:
-    """Every name a crop answers to, in folded form, and the catalogue's name for it."""
-    names: dict[str, str] = {}
+def _names() -> Mapping[str, tuple[str, str]]:
+    """Every name of a crop, in folded form: the catalogue's name for it, and the alias it is."""
+    names: dict[str, tuple[str, str]] = {}
     for crop, entry in _entries().items():
-        for name in (crop, *entry["aliases"], entry["latin_name"]):
-            names.setdefault(_folded(name), crop)
+        for name in (crop, entry["latin_name"]):
+            names.setdefault(_folded(name), (crop, ""))
+        for alias in entry["aliases"]:
+            names.setdefault(_folded(alias), (crop, alias))
     return MappingProxyType(names)
 
 
@@ -77,7 +79,7 @@ def find_crop(name: str) -> Crop:
     names, target = _names(), _folded(name)
     for candidate in (target, target.removesuffix("s"), target.removesuffix("es")):
         if candidate and candidate in names:
-            return _crop(names[candidate])
+            return _crop(*names[candidate])
     # The Latin name without the cultivar group.
     latin = {crop.name: crop.latin_name.partition(" (")[0] for crop in catalogue().values()}
     species = [name for name, of in latin.items() if _folded(of) == target]
@@ -95,7 +97,7 @@ def find_crop(name: str) -> Crop:
     if not near:
         near = [alias for alias in names if target and target in alias][:3]
     if near:
-        meant = list(dict.fromkeys(names[alias] for alias in near))
+        meant = list(dict.fromkeys(names[alias][0] for alias in near))
         raise InputError(f"there is no crop {name!r}; did you mean {' or '.join(meant)}?")
     raise InputError(
         f"there is no crop {name!r} in the catalogue", hint="`thermosprout crops` lists them"

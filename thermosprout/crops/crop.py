@@ -59,6 +59,9 @@ class Crop:
     ----------
     name, latin_name, aliases : str, str, tuple of str
         Names a grower may type; see :func:`thermosprout.crops.catalogue.find_crop`.
+    alias : str
+        The alias it was asked for by; empty where that was its name. Two crops that differ in it
+        alone are equal.
     response, response_reason : {"linear", "beta"}, str
         Shape of the temperature response and why this crop has it.
     estimate : Estimate
@@ -95,6 +98,7 @@ class Crop:
     aliases: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     practice: Practice = field(default_factory=Practice)
+    alias: str = field(default="", compare=False)
 
     def __post_init__(self) -> None:
         if self.stand_low_width_C <= 0 or self.stand_high_width_C <= 0:
@@ -103,6 +107,26 @@ class Crop:
             raise InputError(f"the stand of {self.name} is lost to cold above where it is to heat")
         if self.safe_soak_h <= 0:
             raise InputError(f"the safe soak of {self.name} must be longer than 0 h")
+
+    @property
+    def common_name(self) -> str:
+        """Name for sentences: the grower's own, as beetroot for what the catalogue calls beet."""
+        return self.alias or self.name
+
+    def long_soak(self, soak_h: float, loss: str = "some") -> str:
+        """Sentence on a soak that the crop does not stand, without its full stop.
+
+        Parameters
+        ----------
+        soak_h : float
+            Longer than ``safe_soak_h``. [h]
+        loss : str
+            What it kills of the seed, in words.
+        """
+        return (
+            f"{self.common_name} tolerates about {self.safe_soak_h:g} h of soaking; {soak_h:g} h "
+            f"is likely to kill {loss} of the seed"
+        )
 
     @property
     def usual_depth_cm(self) -> float:

@@ -67,8 +67,8 @@ class CompareAnswer:
             )
         if not comparison.growth.need.published:
             notes.append(
-                f"No published days to harvest were found for {setting.crop.name}: first harvest "
-                "stands on a generic span."
+                f"No published days to harvest were found for {setting.crop.common_name}: first "
+                "harvest stands on a generic span."
             )
         return tuple(notes)
 
@@ -80,6 +80,7 @@ class CompareAnswer:
         verdict = comparison.verdicts[goal]
         return {
             "crop": setting.crop.name,
+            "called": setting.crop.common_name,
             "lot": self.lot,
             "bed": self.bed,
             "bed_free": stamp(first.free_h, zone),
@@ -177,8 +178,8 @@ def _unsuitable_day(comparison: Comparison, goal: Goal) -> tuple[str, ...]:
     )
     if in_time < IN_TIME_ODDS:
         sentences.append(
-            f"A row of {crop.name} should be half up within {within_d:g} days; on this day the "
-            f"odds of it are {odds_words(in_time)} at best: `thermosprout window` looks for a "
+            f"A row of {crop.common_name} should be half up within {within_d:g} days; on this day "
+            f"the odds of it are {odds_words(in_time)} at best: `thermosprout window` looks for a "
             "better day."
         )
     advised = comparison.outcomes[comparison.verdicts[goal].advised]

@@ -64,6 +64,7 @@ class PresproutAnswer:
 
         return {
             "crop": self.crop.name,
+            "called": self.crop.common_name,
             "lot": self.lot,
             "bed": self.bed,
             "room_C": plan.room_C,

@@ -196,6 +196,7 @@ class WindowAnswer:
         each = each_way(window)
         return {
             "crop": window.attrs["crop"],
+            "called": window.attrs["called"],
             "within_days": window.attrs["within_days"],
             "members": window.attrs["members"],
             "harvest_on": window.attrs["harvest_on"],

@@ -138,6 +138,7 @@ class SowAgain:
         return {
             "row": row.sowing.row,
             "crop": row.draws.crop.name,
+            "called": row.draws.crop.common_name,
             "planted": local(row.sowing.planted_h, zone).isoformat(),
             "seeds_planted": row.sowing.seeds_planted,
             "plants_wanted": self.target,

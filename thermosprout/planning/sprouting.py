@@ -295,7 +295,7 @@ def _batch(draws: CropDraws, ln_shift: FloatArray, room_C: float, seed: int) -> 
     rate = draws.rates.at(room)
     if float((rate > 0).mean()) < 0.5:
         raise InputError(
-            f"{draws.crop.name} hardly sprouts at {room_C:g} °C",
+            f"{draws.crop.common_name} hardly sprouts at {room_C:g} °C",
             hint="name a room temperature nearer to the crop's optimum",
         )
     germination = germination_time(values, ln_shift)

@@ -101,6 +101,7 @@ class StationsAnswer:
     choices: tuple[StationChoice, ...]
     chosen: StationChoice | None
     crop: str = "seed"
+    called: str = "seed"
     seeds_per_g: float | None = None
     soil: str | None = None
     lot: str | None = None
@@ -111,6 +112,7 @@ class StationsAnswer:
         """Return the JSON document."""
         return {
             "crop": self.crop,
+            "called": self.called,
             "lot": self.lot,
             "stations": self.stations,
             "share_wanted": self.target_filled,
@@ -269,6 +271,7 @@ def seeds_per_station(
     return replace(
         plan,
         crop=case.crop.name,
+        called=case.crop.common_name,
         seeds_per_g=case.crop.practice.seeds_per_g,
         soil=setting.soil,
         lot=question.lot_name,
@@ -304,4 +307,6 @@ def seeds_at_emergence(
     plan = replace(plan, lot=lot, cautions=cautions([crop] if crop else [], ["direct"]))
     if crop is None:
         return plan
-    return replace(plan, crop=crop.name, seeds_per_g=crop.practice.seeds_per_g)
+    return replace(
+        plan, crop=crop.name, called=crop.common_name, seeds_per_g=crop.practice.seeds_per_g
+    )

@@ -129,6 +129,7 @@ class SuccessionAnswer:
     sowings: tuple[SuccessionSowing, ...]
     zone: ZoneInfo
     crop: str
+    called: str
     treatment: str
     aim: Aim
     every_d: float
@@ -152,6 +153,7 @@ class SuccessionAnswer:
         apart = [None, *(round(float(gap / np.timedelta64(1, "D")), 1) for gap in np.diff(sown))]
         return {
             "crop": self.crop,
+            "called": self.called,
             "treatment": self.treatment,
             "aim": self.aim.value,
             "every_days": self.every_d,
@@ -203,6 +205,7 @@ def plan_case(
         sowings=plan_succession(one, first=day, every_d=every_d, count=count, aim=aim),
         zone=context.zone,
         crop=case.crop.name,
+        called=case.crop.common_name,
         treatment=option.name,
         aim=aim,
         every_d=every_d,
@@ -257,6 +260,7 @@ class Fit:
 
     opening: Opening
     crop: str
+    called: str
     treatment: str
     ready_odds: float
     spare_d: float
@@ -309,6 +313,7 @@ def _fit(opening: Opening, crop: str, treatment: str, day: xr.Dataset) -> Fit:
     return Fit(
         opening=opening,
         crop=crop,
+        called=day.attrs["called"],
         treatment=treatment,
         ready_odds=odds_within(days, points, opening.days),
         spare_d=float(opening.days - days[np.argmin(np.abs(points - 0.5))]),
@@ -353,6 +358,7 @@ class GapsAnswer:
                     "from": day_stamp(fit.opening.start, zone),
                     "until": day_stamp(fit.opening.end, zone),
                     "crop": fit.crop,
+                    "called": fit.called,
                     "treatment": fit.treatment,
                     "ready_odds": round(fit.ready_odds, 2),
                     "spare_days": round(fit.spare_d, 1) if np.isfinite(fit.spare_d) else None,

@@ -241,8 +241,9 @@ def _dataset(
         },
         attrs={
             "Conventions": "CF-1.11",
-            "title": f"Sowing window of {crop.name}",
+            "title": f"Sowing window of {crop.common_name}",
             "crop": crop.name,
+            "called": crop.common_name,
             "harvest_on": "soil temperature" if question.air is None else "air temperature",
             "harvest_from_chart": int(question.need.published),
             "within_days": question.within_d,

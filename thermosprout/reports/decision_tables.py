@@ -64,7 +64,7 @@ def compare_tables(document: Document, units: Units = Units.METRIC) -> list[Rend
     constant = document["soil"]["constant_C"]
     soil = f"constant {show_temperature(constant, units)}" if constant is not None else ""
     dates = plain_table(
-        f"{document['crop']}{where}{day}, {show_length(document['depth_cm'], units)} deep",
+        f"{document['called']}{where}{day}, {show_length(document['depth_cm'], units)} deep",
         ([_choice(option["option"], advised), *_days(option)] for option in document["options"]),
         *("method", "wetted", "planted", "first", "half", "full", "since wetted"),
         caption="Days from planting to each stage, and from wetting to half, with 80 % ranges. "
@@ -118,7 +118,7 @@ def presprout_tables(document: Document, units: Units = Units.METRIC) -> list[Re
         f"{_cold(document, units)}.",
     )
     steps = plain_table(
-        f"Sprouting {document['crop']}{where}",
+        f"Sprouting {document['called']}{where}",
         document["events"],
         ("when", lambda event: local_time(event["start"])),
         ("what", lambda event: f"{event['summary']}. {event['description']}"),
@@ -187,7 +187,7 @@ def sow_again_tables(document: Document) -> list[RenderableType]:
     """Advice, the days ahead, and the ways."""
     counted = "" if document["counted"] is None else f", {document['counted']} counted"
     days = plain_table(
-        f"Row {document['row']} ({document['crop']}){counted}: if nothing is done",
+        f"Row {document['row']} ({document['called']}){counted}: if nothing is done",
         document["days"],
         ("day", lambda ahead: iso_day(ahead["day"])),
         ("plants", lambda ahead: spread(ahead["plants"])),
@@ -216,7 +216,7 @@ def window_tables(document: Document, every: int = 7) -> list[RenderableType]:
     days, members = document["within_days"], document["members"]
     seasons = "one season" if members == 1 else f"{members} seasons"
     suitable = plain_table(
-        f"{document['crop']}: when to plant",
+        f"{document['called']}: when to plant",
         document["sensible"],
         ("cover", lambda row: row["cover"]),
         ("treatment", lambda row: row["treatment"]),
@@ -283,7 +283,7 @@ def _best(document: Document) -> list[str]:
     days = f"from {from_day} ({way}) to {to_day} ({until})"
     if way == until:
         days = f"({way}) from {from_day} to {to_day}"
-    lines = [f"Plant {document['crop']} {days}."]
+    lines = [f"Plant {document['called']} {days}."]
     best = document["best"]
     if best is not None:
         wait = best["wait_d"]
@@ -305,7 +305,7 @@ def stations_tables(document: Document) -> list[RenderableType]:
     """The number of seeds to take, and the choices around it."""
     seeds = document["seeds_per_station"]
     table = plain_table(
-        f"{document['crop']}: seeds for each of {document['stations']} stations",
+        f"{document['called']}: seeds for each of {document['stations']} stations",
         _selection(document["choices"], seeds),
         ("seeds", lambda choice: _choice(choice["seeds_per_station"], seeds)),
         ("stations filled", lambda choice: percent_spread(choice["stations_filled"])),
@@ -344,7 +344,8 @@ def succession_tables(document: Document) -> list[RenderableType]:
     aim = "up" if document["aim"] == "emergence" else "ready"
     sowings = document["sowings"]
     table = plain_table(
-        f"{document['crop']}, {document['treatment']}: {aim} every {document['every_days']:g} days",
+        f"{document['called']}, {document['treatment']}: {aim} every "
+        f"{document['every_days']:g} days",
         sowings,
         ("sow", lambda sowing: iso_day(sowing["planted"])),
         (">days since last", lambda sowing: exact(sowing["days_since_last"])),
@@ -354,7 +355,7 @@ def succession_tables(document: Document) -> list[RenderableType]:
         (">error (days)", lambda sowing: signed(sowing["off_by_days"])),
     )
     days = ", ".join(iso_day(sowing["planted"]) for sowing in sowings)
-    answer = _answer(f"Sow {document['crop']} on {days}.") if sowings else []
+    answer = _answer(f"Sow {document['called']} on {days}.") if sowings else []
     return [*answer, table, *notes_and_cautions(document)]
 
 
@@ -365,7 +366,7 @@ def openings_tables(document: Document) -> list[RenderableType]:
         document["openings"],
         ("bed", lambda fit: fit["bed"]),
         ("free", lambda fit: iso_days(fit["from"], fit["until"])),
-        ("crop", lambda fit: fit["crop"]),
+        ("crop", lambda fit: fit["called"]),
         ("treatment", lambda fit: fit["treatment"]),
         (">in time", lambda fit: percent(fit["ready_odds"])),
         (">spare d", lambda fit: number(fit["spare_days"])),
@@ -385,7 +386,7 @@ def _best_fits(fits: list[Document]) -> list[str]:
         if key not in beds or (fit["ready_odds"] or 0.0) > (beds[key]["ready_odds"] or 0.0):
             beds[key] = fit
     return [
-        f"{bed}, {days}: {fit['crop']}, {fit['treatment']}, {percent(fit['ready_odds'])} in time."
+        f"{bed}, {days}: {fit['called']}, {fit['treatment']}, {percent(fit['ready_odds'])} in time."
         if (fit["ready_odds"] or 0.0) >= 0.01
         else f"{bed}, {days}: nothing is ready in time."
         for (bed, days), fit in beds.items()

@@ -275,7 +275,7 @@ def window_figure(
         day_axis(axes[-1], least=4, most=10)
         axes[-1].set_xlabel("planted")
         figure.suptitle(
-            title or f"{window.attrs['crop']}: every planting day", x=0.01, ha="left", color=INK
+            title or f"{window.attrs['called']}: every planting day", x=0.01, ha="left", color=INK
         )
         _key(figure, window)
     return figure

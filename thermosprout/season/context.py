@@ -222,7 +222,8 @@ class Context:
             raise InputError("no crop was named", hint="add --crop carrot, or --lot of the season")
         crop = sown if isinstance(sown, Crop) else self._crop_named(sown)
         if lot is not None and lot.crop and self._crop_named(lot.crop).name != crop.name:
-            raise InputError(f"lot {lot.id} is {self._crop_named(lot.crop).name}, not {crop.name}")
+            words = self._crop_named(lot.crop).common_name, crop.common_name
+            raise InputError(f"lot {lot.id} is {words[0]}, not {words[1]}")
         if self.season is None or self.season.data.estimates_folder is None:
             return crop
         variety = question.variety or (lot.variety if lot is not None else None)

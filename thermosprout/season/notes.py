@@ -51,9 +51,9 @@ def depth_notes(crop: Crop, depth_cm: float) -> list[str]:
     if usual is None or depth_cm <= _TOO_DEEP * usual:
         return []
     sentence = (
-        f"{depth_cm:g} cm is more than {_TOO_DEEP:g} times as deep as {crop.name} is usually sown "
-        f"({usual:g} cm): the dates count the longer way up, but the stand does not count "
-        "seedlings that never reach the light."
+        f"{depth_cm:g} cm is more than {_TOO_DEEP:g} times as deep as {crop.common_name} is "
+        f"usually sown ({usual:g} cm): the dates count the longer way up, but the stand does not "
+        "count seedlings that never reach the light."
     )
     return [sentence]
 
@@ -68,10 +68,8 @@ def _handling_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season)
     state = forecast.state
     alive = float(np.median(state.survival))
     if handling.treatment is Treatment.SOAKED and alive < _DROWNED:
-        notes.append(
-            f"{crop.name} tolerates about {crop.safe_soak_h:g} h of soaking; {handling.soak_h:g} h "
-            f"is likely to kill about {percent(1.0 - alive)} of the seed."
-        )
+        loss = f"about {percent(1.0 - alive)}"
+        notes.append(f"{crop.long_soak(handling.soak_h, loss)}.")
     if handling.dry_bed:
         notes.append(DRY_AT_SOWING)
     length = float(np.median(state.radicle_mm))

@@ -136,7 +136,7 @@ def truths_of(
     usable = np.isfinite(half) & (half < 120.0)
     if usable.mean() < 0.5:
         raise InputError(
-            f"at {temperature_C:g} °C {crop.name} mostly does not emerge within 120 days",
+            f"at {temperature_C:g} °C {crop.common_name} mostly does not emerge within 120 days",
             hint="plan the trial for warmer soil",
         )
     return Truths(
