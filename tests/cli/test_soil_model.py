@@ -64,7 +64,7 @@ def test_json_is_one_document(run: Run, weather, readings, tmp_path) -> None:
 @pytest.mark.parametrize(
     ("more", "code", "words"),
     [
-        (["--depth-cm", "60"], 2, "less than or equal to 30"),
+        (["--depth-cm", "60"], 2, "'60' is not a number from 0.5 to 30"),
         (["--cover", "tarpaulin"], 2, "unknown cover"),
         (["--texture", "gravel"], 2, "unknown texture"),
         (["--readings", "none.csv"], 2, "no such file"),

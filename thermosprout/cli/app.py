@@ -65,7 +65,6 @@ KINDS = {"Path": "FILE", "int": "N", "float": "NUMBER", "str": "TEXT"}
 
 _PLAIN = "--plain"
 _LONGEST = 300
-_BOUNDS = re.compile(r"(-?[0-9.]+)<=x<=(-?[0-9.]+)")
 
 
 class Command(TyperCommand):
@@ -89,7 +88,7 @@ class Command(TyperCommand):
         write = formatter.write_dl
 
         def write_plain(rows: Any, **layout: Any) -> None:
-            write([(_plain_kind(name), _plain_bounds(text)) for name, text in rows], **layout)
+            write([(_plain_kind(name), text) for name, text in rows], **layout)
 
         formatter.write_dl = write_plain
         super().format_options(ctx, formatter)
@@ -168,13 +167,6 @@ def _plain_kind(name: str) -> str:
     """Name of an option or argument in help: choices stay, types go."""
     name = re.sub(r"<list\[(.*)\]>", r"<\1>", name)
     return re.sub(r" ?<([^>]*)>", lambda kind: f" {kind[1]}" if "|" in kind[1] else "", name)
-
-
-def _plain_bounds(text: str) -> str:
-    """Text of an option in help, with its bounds as ``0.2 to 30``."""
-    return _BOUNDS.sub(
-        lambda bound: " to ".join(end.removesuffix(".0") for end in bound.groups()), text
-    )
 
 
 def name_values(command: Any) -> None:

@@ -7,8 +7,8 @@ An option of a single command stands in the command's own file, made by :func:`n
 from __future__ import annotations
 
 import inspect
-import math
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from functools import partial
 from pathlib import Path
@@ -44,8 +44,18 @@ SizeKind = Literal["small", "medium", "large"]
 def number(low: float, high: float, *names: str, help: str) -> Any:
     """Option that takes a number from ``low`` to ``high``, and nothing that is no number."""
     whole = isinstance(low, int) and isinstance(high, int)
+    bounds = f"{low} to {high}" if whole else f"{low:g} to {high:g}"
+    convert: Callable[[Any], float] = int if whole else float
+
+    def read(text: Any) -> float:
+        with suppress(ValueError):
+            if low <= (value := convert(text)) <= high:
+                return value
+        kind = "a whole number" if whole else "a number"
+        raise typer.BadParameter(f"{str(text)!r} is not {kind} from {bounds}")
+
     return typer.Option(
-        *names, min=low, max=high, help=help, metavar="N" if whole else "NUMBER", callback=_finite
+        *names, parser=read, help=f"{help}  [{bounds}]", metavar="N" if whole else "NUMBER"
     )
 
 
@@ -86,13 +96,6 @@ def output(*words: str, help: str) -> Any:
         return value
 
     return typer.Option(*(word for word in words if word not in endings), help=help, callback=check)
-
-
-def _finite(param: typer.CallbackParam, value: Any) -> Any:
-    for item in value if isinstance(value, list) else (value,):
-        if isinstance(item, float) and not math.isfinite(item):
-            raise InputError(f"{param.opts[-1]} is {item}, expected a number")
-    return value
 
 
 def _refusing(read: Callable[..., Any]) -> Callable[[typer.CallbackParam, Any], Any]:
