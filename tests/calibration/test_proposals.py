@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy import stats
 
 from tests.calibration.growers import plain_crop, spring
-from tests.calibration.seedbeds import Nature, season
-from thermosprout.calibration.fit import fit_with_prior, with_effects
+from thermosprout.calibration.fit import with_effects
 from thermosprout.calibration.hierarchy import SEASON_SDS, SEASON_SHARE, layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.sampling import Gaussian, Proposal
-from thermosprout.crops.catalogue import find_crop
 from thermosprout.soil.series import hours_since_epoch
 
 BLOCKS = np.array([0, 1, 0, 2, 1, 2])
@@ -75,37 +71,7 @@ def test_a_season_has_the_spread_that_is_left_to_it() -> None:
     ]  # fmt: skip
     layers = with_effects(Model(crop, rows, layers_of(crop.estimate, rows, seasonal=True), [soil]))
     spread = dict(zip(layers.names, np.diag(layers.covariance), strict=True))
-    (stand,) = [name for name in layers.names if name.endswith(":stand")]
+    (season,) = [name for name in layers.names if name.endswith(":stand")]
     at = crop.estimate.names.index("field_factor")
     own = 1.0 / np.linalg.inv(crop.estimate.covariance)[at, at]
-    assert spread[stand] == pytest.approx(min(SEASON_SDS["field_factor"] ** 2, SEASON_SHARE * own))
-    # Where those of the records vary more than was expected, one to come does so too.
-    wider = layers.with_scale(4.0)
-    for name, variance in zip(wider.names, np.diag(wider.covariance), strict=True):
-        assert variance == pytest.approx(spread[name] * (4.0 if "ln_time" in name else 1.0))
-    before, after = (each.level(None, None)[1] for each in (layers, wider))
-    at = crop.estimate.names.index("thermal_time_50_Cd")
-    mean = np.mean([spread[layers.names[i]] for i in layers.occasions])
-    assert layers.occasions.size == 2
-    assert after[at, at] - before[at, at] == pytest.approx(3.0 * mean, rel=1e-6)
-
-
-@pytest.mark.slow
-def test_seasons_that_differ_much_leave_a_season_to_come_wide() -> None:
-    """Springs that differ by 5 and by 35 % in thermal time, simulated without the model."""
-    crop = find_crop("carrot")
-    scale, spread = [], []
-    for season_sd in (0.05, 0.35):
-        plots, soils = [], []
-        for year in range(2021, 2025):
-            more, soil = season(
-                crop, Nature(season_sd=season_sd), year, np.random.default_rng(year)
-            )
-            plots += [replace(plot, name=f"{year} {plot.name}") for plot in more]
-            soils.append(soil)
-        fit = fit_with_prior(crop, plots, soils, draws=400)
-        at = crop.estimate.names.index("thermal_time_50_Cd")
-        scale.append(fit.layers.occasion_scale)
-        spread.append(np.sqrt(fit.layers.level(None, None)[1][at, at]))
-    assert scale[0] < 1.2 < 2.0 < scale[1]
-    assert spread[1] > 1.5 * spread[0]
+    assert spread[season] == pytest.approx(min(SEASON_SDS["field_factor"] ** 2, SEASON_SHARE * own))

@@ -31,8 +31,6 @@ Decisions
   same however many layers the records name.
 - Soil temperature is never exact: a series states its error (``site_sd_K``), else half a degree
   is taken; the error lasts as the soil model's own errors do.
-- How much occasions of planting vary is learnt with the rest: what is expected counts as two of
-  them, and a forecast of a new one carries what those of the records did.
 - A lot nobody tested is alive in a share that is not known, so "live seed that emerges" stays
   wide until it is tested.
 - The work does not grow with the number of varieties: slopes are taken with each plot's own

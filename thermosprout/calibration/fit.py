@@ -166,13 +166,6 @@ def _span(model: Model, rows: list[int]) -> tuple[float, float]:
     return min(plot.planted_h for plot in plots) / 24.0 + 0.5 * length, length
 
 
-OCCASIONS = 2.0
-"""Occasions that the expected variance between them is worth beside those of the records (our
-judgement): two or three of one's own soon say more."""
-
-_ROUNDS = 4
-_SAME_SCALE = 0.1
-
 SCREENED = 120
 STARTS = 2
 DRAWS = 1600
@@ -264,24 +257,17 @@ def fit_with_prior(
     Fit
     """
     model = Model(crop, plots, layers_of(crop.estimate, plots, seasonal=True), series)
-    model.layers = with_effects(model)
-    problem = _posterior(model)
+    model.layers = layers = with_effects(model)
+    problem = Posterior(
+        likelihood=Likelihood(model), origin=layers.mean, root=layers.root(),
+        prior=True, decorrelation=decorrelation_of(model),
+    )  # fmt: skip
     rng = np.random.default_rng(seed)
     report = tick or (lambda _: None)
     points = starts(problem, rng.standard_normal((SCREENED, problem.size)))
     best = climb(problem, points, precision=problem.curvature(points[0]))
     report(2)
     precision = problem.curvature(best)
-    for _ in range(_ROUNDS):
-        scale = _occasion_scale(problem, best, precision)
-        if abs(np.log(scale / model.layers.occasion_scale)) < _SAME_SCALE:
-            break
-        vector = problem.vectors(best[None])
-        model.layers = model.layers.with_scale(scale)
-        problem = _posterior(model)
-        best = climb(problem, problem.coordinates(vector), precision=precision)
-        precision = problem.curvature(best)
-    layers = model.layers
     report(1)
     posterior = sample(problem, best, precision, draws, rng)
     report(1)
@@ -295,35 +281,6 @@ def fit_with_prior(
         mode=problem.vectors(best[None])[0],
         log_likelihood=float(problem.log_likelihood(best[None])[0]),
     )
-
-
-def _posterior(model: Model) -> Posterior:
-    layers = model.layers
-    return Posterior(
-        likelihood=Likelihood(model), origin=layers.mean, root=layers.root(),
-        prior=True, decorrelation=decorrelation_of(model),
-    )  # fmt: skip
-
-
-def _occasion_scale(problem: Posterior, best: FloatArray, precision: FloatArray) -> float:
-    """Variance of occasions over what was expected, its posterior mean.
-
-    Notes
-    -----
-    Inverse chi-square with a prior mean of one that is worth :data:`OCCASIONS` occasions, and the
-    expected square of the shifts about the optimum (expectation-maximisation, as for variance
-    components: Dempster, Laird & Rubin 1977, J. R. Stat. Soc. B 39:1-38).
-    """
-    layers = problem.layers
-    at = layers.occasions
-    if at.size == 0:
-        return 1.0
-    jacobian = problem.jacobian(best)[at]
-    shift = problem.vectors(best[None])[0, at]
-    second = np.outer(shift, shift) + jacobian @ _inverse(precision) @ jacobian.T
-    expected = layers.covariance[np.ix_(at, at)] / layers.occasion_scale
-    square = float(np.trace(np.linalg.pinv(expected, hermitian=True) @ second))
-    return (OCCASIONS + square) / (OCCASIONS + at.size)
 
 
 def base_from_prior(fit: Fit) -> Fit:

@@ -61,8 +61,6 @@ class Layers:
         time, to the logit of the field factor, and to the logit of the lot's viability.
     seasonal : bool
         Whether seasons have a part of the spread.
-    occasion_scale : float
-        Variance of what plantings have of their own, over what was expected.
     """
 
     estimate: Estimate
@@ -74,19 +72,6 @@ class Layers:
     plot_cell: IntArray
     shifts: FloatArray
     seasonal: bool = False
-    occasion_scale: float = 1.0
-
-    @property
-    def occasions(self) -> IntArray:
-        """Entries of plantings, each an occasion of its own."""
-        return np.array([i for i, n in enumerate(self.names) if n.endswith(":ln_time")], dtype=int)
-
-    def with_scale(self, scale: float) -> Layers:
-        """Layers whose occasions vary so much more than was expected, in variance."""
-        covariance = self.covariance.copy()
-        at = np.ix_(self.occasions, self.occasions)
-        covariance[at] *= scale / self.occasion_scale
-        return replace(self, covariance=covariance, occasion_scale=scale)
 
     @property
     def has_shifts(self) -> bool:
@@ -169,12 +154,6 @@ class Layers:
             spread = spread + LOT_SHARE * _own(self.estimate, OF_LOT)
         if self.seasonal:
             spread = spread + _seasons(self.estimate)
-        if self.occasions.size:
-            # An occasion to come varies as those that were seen do.
-            at = self.estimate.names.index("thermal_time_50_Cd")
-            own = float(np.diag(self.covariance)[self.occasions].mean())
-            more = own * (1.0 - 1.0 / self.occasion_scale)
-            spread[at, at] = max(spread[at, at] + more, 0.0)
         return level, spread
 
     def season_sd(self, name: str) -> float:

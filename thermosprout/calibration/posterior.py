@@ -162,12 +162,6 @@ class Posterior:
         flat[:, self.decorrelation.target] += self.decorrelation.shift(flat) - self._start
         return np.asarray(flat)
 
-    def coordinates(self, vectors: FloatArray) -> FloatArray:
-        """Coordinates of vectors of the layers, shape (draw, coordinate)."""
-        flat = vectors.copy()
-        flat[:, self.decorrelation.target] -= self.decorrelation.shift(vectors) - self._start
-        return np.asarray((flat - self.origin) @ self._inverse.T)
-
     @cached_property
     def _start(self) -> float:
         return float(self.decorrelation.shift(self.origin[None])[0])
