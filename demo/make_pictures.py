@@ -35,9 +35,18 @@ def draw(folder: Path) -> None:
     """Pictures that the commands draw themselves."""
     season = str(folder / "season.toml")
     rows = [word for row in ROWS for word in ("--row", row)]
-    run("forecast", season, "--as-of", DEMO_DAY, *rows, "--plot", str(PICTURES / "rows.png"))
+    run(
+        "forecast",
+        season,
+        "--as-of",
+        DEMO_DAY,
+        *rows,
+        "--plot",
+        str(PICTURES / "rows.png"),
+        "--force",
+    )
     trial, soil = str(folder / "trial.csv"), str(folder / "soil.csv")
-    run("trial", "analyse", trial, "--soil", soil, "--plot", str(PICTURES / "trial.png"))
+    run("trial", "analyse", trial, "--soil", soil, "--plot", str(PICTURES / "trial.png"), "--force")
     run("report", season, "--as-of", DEMO_DAY, "--trial", trial, "-o", str(folder / "season.html"))
     run("trial", "sheet", trial, "-o", str(folder / "sheet.html"))
 
