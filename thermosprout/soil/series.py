@@ -408,7 +408,7 @@ def _hourly(time: npt.NDArray[Any], values: npt.NDArray[Any], units: Any) -> tup
         raise InputError(f"the times are {time.dtype}; expected datetime64 in UTC")
     if time.size < 2:
         raise InputError(f"the soil temperature has {time.size} times; expected two or more")
-    if not (np.diff(time) > np.timedelta64(0)).all():
+    if not (np.diff(time) > np.timedelta64(0, "ns")).all():
         raise InputError("the times are not sorted, or some stand twice", hint="sort by time")
     try:
         numbers = np.asarray(values, dtype=float)
