@@ -304,8 +304,12 @@ class CountLikelihood:
 
     def start(self) -> Particles:
         """Judge the draws of the forecast itself."""
+        return self.judged(self.forecast_draws())
+
+    def forecast_draws(self) -> Particles:
+        """Draws of the forecast itself, not judged yet."""
         row = self.row
-        return self.judged(
+        return self.particles(
             self.whitening.standard(row.draws.values),
             row.draws,
             cast("ThermalClock | ConstantClock", row.clock),
@@ -324,7 +328,9 @@ class CountLikelihood:
         draws = crop_draws(particles.draws, self.whitening.natural(points))
         index = np.arange(points.shape[0])
         clock = clock_of(particles.clock, draws.rates, index)
-        return self.judged(points, draws, clock, particles.viability, particles.ln_shift)
+        return self.judged(
+            self.particles(points, draws, clock, particles.viability, particles.ln_shift)
+        )
 
     def state(self, particles: Particles, speed: FloatArray) -> SeedState:
         """State of the seed for a speed of the row."""
@@ -352,7 +358,7 @@ class CountLikelihood:
             viability=particles.viability,
         )
 
-    def judged(
+    def particles(
         self,
         points: FloatArray,
         draws: CropDraws,
@@ -360,28 +366,32 @@ class CountLikelihood:
         viability: FloatArray,
         ln_shift: FloatArray,
     ) -> Particles:
-        """Sum the likelihood over the row's speed, and draw a speed from what is left."""
+        """Particles at the usual speed, not judged yet."""
         empty = np.zeros(draws.rates.size)
         particles = Particles(
             points, draws, clock, viability, ln_shift, empty, empty, empty, empty > 0
         )
-        progress = self.progress(clock)
         particles.share = self.stand(particles, self.state(particles, empty))
-        logs = self.logs(particles, progress)
+        return particles
+
+    def judged(self, particles: Particles) -> Particles:
+        """Sum the likelihood over the row's speed, and draw a speed from what is left."""
+        size = particles.share.size
+        logs = self.logs(particles)
         top = logs.max(axis=1, keepdims=True)
         mass = np.exp(logs - top).cumsum(axis=1)
         particles.likelihood = top[:, 0] + np.log(mass[:, -1] / _SPEED_NODES.size)
-        pick = self.rng.random((empty.size, 1)) * mass[:, -1:]
+        pick = self.rng.random((size, 1)) * mass[:, -1:]
         column = (mass < pick).sum(axis=1)
         particles.failed = column >= _SPEED_NODES.size
         node = column % _SPEED_NODES.size
-        inside = (node + self.rng.random(empty.size)) / _SPEED_NODES.size
+        inside = (node + self.rng.random(size)) / _SPEED_NODES.size
         particles.speed = ndtri(np.clip(inside, 1e-9, 1 - 1e-9))
         return particles
 
-    def logs(self, particles: Particles, progress: FloatArray | None = None) -> FloatArray:
+    def logs(self, particles: Particles) -> FloatArray:
         """Log-likelihood for each speed of a row that stands, then of one that is lost."""
-        progress = self.progress(particles.clock) if progress is None else progress
+        progress = self.progress(particles.clock)
         new, seeds = self.looks.new, np.asarray(float(self.row.sowing.seeds_planted))
         emerged, share = np.asarray(new.sum()), particles.share
         kinds = (
@@ -437,7 +447,8 @@ def lost_over_standing(row: RowForecast, counts: Sequence[Count]) -> float:
         return 1.0
     # An even prior, so that the ratio of the sums is that of the likelihoods.
     likelihood = CountLikelihood(row, looks, np.random.default_rng(0), failed_before=0.5)
-    logs = likelihood.logs(likelihood.start()) + np.log(np.maximum(row.weights, _TINY))[:, None]
+    logs = likelihood.logs(likelihood.forecast_draws())
+    logs += np.log(np.maximum(row.weights, _TINY))[:, None]
     standing, lost = (logsumexp(part.ravel()) for part in np.split(logs, 2, axis=1))
     ratio = float(np.exp(np.clip(lost - standing, -700.0, 700.0)))
     return ratio if ratio >= _LOST or ratio <= _STANDS else 1.0
