@@ -493,7 +493,7 @@ def presprout(
 
 
 def season_of(season: GrowingSeason | str | Path | None) -> Season | None:
-    """Season file, read where it is not yet."""
+    """Season, read from its file unless it was read before."""
     if isinstance(season, GrowingSeason):
         return season.season
     return None if season is None else load_season(season)

@@ -288,7 +288,7 @@ def refuse(options: Mapping[str, Any], why: str, hint: str) -> None:
 
 
 def logger_series(path: Path, timezone: str, *, json: bool) -> tuple[xr.DataArray, list[str]]:
-    """Soil temperature of a file, told how it was read, and what nobody has agreed to in it."""
+    """Soil temperature of a file, with the doubts that the user has not accepted yet."""
     from thermosprout.soil.readers.logger import read_bridged
 
     series, sentences = read_bridged(path, timezone=None if timezone == "UTC" else timezone)

@@ -49,7 +49,7 @@ def _crop(name: str, alias: str = "") -> Crop:
 
 @cache
 def _names() -> Mapping[str, tuple[str, str]]:
-    """Every name of a crop, in folded form: the catalogue's name for it, and the alias it is."""
+    """Crop and alias by each folded name; the alias is empty where the name is the crop's own."""
     names: dict[str, tuple[str, str]] = {}
     for crop, entry in _entries().items():
         for name in (crop, entry["latin_name"]):

@@ -114,7 +114,7 @@ class Crop:
         return self.alias or self.name
 
     def long_soak(self, soak_h: float, loss: str = "some") -> str:
-        """Sentence on a soak that the crop does not stand, without its full stop.
+        """Sentence on a soak that is too long for the crop, without its full stop.
 
         Parameters
         ----------
