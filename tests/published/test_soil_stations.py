@@ -43,8 +43,9 @@ from thermosprout.soil.model.temperature import (
 )
 from thermosprout.soil.model.water import LAYER_EDGES_M, content_at, march_water
 from thermosprout.soil.model.weather import weather_arrays
-from thermosprout.soil.site_correction import RANGE_80, correct
-from thermosprout.soil.site_readings import ReadingKind
+from thermosprout.soil.series import hours_since_epoch
+from thermosprout.soil.site_correction import RANGE_80, READING_SD_K, SiteField, correct
+from thermosprout.soil.site_readings import Beside, ReadingKind
 
 pytestmark = pytest.mark.slow
 
@@ -273,12 +274,21 @@ def _seasons(item: Judged) -> list[tuple[int, slice]]:
     return out
 
 
+def _early_april_and_later(item: Judged, year: int) -> tuple[pd.Series, pd.Series]:
+    """Measured means of the days with readings, and of those that judge them."""
+    measured = item.station.measured
+    local = item.local(measured.index)
+    return (
+        measured[(local >= f"{year}-04-01") & (local < f"{year}-04-15")],
+        measured[(local >= f"{year}-04-15") & (local <= f"{year}-09-30")],
+    )
+
+
 def _corrected(
     item: Judged, year: int, window: slice, kind: str, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray, float, float] | None:
     """Errors of the four weeks after readings, before and after; and of the season."""
-    local = item.local(item.station.measured.index)
-    days = item.station.measured[(local >= f"{year}-04-01") & (local < f"{year}-04-15")]
+    days, after = _early_april_and_later(item, year)
     if len(days) < 10:
         return None
     series, how = item.series.sel(time=window), ReadingKind.DAY
@@ -306,7 +316,6 @@ def _corrected(
         {"time_utc": stamps, "depth_cm": item.station.depth_cm, "soil_temp_C": values}
     )
     done = correct(series, readings, effects=item.effects.sel(time=window), kind=how)
-    after = item.station.measured[(local >= f"{year}-04-15") & (local <= f"{year}-09-30")]
     error = (daily_means(done.series, pd.DatetimeIndex(after.index)) - after).to_numpy()
     plain = (item.daily.reindex(after.index) - after).to_numpy()
     near = error[:21][np.isfinite(error[:21])]
@@ -350,6 +359,75 @@ def test_fourteen_readings_of_early_april(judged: list[Judged], kind: str) -> No
     for column in ("z2_weeks", "z2_season"):
         print(f"{column}: {table[column].mean():.2f}")
         assert 0.4 < table[column].mean() < 1.6
+
+
+def _if_the_spread_were_true(item: Judged, rng: np.random.Generator) -> np.ndarray | None:
+    """RMSE before and after means of early April, shape (2, draw), of errors drawn from the field.
+
+    The prediction is then the best that there is (Rasmussen & Williams 2006, eq. 2.25).
+    """
+    squares: list[np.ndarray] = []
+    error_K = READING_SD_K[ReadingKind.DAY]
+    for year, window in _seasons(item):
+        days, after = _early_april_and_later(item, year)
+        if len(days) < 10 or len(after) < 15:
+            continue
+        early, later = (hours_since_epoch(part.index.to_numpy()) + 12.0 for part in (days, after))
+        size, both = early.size, np.concatenate([early, later])
+        nothing = np.zeros(size)
+        pairs = Beside(pd.DataFrame(), early, nothing, nothing, np.zeros((2, size)))
+        field = SiteField(item.series.sel(time=window), item.effects.sel(time=window), pairs)
+        covariance = field.lasting(both, both) + field.fading(both, both)
+        covariance += 1e-6 * np.eye(both.size)
+        drawn = np.linalg.cholesky(covariance) @ rng.normal(size=(both.size, 200))
+        readings = drawn[:size] + error_K * rng.normal(size=(size, 200))
+        noise = field.at_readings() + error_K**2 * np.eye(size)
+        predicted = (field.lasting(later) + field.fading(later)) @ np.linalg.solve(noise, readings)
+        squares.append(np.stack([drawn[size:] ** 2, (drawn[size:] - predicted) ** 2]))
+    return np.sqrt(np.concatenate(squares, axis=1).mean(axis=1)) if squares else None
+
+
+def test_readings_help_as_much_as_the_spread_of_sites_lets_them(judged: list[Judged]) -> None:
+    """The stated covariance says how much two weeks of readings can help, and how often they harm.
+
+    What they do at the stations has to lie where it says: less help would mean that the correction
+    throws something away or that the covariance promises too much. Beside it the least that any
+    lasting shift can leave: that of the season's own mean error.
+    """
+    rng = np.random.default_rng(5)
+    rows, drawn = [], []
+    for item in judged:
+        after = _if_the_spread_were_true(item, rng)
+        seasons = [
+            _corrected(item, year, window, "day means", rng) for year, window in _seasons(item)
+        ]
+        done = [season for season in seasons if season is not None]
+        if after is None or not done:
+            continue
+        plain, error = (np.concatenate([season[i] for season in done]) for i in (0, 1))
+        best = np.concatenate([season[0] - np.nanmean(season[0]) for season in done])
+        sun = item.station.has_radiation
+        rows.append((item.station.station_id, rmse(plain), rmse(error), rmse(best), sun))
+        drawn.append(after)
+    table = _table(rows, "station before after own_mean radiation")
+    before, after = np.moveaxis(np.stack(drawn), 1, 0)
+    sunny = np.array(
+        [j.station.has_radiation for j in judged if j.station.station_id in table.index]
+    )
+    low, high = np.quantile(after[sunny].mean(axis=0), [0.01, 0.99])
+    seen = float(table["after"][sunny].mean())
+    worse = ((after - before) > 0.02).sum(axis=0)
+    harmed = int(((table["after"] - table["before"]) > 0.02).sum())
+    print(
+        f"RMSE after readings {seen:.2f} K; were the spread of sites true {low:.2f} to {high:.2f} "
+        f"K (98 %); with the season's own mean error known {table['own_mean'][sunny].mean():.2f} K"
+    )
+    print(
+        f"made worse: {harmed} of {len(table)}; were the spread true {worse.mean():.1f} in the "
+        f"mean, at most one in {(worse <= 1).mean():.0%} of draws"
+    )
+    assert low * 0.9 < seen < high
+    assert harmed <= np.quantile(worse, 0.99)
 
 
 def half_emergence_d(
