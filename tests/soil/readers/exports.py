@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -284,6 +285,13 @@ EXPORTS: dict[str, Export] = {
             lambda t, v: f"{t:{ISO}},{v},3.1", hours=HOURS + 1)).rsplit(",", 1)[0] + "\n",
         said="Line 62, the last, is cut off and was left out",
     ),
+    "preamble of thousands of lines": Export(
+        "Serial 4711: depot, bed 3\n" * 4000 + table("Time (UTC),Soil temp 5cm (°C)", PLAIN),
+    ),
+    "line ends of three systems": Export(
+        table("Time (UTC),Soil temp 5cm (°C)", PLAIN[:20], "\r\n")
+        + "\r".join(PLAIN[20:40]) + "\r\r\n" + table(PLAIN[40], PLAIN[41:]),
+    ),
     # ---- asked for
     "day or month first": Export(
         table("Time,Soil temp 5cm (°C)", rows(
@@ -441,7 +449,23 @@ EXPORTS: dict[str, Export] = {
         "Dear customer,\nthank you for buying.\n", {}, "no line holds a date or time"
     ),
     "a spreadsheet": Export(b"PK\x03\x04" + bytes(99), {}, "this is a spreadsheet.*save the sheet"),
-    "zero bytes": Export(b"time_utc,soil\x00temp\n\x00", {}, "holds zero bytes"),
+    "packed": Export(gzip.compress(b"time_utc"), {}, "this is a compressed file.*unpack it first"),
+    "four bytes a letter": Export(
+        table("Time (UTC),Soil temp 5cm (°C)", PLAIN).encode("utf-32"), {}, "holds NUL bytes"
+    ),
+    "half a letter of two bytes": Export(
+        table("Time (UTC),Soil temp 5cm", PLAIN).encode("utf-16") + b"a", {}, "holds NUL bytes"
+    ),
+    "a cell of many digits": Export(
+        table("Time (UTC),Soil temp 5cm (°C)", _changed(PLAIN, 3, f"2026-04-14 03:00,{'9' * 70}x")),
+        {}, "'9{40}' is no number", error_line=5,
+    ),
+    "two columns of the name asked for": Export(
+        table("Time (UTC),Probe (°C),Probe (°C)", rows(lambda t, v: f"{t:{ISO}},{v},{v + 1}")),
+        {"column": "Probe (°C)"}, r"there are 2 columns 'Probe .°C.'; columns there: Time",
+        error_line=2,
+    ),
+    "zero bytes": Export(b"time_utc,soil\x00temp\n\x00", {}, "holds NUL bytes"),
     "unknown zone": Export(
         table("Time,Soil temp 5cm (°C)", PLAIN), {"timezone": "Middle/Earth"}, "is not a time zone"
     ),

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.soil.readers.exports import EXPORTS, Export, soil
+from tests.soil.readers.exports import EXPORTS, PLAIN, Export, soil, table
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.files import read_text
 from thermosprout.soil.readers.find_columns import understand
@@ -270,6 +270,11 @@ NAMES = {
     "soil_temp_5cm_C": "soil", "Mittlere Bodentemperatur": "soil", "Temp 5cm (°C)": "temperature",
     "Temperature 5 cm (minute mean)": "temperature", "Air temp (°C)": "air",
     "Time (min)": "time", "Record": "counter", "depth_cm": "depth",
+    "Soil Temp Low": "soil_tmin", "soilTempMaximum": "soil_tmax", "Soil_Hi": "soil_tmax",
+    "TS_min": "soil_tmin", "Min temp 5cm": "soil_tmin", "Max temp at 10 cm": "soil_tmax",
+    "Low Temp (°F)": "air_tmin", "Hi Temp": "air_tmax", "T_DAILY_MAX": "air_tmax",
+    "Max temp 200cm": "air_tmax", "Low tunnel temp": "temperature", "Trunk min": "other",
+    "Indoor Temperature (°C)": "other", "Outdoor Temperature (°C)": "air",
 }  # fmt: skip
 
 
@@ -285,7 +290,7 @@ def test_extremes_of_soil_are_never_taken_for_air(low: str, tmp_path: Path) -> N
     path.write_text("\n".join([f"date,{low},{low.replace('min', 'max')}", *lines]) + "\n")
     with pytest.raises(InputError, match=r"hold extremes of the soil.*name one with --column"):
         read_soil_csv(path, timezone="UTC")
-    with pytest.raises(CoverageError, match="hold those of the soil"):
+    with pytest.raises(CoverageError, match="soil temperature stands in"):
         read_weather_csv(path, latitude=52.0, longitude=10.0)
     series, _ = read_soil_csv(path, timezone="UTC", column=low)
     assert 3.5 < float(series.mean()) < 6.5
@@ -301,6 +306,22 @@ def test_columns_taken_and_left_out_are_named(tmp_path: Path) -> None:
     _, reading = read_weather_csv(path, latitude=52.0, longitude=10.0)
     assert reading.columns == ("Air temp (°C)",)
     assert reading.left_out == ("Soil temp 5cm (°C)", "Battery (V)")
+
+
+def test_a_column_that_begins_late_is_named_as_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "logger.csv"
+    lines = [f"{line},{'' if row < 59 else 4.1}" for row, line in enumerate(PLAIN)]
+    path.write_text(table("Time (UTC),Soil temp 5cm (°C),Second probe (V)", lines))
+    assert read_soil_csv(path)[1].left_out == ("Second probe (V)",)
+
+
+def test_columns_of_the_daily_swing_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "days.csv"
+    lines = [f"2026-04-{day:02d},4,16,{8 + day % 3},1" for day in range(1, 15)]
+    path.write_text(table("date,air_tmin_C,air_tmax_C,soil_temp_5cm_C,precip_mm", lines))
+    _, reading = read_soil_csv(path, timezone="UTC")
+    assert "damped by the depth (air_tmin_C and air_tmax_C)" in " ".join(reading.notes)
+    assert reading.left_out == ("precip_mm",)
 
 
 READINGS = {

@@ -125,6 +125,43 @@ def test_units_of_weather_columns(tmp_path: Path) -> None:
     assert float(data["wind_speed"].mean()) == pytest.approx(4.47, abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("heading", "cells", "mean"),
+    [
+        ("Indoor Temperature (°C),Outdoor Temperature (°C)", "21,9", 9.0),
+        ("Temperature (°C),Outdoor Temperature (°C)", "21,9", 9.0),
+        ("Temp 5cm (°C),Temp (°C)", "21,9", 9.0),
+        ("Air temp,Battery (V)", "48.2 °F,3", 9.0),
+        ("Air temp,Battery (V)", "77,3", 25.0),
+    ],
+)
+def test_air_is_told_from_other_temperatures_and_units(
+    heading: str, cells: str, mean: float, tmp_path: Path
+) -> None:
+    path = tmp_path / "weather.csv"
+    path.write_text(every(60, 48, names=f"time_utc,{heading}", row=cells))
+    weather, reading = read_weather_csv(path, **PLACE)
+    assert float(weather["air_temperature"].mean()) == pytest.approx(mean)
+    assert {*reading.columns, *reading.left_out} == set(heading.split(","))
+
+
+@pytest.mark.parametrize(
+    ("heading", "cells", "expected"),
+    [
+        ("Temp 1 (°C),Temp 2 (°C)", "9,21", "several columns may hold the air temperature: Temp 1"),
+        ("Temp 5cm (°C),precip_mm", "9,0", "soil temperature stands in 'Temp 5cm .°C.'"),
+        ("Min temp 5cm,Max temp 5cm", "4,9", "soil temperature stands in 'Min temp 5cm', 'Max"),
+        ("TS_min,TS_max", "4,9", "soil temperature stands in 'TS_min', 'TS_max'"),
+        ("Air temp,precip_mm", "12,0", "values from 12.0 to 12.0 can be °C or °F"),
+    ],
+)
+def test_air_is_never_guessed(heading: str, cells: str, expected: str, tmp_path: Path) -> None:
+    path = tmp_path / "weather.csv"
+    path.write_text(every(60, 48, names=f"time_utc,{heading}", row=cells))
+    with pytest.raises((InputError, CoverageError), match=expected):
+        read_weather_csv(path, **PLACE)
+
+
 def test_half_hourly_weather_sums_rain_and_averages_sun(tmp_path: Path) -> None:
     path = tmp_path / "weather.csv"
     time = pd.date_range("2026-05-01", periods=96, freq="30min")

@@ -16,7 +16,7 @@ import pandas as pd
 
 from thermosprout.errors import InputError, Place
 from thermosprout.quantities import FloatArray
-from thermosprout.soil.readers.table import Table
+from thermosprout.soil.readers.table import Table, listed
 from thermosprout.soil.readers.times import (
     StampReading,
     is_clock_time,
@@ -33,13 +33,18 @@ _UNITS: tuple[tuple[str, str], ...] = (
 )
 _DEPTH = re.compile(r"(\d+(?:[.,]\d+)?)[ _]*(cm|mm|inches|inch|in|\"|″)(?![a-z])")
 _PLAIN_DEPTH = re.compile(r"^soil_temp_(\d+)(?:_|$)")
+_DEEPEST_CM = 100.0
+"""A temperature at a depth is that of soil; one higher or deeper than this is that of air. [cm]"""
 _TO_CM = {"cm": 1.0, "mm": 0.1, "in": 2.54, "inch": 2.54, "inches": 2.54, '"': 2.54, "″": 2.54}
 _TEMPERATURE = (
     r"temp|°|º|celsius|fahrenheit|tsoil|t_soil|tair|deg_?[cf]\b|(?:^|[_ ])t(?:_?(?:c|f))?$"
 )
 _SOIL = r"(?:soil|ground|boden|erdreich|\bsol\b|suelo|bodem|suolo|seedbed)"
+_AIR = r"(?:air|temp|luft|^t(?:[ _]?(?:2m|a))?(?![a-z0-9]))"
 _UNIT_COLUMN = r"(?:units?|einheit|unité|unidad)"
-_MIN, _MAX = r"(?:min(?!ut)|lowest|coldest)", r"(?:max|highest|warmest)"
+_MIN = r"(?:min(?!ut)|lowest|coldest|(?<![a-z])low?(?![a-z]| ?tunnel))"
+_MAX = r"(?:max|highest|warmest|(?<![a-z])hi(?:gh)?(?![a-z]| ?tunnel))"
+EXTREME = rf"{_MIN}|{_MAX}"
 _QUANTITIES: tuple[tuple[str, str], ...] = (
     (r"moist|vwc|swc|water[ _]content|feucht", "soil_moisture"),
     (r"dew|wet.?bulb|heat.?index|wind.?chill|feels|taupunkt", "other"),
@@ -50,13 +55,14 @@ _QUANTITIES: tuple[tuple[str, str], ...] = (
     (r"precip|rain|regen|niederschlag", "precipitation"),
     (r"batt|volt|signal|rssi|serial", "other"),
     (r"surface_temp|skin|sur_temp", "surface_temperature"),
-    (rf"{_SOIL}(?:.*(?<![a-z]))?t?[_ ]?(?:{_MIN}|{_MAX})", "soil extreme"),
-    (rf"(?<![a-z])t?(?:{_MIN}|{_MAX}).*{_SOIL}", "soil extreme"),
+    (rf"{_SOIL}(?:.*(?<![a-z]))?t?[_ ]?(?:{EXTREME})", "soil extreme"),
+    (rf"(?<![a-z])t?(?:{EXTREME}).*{_SOIL}|^ts[_ ]?(?:{EXTREME})", "soil extreme"),
     (rf"(?=.*{_SOIL})(?=.*(?:{_TEMPERATURE}))", "soil"),
     (rf"tsoil|t_soil|^{_SOIL}$|^ts_?\d|{_SOIL}[ _]*\d", "soil"),
     (rf"grass.*{_MIN}|{_MIN}.*grass|^gmin", "surface_temperature"),
-    (rf"(?:air|temp|^t).*{_MIN}|{_MIN}.*(?:air|temp)|^mintp", "air_tmin"),
-    (rf"(?:air|temp|^t).*{_MAX}|{_MAX}.*(?:air|temp)|^maxtp", "air_tmax"),
+    (r"indoor|inside", "other"),
+    (rf"{_AIR}.*{_MIN}|^t{_MIN}|{_MIN}.*{_AIR}|^mintp", "air_tmin"),
+    (rf"{_AIR}.*{_MAX}|^t{_MAX}|{_MAX}.*{_AIR}|^maxtp", "air_tmax"),
     (r"^(?:#|no\.?|nr\.?|n°|id|index|line|row|record|count|lfd\.? nr\.?)$", "counter"),
     (r"^depth(?:[_ (].*)?$|^tiefe", "depth"),
     (rf"^{_UNIT_COLUMN}$", "unit"),
@@ -98,9 +104,11 @@ def temperature_unit(text: str) -> str | None:
 def understand(name: str, index: int, unit_row: str = "") -> Meaning:
     """Work out what a column holds from its name and the units row, where there is one."""
     lowered = name.strip().lower()
+    words = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name).lower()
     quantity = "time" if _TIME.search(lowered) else "other"
     for pattern, meaning in _QUANTITIES:
-        if re.search(pattern, lowered) and not (quantity == "time" and meaning in _NOT_TIME):
+        text = words if meaning == "soil extreme" else lowered
+        if re.search(pattern, text) and not (quantity == "time" and meaning in _NOT_TIME):
             quantity = meaning
             break
     if (
@@ -109,12 +117,13 @@ def understand(name: str, index: int, unit_row: str = "") -> Meaning:
         and temperature_unit(unit_row) in ("degC", "degF")
     ):
         quantity = "temperature"
-    if quantity == "soil extreme":
-        quantity = "soil_tmin" if re.search(_MIN, lowered) else "soil_tmax"
     depth = _DEPTH.search(lowered) or _DEPTH.search(unit_row.lower())
     depth_cm = float(depth.group(1).replace(",", ".")) * _TO_CM[depth.group(2)] if depth else None
     if depth is None and quantity == "soil" and (plain := _PLAIN_DEPTH.search(lowered)):
         depth_cm = float(plain.group(1))
+    of_air = re.search("air|luft", lowered) or (depth_cm or np.inf) > _DEEPEST_CM
+    if quantity == "soil extreme" or (quantity in ("air_tmin", "air_tmax") and not of_air):
+        quantity = "soil_tmin" if re.search(_MIN, words) else "soil_tmax"
     return Meaning(
         unit_row=unit_row,
         name=name,
@@ -222,7 +231,7 @@ def to_numbers(table: Table, meaning: Meaning, decimal: str | None) -> tuple[Flo
 
     def refuse(wrong: pd.Series, text: str, hint: str) -> None:
         for row in np.flatnonzero(wrong)[:1]:
-            cell = repr(cells.iloc[row])
+            cell = repr(cells.iloc[row][:40])
             place = table.place(int(row), meaning.name)
             raise InputError(text.format(cell), place=place, hint=hint)
 
@@ -375,14 +384,13 @@ def choose_column(
 ) -> Meaning:
     """Pick the one temperature column, or ask."""
     place = Place(file=table.path, line=table.lines[0])
-    there = ", ".join(table.names)
+    there = listed(table.names)
     if column is not None:
-        for meaning in meanings:
-            if meaning.name.strip().lower() == column.strip().lower():
-                return meaning
-        raise InputError(
-            f"there is no column {column!r}", place=place, hint=f"columns there: {there}"
-        )
+        named = [m for m in meanings if m.name.strip().lower() == column.strip().lower()]
+        if len(named) == 1:
+            return named[0]
+        count = f"there are {len(named)} columns" if named else "there is no column"
+        raise InputError(f"{count} {column!r}", place=place, hint=f"columns there: {there}")
     candidates = _candidates(table, [m for m in meanings if m.index != time_index])
     if depth_cm is not None and len(candidates) > 1:
         candidates = [m for m in candidates if m.depth_cm == depth_cm] or candidates
@@ -447,12 +455,12 @@ def left_out(
         for meaning in meanings
         if meaning.index not in used
         and meaning.quantity not in ("counter", "depth", "unit")
-        and any(row[meaning.index] for row in table.rows[:200])
+        and any(row[meaning.index] for row in table.rows)
     )
 
 
-def unit_of(table: Table, chosen: Meaning, numbers: FloatArray, unit: str | None) -> str:
-    """Unit of the values: said by the user, the heading or the cells, or asked for."""
+def unit_of(table: Table, chosen: Meaning, numbers: FloatArray, unit: str | None = None) -> str:
+    """Unit of temperatures: of the user, the heading or the cells, else by their size, or asked."""
     if unit is not None:
         letter = unit.upper().removeprefix("DEG")
         if letter not in ("C", "F", "K"):
@@ -478,5 +486,5 @@ def unit_of(table: Table, chosen: Meaning, numbers: FloatArray, unit: str | None
     raise InputError(
         f"values from {low:.1f} to {high:.1f} can be °C or °F, and nothing says which",
         place=Place(file=table.path, line=table.lines[0], column=chosen.name),
-        hint="set --unit C or --unit F",
+        hint="set --unit C or --unit F in soil read, or write it into the column's name: temp_C",
     )

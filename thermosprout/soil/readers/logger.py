@@ -132,8 +132,9 @@ def read_soil_csv(
                 impossible=True,
             ),
         )
+    ends = _day_ends(meanings)
     with placed(Place(file=table.path)):
-        hourly = _hourly(table, meanings, lines, depth, decimal)
+        hourly, swing = _hourly(table, ends, lines, depth, decimal)
         kept = trimmed(hourly)
         if kept is None:
             raise CoverageError(
@@ -168,7 +169,9 @@ def read_soil_csv(
         rows=len(table.rows),
         **kept.described(),
         notes=(*table.notes, *notes, *stamps.notes, *lines.notes),
-        left_out=left_out(table, meanings, (chosen.index, time_index, clock_index)),
+        left_out=left_out(
+            table, meanings, (chosen.index, time_index, clock_index, *(m.index for m in swing))
+        ),
         checks=(*checks, *quality.check_series(series, latitude=latitude)),
     )
     return series, reading
@@ -254,15 +257,14 @@ def _of_the_clock(table: Table, stamps: StampReading) -> list[Check]:
 
 
 def _hourly(
-    table: Table, meanings: Sequence[Meaning], lines: _Lines, depth: float | None,
-    decimal: str | None,
-) -> Hourly:  # fmt: skip
-    """Bring readings to the hour; daily means by a curve that keeps them."""
+    table: Table, ends: Sequence[Meaning], lines: _Lines, depth: float | None, decimal: str | None
+) -> tuple[Hourly, Sequence[Meaning]]:
+    """Bring readings to the hour, daily means by a curve that keeps them; the ends it took."""
     utc, step = lines.utc, step_of(lines.utc)
     if 20 * 3600 <= step <= 28 * 3600:
         if mixed := finer_among_coarse(utc, step):
             raise InputError(mixed, hint=PARTS)
-        half, origin = _half_range(table, meanings, depth, decimal)
+        half, origin = _half_range(table, ends, depth, decimal)
         lines.notes.append(f"Daily means were turned into hours that keep them; {origin}.")
         time, hours = hours_from_days(
             utc,
@@ -270,8 +272,7 @@ def _hourly(
             None if half is None else half[lines.rows],
             np.nan if depth is None else depth,
         )
-        gaps = gaps_of(time, hours)
-        return Hourly(time=time, values=hours, step_seconds=step, filled_hours=0, gaps=gaps)
+        return Hourly(time=time, values=hours, step_seconds=step), ends
     if step > SPARSEST_HOURS * 3600:
         raise InputError(
             f"readings every {step_in_words(step)} are too far apart for a series",
@@ -282,26 +283,34 @@ def _hourly(
         lines.notes.append("Readings were averaged over the hour around each full hour.")
     elif (utc.astype("int64") % 3_600_000_000_000 != 0).any():
         lines.notes.append("Readings were interpolated to the full hour.")
-    return to_hourly(utc, lines.values)
+    return to_hourly(utc, lines.values), ()
+
+
+def _day_ends(meanings: Sequence[Meaning]) -> Sequence[Meaning]:
+    """Columns of the day's minimum and maximum, of soil or else of air, where there is one each."""
+    for kind in ("soil", "air"):
+        pair = [m for m in meanings if m.quantity in (f"{kind}_tmin", f"{kind}_tmax")]
+        if len({m.quantity for m in pair}) == len(pair) == 2 and pair[0].unit == pair[1].unit:
+            return pair
+    return ()
 
 
 def _half_range(
-    table: Table, meanings: Sequence[Meaning], depth: float | None, decimal: str | None
+    table: Table, ends: Sequence[Meaning], depth: float | None, decimal: str | None
 ) -> tuple[FloatArray | None, str]:
-    """Half the daily range at the depth, from the soil's or the air's range in the file."""
-    damped = float(np.exp(-(5.0 if depth is None else depth) / quality.DAMPING_CM))
-    for kind, damping, origin in (
-        ("soil", 1.0, "the daily swing is that of the file's soil minimum and maximum"),
-        ("air", damped, "the daily swing is that of the air, damped by the depth"),
-    ):
-        ends = [[m for m in meanings if m.quantity == f"{kind}_{end}"] for end in ("tmin", "tmax")]
-        if all(len(end) == 1 for end in ends) and ends[0][0].unit == ends[1][0].unit:
-            low, high = (
-                to_celsius(to_numbers(table, end, decimal)[0], end.unit or "degC")
-                for (end,) in ends
-            )
-            return 0.5 * np.clip(high - low, 0.0, 40.0) * damping, origin
-    return None, "the daily swing is not known and left out"
+    """Half the daily range at the depth, and where it is from."""
+    if not ends:
+        return None, "the daily swing is not known and left out"
+    high, low = (
+        to_celsius(to_numbers(table, end, decimal)[0], end.unit or "degC")
+        for end in sorted(ends, key=lambda end: end.quantity)
+    )
+    half = 0.5 * np.clip(high - low, 0.0, 40.0)
+    names = " and ".join(end.name for end in ends)
+    if ends[0].quantity.startswith("soil"):
+        return half, f"the daily swing is that of {names}"
+    half = half * np.exp(-(5.0 if depth is None else depth) / quality.DAMPING_CM)
+    return half, f"the daily swing is that of the air, damped by the depth ({names})"
 
 
 BRIDGED_H = 72

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -18,6 +18,12 @@ from thermosprout.files import read_bytes
 from thermosprout.soil.quality import Check
 from thermosprout.soil.readers.times import looks_like_stamp
 
+_NO_TEXT = (
+    ((b"\x89HDF", b"CDF"), "NetCDF", "soil temperature in NetCDF is read by soil read"),
+    ((b"PK\x03\x04", b"\xd0\xcf\x11\xe0"), "a spreadsheet", "open it and save the sheet as CSV"),
+    ((b"\x1f\x8b", b"BZh", b"\xfd7zXZ"), "a compressed file", "unpack it first"),
+)
+"""First bytes of files that are no text, what they are, and the next step."""
 SEPARATORS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
 _UNIT_CELL = re.compile(
     r"^(|[\[(]?(°?\s*[cf]|deg[ _]?[cf]|celsius|fahrenheit|%|mm|m/s|w/m2?²?|v|hpa|utc|local|"
@@ -57,30 +63,23 @@ def decode(path: Path) -> tuple[str, str]:
         When it is absent, too large, or no text.
     """
     raw = read_bytes(path)
-    if raw.startswith((b"\x89HDF", b"CDF")):
-        raise InputError(
-            "this is NetCDF, a CSV text file was expected",
-            place=Place(file=path),
-            hint="soil temperature in NetCDF is read by soil read",
-        )
-    if raw.startswith(b"PK\x03\x04") or raw.startswith(b"\xd0\xcf\x11\xe0"):
-        raise InputError(
-            "this is a spreadsheet, a CSV text file was expected",
-            place=Place(file=path),
-            hint="open it and save the sheet as CSV",
-        )
+    for beginnings, what, hint in _NO_TEXT:
+        if raw.startswith(beginnings):
+            what = f"this is {what}, a CSV text file was expected"
+            raise InputError(what, place=Place(file=path), hint=hint)
+    is_utf16 = raw.startswith((b"\xff\xfe", b"\xfe\xff"))
+    codec, name = ("utf-16", "UTF-16") if is_utf16 else ("utf-8-sig", "UTF-8")
     try:
-        if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-            return raw.decode("utf-16"), "UTF-16"
-        if b"\x00" in raw:
-            raise InputError(
-                "the file holds zero bytes and is no text table",
-                place=Place(file=path, line=raw[: raw.index(b"\x00")].count(b"\n") + 1),
-                hint="export it again as CSV",
-            )
-        return raw.decode("utf-8-sig"), "UTF-8"
+        text = raw.decode(codec)
     except UnicodeDecodeError:
-        return raw.decode("cp1252", errors="replace"), "Windows-1252"
+        text, name = raw.decode("cp1252", errors="replace"), "Windows-1252"
+    if "\0" in text:
+        raise InputError(
+            "the file holds NUL bytes and is no plain text",
+            place=Place(file=path, line=text[: text.index("\0")].count("\n") + 1),
+            hint="export it again as CSV",
+        )
+    return text, name
 
 
 def _cells(line: str, separator: str) -> list[str]:
@@ -170,7 +169,8 @@ def read_table(path: str | Path, *, decimal: str | None = None) -> Table:
 
 
 def _separator(lines: list[str], path: Path) -> str:
-    sample = [line for line in lines if line.strip()][:2000]
+    filled = [line for line in lines if line.strip()]
+    sample = filled[:1000] + filled[1000:][-1000:]  # a preamble may be longer than any sample
     counts = {
         sep: sum(_is_data(_cells(line, sep)) for line in sample if sep in line)
         for sep in SEPARATORS
@@ -275,9 +275,9 @@ class Reading:
         if self.step and not step:
             text += f" every {self.step}"
         if columns := self.columns or ((self.column,) if self.column else ()):
-            text += f" of {_listed(columns)}"
+            text += f" of {listed(columns)}"
         if self.left_out:
-            text += f", without {_listed(self.left_out)}"
+            text += f", without {listed(self.left_out)}"
         return text + "."
 
     def sentences(self, *, layout: bool = True) -> list[str]:
@@ -314,8 +314,8 @@ class Reading:
         return [check.sentence() for check in checks if check.name not in _NOT_REPEATED]
 
 
-def _listed(names: tuple[str, ...], most: int = 12) -> str:
+def listed(names: Sequence[str], most: int = 12) -> str:
     """Names, cut off where there are many."""
-    shown = ", ".join(names[:most])
+    first = ", ".join(names[:most])
     rest = len(names) - most
-    return shown if rest <= 0 else f"{shown} and {rest} more"
+    return first if rest <= 0 else f"{first} and {rest} more"

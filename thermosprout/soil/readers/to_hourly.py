@@ -211,8 +211,12 @@ class Hourly:
     time: Stamps
     values: FloatArray
     step_seconds: int
-    filled_hours: int
-    gaps: tuple[Gap, ...]
+    filled_hours: int = 0
+
+    @property
+    def gaps(self) -> tuple[Gap, ...]:
+        """Stretches without a value."""
+        return gaps_of(self.time, self.values)
 
     def described(self) -> dict[str, Any]:
         """Entries of a :class:`~thermosprout.soil.readers.table.Reading`."""
@@ -231,8 +235,7 @@ def trimmed(hourly: Hourly) -> Hourly | None:
     if present.size < 2:
         return None
     keep = slice(int(present[0]), int(present[-1]) + 1)
-    time, values = hourly.time[keep], hourly.values[keep]
-    return replace(hourly, time=time, values=values, gaps=gaps_of(time, values))
+    return replace(hourly, time=hourly.time[keep], values=hourly.values[keep])
 
 
 def step_of(time: Stamps) -> int:
@@ -285,14 +288,7 @@ def to_hourly(time: Stamps, values: FloatArray) -> Hourly:
     hours = np.arange(first, last + 1, dtype="int64") * _HOUR_NS
     grid = hours.astype("datetime64[ns]")
     if kept.sum() < 2 or hours.size == 0:
-        nothing = np.full(hours.size, np.nan)
-        return Hourly(
-            time=grid,
-            values=nothing,
-            step_seconds=step,
-            filled_hours=0,
-            gaps=gaps_of(grid, nothing),
-        )
+        return Hourly(time=grid, values=np.full(hours.size, np.nan), step_seconds=step)
     x, y = stamps[kept], values[kept]
     filled = np.interp(hours, x, y)
     after = np.clip(np.searchsorted(x, hours, side="left"), 0, x.size - 1)
@@ -310,7 +306,6 @@ def to_hourly(time: Stamps, values: FloatArray) -> Hourly:
         values=out,
         step_seconds=step,
         filled_hours=int((near & ~own & ~outside).sum()),
-        gaps=gaps_of(grid, out),
     )
 
 

@@ -13,6 +13,7 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError, Place, placed
 from thermosprout.quantities import FloatArray
 from thermosprout.soil.readers.find_columns import (
+    EXTREME,
     Meaning,
     left_out,
     stamps_of,
@@ -20,10 +21,12 @@ from thermosprout.soil.readers.find_columns import (
     to_celsius,
     to_numbers,
     understand_all,
+    unit_of,
 )
-from thermosprout.soil.readers.table import SEPARATORS, Reading, Table, read_table
+from thermosprout.soil.readers.table import SEPARATORS, Reading, Table, listed, read_table
 from thermosprout.soil.readers.times import StampReading
 from thermosprout.soil.readers.to_hourly import (
+    AIR,
     finer_among_coarse,
     holds_air,
     hours_of_days,
@@ -113,13 +116,15 @@ def read_weather_csv(
         timezone = solar = f"UTC{round(longitude / 15.0):+d}"
     stamps = stamps_of(table, time_index, clock_index, day_first, timezone)
     columns, used, notes = _columns(table, meanings, decimal)
+    others = [meaning for meaning in meanings if meaning not in used]
     if solar and stamps.zone == solar:
         notes.append(f"Days carry no time zone: taken as those of {solar}, from the longitude.")
     if not holds_air(columns):
-        soil = [m.name for m in meanings if m.quantity in ("soil", "soil_tmin", "soil_tmax")]
+        soil = [m.name for m in others if m.quantity in ("soil", "soil_tmin", "soil_tmax")]
+        soil += [m.name for m in others if m.quantity == "temperature" and m.depth_cm is not None]
         raise CoverageError(
             "no column holds air temperatures"
-            + (f": {', '.join(map(repr, soil))} hold those of the soil" if soil else ""),
+            + (f", soil temperature stands in {', '.join(map(repr, soil))}" if soil else ""),
             place=Place(file=table.path, line=table.lines[0]),
             hint="expected air_temp_C, or air_tmin_C and air_tmax_C",
         )
@@ -144,7 +149,6 @@ def read_weather_csv(
         elevation_m=elevation_m,
         **data,
     )
-    others = [meaning for meaning in meanings if meaning.name not in used]
     reading = Reading(
         file=str(path),
         kind="weather table",
@@ -157,7 +161,7 @@ def read_weather_csv(
         start=str(weather["time"].values[0])[:16],
         end=str(weather["time"].values[-1])[:16],
         filled_hours=filled,
-        columns=tuple(used),
+        columns=tuple(meaning.name for meaning in used),
         left_out=left_out(table, others, (time_index, clock_index)),
         notes=(*table.notes, *stamps.notes, *notes, *more),
     )
@@ -166,25 +170,41 @@ def read_weather_csv(
 
 def _columns(
     table: Table, meanings: list[Meaning], decimal: str | None
-) -> tuple[dict[str, FloatArray], list[str], list[str]]:
-    """Values of the columns that are understood, in our units; the first of a kind counts."""
+) -> tuple[dict[str, FloatArray], list[Meaning], list[str]]:
+    """Values of the columns that are understood, in our units; the first of a kind counts.
+
+    A temperature of nothing in particular is that of the air where no other column is.
+    """
     columns: dict[str, FloatArray] = {}
-    used: list[str] = []
+    used: list[Meaning] = []
     notes: list[str] = []
+    air = [m for m in meanings if m.quantity == "air" and not _is_extreme(m)]
+    if not air:
+        air = [m for m in meanings if m.quantity == "temperature" and m.depth_cm is None]
+        if len(air) > 1:
+            raise InputError(
+                f"several columns may hold the air temperature: {listed([m.name for m in air])}",
+                place=Place(file=table.path, line=table.lines[0]),
+                hint="name that of the air air_temp_C",
+            )
+    numbers: dict[str, tuple[Meaning, FloatArray]] = {}
     for meaning in meanings:
-        quantity = meaning.quantity
-        if quantity == "temperature":
-            quantity = "air"
+        quantity = "air" if meaning in air else meaning.quantity
         target = "ghi" if quantity == "ghi_daily_sum" else quantity
-        if target not in _BOUNDS or target in columns or _is_extreme(meaning):
+        if target not in _BOUNDS or target in numbers or _is_extreme(meaning):
             continue
         values, _ = to_numbers(table, meaning, decimal)
-        if quantity in _FACTORS:
-            named = f"{meaning.name} {meaning.unit_row}".lower()
-            factor = next(f for pattern, f in _FACTORS[quantity] if re.search(pattern, named))
-            values = values * factor
+        if np.isfinite(values).any():
+            numbers[target] = meaning, values
+    unsaid = [numbers[name] for name in AIR if name in numbers and numbers[name][0].unit is None]
+    unit = unit_of(table, unsaid[0][0], np.concatenate([v for _, v in unsaid])) if unsaid else ""
+    for target, (meaning, values) in numbers.items():
+        if target in AIR:
+            values = to_celsius(values, meaning.unit or unit)
         else:
-            values = to_celsius(values, meaning.unit or "degC")
+            named = f"{meaning.name} {meaning.unit_row}".lower()
+            factors = _FACTORS[meaning.quantity]
+            values = values * next(f for pattern, f in factors if re.search(pattern, named))
         low, high = _BOUNDS[target]
         wrong = np.flatnonzero((values < low) | (values > high))
         if wrong.size:
@@ -195,7 +215,7 @@ def _columns(
             )
         if np.isfinite(values).any():
             columns[target] = values
-            used.append(meaning.name)
+            used.append(meaning)
     return columns, used, notes
 
 
@@ -203,7 +223,7 @@ def _is_extreme(meaning: Meaning) -> bool:
     """Tell whether a column is a gust, a maximum or minimum of something we want the mean of."""
     return meaning.quantity not in ("air_tmin", "air_tmax") and bool(
         re.search(
-            r"min|max|gust|dir|highest|_hm\b|deg\)", f"{meaning.name} {meaning.unit_row}".lower()
+            rf"min|gust|dir|_hm\b|deg\)|{EXTREME}", f"{meaning.name} {meaning.unit_row}".lower()
         )
     )
 
