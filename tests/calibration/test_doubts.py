@@ -109,7 +109,10 @@ def test_speed_that_falls_with_warmth_is_told_below_optimum() -> None:
     def falling(cool: float, warm: float, slower: float) -> list[str]:
         plots = [dish("a", cool, 5.0), dish("b", cool, 5.0),
                  dish("c", warm, slower), dish("d", warm, slower)]  # fmt: skip
-        return doubts._falling_rates(plots, CROP)
+        return speeds(*plots)
+
+    def speeds(*plots: Plot) -> list[str]:
+        return [text for text in said(_Fit(500.0, plots)) if "speed does not rise" in text]
 
     assert falling(10.0, 15.0, 6.0) == [
         (
@@ -122,13 +125,19 @@ def test_speed_that_falls_with_warmth_is_told_below_optimum() -> None:
     optimum = CENTRE["t_base_C"] + CENTRE["opt_gap_C"]
     assert falling(10.0, optimum + 2.9, 9.0) != []
     assert falling(10.0, optimum + 3.1, 9.0) == []
-    few = [dish("a", 10.0, 5.0, 2.0), dish("b", 15.0, 9.0, 2.0)]
-    assert doubts._falling_rates(few, CROP) == []
+    assert speeds(dish("a", 10.0, 5.0, 2.0), dish("b", 15.0, 9.0, 2.0)) == []
 
 
 def alone(base: Finding, temperatures: Temperatures = WIDE) -> list[str]:
-    fit = SimpleNamespace(crop=CROP, plots=())
-    return doubts._base_alone(fit, base, temperatures)  # type: ignore[arg-type]
+    """Of a fit without plots, so that nothing is said of them."""
+    none = np.zeros((1, 0))
+    predicted = SimpleNamespace(
+        **dict.fromkeys(("sigma", "z_low", "z_high", "ln_scale", "shift"), none)
+    )
+    model = SimpleNamespace(plots=(), predict=lambda vectors: predicted)
+    fit = SimpleNamespace(crop=CROP, plots=(), model=model, vector=np.zeros(1))
+    thermal = finding("thermal_time_50_Cd", 90.0)
+    return list(doubts.warnings_without_prior(CROP, fit, (base, thermal), temperatures))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -159,4 +168,6 @@ def test_a_base_is_doubted_for_width_distance_and_plots() -> None:
     ones = seen(8.0, 14.0, 20.0, at=((8.0, 1), (14.0, 1), (20.0, 1)))
     (single,) = alone(finding("t_base_C", 4.0), ones)
     assert single.startswith("there is one plot or dish at each temperature")
-    assert alone(replace(finding("t_base_C", None), low=None)) == []
+    absent, held = alone(replace(finding("t_base_C", None), low=None))
+    assert absent.startswith("the records do not pin down a base temperature")
+    assert held == "thermal time 90 °C d holds for a base temperature of 4.0 °C only"

@@ -32,9 +32,10 @@ def pot(name: str, day: float, new: list[float], **changed: object) -> Plot:
 PLOTS = [
     pot("a", 0, [0, 8, 4]), pot("b", 0, [12, 0, 0], treatment="soaked"),
     pot("c", 9, [0, 0, 20], seed_lot="2"), pot("d", 20, [0, 10, 0], variety="Gold"),
+    pot("e", 30, [0, 16, 0], seed_lot="2"),
 ]  # fmt: skip
 # By interpolation within a span of two days, from the day of planting.
-HALF = {"a": 2 + 2 * 6 / 8, "b": 1.0, "c": 5.0, "d": 3.0}
+HALF = {"a": 2 + 2 * 6 / 8, "b": 1.0, "c": 5.0, "d": 3.0, "e": 3.0}
 
 
 def pair_crps(draws: np.ndarray, seen: float) -> float:
@@ -91,16 +92,17 @@ def test_each_forecast_is_scored_on_what_was_left_out(
     found = check(
         CROP, PLOTS, left_out=LeftOut.DATE, packet_d=4.0, seed=7, tick=ticks.append
     )  # fmt: skip
-    assert fitted == [["c", "d"], ["a", "b", "d"], ["a", "b", "c"]]
-    assert ticks == [1, 1, 1]
-    assert len(given) == (0 if wide else 3)
+    assert fitted == [["c", "d", "e"], ["a", "b", "d", "e"], ["a", "b", "c", "e"],
+                      ["a", "b", "c", "d"]]  # fmt: skip
+    assert ticks == [1, 1, 1, 1]
+    assert len(given) == (0 if wide else 4)
     word = "posterior" if wide else "base kept"
     assert asked == [
-        ("a", word, "Red", None), ("b", word, "Red", None), ("c", word, "Red", None),
-        ("d", word, None, None),
+        ("a", word, "Red", None), ("b", word, "Red", None), ("c", word, "Red", "2"),
+        ("d", word, None, None), ("e", word, "Red", "2"),
     ]  # fmt: skip
 
-    days, shares = list(HALF.values()), [0.3, 0.3, 0.5, 0.25]
+    days, shares = list(HALF.values()), [0.3, 0.3, 0.5, 0.25, 0.4]
 
     def of_draws(name: str, late: float, most: float) -> Score:
         half, stand = np.linspace(1.0, late, 7), np.linspace(0.2, most, 7)
@@ -110,7 +112,7 @@ def test_each_forecast_is_scored_on_what_was_left_out(
         tenth = 0.1 * (most - 0.2)
         held = [0.2 + tenth <= share <= most - tenth for share in shares]
         return Score(
-            name=name, plots=4,
+            name=name, plots=5,
             date_crps_d=pytest.approx(np.mean([pair_crps(half, day) for day in days])),
             date_error_d=pytest.approx(np.mean([abs((1 + late) / 2 - day) for day in days])),
             date_covered=np.mean(inside),
@@ -121,15 +123,15 @@ def test_each_forecast_is_scored_on_what_was_left_out(
     def of_days(name: str, told: list[float]) -> Score:
         error = pytest.approx(np.mean(np.abs(np.array(told) - days)))
         return Score(
-            name=name, plots=4, date_crps_d=error, date_error_d=error, date_covered=None,
+            name=name, plots=5, date_crps_d=error, date_error_d=error, date_covered=None,
             stand_crps=None, stand_covered=None,
         )  # fmt: skip
 
-    # Of the same treatment: c and d for a; for b, soaked, there is no other, so c and d too.
-    others = [4.0, 4.0, (3.5 + 3.0) / 2, (3.5 + 5.0) / 2]
+    # Of the same treatment: c, d and e for a; b, soaked, has no other, so that it is they too.
+    others = [11 / 3, 11 / 3, (3.5 + 3.0 + 3.0) / 3, (3.5 + 5.0 + 3.0) / 3, (3.5 + 5.0 + 3.0) / 3]
     assert found == (
         of_draws("catalogue", 9.0, 0.28), of_draws("calibrated", 4.0, 0.5),
-        of_days("packet", [4.0] * 4), of_days("mean of the others", others),
+        of_days("packet", [4.0] * 5), of_days("mean of the others", others),
     )  # fmt: skip
 
 
@@ -155,10 +157,15 @@ def test_a_plot_takes_the_series_that_covers_its_planting() -> None:
     for hour, covered in ((0.0, True), (-1.0, False), (24.0 * 60 - 1, True), (24.0 * 60, False)):
         moved = replace(plot, planted_h=start + hour)
         if covered:
-            assert scores._covering(moved, [early, late]) is late
+            of_two, of_one = (
+                scores.forecast_draws(CROP, CROP.estimate, moved, soil, size=60, seed=3)
+                for soil in ([early, late], [late])
+            )
+            np.testing.assert_array_equal(of_two, of_one)
         else:
+            few = [early.isel(time=slice(0, 24 * 30)), late]
             with pytest.raises(CoverageError, match="covers the planting of plot p"):
-                scores._covering(moved, [early.isel(time=slice(0, 24 * 30)), late])
+                scores.forecast_draws(CROP, CROP.estimate, moved, few, size=60, seed=3)
 
 
 def test_half_of_a_dish_is_half_of_its_sprouts() -> None:

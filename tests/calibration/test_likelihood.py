@@ -14,7 +14,7 @@ from thermosprout.calibration.hierarchy import layers_of, root_of
 from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot, noted_window_h
 from thermosprout.calibration.posterior import Posterior, decorrelation_of
-from thermosprout.calibration.predict import Model, _without_holes
+from thermosprout.calibration.predict import Model
 from thermosprout.crops.estimate import PARAMETERS, Estimate
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import CoverageError
@@ -180,11 +180,22 @@ def test_a_series_is_parted_at_its_holes() -> None:
     hours = np.r_[np.arange(24 * 6), np.arange(24 * 6, 24 * 12) + 5]
     time = np.datetime64("2026-04-01", "ns") + hours * np.timedelta64(1, "h")
     whole = xr.DataArray(values, dims="time", coords={"time": time})
-    parts = _without_holes(whole)
-    first = time[0]
-    spans = [
-        (int((p["time"].values[0] - first) / np.timedelta64(1, "h")), p.sizes["time"])
-        for p in parts
-    ]
-    # 103 to 109 is too short; 111 to the jump of the clock at 144 and the rest are whole.
-    assert spans == [(0, 100), (111, 33), (149, 144)]
+    begin = time[0].astype("datetime64[h]").astype(float)
+    # 103 to 109 is too short; 111 to the jump of the clock at 144 and the rest are whole. The last
+    # look may be half a day after a stretch.
+    for planted, last, covered in (
+        (0, 111, True), (0, 112, False), (111, 155, True), (111, 156, False), (110, 156, False),
+        (149, 304, True), (149, 305, False), (148, 200, False),
+    ):  # fmt: skip
+        plot = Plot(
+            name="p", planted_h=begin + planted, depth_cm=2.0, seeds=9,
+            hours=begin + np.array([float(last)]), new=np.array([5.0]),
+        )  # fmt: skip
+        layers = layers_of(ESTIMATE, [plot])
+        if covered:
+            assert Model(CROP, [plot], layers, [whole]).series_of(plot) == 0
+        else:
+            with pytest.raises(
+                CoverageError, match=r"does not cover plot p from .* without a hole"
+            ):
+                Model(CROP, [plot], layers, [whole])

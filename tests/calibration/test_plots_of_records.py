@@ -14,7 +14,6 @@ from thermosprout.calibration import scores
 from thermosprout.calibration.plots import (
     Plot,
     digest_of,
-    half_emergence_d,
     handling_of,
     plots_of_records,
 )
@@ -135,26 +134,13 @@ def test_plots_are_left_out_by_name_day_year() -> None:
     plots = [plot(name=n, planted_h=hour + h) for n, h in (("a", 0), ("b", 0), ("c", 1), ("d", 24))]
 
     def names(left_out: LeftOut, zone: str = "UTC") -> list[list[str]]:
-        return [[p.name for p in group] for group in scores._groups(plots, left_out, zone)]
+        return [[p.name for p in group] for group in scores.left_out_groups(plots, left_out, zone)]
 
     assert names(LeftOut.PLOT) == [["a"], ["b"], ["c"], ["d"]]
     assert names(LeftOut.DATE) == [["a", "b"], ["c", "d"]]
     assert names(LeftOut.SEASON) == [["a", "b"], ["c", "d"]]
     assert names(LeftOut.SEASON, "Europe/Berlin") == [["a", "b", "c", "d"]]
     assert names(LeftOut.DATE, "Europe/Berlin") == [["a", "b", "c"], ["d"]]
-
-
-def test_the_nearest_known_and_the_others_mean() -> None:
-    named = {("x", "1"), ("y", "2")}
-    assert scores._nearest(plot(variety="x", seed_lot="1"), named) == ("x", "1")
-    assert scores._nearest(plot(variety="x", seed_lot="3"), named) == ("x", None)
-    assert scores._nearest(plot(variety="z", seed_lot="3"), named) == (None, None)
-    early, late = plot(), plot(new=np.array([0.0, 0.0, 12.0]))
-    soaked = plot(treatment="soaked", new=np.array([12.0, 0.0, 0.0]))
-    half = half_emergence_d(early), half_emergence_d(late)
-    assert scores._mean_of(early, [early, late, soaked]) == pytest.approx(np.mean(half))
-    assert scores._mean_of(plot(treatment="x"), [early]) == pytest.approx(half[0])
-    assert np.isnan(scores._mean_of(early, [plot(new=np.zeros(3))]))
 
 
 def test_a_line_scores_date_and_stand_of_one_forecast() -> None:

@@ -1,136 +1,114 @@
-"""What a fit without a prior may move, from information matrices laid by hand."""
+"""What a fit without a prior moves, and where it gives up."""
 
 from __future__ import annotations
 
-from types import SimpleNamespace
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration import maximum_likelihood as without_prior
-from thermosprout.calibration.hierarchy import layers_of
-from thermosprout.calibration.likelihood import Likelihood
+from thermosprout.calibration.likelihood import SLIPS, Likelihood
+from thermosprout.calibration.maximum_likelihood import PlainFit, fit_without_prior, informed
 from thermosprout.calibration.plots import Plot
-from thermosprout.calibration.predict import Model
+from thermosprout.emergence.treatments import Handling, Treatment
+from thermosprout.errors import FitError
 
 CROP = plain_crop()
 
 
-def model_at(*temperatures: float) -> Model:
-    plots = [
-        Plot(
-            name=f"{index}", planted_h=0.0, depth_cm=2.0, seeds=40, constant_C=temperature,
-            hours=np.array([96.0, 144.0]), new=np.array([8.0, 12.0]),
-        )
-        for index, temperature in enumerate(temperatures)
-    ]  # fmt: skip
-    return Model(CROP, plots, layers_of(CROP.estimate, plots))
+def pot(name: str, constant_C: float = 12.0, new: tuple[float, ...] = (4.0, 9.0, 5.0)) -> Plot:
+    return Plot(
+        name=name, planted_h=0.0, depth_cm=1.27, seeds=30, constant_C=constant_C,
+        hours=24.0 * np.array([6.0, 8.0, 10.0])[: len(new)], new=np.array(new),
+    )  # fmt: skip
 
 
-def test_an_entry_is_pinned_by_the_information_left(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """Schur complements one after the other: what is known of each given all taken before it."""
-    model = model_at(8.0, 20.0)
-    names = model.layers.names
-    always = [names.index("crop:thermal_time_50_Cd")]
-    order = [names.index(f"crop:{name}") for name in without_prior._ORDER]
-    size = 1 + len(order)
+def names(fit: PlainFit) -> set[str]:
+    return {fit.layers.names[entry].removeprefix("crop:") for entry in fit.free}
+
+
+def test_a_place_is_pinned_by_the_information_left() -> None:
+    """What is left of a place's information is one over its variance, given all before it."""
+    size = 9
     rng = np.random.default_rng(5)
     root = rng.standard_normal((size, size)) * np.linspace(0.4, 2.5, size)[:, None]
     information = root @ root.T
-    asked: list[np.ndarray] = []
 
-    def problem(likelihood: object, vector: np.ndarray, free: np.ndarray) -> SimpleNamespace:
-        asked.append(free)
-        chosen = [0, *(1 + order.index(entry) for entry in free[1:])]
-        own = information[np.ix_(chosen, chosen)]
-
-        def curvature(w: np.ndarray) -> np.ndarray:
-            assert w.tolist() == [0.0] * len(free)
-            return own
-
-        return SimpleNamespace(size=len(free), curvature=curvature)
-
-    monkeypatch.setattr(without_prior, "_problem", problem)
-    likelihood = SimpleNamespace(model=model)
-
-    def pinned(least: float, among: list[int] | None = None) -> list[int]:
-        return without_prior._pinned(
-            likelihood,
-            model.layers.mean,
-            always,
-            among=among,
-            least=least,  # type: ignore[arg-type]
-        )
-
-    def by_hand(least: float, maybe: list[int]) -> list[int]:
-        taken, found = [0], []
-        for entry in maybe:
-            at = 1 + order.index(entry)
-            block = information[np.ix_([*taken, at], [*taken, at])]
-            # What is left of an entry's information is one over its variance in the block.
+    def by_hand(least: float) -> list[int]:
+        free, pinned = [0], []
+        for place in range(1, size):
+            block = information[np.ix_([*free, place], [*free, place])]
             if 1.0 / np.linalg.inv(block)[-1, -1] >= least:
-                taken.append(at)
-                found.append(entry)
-        return found
+                free.append(place)
+                pinned.append(place)
+        return pinned
 
-    kinds = set()
-    for least in (0.05, 0.5, 2.0, 8.0, 30.0):
-        expected = by_hand(least, order)
-        kinds.add(len(expected))
-        assert pinned(least) == expected
-    assert len(kinds) > 2
-    assert asked[0].tolist() == [*always, *order]
-    few = order[1::2]
-    assert pinned(0.05, among=few) == by_hand(0.05, few)
-    assert asked[-1].tolist() == [*always, *few]
-    narrow = SimpleNamespace(model=model_at(14.0, 15.0))
-    without_prior._pinned(narrow, model.layers.mean, always, least=0.05)  # type: ignore[arg-type]
-    assert names.index("crop:t_base_C") in order
-    assert names.index("crop:t_base_C") not in asked[-1], "a narrow range tells no base"
-    assert len(asked[-1]) == len(asked[0]) - 1
+    bars = (0.05, 0.5, 2.0, 8.0, 30.0)
+    assert len({len(by_hand(least)) for least in bars}) > 2
+    for least in bars:
+        assert informed(information, 1, least) == by_hand(least)
+    # Two that say the same are worth one.
+    same = np.array([[9.0, 9.0, 0.0], [9.0, 9.0, 0.0], [0.0, 0.0, 4.0]])
+    assert informed(same, 1) == [2]
+    assert informed(same - np.diag([0.0, 0.0, 0.1]), 1) == []
 
 
-def test_free_entries_move_in_units_of_their_spread() -> None:
-    model = model_at(8.0, 20.0)
-    likelihood = Likelihood(model, free_dishes=True)
-    names = model.layers.names
-    free = np.array([names.index("crop:thermal_time_50_Cd"), names.index("crop:t_base_C")])
-    vector = model.layers.mean + 0.1
-    problem = without_prior._problem(likelihood, vector, free)
-    assert problem.size == 2
-    assert not problem.prior
-    np.testing.assert_allclose(problem.vectors(np.zeros((1, 2)))[0], vector)
-    moved = problem.vectors(np.array([[1.0, 0.0], [0.0, 1.0]])) - vector
-    spread = np.sqrt(np.diag(model.layers.covariance))
-    assert moved[0, free] == pytest.approx([spread[free[0]], 0.0])
-    assert moved[1, free[1]] == pytest.approx(spread[free[1]])
-    # A warmer base goes with a shorter thermal time, so that the speed stays.
-    decorrelation = without_prior.decorrelation_of(model)
-    change = decorrelation.shift((vector + moved[1])[None]) - decorrelation.shift(vector[None])
-    assert moved[1, free[0]] == pytest.approx(float(change[0]))
-    assert change[0] < 0
-    others = [i for i in range(len(names)) if i not in free]
-    assert not moved[:, others].any()
+def test_what_is_not_moved_stands_as_the_catalogue_has_it() -> None:
+    fit = fit_without_prior(CROP, [pot("a", 8.0), pot("b", 16.0)])
+    rest = [
+        i for i, name in enumerate(fit.layers.names) if i not in fit.free and "plot_" not in name
+    ]
+    np.testing.assert_array_equal(fit.vector[rest], fit.layers.mean[rest])
 
 
-def test_fixed_parameters_start_at_the_catalogues_speed() -> None:
-    model = model_at(8.0, 20.0)
-    names, mean = model.layers.names, model.layers.mean
-    begun = mean + 0.3 * np.random.default_rng(6).standard_normal(mean.size)
-    free = np.array([names.index("crop:thermal_time_50_Cd"), names.index("crop:sigma")])
-    found = without_prior._start_vector(model, begun, free)
-    effects = [names.index("crop:plot_speed_sd"), names.index("crop:plot_stand_rho")]
-    thermal = names.index("crop:thermal_time_50_Cd")
-    decorrelation = without_prior.decorrelation_of(model)
+UNLIKE = [
+    pot(f"p{k}", new=new)
+    for k, new in enumerate(
+        [(16.0, 2.0, 0.0), (0.0, 16.0, 2.0), (0.0, 0.0, 18.0), (18.0, 0.0, 0.0)]
+    )
+]
 
-    def ln_days(vector: np.ndarray) -> float:
-        return float(vector[thermal] - decorrelation.shift(vector[None])[0])
 
-    assert ln_days(found) == pytest.approx(ln_days(begun))
-    for entry in range(mean.size):
-        if entry != thermal:
-            kept = begun if entry in effects or entry in free else mean
-            assert found[entry] == kept[entry], names[entry]
+def test_few_plots_or_plots_alike_have_nothing_of_their_own() -> None:
+    """Two plots beyond the first of a setting do not tell how plots differ."""
+    for pots in (UNLIKE[:3], [pot(f"p{k}") for k in range(4)]):
+        assert not names(fit_without_prior(CROP, pots)) & {"plot_speed_sd", "plot_stand_rho"}
+
+
+@pytest.mark.slow
+def test_plots_differ_where_enough_of_them_are_alike() -> None:
+    assert {"plot_speed_sd", "plot_stand_rho"} <= names(fit_without_prior(CROP, UNLIKE))
+
+
+def test_all_up_at_the_first_look_is_no_peak() -> None:
+    """The sooner the seedlings came the better such a count is explained."""
+    with pytest.raises(FitError, match=r"do not determine thermal_time_50_Cd"):
+        fit_without_prior(CROP, [pot("p", new=(30.0,))])
+
+
+def test_one_plot_with_seedlings_is_enough_to_begin() -> None:
+    empty = pot("e", new=(0.0, 0.0, 0.0))
+    noted = replace(empty, name="n", hours=np.zeros(0), new=np.zeros(0), noted_h=(90.0, 114.0))
+    assert "thermal_time_50_Cd" in names(fit_without_prior(CROP, [empty, pot("a")]))
+    with pytest.raises(FitError, match="do not determine thermal_time_50_Cd, field_factor;"):
+        fit_without_prior(CROP, [noted, empty])
+    with pytest.raises(FitError, match="nothing emerged"):
+        fit_without_prior(CROP, [empty, replace(empty, name="f")])
+
+
+@pytest.mark.parametrize("sprouted", [0, 1, 2])
+def test_slips_are_allowed_for_only_where_a_plot_was_sprouted(sprouted: int) -> None:
+    """A batch has sprouts that were not counted; of dry seed all that shows is counted."""
+    batch = Handling(treatment=Treatment.PRESPROUTED, sprout_h=48.0)
+    plots = [pot("a", 8.0), pot("b", 16.0)]
+    plots[:sprouted] = [
+        replace(plot, treatment="presprouted", handling=batch) for plot in plots[:sprouted]
+    ]
+    fit = fit_without_prior(CROP, plots)
+    lenient, strict = (
+        Likelihood(fit.model, slips=slips, free_dishes=True).plots(fit.vector[None]).sum()
+        for slips in (SLIPS, 0.0)
+    )
+    assert fit.log_likelihood == pytest.approx(lenient if sprouted else strict, abs=1e-9)
+    assert abs(lenient - strict) > 1e-6

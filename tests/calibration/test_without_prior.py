@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from tests.calibration.growers import plain_crop
-from thermosprout.calibration import maximum_likelihood as without_prior
 from thermosprout.calibration.hierarchy import layers_of
+from thermosprout.calibration.maximum_likelihood import always_free, fit_without_prior, rivals
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.result import calibrate, calibration_without_prior
@@ -148,10 +148,10 @@ def test_always_moved_is_what_such_plots_can_tell() -> None:
     def always(plots: list[Plot], **effects: float) -> set[str]:
         model = model_of(plots)
         vector = model.layers.mean.copy()
-        for name in ("plot_speed_sd", "plot_stand_rho"):
+        for name, nothing in (("plot_speed_sd", 1e-6), ("plot_stand_rho", 1e-9)):
             at = model.layers.names.index(f"crop:{name}")
-            vector[at] = PARAMETERS[name].transform(effects.get(name, without_prior._NOTHING[name]))
-        return names_of(model, without_prior._always(model, vector))
+            vector[at] = PARAMETERS[name].transform(effects.get(name, nothing))
+        return names_of(model, always_free(model, vector))
 
     seldom = replace(dish(15.0, np.random.default_rng(1)), hours=np.array([240.0, 480.0]),
                      new=np.array([20.0, 30.0]))  # fmt: skip
@@ -172,34 +172,6 @@ def test_always_moved_is_what_such_plots_can_tell() -> None:
     assert {name for name in only if "fleece" in name} == {"treatment fleece:thermal_time_50_Cd"}
 
 
-def test_a_plot_effect_of_nothing_is_let_go() -> None:
-    model = model_of([pot("p")])
-    names = model.layers.names
-    speed, stand = (names.index(f"crop:{name}") for name in ("plot_speed_sd", "plot_stand_rho"))
-    vector = model.layers.mean.copy()
-    assert without_prior._empty_effect(model.layers, vector, [speed, stand]) is None
-    vector[speed] = PARAMETERS["plot_speed_sd"].transform(0.009)
-    assert without_prior._empty_effect(model.layers, vector, [speed, stand]) == speed
-    assert without_prior._empty_effect(model.layers, vector, [stand]) is None
-    vector[speed] = PARAMETERS["plot_speed_sd"].transform(0.011)
-    vector[stand] = PARAMETERS["plot_stand_rho"].transform(0.0019)
-    assert without_prior._empty_effect(model.layers, vector, [speed, stand]) == stand
-
-
-@pytest.mark.parametrize(("alike", "known"), [(3, False), (4, True)])
-def test_plots_differ_only_where_enough_of_them_are_alike(alike: int, known: bool) -> None:
-    """Three plots beyond the first of a setting tell how plots differ; two do not."""
-    model = model_of([pot(f"p{k}") for k in range(alike)])
-    vector = model.layers.mean.copy()
-    found = without_prior._without_plot_effects(model, model.layers, vector)
-    for name, nothing in (("plot_speed_sd", 1e-6), ("plot_stand_rho", 1e-9)):
-        at = model.layers.names.index(f"crop:{name}")
-        left = PARAMETERS[name].natural(found[at])
-        assert (found[at] == vector[at]) if known else (left == pytest.approx(nothing))
-    others = [i for i, name in enumerate(model.layers.names) if "plot_" not in name]
-    assert (found[others] == vector[others]).all()
-
-
 def test_rivals_gain_more_than_chance_the_greatest_first() -> None:
     model = model_of([pot("p")])
     names = model.layers.names
@@ -217,49 +189,18 @@ def test_rivals_gain_more_than_chance_the_greatest_first() -> None:
     likelihood = SimpleNamespace(model=model, plots=plots)
     free = np.array([names.index("crop:sigma")])
 
-    def rivals() -> list[str]:
-        entries = without_prior._rivals(likelihood, peak, begun, free)  # type: ignore[arg-type]
-        return [names[entry] for entry in entries]
+    def names_of_rivals() -> list[str]:
+        return [names[entry] for entry in rivals(likelihood, peak, begun, free)]  # type: ignore[arg-type]
 
-    assert rivals() == ["crop:soak_credit", "crop:t_base_C"]
+    assert names_of_rivals() == ["crop:soak_credit", "crop:t_base_C"]
     worth["crop:soak_credit"] = 5.9
-    assert rivals() == ["crop:t_base_C"]
+    assert names_of_rivals() == ["crop:t_base_C"]
     worth["crop:t_base_C"] = 5.9
-    assert rivals() == [], "a gain that chance gives one of so many is none"
+    assert names_of_rivals() == [], "a gain that chance gives one of so many is none"
     worth["crop:t_base_C"] = 0.0
     last = max(others)
     worth[names[last]] = 8.0
-    assert rivals() == [names[last]]
-
-
-@pytest.mark.parametrize(
-    ("ends", "best"),
-    [
-        ({6: -9.0, 18: -8.0}, 18),
-        ({18: -9.0, 6: -8.0}, 6),
-        ({18: -8.0, 6: -8.01}, 6),
-        ({18: -99.0}, 18),
-    ],
-)
-def test_the_highest_rival_is_freed_first(
-    monkeypatch: pytest.MonkeyPatch, ends: dict[int, float], best: int
-) -> None:
-    model = model_of([pot("p")])
-    peak = model.layers.mean
-    begun = peak + 1.0
-
-    def problem(likelihood: object, vector: np.ndarray, free: np.ndarray) -> SimpleNamespace:
-        entry = int(free[-1])
-        assert vector[entry] == begun[entry]
-        assert (np.delete(vector, entry) == np.delete(peak, entry)).all()
-        return SimpleNamespace(size=2, log_likelihood=lambda w: np.array([ends[entry]]))
-
-    monkeypatch.setattr(without_prior, "_problem", problem)
-    monkeypatch.setattr(without_prior, "climb", lambda problem, points: points[0])
-    likelihood = SimpleNamespace(model=model)
-    rivals = list(ends)
-    freed = without_prior._best_rival(likelihood, peak, begun, np.array([4]), rivals)  # type: ignore[arg-type]
-    assert freed == best
+    assert names_of_rivals() == [names[last]]
 
 
 def test_the_fits_own_figures_are_reported() -> None:
@@ -270,7 +211,7 @@ def test_the_fits_own_figures_are_reported() -> None:
     ]
     pots = [replace(plot, name=f"p{plot.name}", dish=False) for plot in plots]
     steps: list[int] = []
-    fit = without_prior.fit_without_prior(CROP, [*pots, *quick], tick=steps.append)
+    fit = fit_without_prior(CROP, [*pots, *quick], tick=steps.append)
     assert (sum(steps), len(steps)) == (4, 3)
     found = calibration_without_prior(CROP, fit)
     entries = [fit.layers.names[entry] for entry in fit.free]

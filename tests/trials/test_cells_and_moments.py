@@ -14,7 +14,6 @@ from thermosprout.errors import InputError, Place
 from thermosprout.trials.records.append import append_records
 from thermosprout.trials.records.file import (
     Mark,
-    _is_whole,
     append_text,
     clear_mark,
     format_line,
@@ -158,8 +157,13 @@ def test_written_lines_end_in_a_quote() -> None:
      (b'"a,x","b"', True), (b'a,"b"",', False), (b"a,b,c", False), (b"a,b ", True),
      (b"a, ", False)],
 )  # fmt: skip
-def test_a_last_line_that_can_be_complete(line: bytes, whole: bool) -> None:
-    assert _is_whole(line, b"plot,emerged") is whole
+def test_a_last_line_that_can_be_complete(tmp_path: Path, line: bytes, whole: bool) -> None:
+    """Typed while an append was under way; a line cut short is left out."""
+    path, header = tmp_path / "r.csv", b"plot,emerged\n"
+    path.write_bytes(header + line)
+    with locked(path) as lock:
+        write_mark(lock, len(header))
+    assert read_settled(path) == ((header + line * whole).decode(), (line * (not whole)).decode())
 
 
 def test_the_settled_part_ends_before_an_unfinished_line(tmp_path: Path) -> None:

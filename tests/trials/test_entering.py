@@ -259,25 +259,6 @@ def test_a_full_disk_leaves_the_file_as_it_was(
     assert path.read_bytes() == before
 
 
-def test_a_file_replaced_while_open_gets_its_line(
-    write: Write, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = write({}, extra=("note", "entered"))
-    real, turns, before = store._same_file, [], path.read_bytes()
-
-    def replaced(handle: int, where: Path) -> bool:
-        if not turns:
-            turns.append(1)
-            other = where.with_name("synced.csv")
-            other.write_bytes(before)
-            other.replace(where)
-        return real(handle, where)
-
-    monkeypatch.setattr(store, "_same_file", replaced)
-    append_records(path, [{"plot": "A1", "inspected": "2026-05-09", "emerged": "6"}])
-    assert read_records(path)["emerged"].tolist() == [4, 6]
-
-
 def test_a_writer_waits_for_the_lock_and_says_so(write: Write) -> None:
     path = write({})
     with (

@@ -39,11 +39,11 @@ def test_holm_agrees_with_statsmodels() -> None:
 
 
 def test_power_at_its_edges() -> None:
-    assert power_of_t(1.0, 1.0, 4, 0, 0.05) == 0.0
-    assert power_of_t(1.0, 1.0, 0, 5, 0.05) == 0.0
-    assert power_of_t(0.0, 1.0, 8, 7, 0.05) == pytest.approx(0.05, abs=1e-6)
-    assert power_of_t(1000.0, 1.0, 8, 7, 0.05) == 1.0
-    assert power_of_t(-0.8, 1.0, 12, 22, 0.05) == power_of_t(0.8, 1.0, 12, 22, 0.05)
+    assert power_of_t(1.0, 1.0, 4, 0) == 0.0
+    assert power_of_t(1.0, 1.0, 0, 5) == 0.0
+    assert power_of_t(0.0, 1.0, 8, 7) == pytest.approx(0.05, abs=1e-6)
+    assert power_of_t(1000.0, 1.0, 8, 7) == 1.0
+    assert power_of_t(-0.8, 1.0, 12, 22) == power_of_t(0.8, 1.0, 12, 22)
 
 
 @pytest.mark.parametrize("df", [1, 2, 5, 14, 29, 44, 47, 59, 118])
@@ -54,7 +54,33 @@ def test_power_of_t_is_a_number_however_clear_the_difference(df: int) -> None:
     for away in np.linspace(0.0, 29.9, 24):
         upper = stats.norm.sf(critical * spread - away).mean()
         expected = upper + stats.norm.cdf(-critical * spread - away).mean()
-        assert power_of_t(away, 0.5, 1, df, 0.05) == pytest.approx(expected, abs=1e-4)
+        assert power_of_t(away, 0.5, 1, df) == pytest.approx(expected, abs=1e-4)
+
+
+def test_power_is_averaged_over_all_that_the_variance_could_be() -> None:
+    """Three treatments; with a variance that is known the average is over one value."""
+    known, doubtful = (mean_power(0.4, 0.05, 3, 6, variance_df=df) for df in (np.inf, 6.0))
+    # One pair of three, at the level of the most careful step of Holm.
+    away, critical = 0.4 / np.sqrt(2.0 * 0.05 / 6), stats.t.ppf(1.0 - 0.05 / 6, 10)
+    careful = stats.nct.sf(critical, 10, away) + stats.nct.cdf(-critical, 10, away)
+    assert careful - 0.15 < known < power_of_t(0.4, 0.05, 6, 10)
+    assert 0.0 < doubtful < known
+
+
+def test_power_of_times_is_that_of_their_information() -> None:
+    """Looks all the time tell the day of each seedling; one at half of them 2 / pi of that.
+
+    The efficiency of a median against a mean of normal values (from memory; any textbook).
+    """
+    seeds, sigma, later, blocks = 50, 0.2, 0.0275, 16
+    alike = truths(4000, t50_d=10.0, sigma=sigma, speed_sd=0.0, stand=1.0, correlation=1e-6)
+    always = Trial(blocks=blocks, seeds=seeds, every_d=0.1, days=30.0, lost=0.0)
+    once = Trial(blocks=blocks, seeds=seeds, every_d=10.14, days=10.14, lost=0.0)
+    for trial, efficiency in ((always, 1.0), (once, 2.0 / np.pi)):
+        expected = power_of_t(later, sigma**2 / seeds / efficiency, blocks, blocks - 1)
+        assert 0.2 < expected < 0.9
+        found = chance(trial, alike, later_d=10.0 * float(np.expm1(later)))
+        assert found == pytest.approx(expected, abs=0.03)
 
 
 @pytest.mark.parametrize("treatments", [2, 3])
@@ -101,7 +127,7 @@ def test_power_of_a_whole_pair_is_the_t_tests() -> None:
     found = chance(Trial(blocks=8, seeds=60, lost=0.0), many, points=-0.2)
     variance = (1.0 + 59 * 0.05) / (4 * 60)
     gap = np.arcsin(np.sqrt(0.75)) - np.arcsin(np.sqrt(0.55))
-    assert found == pytest.approx(power_of_t(gap, variance, 8, 7, 0.05), abs=0.03)
+    assert found == pytest.approx(power_of_t(gap, variance, 8, 7), abs=0.03)
 
 
 def test_lost_and_uneven_plots_and_more_treatments_cost_power() -> None:

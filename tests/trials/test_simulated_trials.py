@@ -10,7 +10,7 @@ from tests.trials.model_trials import _handled, simulate_counts, simulate_record
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
-from thermosprout.trials.design import _MOST_PLOTS, Layout, lay_out
+from thermosprout.trials.design import Layout, lay_out
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.3])
@@ -95,7 +95,7 @@ def test_sprouted_seed_is_known_to_live_dry_seed_is_not() -> None:
 
 def test_planting_days_count_towards_the_most_plots_of_a_trial() -> None:
     treatments, rng = ["direct", "soaked"], np.random.default_rng(0)
-    most = _MOST_PLOTS // 4
+    most = 1_250  # blocks of four plots: a trial of 5 000
     assert len(lay_out(Layout.SPLIT, ["Early"], treatments, most, rng, days=2)) == 4 * most
-    with pytest.raises(InputError, match=f"{4 * (most + 1)} plots are more than {_MOST_PLOTS}"):
+    with pytest.raises(InputError, match="5004 plots are more than 5000"):
         lay_out(Layout.SPLIT, ["Early"], treatments, most + 1, rng, days=2)

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from thermosprout.trials.analysis.timing import step_variance
-from thermosprout.trials.power import mean_power, power_of_t
 
 
 def test_the_variance_of_half_emergence_is_woodruffs() -> None:
@@ -23,14 +22,3 @@ def test_the_variance_of_half_emergence_is_woodruffs() -> None:
         low, high = np.interp([0.5 - away, 0.5 + away], curve[rising], edges[rising])
         expected.append((0.5 * np.log(high / low)) ** 2)
     assert step_variance(left, right, counts) == pytest.approx(expected, rel=1e-9)
-
-
-def test_power_is_averaged_over_all_that_the_variance_could_be() -> None:
-    """Three treatments; with a variance that is known the average is over one value."""
-    known, doubtful = (mean_power(0.4, 0.05, 3, 6, variance_df=df) for df in (np.inf, 6.0))
-    assert 0.0 < doubtful < 1.0
-    # One pair of three, at the level of the most careful step of Holm.
-    assert (
-        power_of_t(0.4, 0.05, 6, 10, 0.05 / 3) - 0.15 < known < power_of_t(0.4, 0.05, 6, 10, 0.05)
-    )
-    assert doubtful < known

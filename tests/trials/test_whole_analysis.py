@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,7 @@ from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis.analyse import analyse
 from thermosprout.trials.analysis.compare import BY_PERMUTATION, BY_PLOTS
 from thermosprout.trials.analysis.measures import score_plots
-from thermosprout.trials.analysis.results import Difference, TrialResult, _plain
+from thermosprout.trials.analysis.results import Difference, TrialResult
 from thermosprout.trials.records.read import plots
 
 NAMES = ("direct", "soaked", "presprouted")
@@ -186,16 +187,14 @@ def test_a_measure_is_not_compared_twice(records: pd.DataFrame, result: TrialRes
     assert {"stand_per_started", "t50_since_started_d"} <= {i.measure for i in result.differences}
 
 
-def test_numbers_of_any_kind_become_plain_ones() -> None:
-    given = {
-        "a": np.int64(7), "b": np.bool_(True), "c": np.float32(0.5), "d": (np.nan, np.inf, 1 / 3),
-        "e": [None, "x", True, 3],
-    }  # fmt: skip
-    assert json.loads(json.dumps(_plain(given))) == {
-        "a": 7, "b": True, "c": 0.5, "d": [None, None, 0.333333], "e": [None, "x", True, 3],
-    }  # fmt: skip
-    assert isinstance(_plain(np.int64(7)), int)
-    assert isinstance(_plain(np.bool_(False)), bool)
+def test_numbers_of_any_kind_become_plain_ones(result: TrialResult) -> None:
+    odd = replace(
+        result, blocks=np.int64(7), counted_once=np.bool_(True), interval=np.float32(0.5),
+        varieties=(np.nan, np.inf, 1 / 3, None, "x"),
+    )  # fmt: skip
+    document = json.loads(json.dumps(odd.to_dict(), allow_nan=False))
+    assert (document["blocks"], document["counted_once"], document["interval"]) == (7, True, 0.5)
+    assert document["varieties"] == [None, None, 0.333333, None, "x"]
 
 
 def test_a_result_is_json_with_whole_counts() -> None:

@@ -109,7 +109,7 @@ class Layers:
         for entry in self.names:
             owner = entry.rsplit(":", 1)[0]
             if owner.startswith("lot "):
-                variety = owner.removeprefix("lot ").split("/", 1)[0]
+                variety = owner.removeprefix("lot ").partition("/")[0]
                 owner = f"variety {variety}" if variety else owner
             owners.append(owner if owner.startswith(("variety ", "lot ")) else None)
         return tuple(owners)

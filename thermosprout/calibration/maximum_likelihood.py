@@ -122,6 +122,8 @@ def fit_without_prior(
     report(2)
     best = climb(problem, best[None], exact=True)
     curvature = problem.curvature(best)
+    if np.linalg.eigvalsh(curvature).min() <= _FLAT:
+        raise _no_peak(layers, free)
     report(1)
     jacobian = problem.jacobian(best)[free]
     return PlainFit(
@@ -145,7 +147,7 @@ def _search(
     Raises FitError when there is no peak however little is free.
     """
     model, layers, start = likelihood.model, likelihood.model.layers, start.copy()
-    always = _always(model, start)
+    always = always_free(model, start)
     more = _pinned(likelihood, start, always, least=_HOPEFUL)
     extra: list[int] = []
     while True:
@@ -158,9 +160,9 @@ def _search(
             start[vanished] = _nothing(layers.names[vanished].removeprefix("crop:"))
             always.remove(vanished)
             continue
-        rivals = _rivals(likelihood, peak, start, free)
-        if rivals:
-            extra.append(_best_rival(likelihood, peak, start, free, rivals))
+        others = rivals(likelihood, peak, start, free)
+        if others:
+            extra.append(_best_rival(likelihood, peak, start, free, others))
             continue
         if np.linalg.eigvalsh(problem.curvature(best)).min() > _FLAT:
             # Judged where the fit ends, not where it began: that hung on the starting points.
@@ -170,12 +172,16 @@ def _search(
             start[free], more = peak[free], pinned
             continue
         if not more:
-            raise FitError(
-                "the likelihood has no peak: these records alone do not determine "
-                + ", ".join(layers.names[i].rsplit(":", 1)[1] for i in free),
-                hint="leave out --no-prior, or add inspections, temperatures or plots",
-            )
+            raise _no_peak(layers, free)
         more = more[:-1]
+
+
+def _no_peak(layers: Layers, free: IntArray) -> FitError:
+    return FitError(
+        "the likelihood has no peak: these records alone do not determine "
+        + ", ".join(layers.names[i].rsplit(":", 1)[1] for i in free),
+        hint="leave out --no-prior, or add inspections, temperatures or plots",
+    )
 
 
 def _empty_effect(layers: Layers, vector: FloatArray, free: Sequence[int]) -> int | None:
@@ -187,13 +193,19 @@ def _empty_effect(layers: Layers, vector: FloatArray, free: Sequence[int]) -> in
     return None
 
 
-def _rivals(
+def rivals(
     likelihood: Likelihood, peak: FloatArray, start: FloatArray, free: IntArray
 ) -> list[int]:
     """Entries without which the records cannot be explained, though nothing near the peak says so.
 
     Those that gain more, on their way to where a weak prior put them, than chance gives one entry
     among all of them; the greatest gain first.
+
+    Parameters
+    ----------
+    peak, start : ndarray, shape (entry,)
+        Where the likelihood peaks with the ``free`` entries moved, and where a weak prior puts all.
+    free : ndarray of int
     """
     layers = likelihood.model.layers
     movable = [layers.entry(name) for name in layers.estimate.names if name not in _NOTHING]
@@ -211,17 +223,17 @@ def _best_rival(
     peak: FloatArray,
     start: FloatArray,
     free: IntArray,
-    rivals: Sequence[int],
+    others: Sequence[int],
 ) -> int:
     """Rival that explains the records best once all that is free has moved with it.
 
     Two that do the same work, such as a batch's delay and its share of germination, gain nearly
     the same before that; then where the search started would decide between them.
     """
-    if len(rivals) == 1:
-        return rivals[0]
+    if len(others) == 1:
+        return others[0]
     ends = {}
-    for entry in sorted(rivals):
+    for entry in sorted(others):
         vector = peak.copy()
         vector[entry] = start[entry]
         problem = _problem(likelihood, vector, np.append(free, entry))
@@ -303,8 +315,14 @@ def _problem(likelihood: Likelihood, vector: FloatArray, free: IntArray) -> Post
     )  # fmt: skip
 
 
-def _always(model: Model, vector: FloatArray) -> list[int]:
-    """Entries that are always moved."""
+def always_free(model: Model, vector: FloatArray) -> list[int]:
+    """Entries that every fit moves: what such plots can tell, whatever their counts.
+
+    Parameters
+    ----------
+    vector : ndarray, shape (entry,)
+        Says which effects of plots are more than nothing.
+    """
     names = model.layers.names
     always = ["crop:thermal_time_50_Cd"]
     if max((int((plot.new > 0).sum()) for plot in model.plots), default=0) >= 3:
@@ -343,11 +361,24 @@ def _pinned(
         maybe = [entry for entry in maybe if entry in among]
     problem = _problem(likelihood, vector, np.array([*always, *maybe], dtype=np.intp))
     information = problem.curvature(np.zeros(problem.size))
-    free = list(range(len(always)))
-    for candidate in range(len(always), len(always) + len(maybe)):
-        own = information[np.ix_(free, free)]
+    return [maybe[i - len(always)] for i in informed(information, len(always), least)]
+
+
+def informed(information: FloatArray, always: int, least: float = PINNED) -> list[int]:
+    """Places that a matrix of information pins down, one after the other.
+
+    Parameters
+    ----------
+    information : ndarray, shape (place, place)
+    always : int
+        The first so many places are free whatever is known of them.
+    least : float
+        Information a further place needs when those before it are free too.
+    """
+    free = list(range(always))
+    for candidate in range(always, information.shape[0]):
         cross = information[candidate, free]
-        remainder = information[candidate, candidate] - cross @ np.linalg.pinv(own) @ cross
-        if remainder >= least:
+        own = np.linalg.pinv(information[np.ix_(free, free)])
+        if information[candidate, candidate] - cross @ own @ cross >= least:
             free.append(candidate)
-    return [maybe[i - len(always)] for i in free[len(always) :]]
+    return free[always:]

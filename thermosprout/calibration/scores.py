@@ -78,8 +78,8 @@ def crps(draws: FloatArray, observation: float) -> float:
     Parameters
     ----------
     draws : ndarray, shape (draw,)
-        Equally likely; inf is cut to the latest finite draw or what was seen, whichever is later.
-    seen : float
+        Equally likely; inf is cut to the latest finite draw or the observation, if that is later.
+    observation : float
 
     Notes
     -----
@@ -204,7 +204,7 @@ def check(
     InputError
         When there is nothing to leave out.
     """
-    groups = _groups(plots, left_out, timezone)
+    groups = left_out_groups(plots, left_out, timezone)
     if len(groups) < 2:
         raise InputError(
             f"all plots are of one {left_out}, so none can be left out",
@@ -245,7 +245,10 @@ def packet_days(crop: Crop, *, seed: int = 0) -> float:
     return float(row.stage_quantile("half", [0.5])[0]) / 24.0
 
 
-def _groups(plots: Sequence[Plot], left_out: LeftOut, timezone: str) -> list[list[Plot]]:
+def left_out_groups(
+    plots: Sequence[Plot], left_out: LeftOut, timezone: str = "UTC"
+) -> list[list[Plot]]:
+    """Plots that are left out together, by their days in a time zone."""
     groups: dict[object, list[Plot]] = {}
     for plot in plots:
         day = datetime.fromtimestamp(plot.planted_h * 3600.0, tz=ZoneInfo(timezone)).date()
@@ -268,7 +271,7 @@ WORSE = 1.1
 def widest_left_out(plots: Sequence[Plot], timezone: str = "UTC") -> LeftOut | None:
     """Leave out seasons where there are several, else dates; None where there is one date."""
     for left_out in (LeftOut.SEASON, LeftOut.DATE):
-        if len(_groups(plots, left_out, timezone)) > 1:
+        if len(left_out_groups(plots, left_out, timezone)) > 1:
             return left_out
     return None
 

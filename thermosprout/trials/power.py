@@ -7,9 +7,10 @@ right.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,6 +36,9 @@ _SHARED_SPREAD = 16.0
 
 _BLOCKS = (3, 4, 5, 6, 8, 10, 12, 15, 20)
 _SEEDS = (20, 30, 50, 80, 120, 200)
+
+TARGET = 0.8
+"""Power that a trial should have (common practice)."""
 
 SEARCHED = 20
 """About how many sizes of trial a search for the smallest one tries."""
@@ -271,10 +275,9 @@ def smallest_trial(
     *,
     later_d: float = 0.0,
     points: float = 0.0,
-    target: float = 0.8,
     progress: Callable[[], None] | None = None,
 ) -> Power | None:
-    """Fewest seeds in all, over blocks and seeds a plot, that reach the target chance.
+    """Fewest seeds in all, over blocks and seeds a plot, that reach 80 % power.
 
     Parameters
     ----------
@@ -303,13 +306,13 @@ def smallest_trial(
         sizes = [
             n for n in _SEEDS if best is None or blocks * n < best.trial.blocks * best.trial.seeds
         ]
-        if not sizes or (result := at(blocks, sizes[-1])).chance < target:
+        if not sizes or (result := at(blocks, sizes[-1])).chance < TARGET:
             continue
         best, low, high = result, 0, len(sizes) - 1
         while low < high:  # more seeds never hurt, so the fewest are found by halving
             middle = (low + high) // 2
             result = at(blocks, sizes[middle])
-            if result.chance >= target:
+            if result.chance >= TARGET:
                 best, high = result, middle
             else:
                 low = middle + 1
@@ -324,10 +327,8 @@ _NODES = 64
 _DRAWS = 1_000
 
 
-def power_of_t(
-    difference: float, error_variance: float, plots: int, df: int, level: float
-) -> float:
-    """Chance that a two-sided t test shows a difference, the variance being known.
+def power_of_t(difference: float, error_variance: float, plots: int, df: int) -> float:
+    """Chance that a two-sided t test at 5 % shows a difference, the variance being known.
 
     Parameters
     ----------
@@ -339,12 +340,10 @@ def power_of_t(
         Of each treatment.
     df : int
         Of the error.
-    level : float
-        Of the test, such as 0.05.
     """
     if df < 1 or plots < 1:
         return 0.0
-    critical = float(stdtrit(df, 1.0 - level / 2.0))
+    critical = float(stdtrit(df, 1.0 - LEVEL / 2.0))
     away = abs(difference) / float(np.sqrt(2.0 * error_variance / plots))
     if away > 30.0:
         return 1.0
@@ -360,7 +359,6 @@ def mean_power(
     blocks: int,
     *,
     variance_df: float = np.inf,
-    level: float = 0.05,
 ) -> float:
     """Chance to show that one treatment differs from a given one, all others being alike.
 
@@ -375,8 +373,6 @@ def mean_power(
         All of them are compared, and p is adjusted for the number of pairs (Holm).
     blocks : int
         Of one plot a treatment, none lost.
-    level : float
-        Of the test, such as 0.05.
 
     Notes
     -----
@@ -388,14 +384,14 @@ def mean_power(
         return 0.0
     if treatments == 2:
         variances = _variances(error_variance, variance_df, (np.arange(_NODES) + 0.5) / _NODES)
-        chances = [power_of_t(difference, v, blocks, blocks - 1, level) for v in variances]
+        chances = [power_of_t(difference, v, blocks, blocks - 1) for v in variances]
         return float(np.mean(chances))
     plots, share, likeness = _simulated(treatments, blocks)
     variance = _variances(error_variance, variance_df, share)
     score = plots.copy()
     score[:, :, 1] += (abs(difference) / np.sqrt(variance))[:, None]
     fits = compare_pairs(Cells.of_blocks(score), pairs_of(range(treatments)), likeness=likeness)
-    return float((holm_adjusted(fits.p_value)[:, 0] <= level).mean())
+    return float((holm_adjusted(fits.p_value)[:, 0] <= LEVEL).mean())
 
 
 def _variances(estimate: float, df: float, share: FloatArray) -> FloatArray:
@@ -421,24 +417,15 @@ def blocks_needed(
     treatments: int,
     *,
     variance_df: float = np.inf,
-    power: float = 0.8,
-    level: float = 0.05,
 ) -> int | None:
-    """Fewest blocks of one plot a treatment that show a difference with a given power.
+    """Fewest blocks of one plot a treatment that show a difference at 5 % with 80 % power.
 
     Returns
     -------
     int or None
         None where even 60 blocks would not do.
     """
-    low, high = 1, _MOST + 1
-    while high - low > 1:  # more blocks never hurt
-        blocks = (low + high) // 2
-        result = mean_power(
-            difference, error_variance, treatments, blocks, variance_df=variance_df, level=level
-        )
-        if result >= power:
-            high = blocks
-        else:
-            low = blocks
-    return high if high <= _MOST else None
+    blocks = range(2, _MOST + 1)
+    power_of = partial(mean_power, difference, error_variance, treatments, variance_df=variance_df)
+    at = bisect_left(blocks, TARGET, key=power_of)  # more blocks never hurt
+    return blocks[at] if at < len(blocks) else None

@@ -19,6 +19,11 @@ from thermosprout.special import ndtr, ndtri
 _ROOT = np.sqrt(2.0 * np.pi)
 _LEAST = 1e-300
 _LEAST_GAIN = 1e-11
+_MOST_STEPS = 200
+_FINAL_COUNTS = 0.5
+_TOLERANCE = 1e-9
+"""Gain in log-likelihood per seed that a step curve may leave."""
+
 _BOUNDS = np.array([[-20.0, 20.0], [np.log(0.002), np.log(5.0)], [-25.0, 25.0]])
 
 
@@ -32,17 +37,15 @@ class LogNormalFits:
         Mean and sd of ln time among seeds that emerge.
     final : ndarray
         Share of the seeds that emerges at all.
-    log_likelihood : ndarray
-        Without any penalty.
     covariance : ndarray, shape (fit, 3, 3)
         Of (mu, ln sigma, logit final), from the observed information.
     converged : ndarray of bool
+        Whether the slope is zero; not where a fit leans on a bound.
     """
 
     mu: FloatArray
     sigma: FloatArray
     final: FloatArray
-    log_likelihood: FloatArray
     covariance: FloatArray
     converged: npt.NDArray[np.bool_]
 
@@ -53,19 +56,13 @@ class LogNormalFits:
 
 @dataclass(frozen=True, kw_only=True)
 class Penalty:
-    """Weak knowledge that keeps plots with few seedlings in place.
+    """Weak knowledge that keeps plots with few seedlings in place: a normal for ln sigma.
 
-    Attributes
-    ----------
-    ln_sigma, ln_sigma_sd : float
-        Normal for ln sigma.
-    final_counts : float
-        Seeds added to both those that emerge and those that never do.
+    Half a seed is added to those that emerge and to those that never do, too.
     """
 
     ln_sigma: float
     ln_sigma_sd: float
-    final_counts: float = 0.5
 
 
 def fit_lognormal(
@@ -104,7 +101,6 @@ def fit_many(
     seeds: FloatArray,
     *,
     penalty: Penalty | None = None,
-    most_iterations: int = 200,
 ) -> LogNormalFits:
     """Fit many sets of intervals at once by damped Newton steps with analytic derivatives.
 
@@ -128,7 +124,7 @@ def fit_many(
     value, gradient, hessian = _evaluate(theta, ln_left, ln_right, weight, penalty)
     total = np.maximum(weight.sum(axis=1), 1.0)
     at_peak = np.zeros(theta.shape[0], dtype=bool)
-    for _ in range(most_iterations):
+    for _ in range(_MOST_STEPS):
         live = np.flatnonzero(~at_peak)
         if live.size == 0:
             break
@@ -142,28 +138,18 @@ def fit_many(
         gradient[better_rows], hessian[better_rows] = new[1][better], new[2][better]
         damping[live] = np.where(better, damping[live] / 5.0, damping[live] * 8.0)
         damping = np.clip(damping, 1e-12, 1e12)
-        uphill = np.abs(_inside(theta, gradient)).max(axis=1)
+        uphill = np.abs(gradient).max(axis=1)
         # Half the slope along a Newton step is what the likelihood can still gain.
         gain = 0.5 * np.abs((gradient[live] * step).sum(axis=1))
         at_peak[live] |= better & (gain < _LEAST_GAIN) & (uphill[live] < 1e-6 * total[live])
         at_peak |= (uphill < 1e-8 * total) | (damping >= 1e12)
-    plain = value if penalty is None else _evaluate(theta, ln_left, ln_right, weight, None)[0]
     return LogNormalFits(
         mu=theta[:, 0],
         sigma=np.exp(theta[:, 1]),
         final=1.0 / (1.0 + np.exp(-theta[:, 2])),
-        log_likelihood=plain,
         covariance=_covariance(hessian),
-        converged=np.abs(_inside(theta, gradient)).max(axis=1) < 1e-5 * total,
+        converged=np.abs(gradient).max(axis=1) < 1e-5 * total,
     )
-
-
-def _inside(theta: FloatArray, gradient: FloatArray) -> FloatArray:
-    """Gradient without the parts that push against a bound."""
-    blocked = ((theta <= _BOUNDS[:, 0]) & (gradient < 0)) | (
-        (theta >= _BOUNDS[:, 1]) & (gradient > 0)
-    )
-    return np.where(blocked, 0.0, gradient)
 
 
 def _start(left: FloatArray, right: FloatArray, weight: FloatArray) -> FloatArray:
@@ -235,13 +221,13 @@ def _evaluate(
         hessian[:, p, q] = hessian[:, q, p] = total
     if penalty is not None:
         off = (theta[:, 1] - penalty.ln_sigma) / penalty.ln_sigma_sd
-        count, share_final = penalty.final_counts, final[:, 0]
+        share_final = final[:, 0]
         value = value - 0.5 * off**2
-        value = value + count * (np.log(share_final) + np.log1p(-share_final))
+        value = value + _FINAL_COUNTS * (np.log(share_final) + np.log1p(-share_final))
         gradient[:, 1] -= off / penalty.ln_sigma_sd
-        gradient[:, 2] += count * (1.0 - 2.0 * share_final)
+        gradient[:, 2] += _FINAL_COUNTS * (1.0 - 2.0 * share_final)
         hessian[:, 1, 1] -= 1.0 / penalty.ln_sigma_sd**2
-        hessian[:, 2, 2] -= 2.0 * count * slope[:, 0]
+        hessian[:, 2, 2] -= 2.0 * _FINAL_COUNTS * slope[:, 0]
     return value, gradient, hessian
 
 
@@ -298,29 +284,14 @@ class Npmle:
         Innermost intervals, left end excluded, right end included; inf where open.
     mass : ndarray, shape (interval,)
         Share of the seeds in each.
-    log_likelihood : float
     gap : float
         Bound on what the log-likelihood could still gain.
-    iterations : int
     """
 
     left: FloatArray
     right: FloatArray
     mass: FloatArray
-    log_likelihood: float
     gap: float
-    iterations: int
-
-    def cumulative(self, time: npt.ArrayLike) -> FloatArray:
-        """Share surely emerged by each time: the lower edge of the curve.
-
-        Parameters
-        ----------
-        time : array_like
-            On the clock of the data.
-        """
-        total = np.r_[0.0, np.cumsum(self.mass)]
-        return np.asarray(total[np.searchsorted(self.right, np.asarray(time), side="right")])
 
 
 def turnbull(
@@ -328,7 +299,6 @@ def turnbull(
     right: npt.ArrayLike,
     seeds: npt.ArrayLike | None = None,
     *,
-    tolerance: float = 1e-9,
     most_iterations: int = 20_000,
 ) -> Npmle:
     """Non-parametric maximum likelihood estimate from interval-censored times.
@@ -340,15 +310,14 @@ def turnbull(
         right means not seen.
     seeds : array_like, shape (interval,), optional
         How many each interval stands for; one by default.
-    tolerance : float
-        Largest gain in log-likelihood per seed that may be left.
+    most_iterations : int
 
     Raises
     ------
     InputError
         When there is nothing to fit or an interval ends before it begins.
     FitError
-        When the tolerance is not reached.
+        When the maximum is not reached in so many iterations.
 
     Notes
     -----
@@ -370,21 +339,12 @@ def turnbull(
     runs, same = np.unique(np.stack([first, last]), axis=1, return_inverse=True)
     first, last = runs.astype(np.intp)
     weight = np.bincount(same.ravel(), weight).astype(float)
-    mass, gap, steps = _maximise(first, last, weight, inner_left.size, tolerance, most_iterations)
-    if gap > tolerance * weight.sum():
+    mass, gap = _maximise(first, last, weight, inner_left.size, most_iterations)
+    if gap > _TOLERANCE * weight.sum():
         raise FitError(
             f"the emergence curve did not settle in {most_iterations} steps (gap {gap:.1e})"
         )
-    running = np.r_[0.0, np.cumsum(mass)]
-    likelihood = float(weight @ np.log(running[last + 1] - running[first]))
-    return Npmle(
-        left=inner_left,
-        right=inner_right,
-        mass=mass,
-        log_likelihood=likelihood,
-        gap=gap,
-        iterations=steps,
-    )
+    return Npmle(left=inner_left, right=inner_right, mass=mass, gap=gap)
 
 
 def _support(
@@ -406,21 +366,21 @@ def _support(
 
 
 def _maximise(
-    first: IntArray, last: IntArray, weight: FloatArray, size: int, tolerance: float, most: int
-) -> tuple[FloatArray, float, int]:
+    first: IntArray, last: IntArray, weight: FloatArray, size: int, most: int
+) -> tuple[FloatArray, float]:
     total = float(weight.sum())
     cover = np.bincount(first, weight, size) + np.bincount(last, weight, size)
     mass = (cover + 1e-3 * total / size) / (cover + 1e-3 * total / size).sum()
     gap = np.inf
-    for step in range(1, most + 1):
+    for _ in range(most):
         slope = _slope(mass, first, last, weight)
         gap = float(slope.max() - total)
-        if gap <= tolerance * total:
-            return mass, gap, step
+        if gap <= _TOLERANCE * total:
+            break
         mass = mass * slope / total
         mass /= mass.sum()
         mass = _minorant_step(mass, first, last, weight)
-    return mass, gap, most
+    return mass, gap
 
 
 def _slope(mass: FloatArray, first: IntArray, last: IntArray, weight: FloatArray) -> FloatArray:

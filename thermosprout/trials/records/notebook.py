@@ -116,7 +116,7 @@ def write_notebook(loaded: Loaded) -> str:
     rows = []
     for plot, history in histories.items():
         emerged = {c.inspected.utc: str(c.emerged) for c in history.counts if c.inspected}
-        rows.append([plot, *fact_cells(history), *(emerged.get(instant, "") for instant in order)])
+        rows.append([plot, *_fact_cells(history), *(emerged.get(instant, "") for instant in order)])
     return _csv([*_BESIDE, *(inspections[instant] for instant in order)], rows)
 
 
@@ -125,36 +125,25 @@ def write_lines(loaded: Loaded) -> str:
     header = [name for name in KNOWN if name != "entered"]
     rows = []
     for plot, history in loaded.histories.items():
-        harvest = history.first_harvest.text if history.first_harvest else ""
-        facts = dict(zip(FACTS, fact_cells(history), strict=True))
+        cells = dict(zip(FACTS, _fact_cells(history), strict=True))
+        cells |= {"plot": plot, "first_harvest": _cell(history.first_harvest), "format": FORMAT}
         for count in history.counts or (history.facts,):
-            stations = count.stations_filled
-            cells = {
-                **facts,
-                "plot": plot,
-                "inspected": count.inspected.text if count.inspected else "",
-                "emerged": "" if count.emerged is None else str(count.emerged),
-                "stations_filled": "" if stations is None else str(stations),
-                "first_harvest": harvest,
-                "note": count.note,
-                "observer": count.observer,
-                "format": FORMAT,
-            }
-            rows.append([cells[name] for name in header])
+            own = {name: _cell(getattr(count, name)) for name in header if name not in cells}
+            rows.append([(cells | own)[name] for name in header])
     return _csv(header, rows)
 
 
-def fact_cells(history: PlotHistory) -> list[str]:
+def _fact_cells(history: PlotHistory) -> list[str]:
     """Facts of a plot as cells, in the order of the columns."""
+    return [_cell(getattr(history.facts, name)) for name in FACTS]
 
-    def cell(value: object) -> str:
-        if isinstance(value, Moment):
-            return value.text
-        if isinstance(value, float):
-            return f"{value:g}"
-        return "" if value is None else str(value)
 
-    return [cell(getattr(history.facts, name)) for name in FACTS]
+def _cell(value: object) -> str:
+    if isinstance(value, Moment):
+        return value.text
+    if isinstance(value, float):
+        return f"{value:g}"
+    return "" if value is None else str(value)
 
 
 def _csv(header: list[str], rows: list[list[str]]) -> str:

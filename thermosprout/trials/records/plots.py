@@ -24,7 +24,7 @@ from thermosprout.trials.records.values import (
     read_whole,
 )
 
-_KINDS: dict[str, Literal["label", "moment", "whole"] | tuple[float, float, str]] = {
+KINDS: dict[str, Literal["label", "moment", "whole"] | tuple[float, float, str]] = {
     **dict.fromkeys(
         ("plot", "block", "variety", "seed_lot", "treatment", "note", "observer"), "label"
     ),
@@ -95,7 +95,7 @@ class _Reader:
 
     def cell(self, line: Line, name: str) -> str | int | float | Moment | None:
         """Checked value of a cell; None where it is empty and may be."""
-        kind, text = _KINDS[name], self.text(line, name)
+        kind, text = KINDS[name], self.text(line, name)
         if not text and name in _EXPECTED:
             raise InputError(f"the cell is empty{_EXPECTED[name]}", place=self.place(line, name))
         if kind == "label":

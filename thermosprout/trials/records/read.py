@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from thermosprout.errors import InputError
 from thermosprout.trials.records.file import Table, parse_table, read_settled, require_columns
-from thermosprout.trials.records.plots import Entry, PlotHistory, read_entries, settle_all
+from thermosprout.trials.records.plots import (
+    KINDS,
+    Entry,
+    PlotHistory,
+    read_entries,
+    settle_all,
+)
 from thermosprout.trials.records.values import FACTS, Moment, offset_of, zone
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-_COLUMNS = (
-    "line", "plot", "block", "variety", "seed_lot", "treatment", "started", "planted",
-    "seeds_started", "seeds_planted", "depth_cm", "temperature_C", "inspected", "emerged",
-    "stations_filled", "first_harvest", "note", "observer", "entered",
-)  # fmt: skip
 _LEAST = ("plot", "treatment", "planted", "seeds_planted", "inspected", "emerged")
 """Columns without which records cannot be analysed."""
 
@@ -153,23 +154,22 @@ def to_frame(histories: dict[str, PlotHistory], *, planned: bool = False) -> pd.
         return pd.DatetimeIndex(instants).as_unit("ns")
 
     def column(name: str) -> Any:
-        of = facts if name in ("plot", *FACTS) else counts
         if name == "first_harvest":
             return stamps([history.first_harvest for history, _ in pairs])
+        of = facts if name in ("plot", *FACTS) else counts
         values = [getattr(entry, name) for entry in of]
-        if name in ("started", "planted", "inspected", "entered"):
+        kind = "whole" if name == "line" else KINDS[name]
+        if kind == "label":
+            return values
+        if kind == "moment":
             return stamps(values)
-        if name in ("line", "seeds_started", "seeds_planted"):
-            return np.array(values, dtype=int)
-        if name in ("depth_cm", "temperature_C", "emerged", "stations_filled"):
-            numbers = np.array([np.nan if v is None else v for v in values], dtype=float)
-            whole = name == "emerged" and not np.isnan(numbers).any()
-            return numbers.astype(int) if whole else numbers
-        return values
+        if kind != "whole" or name == "stations_filled" or None in values:
+            return np.array(values, dtype=float)
+        return np.array(values, dtype=int)
 
     return pd.DataFrame(
         {
-            **{name: column(name) for name in _COLUMNS},
+            **{field.name: column(field.name) for field in fields(Entry)},
             "started_local": [f.started.text for f in facts],
             "planted_local": [f.planted.text for f in facts],
             "inspected_local": [c.inspected.text if c.inspected else "" for c in counts],
@@ -272,11 +272,7 @@ def plots(records: pd.DataFrame) -> pd.DataFrame:
         The plot's columns, ``inspections``, ``last_inspected`` and ``final`` (emerged at the
         last inspection, NaN for a plot not counted yet), in the order of the records.
     """
-    facts = [
-        "plot", "block", "variety", "seed_lot", "treatment", "started", "planted",
-        "seeds_started", "seeds_planted", "depth_cm", "temperature_C", "first_harvest",
-        "started_local", "planted_local",
-    ]  # fmt: skip
+    facts = ["plot", *FACTS, "first_harvest", "started_local", "planted_local"]
     ordered = records.sort_values("inspected", kind="stable", na_position="first")
     grouped = ordered.groupby("plot", sort=False)
     table = records.drop_duplicates("plot")[facts].set_index("plot")
