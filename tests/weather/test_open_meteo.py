@@ -11,7 +11,6 @@ import pytest
 
 from tests.weather import playing
 from tests.weather.playing import Playing, good, open_meteo, play
-from thermosprout.errors import InputError
 from thermosprout.weather import nasa_power
 from thermosprout.weather import open_meteo as open_meteo_answer
 from thermosprout.weather.open_meteo import get_archive, get_ensemble, get_forecast, parse
@@ -145,14 +144,8 @@ def test_address_from_the_environment(
     service: Playing, session: WeatherSession, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("THERMOSPROUT_ENSEMBLE_URL", service.url + "/own/")
-    get_ensemble(*PLACE, session=session, days_ahead=3)
+    get_ensemble(*PLACE, session=session)
     assert service.asked[-1][0] == "/own/v1/ensemble"
-
-
-@pytest.mark.parametrize("place", [(91.0, 0.0), (0.0, 200.0), (float("nan"), 0.0)])
-def test_places_that_are_none(place: tuple[float, float], session: WeatherSession) -> None:
-    with pytest.raises(InputError, match="there is no place"):
-        get_forecast(*place, session=session)
 
 
 def test_one_element_list_is_an_answer_too(session: WeatherSession) -> None:

@@ -40,9 +40,7 @@ SERVICES: dict[str, Get] = {
         *PLACE, session=s, base_url=url, past_days=3, days_ahead=5
     ),
     "archive": lambda s, url: get_archive(*PLACE, *DAYS, session=s, base_url=url, today=TODAY),
-    "ensemble": lambda s, url: get_ensemble(
-        *PLACE, session=s, base_url=url, past_days=1, days_ahead=5
-    ),
+    "ensemble": lambda s, url: get_ensemble(*PLACE, session=s, base_url=url),
     "power": lambda s, url: get_power(*PLACE, *DAYS, session=s, base_url=url, today=TODAY),
 }
 POWER_NAMES = {

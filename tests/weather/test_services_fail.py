@@ -34,7 +34,7 @@ def archive(session: WeatherSession, url: str) -> xr.Dataset:
 
 
 def ensemble(session: WeatherSession, url: str) -> xr.Dataset:
-    return get_ensemble(*PLACE, session=session, base_url=url, past_days=1, days_ahead=3)
+    return get_ensemble(*PLACE, session=session, base_url=url)
 
 
 def nasa(session: WeatherSession, url: str) -> xr.Dataset:

@@ -1,12 +1,13 @@
-"""Checks of a soil temperature series: what is suspect is told, never mended in silence.
+"""Checks of a soil temperature series: what is suspect is named, never mended in silence.
 
 :func:`check_series` judges a series for its depth, place and season; its sentences reach whoever
-reads a file, by ``soil read`` or with any answer. :func:`masked` leaves suspect hours out when
-the user asks for it.
+reads a file, by ``soil read`` or with any answer. :func:`without_suspects` leaves suspect hours out
+where the user asks for it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -136,37 +137,12 @@ def likely_fahrenheit(time: Stamps, values: FloatArray) -> BoolArray:
     return np.asarray(np.isin(time.astype("datetime64[D]"), hot))
 
 
-def out_of_ground(
-    time: Stamps, values: FloatArray, depth_cm: float, air: FloatArray | None = None
-) -> BoolArray:
-    """Mark hours of days in which the sensor swings like the air, or more than soil can.
-
-    Parameters
-    ----------
-    time : datetime64 array, shape (time,)
-        Hourly UTC instants.
-    values : float array, shape (time,)
-        Soil temperature. [degC]
-    depth_cm : float
-        Depth; NaN counts as 2 cm. [cm]
-    air : float array, shape (time,), optional
-        Air temperature. [degC]
-    """
+def out_of_ground(time: Stamps, values: FloatArray, depth_cm: float) -> BoolArray:
+    """Mark hours of days that swing more than soil at the depth can; NaN counts as 2 cm. [cm]"""
     depth = depth_cm if np.isfinite(depth_cm) else 2.0
     days, _, ranges, _ = _days(time, values)
-    suspect = ranges > SURFACE_RANGE_K * np.exp(-depth / DAMPING_CM)
-    if air is not None and depth >= 3.0:
-        _, _, air_ranges, _ = _days(time, air)
-        close = np.zeros(days.size, dtype=bool)
-        day = time.astype("datetime64[D]")
-        for row in np.flatnonzero((air_ranges > 5.0) & (ranges > 0.8 * air_ranges)):
-            part = day == days[row]
-            both = np.isfinite(values[part]) & np.isfinite(air[part])
-            if both.sum() >= 18:
-                close[row] = np.corrcoef(values[part][both], air[part][both])[0, 1] > 0.95
-        for run in runs_of(close):
-            suspect[run] |= run.size >= 2
-    return np.asarray(np.isin(time.astype("datetime64[D]"), days[suspect]))
+    suspect = days[ranges > SURFACE_RANGE_K * np.exp(-depth / DAMPING_CM)]
+    return np.asarray(np.isin(time.astype("datetime64[D]"), suspect))
 
 
 def mask_impossible(values: FloatArray) -> tuple[FloatArray, BoolArray]:
@@ -221,23 +197,18 @@ def jumps_of_days(time: Stamps, values: FloatArray) -> tuple[BoolArray, float, f
     return marked, float(medians[first - 1]), float(medians[first])
 
 
-def check_series(
-    series: xr.DataArray, *, air: xr.DataArray | None = None, latitude: float | None = None
-) -> tuple[Check, ...]:
+def check_series(series: xr.DataArray, *, latitude: float | None = None) -> tuple[Check, ...]:
     """Look through an hourly series for what is suspect; nothing is changed.
 
     Parameters
     ----------
     series : xarray.DataArray, dims (time,)
         Hourly soil temperature. [degC]
-    air : xarray.DataArray, dims (time,), optional
-        Hourly air temperature of the same place, to find a sensor that lies in the open. [degC]
     latitude : float, optional
         Of the place, to judge the level by the season. [degrees north]
     """
     time, values = series["time"].values, np.asarray(series.values, dtype=float)
     depth = 100.0 * float(series["depth"])
-    over = None if air is None else air.reindex(time=time).values
     checks: list[Check] = []
 
     def add(name: str, mask: BoolArray, what: str, expected: str, *, serious: bool = False) -> None:
@@ -261,6 +232,7 @@ def check_series(
         serious=bool(stuck.sum() >= LONG_FLAT_HOURS),
     )  # fmt: skip
     hot = likely_fahrenheit(time, values)
+    season = "" if hot.any() else " and within the season of the place"
     if latitude is not None:
         warm, cold, usual = out_of_season(time, values, latitude)
         hot |= warm
@@ -272,9 +244,6 @@ def check_series(
         )  # fmt: skip
     if hot.any():
         median = float(np.nanmedian(values[hot]))
-        season = (
-            "" if likely_fahrenheit(time, values).any() else " and within the season of the place"
-        )
         add(
             "°F in a °C column", hot, f"median {median:.1f} °C",
             f"soil below {FAHRENHEIT_MEDIAN:g} °C on average{season}; read as °F it is "
@@ -285,7 +254,7 @@ def check_series(
         "jump", jumps, f"from {before:.1f} to {after:.1f} °C from one day to the next",
         f"less than {JUMP_K:g} K, as with one unit and one place of the sensor", serious=True,
     )  # fmt: skip
-    bare = out_of_ground(time, values, depth, over) & ~hot
+    bare = out_of_ground(time, values, depth) & ~hot
     add(
         "sensor out of the ground", bare,
         f"{int(bare.sum()) // 24} days that swing like the air",
@@ -294,16 +263,14 @@ def check_series(
     return tuple(checks)
 
 
-def without_suspects(
-    series: xr.DataArray, names: tuple[str, ...] = ("spikes", "flat line")
-) -> xr.DataArray:
-    """Blank the suspect hours of the named checks; only to be called when the user asked.
+def without_suspects(series: xr.DataArray, names: Sequence[str]) -> xr.DataArray:
+    """Blank the suspect hours of the named checks, where the user asks for it.
 
     Parameters
     ----------
     series : xarray.DataArray, dims (time,)
         Hourly soil temperature. [degC]
-    names : tuple of str
+    names : sequence of str
         Any of "spikes", "flat line", "°F in a °C column", "sensor out of the ground".
     """
     time, values = series["time"].values, np.asarray(series.values, dtype=float)
@@ -317,9 +284,7 @@ def without_suspects(
     wrong = np.zeros(values.shape, dtype=bool)
     for name in names:
         wrong |= marks[name]()
-    out = series.copy(data=np.where(wrong, np.nan, values))
-    out.attrs = dict(series.attrs)
-    return out
+    return series.copy(data=np.where(wrong, np.nan, values))
 
 
 def swapped_day_and_month(local: Stamps) -> list[int]:

@@ -159,14 +159,14 @@ def sun_scale(time: Stamps, latitude: float) -> FloatArray:
     return np.asarray(np.maximum(sun / SITE_SUN_W_M2, LEAST_SITE_SCALE))
 
 
-VARIABLES: dict[str, tuple[str, str]] = {
-    "air_temperature": ("degC", "air_temperature"),
-    "ghi": ("W m-2", "surface_downwelling_shortwave_flux_in_air"),
-    "precipitation": ("mm", "precipitation_amount"),
-    "relative_humidity": ("%", "relative_humidity"),
-    "wind_speed": ("m s-1", "wind_speed"),
+VARIABLES: dict[str, tuple[str, str, str]] = {
+    "air_temperature": ("degC", "air_temperature", "air_temp_C"),
+    "ghi": ("W m-2", "surface_downwelling_shortwave_flux_in_air", "ghi_W_m2"),
+    "precipitation": ("mm", "precipitation_amount", "precip_mm"),
+    "relative_humidity": ("%", "relative_humidity", "relative_humidity_pct"),
+    "wind_speed": ("m s-1", "wind_speed", "wind_speed_m_s"),
 }
-"""Name of each variable, its unit and its CF standard name."""
+"""Name of each variable: its unit, its CF standard name and its column in a file."""
 
 
 def weather_dataset(
@@ -217,7 +217,7 @@ def weather_dataset(
         dims = ("time",) if array.ndim == 1 else ("member", "time")
         if array.shape[-1] != stamps.size:
             raise InputError(f"{name} has {array.shape[-1]} values for {stamps.size} times")
-        units, standard_name = VARIABLES[name]
+        units, standard_name, _ = VARIABLES[name]
         data[name] = (dims, array, {"units": units, "standard_name": standard_name})
     attrs: dict[str, Any] = {"source": source, "latitude": latitude, "longitude": longitude}
     if elevation_m is not None:
@@ -248,15 +248,6 @@ def distance_km(
     return np.asarray(2 * 6371.0 * np.arcsin(np.sqrt(np.clip(half, 0.0, 1.0))))
 
 
-WEATHER_COLUMNS = {
-    "air_temperature": "air_temp_C",
-    "ghi": "ghi_W_m2",
-    "precipitation": "precip_mm",
-    "relative_humidity": "relative_humidity_pct",
-    "wind_speed": "wind_speed_m_s",
-}
-
-
 def soil_csv(series: xr.DataArray) -> str:
     """Series as ``time_utc,soil_temp_C``, an empty cell where a value is missing.
 
@@ -276,7 +267,7 @@ def weather_csv(weather: xr.Dataset) -> str:
     InputError
         When the weather has members.
     """
-    names = {name: column for name, column in WEATHER_COLUMNS.items() if name in weather}
+    names = {name: column for name, (_, _, column) in VARIABLES.items() if name in weather}
     return _csv("weather", weather[list(names)].rename(names))
 
 
@@ -398,8 +389,8 @@ def _of_pandas(data: pd.Series, timezone: str | None) -> tuple[Stamps, npt.NDArr
             )
         index = index.tz_localize(read_zone(timezone), ambiguous="NaT", nonexistent="NaT")
     stamps = index.tz_convert("UTC").tz_localize(None)
-    kept = ~np.asarray(stamps.isna())
-    return stamps.values[kept], data.to_numpy()[kept], data.attrs.get("units", "degC")
+    valid = ~np.asarray(stamps.isna())
+    return stamps.values[valid], data.to_numpy()[valid], data.attrs.get("units", "degC")
 
 
 def _hourly(time: npt.NDArray[Any], values: npt.NDArray[Any], units: Any) -> tuple[Stamps, Any]:

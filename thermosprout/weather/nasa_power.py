@@ -22,8 +22,6 @@ from thermosprout.weather.service import (
     answer_values,
     ask,
     past_days,
-    require_order,
-    require_place,
 )
 from thermosprout.weather.session import NEVER, WeatherSession
 from thermosprout.weather.transport import BadAnswerError, Span, require_possible
@@ -76,8 +74,6 @@ def get_power(
     ServiceError, CoverageError
         As :meth:`WeatherSession.get`.
     """
-    require_place(latitude, longitude)
-    require_order(start, end)
     if start.year < FIRST_YEAR:
         raise InputError(f"NASA POWER holds hourly values from {FIRST_YEAR} on, asked for {start}")
 

@@ -16,7 +16,6 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from thermosprout.errors import InputError
 from thermosprout.quantities import FloatArray
 from thermosprout.weather.service import (
     ARCHIVE,
@@ -28,8 +27,6 @@ from thermosprout.weather.service import (
     ask,
     key_parameters,
     past_days,
-    require_order,
-    require_place,
 )
 from thermosprout.weather.session import FORECAST_EXPIRES_S, NEVER, WeatherSession
 from thermosprout.weather.transport import BadAnswerError, Span, require_possible
@@ -155,7 +152,11 @@ def _values(values: Any, name: str, size: int) -> FloatArray:
 
 LONGEST_PAST_DAYS = 92
 LONGEST_FORECAST_DAYS = 16
-LONGEST_ENSEMBLE_DAYS = 35
+ARCHIVE_MODEL = "era5_land"
+"""From 1950 on; one model, because the service's own mix changes in 2017 and can jump."""
+ENSEMBLE_MODEL = "ncep_gefs_seamless"
+ENSEMBLE_DAYS, ENSEMBLE_PAST_DAYS = 35, 3
+"""Of an ensemble: what a model does not reach is cut off, and few past days are there. [d]"""
 LAST_DAYS_H = 48
 """The last days of a forecast may be there in part. [h]"""
 
@@ -198,7 +199,7 @@ def get_forecast(
         As :meth:`WeatherSession.get`.
     """
     params = _query(latitude, longitude, elevation_m)
-    params |= _around(past_days, days_ahead, LONGEST_FORECAST_DAYS)
+    params |= {"forecast_days": max(days_ahead, 1), "past_days": past_days}
     return _fetch(FORECAST, params, None, session, FORECAST_EXPIRES_S, base_url)
 
 
@@ -209,15 +210,11 @@ def get_archive(
     end: date,
     *,
     session: WeatherSession,
-    model: str = "era5_land",
     elevation_m: float | None = None,
     base_url: str | None = None,
     today: date | None = None,
 ) -> xr.Dataset:
     """Reanalysis of the days from ``start`` to ``end``, both included.
-
-    Whole past years are asked for one by one and whole past months of the current year too, so
-    that what is cached never has to be asked for again; only the newest days expire.
 
     Parameters
     ----------
@@ -225,9 +222,6 @@ def get_archive(
         As for :func:`get_forecast`.
     start, end : date
         First and last day, UTC.
-    model : str
-        ``era5_land`` (from 1950) or ``era5`` (from 1940): one model, because the service's own mix
-        changes in 2017 and can jump.
     today : date, optional
         For tests.
 
@@ -240,11 +234,11 @@ def get_archive(
     ServiceError, CoverageError
         As :meth:`WeatherSession.get`.
     """
-    require_order(start, end)
 
     def span(first: date, last: date, expires_s: int) -> xr.Dataset:
         params = _query(latitude, longitude, elevation_m)
-        params |= {"start_date": first.isoformat(), "end_date": last.isoformat(), "models": model}
+        params |= {"start_date": first.isoformat(), "end_date": last.isoformat()}
+        params["models"] = ARCHIVE_MODEL
         days = Span(first=first, last=last, most_missing_h=0 if expires_s == NEVER else None)
         return _fetch(ARCHIVE, params, days, session, expires_s, base_url)
 
@@ -256,9 +250,6 @@ def get_ensemble(
     longitude: float,
     *,
     session: WeatherSession,
-    days_ahead: int = LONGEST_ENSEMBLE_DAYS,
-    past_days: int = 3,
-    model: str = "ncep_gefs_seamless",
     elevation_m: float | None = None,
     base_url: str | None = None,
 ) -> xr.Dataset:
@@ -268,12 +259,6 @@ def get_ensemble(
     ----------
     latitude, longitude, session, elevation_m, base_url
         As for :func:`get_forecast`.
-    days_ahead : int
-        0 to 35; what a model does not reach is cut off. [d]
-    past_days : int
-        0 to 92; the service may hold only about three. [d]
-    model : str
-        Name of the ensemble at the service.
 
     Returns
     -------
@@ -284,24 +269,12 @@ def get_ensemble(
     ServiceError, CoverageError
         As :meth:`WeatherSession.get`.
     """
-    params = _query(latitude, longitude, elevation_m) | {"models": model}
-    params |= _around(past_days, days_ahead, LONGEST_ENSEMBLE_DAYS)
+    params = _query(latitude, longitude, elevation_m) | {"models": ENSEMBLE_MODEL}
+    params |= {"forecast_days": ENSEMBLE_DAYS, "past_days": ENSEMBLE_PAST_DAYS}
     return _fetch(ENSEMBLE, params, None, session, FORECAST_EXPIRES_S, base_url)
 
 
-def _around(past_days: int, days_ahead: int, most_ahead: int) -> Query:
-    """Days behind and ahead of a forecast, each within what the service has."""
-    for name, value, most in (
-        ("days ahead", days_ahead, most_ahead),
-        ("past days", past_days, LONGEST_PAST_DAYS),
-    ):
-        if not 0 <= value <= most:
-            raise InputError(f"{name} must be 0 to {most}, found {value}")
-    return {"forecast_days": max(days_ahead, 1), "past_days": past_days}
-
-
 def _query(latitude: float, longitude: float, elevation_m: float | None) -> Query:
-    require_place(latitude, longitude)
     params: Query = {
         "latitude": round(latitude, 4),
         "longitude": round(longitude, 4),

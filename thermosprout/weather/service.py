@@ -191,15 +191,6 @@ def json_object(body: bytes) -> dict[str, Any]:
     return document
 
 
-def require_place(latitude: float, longitude: float) -> None:
-    """Refuse coordinates that are none."""
-    if not -90 <= latitude <= 90 or not -180 <= longitude <= 180:
-        raise InputError(
-            f"there is no place at {latitude} north, {longitude} east",
-            hint="latitude runs from -90 to 90, longitude from -180 to 180, west negative",
-        )
-
-
 def past_days(
     start: date,
     end: date,
@@ -208,6 +199,9 @@ def past_days(
     today: date | None = None,
 ) -> xr.Dataset:
     """Ask for the days from ``start`` to ``end``, both included, span by span.
+
+    Whole past years are asked for one by one and whole past months of the current year too, so
+    that what is cached never has to be asked for again; only the newest days expire.
 
     Parameters
     ----------
@@ -227,6 +221,8 @@ def past_days(
     CoverageError
         When the service does not hold the days; the newest may be missing.
     """
+    if end < start:
+        raise InputError(f"the last day {end} is before the first day {start}")
     parts = []
     for first, last, settled in spans(start, end, today or datetime.now(UTC).date()):
         try:
@@ -237,12 +233,6 @@ def past_days(
                 raise
     after = np.datetime64(end) + np.timedelta64(23, "h")
     return join_in_time(parts).sel(time=slice(np.datetime64(start), after))
-
-
-def require_order(start: date, end: date) -> None:
-    """Refuse days of which the last comes first."""
-    if end < start:
-        raise InputError(f"the last day {end} is before the first day {start}")
 
 
 def spans(start: date, end: date, today: date) -> list[tuple[date, date, bool]]:

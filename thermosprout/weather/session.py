@@ -65,7 +65,6 @@ class Answer:
 
     body: bytes
     retrieved: datetime
-    from_cache: bool
     stale: bool
     reason: str = ""
 
@@ -406,8 +405,7 @@ def _aware(moment: datetime) -> datetime:
 
 
 def _answer(response: Any, errand: Errand, *, offline: bool) -> Answer:
-    from_cache = bool(getattr(response, "from_cache", False))
-    expired = from_cache and bool(getattr(response, "is_expired", False))
+    expired = getattr(response, "from_cache", False) and response.is_expired
     created = getattr(response, "created_at", None)
     reason = ""
     if expired:
@@ -415,7 +413,6 @@ def _answer(response: Any, errand: Errand, *, offline: bool) -> Answer:
     return Answer(
         body=response.content,
         retrieved=_aware(created) if created else datetime.now(UTC),
-        from_cache=from_cache,
         stale=expired,
         reason=reason,
     )

@@ -297,10 +297,10 @@ def one_depth(
     depths = np.unique(column[np.isfinite(column)]).tolist()
     if not depths:
         return table, []
-    shown = ", ".join(f"{depth:g}" for depth in depths)
+    there = ", ".join(f"{depth:g}" for depth in depths)
     if depth_cm is None and len(depths) > 1:
         raise InputError(
-            f"the file holds depths of {shown} cm",
+            f"the file holds depths of {there} cm",
             place=Place(file=table.path, line=table.lines[0], column=named[0].name),
             hint="say which with --depth-cm",
         )
@@ -310,7 +310,7 @@ def one_depth(
         raise InputError(
             f"no line has a depth of {target:g} cm",
             place=Place(file=table.path, column=named[0].name),
-            hint=f"depths there: {shown}",
+            hint=f"depths there: {there}",
         )
     picked = replace(
         table, rows=[table.rows[row] for row in keep], lines=[table.lines[row] for row in keep]

@@ -42,7 +42,7 @@ from thermosprout.soil.readers.to_hourly import (
     step_in_words,
     step_of,
     to_hourly,
-    trimmed,
+    trim,
 )
 from thermosprout.soil.series import soil_series
 
@@ -135,13 +135,14 @@ def read_soil_csv(
     ends = _day_ends(meanings)
     with placed(Place(file=table.path)):
         hourly, swing = _hourly(table, ends, lines, depth, decimal)
-        kept = trimmed(hourly)
-        if kept is None:
-            raise CoverageError(
+        course = trim(
+            hourly,
+            empty=CoverageError(
                 f"column {chosen.name} holds no usable values",
                 hint="choose another with --column, or export the file again",
-            )
-    cut = hourly.values.size - kept.values.size
+            ),
+        )
+    cut = hourly.values.size - course.values.size
     if cut:
         lines.notes.append(
             f"{cut} h before the first and after the last value are empty and were cut."
@@ -149,8 +150,8 @@ def read_soil_csv(
     if depth is None:
         notes.append("The file does not say how deep the sensor lies: seed depth is assumed.")
     series = soil_series(
-        kept.time,
-        kept.values,
+        course.time,
+        course.values,
         depth_cm=np.nan if depth is None else depth,
         source=f"logger file {table.path.name}",
         surface=surface,
@@ -167,7 +168,7 @@ def read_soil_csv(
         separator=SEPARATORS[table.separator],
         decimal=mark,
         rows=len(table.rows),
-        **kept.described(),
+        **course.entries(),
         notes=(*table.notes, *notes, *stamps.notes, *lines.notes),
         left_out=left_out(
             table, meanings, (chosen.index, time_index, clock_index, *(m.index for m in swing))

@@ -30,7 +30,7 @@ from thermosprout.soil.readers.to_hourly import (
     step_in_words,
     step_of,
     to_hourly,
-    trimmed,
+    trim,
 )
 from thermosprout.soil.series import distance_km, soil_series
 
@@ -173,12 +173,11 @@ def read_soil_netcdf(
         hourly, unit, wrong = _hourly(array, time)
         if wrong:
             notes.append(f"{wrong} impossible values were left out.")
-        kept = trimmed(hourly)
-        if kept is None:
-            raise CoverageError(f"the cell {where} holds no values", hint="choose a place on land")
+        empty = CoverageError(f"the cell {where} holds no values", hint="choose a place on land")
+        course = trim(hourly, empty=empty)
     series = soil_series(
-        kept.time,
-        kept.values,
+        course.time,
+        course.values,
         depth_cm=np.nan if depth is None else depth,
         source=f"NetCDF file {path.name}, {array.name}",
         surface=surface,
@@ -192,7 +191,7 @@ def read_soil_netcdf(
         time_column=str(array.dims[0]),
         time_zone=zone,
         rows=int(array.size),
-        **kept.described(),
+        **course.entries(),
         notes=(f"Cell {where}.", *notes),
         checks=quality.check_series(series),
     )
@@ -322,8 +321,8 @@ def _level(
             place=Place(file=array.encoding.get("source", ""), column=name),
         )
     row = int(np.nanargmin(apart))
-    shown = ", ".join(f"{level:g}" for level in levels)
-    note = f"Depths in the file: {shown} cm; {levels[row]:g} cm was taken."
+    depths = ", ".join(f"{level:g}" for level in levels)
+    note = f"Depths in the file: {depths} cm; {levels[row]:g} cm was taken."
     return array.isel({name: row}, drop=True), levels[row], [note]
 
 

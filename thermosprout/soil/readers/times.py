@@ -124,9 +124,8 @@ def to_utc(
     if zones is not None and present.size and present.all():
         offsets = zones.map({text: _offset_s(text) for text in zones.unique()})
         names = dict.fromkeys("UTC" if zone in ("Z", "GMT") else zone for zone in zones)
-        shown = ", ".join(list(names)[:2])
         utc = local - offsets.to_numpy().astype("timedelta64[s]")
-        return utc, f"as written in each time ({shown})"
+        return utc, f"as written in each time ({', '.join(list(names)[:2])})"
     if present.any():
         raise at.fault(
             _first(~present), "this time has no zone while others have one", "mend the line"

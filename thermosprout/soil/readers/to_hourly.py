@@ -7,7 +7,6 @@ short.
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -88,11 +87,6 @@ def hours_from_days(
 
 AIR = ("air", "air_tmin", "air_tmax")
 """Temperatures of the air that a table may hold: a mean, a minimum, a maximum."""
-
-
-def holds_air(names: Collection[str]) -> bool:
-    """Whether the columns named tell the temperature of a day: its mean, or both its ends."""
-    return "air" in names or ("air_tmin" in names and "air_tmax" in names)
 
 
 def hours_of_days(
@@ -218,7 +212,7 @@ class Hourly:
         """Stretches without a value."""
         return gaps_of(self.time, self.values)
 
-    def described(self) -> dict[str, Any]:
+    def entries(self) -> dict[str, Any]:
         """Entries of a :class:`~thermosprout.soil.readers.table.Reading`."""
         return {
             "step": step_in_words(self.step_seconds),
@@ -229,11 +223,11 @@ class Hourly:
         }
 
 
-def trimmed(hourly: Hourly) -> Hourly | None:
-    """Cut what is empty before the first and after the last value; None below two values."""
+def trim(hourly: Hourly, *, empty: CoverageError) -> Hourly:
+    """Cut what is empty before the first and after the last value; ``empty`` below two values."""
     present = np.flatnonzero(np.isfinite(hourly.values))
     if present.size < 2:
-        return None
+        raise empty
     keep = slice(int(present[0]), int(present[-1]) + 1)
     return replace(hourly, time=hourly.time[keep], values=hourly.values[keep])
 
@@ -282,14 +276,14 @@ def to_hourly(time: Stamps, values: FloatArray) -> Hourly:
         NaN where missing.
     """
     step = step_of(time)
-    kept = np.isfinite(values)
+    present = np.isfinite(values)
     stamps = time.astype("datetime64[ns]").astype("int64")
     first, last = -(-stamps[0] // _HOUR_NS), stamps[-1] // _HOUR_NS
     hours = np.arange(first, last + 1, dtype="int64") * _HOUR_NS
     grid = hours.astype("datetime64[ns]")
-    if kept.sum() < 2 or hours.size == 0:
+    if present.sum() < 2 or hours.size == 0:
         return Hourly(time=grid, values=np.full(hours.size, np.nan), step_seconds=step)
-    x, y = stamps[kept], values[kept]
+    x, y = stamps[present], values[present]
     filled = np.interp(hours, x, y)
     after = np.clip(np.searchsorted(x, hours, side="left"), 0, x.size - 1)
     exact = x[after] == hours

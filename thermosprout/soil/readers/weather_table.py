@@ -28,12 +28,11 @@ from thermosprout.soil.readers.times import StampReading
 from thermosprout.soil.readers.to_hourly import (
     AIR,
     finer_among_coarse,
-    holds_air,
     hours_of_days,
     step_in_words,
     step_of,
     to_hourly,
-    trimmed,
+    trim,
 )
 from thermosprout.soil.series import require_on_earth, weather_dataset
 
@@ -119,7 +118,7 @@ def read_weather_csv(
     others = [meaning for meaning in meanings if meaning not in used]
     if solar and stamps.zone == solar:
         notes.append(f"Days carry no time zone: taken as those of {solar}, from the longitude.")
-    if not holds_air(columns):
+    if "air" not in columns and not {"air_tmin", "air_tmax"} <= set(columns):
         soil = [m.name for m in others if m.quantity in ("soil", "soil_tmin", "soil_tmax")]
         soil += [m.name for m in others if m.quantity == "temperature" and m.depth_cm is not None]
         raise CoverageError(
@@ -277,9 +276,8 @@ def _finer(stamps: StampReading, columns: dict[str, FloatArray], step: int) -> H
         raise CoverageError(
             "no column holds the air temperature at each time", hint="add air_temp_C"
         )
-    air = trimmed(to_hourly(stamps.utc, columns["air"]))
-    if air is None:
-        raise CoverageError("the air temperature column holds no usable values")
+    empty = CoverageError("the air temperature column holds no usable values")
+    air = trim(to_hourly(stamps.utc, columns["air"]), empty=empty)
     data: dict[str, npt.NDArray[np.generic]] = {"time": air.time, "air_temperature": air.values}
     hour = stamps.utc.astype("datetime64[h]")
     for name in ("ghi", "precipitation"):
