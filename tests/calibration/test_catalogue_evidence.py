@@ -62,6 +62,7 @@ TABLES = {
         other("kale", "12", "12", "7", "8", status="range"),
         other("kale", "12", "12", "7", "8", source="leviatov1994"),
         other("okra", "18", "24", "6", "10"),
+        other("okra", "15", "15", "9", "11", source="a"),
         other("cowpea", "10", "10", "6", "10"),
     ],
     "base_temperatures.csv": [
@@ -100,7 +101,8 @@ def test_timed_cells_are_whole_days_and_bands_as_printed(found: dict[str, Eviden
     expected = {
         "kale": (cell(5.0, 19.5, 20.5, 19.6), cell(10.0, 8.5, 9.5, nan),
                  cell(20.0, 3.5, 4.5, 4.2, verified="memory"), cell(12.0, 6.5, 8.5, nan, **away)),
-        "okra": (cell(21.0, 6.0, 10.0, nan, band=True, **away),),
+        "okra": (cell(21.0, 6.0, 10.0, nan, band=True, **away),
+                 cell(15.0, 8.5, 11.5, nan, **(away | {"source": "a"}))),
         "cowpea": (),
         "none": (),
     }  # fmt: skip

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from tests.calibration.growers import first_hour, plain_crop, spring
+from thermosprout.calibration.fit_checks import offsets
 from thermosprout.calibration.hierarchy import layers_of
 from thermosprout.calibration.plots import Plot
 from thermosprout.calibration.posterior import THERMAL, decorrelation_of
@@ -87,3 +90,31 @@ def test_the_shift_is_the_log_of_the_mean_response() -> None:
     cold = mean.copy()
     cold[NAMES.index("t_base_C")] = 25.0
     assert decorrelation.shift(cold[None])[0] == pytest.approx(math.log(0.02))
+
+
+@pytest.mark.parametrize("late", [0.0, 0.3])
+@pytest.mark.parametrize("last_d", [11.0, 30.0])
+def test_half_is_that_of_the_seedlings_that_had_time_to_come(late: float, last_d: float) -> None:
+    """Counts as a log-normal has them, watched to the end or cut off near the middle."""
+    sigma, middle = 0.25, np.log(10.0)
+    hours = 24.0 * np.arange(1.0, last_d + 0.5, 0.5)
+    share = stats.norm.cdf((np.log(hours / 24.0) - middle - late) / sigma)
+    plot = Plot(
+        name="p", planted_h=0.0, depth_cm=2.0, seeds=1000, hours=hours,
+        new=1000 * np.diff(share, prepend=0.0), constant_C=15.0,
+    )  # fmt: skip
+    flat = np.zeros((1, 1))
+    predicted = SimpleNamespace(
+        progress=hours[None, None] / 24.0, credit=flat, ln_scale=flat + middle, shift=flat,
+        sigma=flat + sigma, z_low=flat - np.inf, z_high=flat + np.inf,
+    )  # fmt: skip
+    rows, off, error = offsets(SimpleNamespace(plots=[plot]), predicted)  # type: ignore[arg-type]
+    assert rows.tolist() == [0]
+    # Of all that come the middle is late; of those up by the last look it is less so.
+    until = stats.norm.cdf((np.log(last_d) - middle - np.array([late, 0.0])) / sigma)
+    seen, expected = middle + np.array([late, 0.0]) + sigma * stats.norm.ppf(0.5 * until)
+    assert off[0] == pytest.approx(seen - expected, abs=0.01)
+    assert (off[0] > 0.05) == (late > 0)
+    # The variance of a median is pi / 2 that of a mean, and a look tells no hour.
+    assert error[0] >= np.sqrt(np.pi / 2 * sigma**2 / plot.new.sum()) * 0.999
+    assert error[0] < 0.05

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from tests.trials.conftest import many_trials
 from thermosprout.emergence.response import ResponseDraws
@@ -208,6 +209,50 @@ def test_harvest_and_bed_days() -> None:
     bed_days = result.treatments[0].bed_days_to_first_harvest
     assert bed_days is not None
     assert bed_days.estimate == pytest.approx(61.5, abs=0.1)
+
+
+def test_days_to_harvest_have_the_interval_of_paired_logarithms() -> None:
+    """Slow plots vary more in days than quick ones do: compared as logarithms, by scipy."""
+    table = many_trials(np.random.default_rng(6), 1, 8, TREATMENTS[:2], (9, 8), (0.7, 0.7))
+    rng = np.random.default_rng(3)
+    days = {name: mean * np.exp(0.2 * rng.standard_normal(8))
+            for name, mean in zip(TREATMENTS[:2], (90.0, 45.0), strict=True)}  # fmt: skip
+    wait = [days[t][int(b)] for t, b in zip(table["treatment"], table["block"], strict=True)]
+    table["first_harvest"] = table["planted"] + pd.to_timedelta(wait, unit="D")
+    result = analyse(table)
+    assert result.variation.error["bed_days_to_first_harvest"].scale == "ln"
+    item = pick(result, "soaked", "direct", "bed_days_to_first_harvest")
+    logs = {name: np.log(values) for name, values in days.items()}
+    test = stats.ttest_rel(logs["soaked"], logs["direct"])
+    assert item.p_value == pytest.approx(test.pvalue, rel=1e-6)
+    middle = np.exp(np.mean([logs[name].mean() for name in days]))
+    ends = middle * 2.0 * np.sinh(np.array(test.confidence_interval(0.9)) / 2.0)
+    # Wider by what is not known of the middle.
+    assert item.low is not None
+    assert item.high is not None
+    assert item.low <= ends[0] < item.estimate < ends[1] <= item.high
+    assert item.high - item.low < 1.2 * (ends[1] - ends[0])
+
+
+def test_the_next_trial_is_large_enough_for_ten_points() -> None:
+    """Noncentral t (scipy), averaged over what the variance could be from a few blocks."""
+    table = many_trials(
+        np.random.default_rng(6), 1, 5, TREATMENTS[:2], (9, 8), (0.6, 0.7), correlation=0.04
+    )
+    result = analyse(table)
+    error = result.variation.error["stand"]
+    angles = [np.arcsin(np.sqrt(t.stand.estimate)) for t in result.treatments]
+    gap = np.arcsin(0.1 / np.sin(2.0 * np.mean(angles)))
+    shares = (np.arange(400) + 0.5) / 400
+    variances = error.variance * error.df / stats.chi2.isf(shares, error.df)
+
+    def mean_chance(blocks: int) -> float:
+        away, critical = gap / np.sqrt(2.0 * variances / blocks), stats.t.ppf(0.975, blocks - 1)
+        return float(np.nanmean(stats.nct.sf(critical, blocks - 1, np.minimum(away, 30.0))))
+
+    blocks = next(n for n in range(2, 60) if mean_chance(n) >= 0.8)
+    (sentence,) = (text for text in result.verdict if "10-point difference in stand" in text)
+    assert any(f"needs {n} plots of each" in sentence for n in (blocks - 1, blocks, blocks + 1))
 
 
 def test_thermal_time_takes_the_weather_out() -> None:

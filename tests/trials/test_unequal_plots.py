@@ -12,6 +12,7 @@ from tests.trials.conftest import many_trials
 from thermosprout.trials.analysis.analyse import analyse, emergence_curve
 from thermosprout.trials.analysis.compare import BY_PLOTS
 from thermosprout.trials.analysis.measures import angle
+from thermosprout.trials.analysis.pairs import Cells, compare_pairs
 from thermosprout.trials.records.read import plots
 
 BLOCKS = 6
@@ -127,3 +128,24 @@ def test_each_treatment_has_the_curve_of_its_own_plots() -> None:
         assert alone is not None
         assert summary.curve.right == alone.right
         assert summary.curve.emerged == pytest.approx(alone.emerged)
+
+
+@pytest.mark.parametrize("varieties", [2, 3])
+def test_varieties_may_differ_in_what_a_treatment_does(varieties: int) -> None:
+    """Differences of blocks about the mean of their own variety; by statsmodels, sums to zero."""
+    rng = np.random.default_rng(varieties)
+    stratum = np.repeat(np.arange(varieties), 4)
+    gaps = rng.standard_normal(stratum.size) + 3.0 * stratum
+    score = np.stack([np.zeros(stratum.size), -gaps], axis=1)
+    design = np.column_stack(
+        [
+            np.ones(stratum.size),
+            *((stratum == k) * 1.0 - (stratum == 0) for k in range(1, varieties)),
+        ]
+    )
+    expected = OLS(gaps, design).fit()
+    found = compare_pairs(Cells.of_blocks(score, stratum), [(0, 1)])
+    assert found.estimate[0] == pytest.approx(expected.params[0])
+    assert found.standard_error[0] == pytest.approx(expected.bse[0])
+    assert found.df[0] == 3 * varieties
+    assert found.p_value[0] == pytest.approx(expected.pvalues[0])
