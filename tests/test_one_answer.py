@@ -491,6 +491,31 @@ def test_a_dry_bed_in_every_other_plan(tmp_path: Path) -> None:
         assert any("dry when the seed goes in" in note for note in notes)
 
 
+def test_gaps_filled_in_a_dry_bed(tmp_path: Path) -> None:
+    """Of a dead row nothing is left but what fills it: as ``compare`` has that very sowing.
+
+    To three tenths of a day, as a second sowing has its own luck with the ground.
+    """
+    path = write_season(tmp_path, Facts())
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('lot = "TESTED"\nbed', 'lot = "DEAD"\nbed')
+        + '[[lots]]\nid = "DEAD"\ncrop = "carrot"\ngermination = 0.001\nseeds_tested = 1000\n'
+    )
+    noon = datetime(2026, 4, 14, 11, tzinfo=UTC)
+    for dry_bed in (False, True):
+        context = open_context(season=path, as_of=noon, size=DRAWS)
+        poor = weigh_poor_row(context, "A", new_lot="TESTED", target=80, dry_bed=dry_bed)
+        sown_today = replace(question(Facts()), dry_bed=dry_bed)
+        direct, *_, sprouted = compare_ways(
+            context, sown_today, planted="2026-04-14", earliest="2026-04-14", seeds=80
+        ).comparison.outcomes
+        _, fill, again = poor.ways
+        for way, outcome in ((fill, sprouted), (again, direct)):
+            days = [float(np.median(one.half_h - context.now_h)) / 24 for one in (way, outcome)]
+            assert days[0] == pytest.approx(days[1], abs=0.3)
+        assert any("dry when the seed goes in" in note for note in poor.notes) is dry_bed
+
+
 def _with_line(path: Path, line: str) -> Path:
     changed = path.with_name("changed.toml")
     changed.write_text(path.read_text(encoding="utf-8") + line + "\n", encoding="utf-8")

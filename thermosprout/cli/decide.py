@@ -254,7 +254,7 @@ def succession(
 
 
 @opt.asks(
-    "season", "weather", "air_c", "room_c", "as_of", "offline", "seed", "units", "json"
+    "season", "weather", "air_c", "dry_bed", "room_c", "as_of", "offline", "seed", "units", "json"
 )  # fmt: skip
 def sow_again(
     sowing: opt.Sowing,
@@ -275,6 +275,7 @@ def sow_again(
     opt.require_season(sowing.season, say=False)
     context, _ = sowing.open()
     document = weigh_poor_row(
-        context, row, target=plants, ahead_d=ahead, room_C=sowing.room_c, new_lot=new_lot
-    ).to_dict()
+        context, row, target=plants, ahead_d=ahead, room_C=sowing.room_c, new_lot=new_lot,
+        dry_bed=sowing.dry_bed,
+    ).to_dict()  # fmt: skip
     sowing.show(document, tables.sow_again_tables(document), context)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -52,10 +52,12 @@ WORTH_SHARE = 0.10
 WORTH_ODDS = 0.6
 """Nor is a gain that comes in fewer cases than this (assumption)."""
 
+GIVEN_UP = 3.0
+"""A row that takes so many times as long as usual is given up (assumption)."""
+
 _FAILED_FILL = 0.5
 _FAILED_ODDS = 0.2
 _LATE_D = 30.0
-_GIVEN_UP = 3.0
 _SEEN_SHARE = 0.5
 _NO_SEED_IS_ENOUGH = 1000.0
 
@@ -192,21 +194,21 @@ def cost(outcomes: Sequence[Outcome], goal: Goal) -> FloatArray:
     if goal is Goal.SEED:
         per_plant = np.stack([outcome.seeds_per_plant for outcome in outcomes])
         return np.asarray(np.minimum(per_plant, _NO_SEED_IS_ENOUGH))
-    harvest = harvest_is_seen(outcomes)
+    harvest = harvest_is_seen(one.harvest_h for one in outcomes)
     ends = np.stack([one.harvest_h if harvest else one.half_h for one in outcomes])
     finite = np.isfinite(ends)
     latest = ends[finite].max() if finite.any() else outcomes[0].free_h
     days = (np.where(finite, ends, latest + 24.0 * _LATE_D) - outcomes[0].free_h) / 24.0
     # A row that takes far longer than usual is given up, so no outcome costs more than that.
-    days = np.minimum(days, _GIVEN_UP * float(np.median(days[0])))
+    days = np.minimum(days, GIVEN_UP * float(np.median(days[0])))
     if goal is Goal.HARVEST:
         return np.asarray(days)
     return np.asarray(days / np.stack([outcome.filled for outcome in outcomes]))
 
 
-def harvest_is_seen(outcomes: Sequence[Outcome]) -> bool:
-    """Whether first harvest lies within the horizon in most draws of every option."""
-    return all(float(np.isfinite(one.harvest_h).mean()) >= _SEEN_SHARE for one in outcomes)
+def harvest_is_seen(harvests_h: Iterable[FloatArray]) -> bool:
+    """Whether first harvest lies within the horizon in most draws of every way of sowing."""
+    return all(float(np.isfinite(hours).mean()) >= _SEEN_SHARE for hours in harvests_h)
 
 
 def judge(outcomes: Sequence[Outcome], goal: Goal) -> Verdict:
@@ -279,7 +281,8 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
     elif verdict.goal is Goal.WORK:
         gain = f"{name} takes {percent(verdict.gain)} less work"
     elif verdict.goal is Goal.BED_DAYS:
-        until = "first harvest" if harvest_is_seen(outcomes) else "half emergence"
+        harvest = harvest_is_seen(one.harvest_h for one in outcomes)
+        until = "first harvest" if harvest else "half emergence"
         gain = f"{name} saves {verdict.gain:.1f} bed-days per full row by {until}"
     elif not np.isfinite(emergence_d):
         gain = f"{name} is up in time more often"

@@ -60,7 +60,7 @@ class CompareAnswer:
         notes = [setting.water, *grounds(comparison)]
         if (selected := selected_group_note(comparison)) is not None:
             notes.append(selected)
-        if not harvest_is_seen(comparison.outcomes):
+        if not harvest_is_seen(one.harvest_h for one in comparison.outcomes):
             notes.append(
                 "The temperature record ends before first harvest in most runs, so methods are "
                 "compared at half emergence."

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,14 +15,19 @@ from thermosprout.emergence.forecast import RowForecast
 from thermosprout.emergence.harvest import Growth
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.emergence.weighted_draws import odds, weighted_quantile
-from thermosprout.errors import InputError
-from thermosprout.planning.compare import WORTH_DAYS, WORTH_ODDS, capitalise, odds_words
+from thermosprout.errors import CoverageError, InputError
+from thermosprout.planning.compare import (
+    GIVEN_UP,
+    WORTH_DAYS,
+    WORTH_ODDS,
+    harvest_is_seen,
+    odds_words,
+)
 from thermosprout.planning.options import (
     MINUTES,
     PLANTING_RADICLE_MM,
     SOWN_AGAIN_BELOW,
     Option,
-    Outcome,
     growth_of,
     weigh,
 )
@@ -31,13 +37,13 @@ from thermosprout.season.forecast import forecast_rows
 from thermosprout.season.schema import Document, local, rounded, stamps
 from thermosprout.season.setting import Case, Question, Setting
 
-_SEEN_SHARE = 0.5
-_GIVEN_UP = 3.0
 _LEAST_D = 1.0
 
 _UTC = ZoneInfo("UTC")
 
 WAIT, FILL, AGAIN = "wait", "fill the gaps", "sow again"
+
+_DOING = {FILL: "filling the gaps", AGAIN: "sowing again"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,13 +130,43 @@ class SowAgain:
     advised: int
     saved: float
     saved_odds: float
-    advice: str
-    reason: str
     harvest_on: str
+    dressed: bool = False
     counted: int | None = None
     zone: ZoneInfo = _UTC
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+
+    @property
+    def advice(self) -> str:
+        """What to do, in a sentence."""
+        return {
+            WAIT: "Wait: keep the row as it is.",
+            FILL: f"Keep the row and fill its gaps with {'dry' if self.dressed else 'sprouted'} "
+            "seed.",
+            AGAIN: "Sow again now.",
+        }[self.ways[self.advised].name]
+
+    @property
+    def reason(self) -> str:
+        """What waiting brings, and what the other ways would save, in a sentence."""
+        ways, weights = self.ways, self.row.weights
+        plants = odds(ways[0].plants, weights)
+        outlook = (
+            f"Waiting brings {plants['p50']:.0f} plants ({plants['p10']:.0f} to "
+            f"{plants['p90']:.0f}) of the {self.target} you want"
+        )
+        gains = f"in {odds_words(self.saved_odds)} of cases"
+        if self.advised != 0:
+            doing = _DOING[ways[self.advised].name]
+            return (
+                f"{outlook}; {doing} saves {self.saved:.0f} bed-days per full row by {self.until} "
+                f"(it gains {gains})."
+            )
+        doing = _DOING[min(ways[1:], key=lambda way: float(weights @ way.bed_days)).name]
+        if self.saved < WORTH_DAYS:
+            return f"{outlook}, and {doing} would not bring the row on sooner."
+        return f"{outlook}; {doing} gains too seldom ({gains}) to be worth the seed and work."
 
     def to_dict(self) -> Document:
         """Return the JSON document."""
@@ -170,11 +206,11 @@ def sow_again(
     target: int,
     growth: Growth,
     ahead_d: int = 14,
-    seeds: int | None = None,
     room_C: float = 20.0,
     viability: FloatArray | None = None,
     ln_shift: FloatArray | None = None,
     dressed: bool = False,
+    dry_bed: bool = False,
     seed: int = 0,
 ) -> SowAgain:
     """Weigh waiting against filling gaps and against sowing again.
@@ -192,14 +228,14 @@ def sow_again(
         From emergence to first harvest, for as many draws.
     ahead_d : int
         Days to look ahead.
-    seeds : int, optional
-        Seeds of a new sowing; as many as before when absent.
     room_C : float
         Where seed for filling gaps would sprout. [degC]
     viability, ln_shift : ndarray, shape (draw,), optional
         Of another lot for the new sowing; the old one's when absent.
     dressed : bool
         Dressed seed is not sprouted, so gaps are filled with dry seed.
+    dry_bed : bool
+        The bed is dry today, when new seed goes in.
     seed : int
         Of the random numbers.
 
@@ -220,28 +256,34 @@ def sow_again(
         viability=row.viability if viability is None else viability,
         ln_shift=np.zeros(row.share.size) if ln_shift is None else ln_shift,
         depth_cm=row.sowing.depth_cm,
+        dressed=dressed,
+        dry_bed=dry_bed,
         seed=seed,
         luck=AGAIN,
     )
-    final = row.seedlings.astype(float)
-    waiting = _wait(row, growth, final)
-    anew = _anew(setting, growth, now_h, target, seeds or row.sowing.seeds_planted)
-    filling = _fill(row, setting, growth, waiting, now_h, target, room_C, dressed)
-    ways, until = _with_bed_days((waiting, filling, anew), now_h, target)
+    bed: dict[str, Any] = {"growth": growth, "free_h": now_h}
+    waiting = _wait(row, growth)
+    ways, until = _with_bed_days(
+        (
+            waiting,
+            _fill(row, setting, waiting, target, room_C, bed),
+            _anew(setting, row.sowing.seeds_planted, target, bed),
+        ),
+        now_h,
+        target,
+    )
     advised, saved, saved_odds = _choose(ways, row.weights)
-    plain = SowAgain(
+    return SowAgain(
         row=row, target=target, until=until, ways=ways, advised=advised, saved=saved,
-        saved_odds=saved_odds, advice="", reason="", harvest_on=growth.source,
-        days=tuple(_day(row, final, now_h + 24.0 * d, target) for d in range(ahead_d + 1)),
+        saved_odds=saved_odds, harvest_on=growth.source, dressed=dressed,
+        days=tuple(_day(row, now_h + 24.0 * d, target) for d in range(ahead_d + 1)),
     )  # fmt: skip
-    advice, reason = _words(plain)
-    return replace(plain, advice=advice, reason=reason)
 
 
-def _day(row: RowForecast, final: FloatArray, hour: float, target: int) -> DayAhead:
+def _day(row: RowForecast, hour: float, target: int) -> DayAhead:
+    final = row.seedlings.astype(float)
     end_h = row.clock.end_h(row.sowing.planted_h)
-    shown = row.emerged_share(np.array([min(hour, end_h)]))[:, 0]
-    plants = shown * final
+    plants = row.emerged_share(np.array([min(hour, end_h)]))[:, 0] * final
     total = float(row.weights @ final)
     missing = float(row.weights @ (final - plants)) / total if total > 0 else 0.0
     return DayAhead(
@@ -254,15 +296,14 @@ def _day(row: RowForecast, final: FloatArray, hour: float, target: int) -> DayAh
 
 def _with_bed_days(ways: tuple[Way, ...], now_h: float, target: int) -> tuple[tuple[Way, ...], str]:
     """Bed-days per full row of each way, on one footing, and until when they are counted."""
-    seen_share = min(float(np.isfinite(way.harvest_h).mean()) for way in ways)
-    harvest = seen_share >= _SEEN_SHARE
+    harvest = harvest_is_seen(way.harvest_h for way in ways)
     # What is there already takes no more days.
     days = [
         np.maximum(((way.harvest_h if harvest else way.half_h) - now_h) / 24.0, 0.0) for way in ways
     ]
     # What never gets there costs as much as is ever waited, by the slowest way.
     usual = [float(np.median(one[np.isfinite(one)])) for one in days if np.isfinite(one).any()]
-    limit = max(_GIVEN_UP * max(usual), _LEAST_D) if usual else 365.0
+    limit = max(GIVEN_UP * max(usual), _LEAST_D) if usual else 365.0
     costed = tuple(
         replace(
             way,
@@ -274,14 +315,15 @@ def _with_bed_days(ways: tuple[Way, ...], now_h: float, target: int) -> tuple[tu
     return costed, "first harvest" if harvest else "half emergence"
 
 
-def _wait(row: RowForecast, growth: Growth, final: FloatArray) -> Way:
+def _wait(row: RowForecast, growth: Growth) -> Way:
     half = np.nan_to_num(row.hours[:, 1], nan=np.inf)
-    return Way(name=WAIT, plants=final, half_h=half, harvest_h=growth.harvest_h(half), seeds=0)
+    plants = row.seedlings.astype(float)
+    return Way(name=WAIT, plants=plants, half_h=half, harvest_h=growth.harvest_h(half), seeds=0)
 
 
-def _anew(setting: Setting, growth: Growth, now_h: float, target: int, seeds: int) -> Way:
+def _anew(setting: Setting, seeds: int, target: int, bed: Mapping[str, Any]) -> Way:
     option = Option(name=AGAIN, handling=Handling(), minutes=MINUTES[Treatment.DIRECT])
-    new = weigh(setting, option, growth=growth, free_h=now_h, seeds=seeds, target=target)
+    new = weigh(setting, option, seeds=seeds, target=target, **bed)
     plants = new.row.share * seeds
     return Way(name=AGAIN, plants=plants, half_h=new.half_h, harvest_h=new.harvest_h, seeds=seeds)
 
@@ -289,26 +331,24 @@ def _anew(setting: Setting, growth: Growth, now_h: float, target: int, seeds: in
 def _fill(
     row: RowForecast,
     setting: Setting,
-    growth: Growth,
     waiting: Way,
-    now_h: float,
     target: int,
     room_C: float,
-    dressed: bool,
+    bed: Mapping[str, Any],
 ) -> Way:
     """Keep what comes, and set sprouted seed (dry, if dressed) where it is missing."""
     handling = Handling()
-    if not dressed:
+    if not setting.dressed:
         handling = Handling(
             treatment=Treatment.PRESPROUTED, room_C=room_C, radicle_mm=PLANTING_RADICLE_MM
         )
     option = Option(name=FILL, handling=handling, minutes=MINUTES[Treatment.PRESPROUTED])
     expected = float(row.weights @ waiting.plants)
     gaps = int(max(np.ceil(target - expected), 1))
-    new: Outcome = weigh(
-        setting, option, growth=growth, free_h=now_h, seeds=gaps, target=gaps,
-        earliest_start_h=now_h,
-    )  # fmt: skip
+    try:
+        new = weigh(setting, option, seeds=gaps, target=gaps, earliest_start_h=bed["free_h"], **bed)
+    except CoverageError as error:
+        raise CoverageError(f"seed for the gaps would be ready too late: {error.what}") from None
     seeds = new.seeds_to_plant or 2 * gaps
     added = new.row.share * seeds
     plants = waiting.plants + np.minimum(added, np.maximum(target - waiting.plants, 0.0))
@@ -341,37 +381,6 @@ def _choose(ways: Sequence[Way], weights: FloatArray) -> tuple[int, float, float
     return best, gain, gain_odds
 
 
-def _words(answer: SowAgain) -> tuple[str, str]:
-    """Advice and the reason for it, one sentence each."""
-    ways, weights, saved = answer.ways, answer.row.weights, answer.saved
-    orders = {
-        WAIT: "Wait: keep the row as it is.",
-        FILL: "Keep the row and fill its gaps with sprouted seed.",
-        AGAIN: "Sow again now.",
-    }
-    plants = odds(ways[0].plants, weights)
-    outlook = (
-        f"waiting brings {plants['p50']:.0f} plants ({plants['p10']:.0f} to {plants['p90']:.0f}) "
-        f"of the {answer.target} wanted"
-    )
-    if answer.advised == 0:
-        other = min(ways[1:], key=lambda way: float(weights @ way.bed_days))
-        doing = {FILL: "filling the gaps", AGAIN: "sowing again"}[other.name]
-        if saved < WORTH_DAYS:
-            reason = f"{capitalise(outlook)}, and {doing} would not bring the row on sooner."
-        else:
-            reason = (
-                f"{capitalise(outlook)}; {doing} gains too seldom "
-                f"(in {odds_words(answer.saved_odds)} of cases) to be worth the seed and work."
-            )
-        return orders[WAIT], reason
-    name = ways[answer.advised].name
-    return orders[name], (
-        f"{capitalise(outlook)}; to {name} saves {saved:.0f} bed-days per full row by "
-        f"{answer.until} (it gains in {odds_words(answer.saved_odds)} of cases)."
-    )
-
-
 def weigh_poor_row(
     context: Context,
     row_id: str,
@@ -380,6 +389,7 @@ def weigh_poor_row(
     ahead_d: int = 14,
     room_C: float = 20.0,
     new_lot: str = "",
+    dry_bed: bool = False,
 ) -> SowAgain:
     """Forecast one row of a season with its counts and weigh what can be done.
 
@@ -397,6 +407,8 @@ def weigh_poor_row(
         Where seed for filling gaps would sprout. [degC]
     new_lot : str
         Lot of a new sowing; the old one when empty.
+    dry_bed : bool
+        The bed is dry today, when new seed goes in.
 
     Raises
     ------
@@ -407,16 +419,15 @@ def weigh_poor_row(
     """
     season = context.require_season()
     season.require_row(row_id)
-    entry = next(row for row in season.data.rows if row.id == row_id)
-    result = forecast_rows(context, only=frozenset({row_id}))
-    answer = result.rows[0]
-    forecast = answer.forecast
+    answer = forecast_rows(context, only=frozenset({row_id})).rows[0]
+    entry, forecast = answer.row, answer.forecast
     row_case = case = context.of_row(entry)
-    notes = [*(note.sentence for note in answer.notes), context.water_sentence()]
+    notes = [
+        *(note.sentence for note in answer.notes),
+        context.water_sentence(dry_bed=dry_bed),
+    ]
     if new_lot:
-        case = context.case(
-            Question(crop=answer.crop, lot=new_lot, bed=entry.bed or "", depth_cm=case.depth_cm)
-        )
+        case = context.case(Question(crop=answer.crop, lot=new_lot, depth_cm=case.depth_cm))
         viability, shift = context.lot_draws(case, context.today)
     else:
         viability, shift = left_over_seed(context, case, forecast, context.today)
@@ -432,7 +443,7 @@ def weigh_poor_row(
     poor = sow_again(
         forecast, now_h=context.now_h, target=target, growth=growth_of(context, row_case),
         ahead_d=ahead_d, room_C=room_C, viability=viability, ln_shift=shift, dressed=case.dressed,
-        seed=context.seed,
+        dry_bed=dry_bed, seed=context.seed,
     )  # fmt: skip
     ways = ["direct" if case.dressed else "presprouted"]
     return replace(
