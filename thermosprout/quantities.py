@@ -46,6 +46,11 @@ def celsius(degrees_fahrenheit: float) -> float:
     return (degrees_fahrenheit - 32.0) * 5.0 / 9.0
 
 
+def both_scales(celsius_value: float) -> str:
+    """Temperature as ``20 °C (68 °F)``, for what is printed or saved without a choice of units."""
+    return f"{celsius_value:g} °C ({fahrenheit(celsius_value):.0f} °F)"
+
+
 def show_temperature(celsius_value: float, units: Units = Units.METRIC) -> str:
     """Temperature as text, to one decimal in degC or to the degree in degF."""
     if units is Units.US:

@@ -44,6 +44,7 @@ def advised(
         outcomes=(outcome(DRY), outcome(way, **other)),  # type: ignore[arg-type]
         gains=(gain(0.0, 0.0), gain(early, left)),
         verdicts={goal: verdict},
+        horizon="before the temperature record ends",
     )
     return advice.advise(comparison, goal)  # type: ignore[arg-type]
 
@@ -82,9 +83,7 @@ def test_what_it_takes_is_said() -> None:
     more = advised(DAYS, minutes=25.0, seeds=106, way=SOAK)
     assert more[0] == "Soak for 12 h, then sow."
     assert more[1].startswith("Soaking for 12 h brings forward")
-    assert more[1].endswith(
-        ", and takes 106 seeds started instead of 100 and 20 minutes more work."
-    )
+    assert more[1].endswith(" It takes 106 seeds instead of 100 and 20 minutes more work.")
     assert advised(DAYS, minutes=5.0, seeds=105)[1].endswith("it gains in 80 % of cases.")
     assert advised(DAYS, seeds=None)[1].endswith("it gains in 80 % of cases.")
 
@@ -130,9 +129,15 @@ def test_one_way_has_nothing_to_be_weighed_against() -> None:
     )
     assert advice.advise(hopeless, DAYS)[0] == "Do not sow on this day."  # type: ignore[arg-type]
     late = SimpleNamespace(
-        outcomes=(outcome(DRY, half_h=np.inf),), gains=(), verdicts={DAYS: verdict}
+        outcomes=(outcome(DRY, half_h=np.inf),),
+        gains=(),
+        verdicts={DAYS: verdict},
+        horizon="at this temperature",
     )
-    assert advice.advise(late, DAYS)[0] == "No advice for this day."  # type: ignore[arg-type]
+    assert advice.advise(late, DAYS) == (  # type: ignore[arg-type]
+        "No advice for this day.",
+        "Whatever the method, the row is unlikely to be up at this temperature.",
+    )
 
 
 def test_a_middle_needs_more_than_half_of_the_draws() -> None:

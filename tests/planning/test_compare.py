@@ -198,7 +198,7 @@ def test_temperatures_that_end_too_early_give_no_advice() -> None:
 
 def test_what_the_gain_takes_is_said_and_weighed(cold: Comparison) -> None:
     _, reason = advise(cold, Goal.HARVEST)
-    assert "seeds started instead of" in reason
+    assert "seeds instead of" in reason
     assert "35 minutes more work" in reason
     laborious = tuple(
         replace(option, minutes=600.0) if option.handling.treatment is Treatment.PRESPROUTED

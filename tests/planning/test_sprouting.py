@@ -154,7 +154,7 @@ def test_a_room_too_cold_to_sprout_in_is_refused() -> None:
 def test_days_over_a_change_of_clocks_keep_local_hours(bed: str, offset: int) -> None:
     found = plan(bed)
     events = {event.key.rsplit("/", 1)[1]: event for event in sprouting_events(
-        found, DUBLIN, crop="carrot", bed="north"
+        found, DUBLIN, crop=find_crop("carrot"), bed="north", minutes=30.0
     )}  # fmt: skip
     planted, started = events["plant"].start, events["start"].start
     assert planted.hour == 12
@@ -166,7 +166,12 @@ def test_days_over_a_change_of_clocks_keep_local_hours(bed: str, offset: int) ->
 def test_events_keep_their_names_when_the_plan_is_made_again() -> None:
     one, other = plan(), plan(room_C=18.0)
     keys = [
-        [event.key for event in sprouting_events(found, DUBLIN, crop="carrot", bed="north")]
+        [
+            event.key
+            for event in sprouting_events(
+                found, DUBLIN, crop=find_crop("carrot"), bed="north", minutes=30.0
+            )
+        ]
         for found in (one, other)
     ]
     assert keys[0] == keys[1]
@@ -186,6 +191,8 @@ def test_without_cold_a_batch_waits_for_the_last_day() -> None:
 
 def test_too_late_to_sprout_is_said_only_where_it_is() -> None:
     late = plan(earliest_start_h=noon("2026-05-08"))
-    assert any("Wetted now the batch is fit to plant about 2026-05-1" in n for n in late.notes)
+    assert any("Wetted now, the batch is fit to plant about 1" in n for n in late.notes)
+    hours_before = plan(earliest_start_h=noon("2026-05-10") - 3, may_hold=False)
+    assert hours_before.start_h <= noon("2026-05-10") - 3 + 1, "wetted at once, late as it is"
     early = plan(earliest_start_h=noon("2026-04-20"))
     assert not any("Wetted now" in note for note in early.notes)

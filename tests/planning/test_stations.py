@@ -49,9 +49,7 @@ def test_dead_seed_has_no_answer() -> None:
     assert plan_stations(np.full(10, 0.01), stations=10).chosen is None
 
 
-@pytest.mark.parametrize(
-    ("named", "value"), [("target_filled", 1.0), ("confidence", 0.0), ("stations", 0)]
-)
+@pytest.mark.parametrize(("named", "value"), [("target_filled", 1.0), ("confidence", 0.0)])
 def test_impossible_questions_are_refused(named: str, value: float) -> None:
     asked = {"stations": 10} | {named: value}
     with pytest.raises(InputError, match="asked for"):
@@ -88,13 +86,12 @@ def test_certain_seed_needs_as_many_as_plants() -> None:
 def test_luck_of_few_stations_is_the_binomial_tail(stations: int, target: float) -> None:
     """Ten stations are 95 % filled only when all ten are; by scipy's binomial."""
     share = np.array([0.55, 0.7, 0.8])
-    weights = np.array([1.0, 2.0, 1.0])
-    plan = plan_stations(share, stations=stations, target_filled=target, weights=weights)
+    plan = plan_stations(share, stations=stations, target_filled=target)
     for choice in plan.choices:
         filled = 1.0 - (1.0 - share) ** choice.seeds
         least = next(k for k in range(stations + 1) if k / stations >= target)
         odds = stats.binom.sf(least - 1, stations, filled)
-        assert choice.odds_reached == pytest.approx(np.average(odds, weights=weights), abs=1e-9)
+        assert choice.odds_reached == pytest.approx(odds.mean(), abs=1e-9)
 
 
 def test_the_odds_hold_for_few_stations() -> None:
@@ -152,9 +149,6 @@ def test_the_fewest_seeds_that_do(p: float, plants: int) -> None:
     assert odds_of_stand(rows, found - 1, plants) < 0.8
     law = stats.betabinom(found, p * 19, (1 - p) * 19)
     assert law.sf(plants - 1) > 0.78
-    sure = seeds_for_stand(shares, rho, plants, confidence=0.95)
-    assert sure is not None
-    assert sure >= found
 
 
 def test_what_no_number_of_seeds_gives() -> None:
@@ -163,6 +157,3 @@ def test_what_no_number_of_seeds_gives() -> None:
     for plants in (0, -1, 1_000_001):
         with pytest.raises(InputError, match="expected 1 to 1000000"):
             seeds_for_stand(np.full(10, 0.8), rho, plants)
-    for confidence in (0.0, 1.0):
-        with pytest.raises(InputError, match="expected between 0 and 1"):
-            seeds_for_stand(np.full(10, 0.8), rho, 5, confidence=confidence)

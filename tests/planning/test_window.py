@@ -8,7 +8,6 @@ import xarray as xr
 
 from tests.emergence.plain_crop import plain_crop
 from tests.planning.climates import INLAND, ask_window, series, soil_under, years
-from thermosprout.errors import InputError
 from thermosprout.planning.options import usual_options
 from thermosprout.planning.window import best_day, sensible_days, usual_within_d, window_netcdf
 
@@ -162,8 +161,3 @@ def test_no_sensible_day_is_said_with_its_reason(window: xr.Dataset) -> None:
 
 def test_half_a_row_is_given_time_by_its_crop() -> None:
     assert usual_within_d(CROP) >= 10
-
-
-def test_empty_question_is_refused() -> None:
-    with pytest.raises(InputError):
-        ask_window(CROP, {}, (), np.zeros(1))

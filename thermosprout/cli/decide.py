@@ -180,7 +180,8 @@ def stations(
         opt.refuse(
             {
                 "--constant": sowing.constant, "--reading": sowing.reading, "--soil": sowing.soil,
-                "--weather": sowing.weather, "--date": date, "--germination": sowing.germination,
+                "--weather": sowing.weather, "--date": date, "--bed": sowing.bed,
+                "--germination": sowing.germination,
                 "--seeds-tested": sowing.seeds_tested, "--depth-cm": sowing.depth_cm,
                 "--dry-bed": sowing.dry_bed or None,
             },
@@ -234,6 +235,8 @@ def succession(
 
     crops = tuple(crop or ())
     context, question = sowing.open(crop=crops[0] if crops else "")
+    if opening:
+        opt.refuse({"--first": first}, "has no effect beside --opening", "leave out one of the two")
     if opening or not first:
         gaps = openings_of(opening, context.zone) if opening else beds_of(context)
         if not gaps:

@@ -11,6 +11,7 @@ import numpy as np
 
 from thermosprout.crops.crop import cautions
 from thermosprout.emergence.harvest import Growth
+from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import odds
 from thermosprout.planning.options import (
@@ -115,6 +116,12 @@ class Comparison:
     verdicts: dict[Goal, Verdict]
 
     @property
+    def horizon(self) -> str:
+        """Up to when rows are looked at, in words."""
+        constant = isinstance(self.setting.clock, ConstantClock)
+        return "at this temperature" if constant else "before the temperature record ends"
+
+    @property
     def cautions(self) -> tuple[str, ...]:
         """Cautions on the ways of sowing compared."""
         treatments = [outcome.option.handling.treatment for outcome in self.outcomes]
@@ -215,12 +222,14 @@ def judge(outcomes: Sequence[Outcome], goal: Goal) -> Verdict:
     """Choose for one goal: the best mean, unless what it wins is not worth acting on."""
     costs = cost(outcomes, goal)
     weights = outcomes[0].row.weights
-    # What is likely to fail is set aside where something else is much less so.
+    # What is likely to fail is set aside where something else is much less so, and what no number
+    # of seeds is enough for where there is a way with one.
     failing = np.array([float(o.row.weights[o.filled < _FAILED_FILL].sum()) for o in outcomes])
     usable = failing <= max(_FAILED_ODDS, float(failing.min()) + 0.1)
+    enough = np.array([outcome.seeds_to_start is not None for outcome in outcomes])
+    usable &= enough | ~(usable & enough).any()
     means = np.where(usable, costs @ weights, np.inf)
-    plain = int(np.argmax(usable)) if usable.any() else 0
-    leader = int(np.argmin(means)) if usable.any() else 0
+    plain, leader = int(np.argmax(usable)), int(np.argmin(means))
     best = np.isclose(costs, costs.min(axis=0), rtol=1e-9, atol=1e-6)
     shared = (best / best.sum(axis=0)) @ weights
     won = costs[plain] - costs[leader]
@@ -228,11 +237,11 @@ def judge(outcomes: Sequence[Outcome], goal: Goal) -> Verdict:
     if goal in (Goal.SEED, Goal.WORK):
         gain /= max(float(weights @ costs[plain]), 1e-9)
     gain_odds = float(weights[won > 0].sum())
-    enough = WORTH_SHARE
+    least = WORTH_SHARE
     if goal in (Goal.HARVEST, Goal.BED_DAYS):
         more = outcomes[leader].option.minutes - outcomes[plain].option.minutes
-        enough = max(WORTH_DAYS, more / MINUTES_FOR_A_DAY)
-    worth = leader != plain and gain >= enough and gain_odds >= WORTH_ODDS
+        least = max(WORTH_DAYS, more / MINUTES_FOR_A_DAY)
+    worth = leader != plain and gain >= least and gain_odds >= WORTH_ODDS
     return Verdict(
         goal=goal,
         advised=leader if worth else plain,
@@ -248,7 +257,7 @@ _HOPELESS = 0.1
 
 
 def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
-    """What to do for a goal, and the reason, one sentence each."""
+    """What to do for a goal, and the reason."""
     verdict = comparison.verdicts[goal]
     outcomes = comparison.outcomes
     if max(median_of_most(outcome.row.share) for outcome in outcomes) < _HOPELESS:
@@ -257,7 +266,7 @@ def advise(comparison: Comparison, goal: Goal) -> tuple[str, str]:
         )
     if not any(np.isfinite(median_of_most(outcome.half_h)) for outcome in outcomes):
         return "No advice for this day.", (
-            "Whatever the method, the row is unlikely to be up before the temperature record ends."
+            f"Whatever the method, the row is unlikely to be up {comparison.horizon}."
         )
     order = f"{_words(outcomes[verdict.advised])[0]}."
     if len(outcomes) == 1:
@@ -293,7 +302,7 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
             gain += f", {_left(harvest_d)}"
     cases = f"it gains in {odds_words(verdict.gain_odds)} of cases"
     if verdict.worth_acting_on:
-        return f"{capitalise(gain)}; {cases}{_takes(outcomes[0], leader)}."
+        return f"{capitalise(gain)}; {cases}.{_takes(outcomes[0], leader)}"
     return f"{capitalise(gain)} ({cases}): the difference is not worth acting on."
 
 
@@ -302,11 +311,11 @@ def _takes(plain: Outcome, choice: Outcome) -> str:
     parts: list[str] = []
     seeds, before = choice.seeds_to_start, plain.seeds_to_start
     if seeds is not None and before is not None and seeds > 1.05 * before:
-        parts.append(f"{seeds} seeds started instead of {before}")
+        parts.append(f"{seeds} seeds instead of {before}")
     more = choice.option.minutes - plain.option.minutes
     if more > 0:
         parts.append(f"{more:.0f} minutes more work")
-    return f", and takes {' and '.join(parts)}" if parts else ""
+    return f" It takes {' and '.join(parts)}." if parts else ""
 
 
 def _runner_up(comparison: Comparison) -> str:

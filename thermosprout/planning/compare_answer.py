@@ -62,7 +62,7 @@ class CompareAnswer:
             notes.append(selected)
         if not harvest_is_seen(one.harvest_h for one in comparison.outcomes):
             notes.append(
-                "The temperature record ends before first harvest in most runs, so methods are "
+                f"In most runs first harvest does not come {comparison.horizon}, so methods are "
                 "compared at half emergence."
             )
         if not comparison.growth.need.published:

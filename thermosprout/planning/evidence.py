@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -104,8 +104,9 @@ def handling_grounds(crop: Crop, handlings: Iterable[str]) -> tuple[str, ...]:
     Own records, where the estimate has any, come on top of the published results.
     """
     own = [item for item in crop.estimate.provenance if item.verified == "records"]
-    more = " Your own records are reckoned in." if own else ""
-    return tuple(handling_evidence(crop.name, one).sentence() + more for one in handlings)
+    more = " Your own records count as well." if own else ""
+    known = (handling_evidence(crop.name, one) for one in handlings)
+    return tuple(replace(one, crop=crop.common_name).sentence() + more for one in known)
 
 
 def _merged(sources: Iterable[tuple[str, str, str]]) -> list[tuple[str, str, str]]:

@@ -21,6 +21,7 @@ from thermosprout.special import betainc, betaincinv
 MOST_SEEDS = 1_000_000
 
 _POINTS = 16
+_ENOUGH_ODDS = 0.8
 
 
 def row_shares(share: FloatArray, rho: FloatArray) -> FloatArray:
@@ -60,10 +61,8 @@ def odds_of_stand(shares: FloatArray, seeds: int, plants: int) -> float:
     return float(betainc(plants, seeds - plants + 1, np.clip(shares, 0.0, 1.0)).mean())
 
 
-def seeds_for_stand(
-    share: FloatArray, rho: FloatArray, plants: int, *, confidence: float = 0.8
-) -> int | None:
-    """Fewest seeds that give the plants wanted with these odds.
+def seeds_for_stand(share: FloatArray, rho: FloatArray, plants: int) -> int | None:
+    """Fewest seeds that give the plants wanted 8 times in 10.
 
     Parameters
     ----------
@@ -71,8 +70,6 @@ def seeds_for_stand(
         As in :func:`row_shares`.
     plants : int
         Plants wanted.
-    confidence : float
-        Odds asked for.
 
     Returns
     -------
@@ -82,23 +79,21 @@ def seeds_for_stand(
     Raises
     ------
     InputError
-        When the plants or the odds make no sense.
+        When the number of plants makes no sense.
     """
     if not 0 < plants <= MOST_SEEDS:
         raise InputError(f"{plants} plants were asked for, expected 1 to {MOST_SEEDS}")
-    if not 0 < confidence < 1:
-        raise InputError(f"odds of {confidence} were asked for, expected between 0 and 1")
     # The survival function is smooth in the draws, so a few hundred of them carry it.
     step = max(share.size // 400, 1)
     shares = row_shares(share[::step], rho[::step])
     high = plants
-    while odds_of_stand(shares, high, plants) < confidence:
+    while odds_of_stand(shares, high, plants) < _ENOUGH_ODDS:
         high *= 2
         if high > 100 * plants:
             return None
     numbers = range(max(high // 2, plants - 1) + 1, high)
     return numbers.start + bisect_left(
-        numbers, confidence, key=lambda seeds: odds_of_stand(shares, seeds, plants)
+        numbers, _ENOUGH_ODDS, key=lambda seeds: odds_of_stand(shares, seeds, plants)
     )
 
 
@@ -185,14 +180,12 @@ def option_named(crop: Crop, treatment: str, *, dressed: bool = False) -> Option
     Raises
     ------
     InputError
-        When there is no such treatment, or the lot is dressed and may only be sown dry.
+        When the lot is dressed and may only be sown dry.
     """
     options = {str(one.handling.treatment): one for one in usual_options(crop, dressed=dressed)}
-    if treatment in options:
-        return options[treatment]
-    if dressed and treatment in ("soaked", "presprouted"):
+    if treatment not in options:
         raise InputError("dressed seed is sown dry", hint="use --treatment direct")
-    raise InputError(f"there is no treatment {treatment!r}; one of {', '.join(options)}")
+    return options[treatment]
 
 
 def minutes_of(season: Season | None) -> dict[Treatment, float]:

@@ -13,12 +13,14 @@ from thermosprout.errors import InputError
 from thermosprout.planning.evidence import handling_grounds
 from thermosprout.planning.options import minutes_of
 from thermosprout.planning.sprouting import SproutingPlan, cold_losses, plan_sprouting
-from thermosprout.quantities import percent
+from thermosprout.quantities import both_scales, percent
 from thermosprout.season.context import Context
 from thermosprout.season.schema import Document, hours, instant, local, rounded
 from thermosprout.season.setting import Question
 
-_KEEP_MOIST = "Plant into moist soil and do not let it dry."
+_KEEP_MOIST = (
+    "Water a dry bed first, as sprouts lose most of their lead in it, and do not let it dry."
+)
 _FALLBACK = (
     "If the bed is still not free, prick the sprouts into cells or pots, or give this batch up "
     "and sow dry or start a new batch when the bed is free."
@@ -160,7 +162,7 @@ def plan_batch(
         events=sprouting_events(
             plan,
             zone,
-            crop=case.crop.name,
+            crop=case.crop,
             bed=question.bed,
             minutes=minutes_of(context.season)[Treatment.PRESPROUTED],
         ),
@@ -172,7 +174,7 @@ def plan_batch(
 
 
 def sprouting_events(
-    plan: SproutingPlan, zone: ZoneInfo, *, crop: str, bed: str = "", minutes: float = 30.0
+    plan: SproutingPlan, zone: ZoneInfo, *, crop: Crop, bed: str, minutes: float
 ) -> tuple[Event, ...]:
     """Start, look, plant, and the fallback of one sprouting batch.
 
@@ -182,24 +184,24 @@ def sprouting_events(
         The plan.
     zone : ZoneInfo
         The grower's time zone.
-    crop, bed : str
+    crop, bed : Crop, str
         Named in the events.
     minutes : float
         Work of planting. [min]
     """
-    where = f" in {bed}" if bed else ""
+    called, where = crop.common_name, f" in {bed}" if bed else ""
     day = local(plan.plant_h, zone).date()
     count = f"{plan.seeds_to_start} seeds" if plan.seeds_to_start else "the seed"
     cold = "No time in the cold is known for this crop: plant when ready."
     if plan.hold.days:
         cold = (
-            f"If they are ready early, hold them at {plan.hold.temperature_C:g} °C, up to "
-            f"{plan.hold.days:g} d, in humid air."
+            f"If they are ready early, hold them in humid air at "
+            f"{both_scales(plan.hold.temperature_C)}, up to {plan.hold.days:g} days."
         )
 
     def event(kind: str, hour: float, length: float, summary: str, description: str) -> Event:
         return Event(
-            key=f"{crop}/{bed}/{day.isoformat()}/{kind}",
+            key=f"{crop.name}/{bed}/{day.isoformat()}/{kind}",
             summary=summary,
             description=description,
             start=local(hour, zone),
@@ -208,17 +210,17 @@ def sprouting_events(
 
     return (
         event(
-            "start", plan.start_h, 15.0, f"Wet {crop} seed for sprouting",
-            f"Wet {count} on moist paper at {plan.room_C:g} °C, for planting{where} on "
+            "start", plan.start_h, 15.0, f"Wet {called} seed for sprouting",
+            f"Wet {count} on moist paper at {both_scales(plan.room_C)}, for planting{where} on "
             f"{day_words(day)}.",
         ),
         event(
-            "look", plan.look_h, 10.0, f"Look at the {crop} sprouts",
+            "look", plan.look_h, 10.0, f"Look at the {called} sprouts",
             f"Look daily from now on. Fit to plant with roots of 2–5 mm. {cold}",
         ),
         event(
-            "plant", plan.plant_h, max(minutes, 15.0), f"Plant sprouted {crop}{where}",
+            "plant", plan.plant_h, max(minutes, 15.0), f"Plant sprouted {called}{where}",
             f"Odds that the batch is fit to plant: {percent(plan.ready_odds)}. {_KEEP_MOIST}",
         ),
-        event("fallback", plan.last_h, 15.0, f"Last day for the sprouted {crop}", _FALLBACK),
+        event("fallback", plan.last_h, 15.0, f"Last day for the sprouted {called}", _FALLBACK),
     )  # fmt: skip

@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.crops.crop import cautions
-from thermosprout.dates import noon
+from thermosprout.dates import day_words, noon
 from thermosprout.emergence.course_table import CourseTable
 from thermosprout.emergence.forecast import clock_for
 from thermosprout.emergence.harvest import Air, HarvestNeed
@@ -40,6 +40,7 @@ from thermosprout.season.soil import describe
 from thermosprout.soil.model.surface import cover_named
 
 _HELD_SHARE = 0.9
+_MOST_DAYS = 731
 
 
 def years_as_members(
@@ -136,8 +137,9 @@ def _at(values: FloatArray, place: IntArray, beyond: float = np.nan) -> FloatArr
 
 
 def _too_short(series: xr.DataArray, season: np.ndarray) -> CoverageError:
+    begin = day_words(season[0].astype("datetime64[D]").item())
     return CoverageError(
-        f"{_span(series)} and holds no season from {str(season[0])[5:10]} on",
+        f"{_span(series)}, too short for this season from {begin} on",
         hint="give a longer record, or ask for a shorter season",
     )
 
@@ -325,10 +327,10 @@ class WindowBuilder:
                 hint="give a season file, --soil or --weather",
             )
         days = (last - first).days + 1
-        if not 1 <= days <= 731:
-            raise InputError(
-                f"a window from {first} to {last} was asked for, expected 1 to 731 days"
-            )
+        if days < 1:
+            raise InputError(f"the window ends on {last}, before it begins on {first}")
+        if days > _MOST_DAYS:
+            raise InputError(f"a window of {days} days is too long, expected up to {_MOST_DAYS}")
         self.context = context
         self.days = [first + timedelta(days=n) for n in range(days)]
         self.covers = tuple(dict.fromkeys(cover_named(name).name for name in covers))

@@ -13,6 +13,7 @@ import numpy as np
 from thermosprout.calibration.crop_curve import short_citations
 from thermosprout.crops.catalogue import EVIDENCE_FILE
 from thermosprout.crops.crop import Crop
+from thermosprout.dates import day_words
 from thermosprout.emergence.forecast import CropDraws, generator
 from thermosprout.emergence.stand import sprouted_share
 from thermosprout.emergence.treatments import (
@@ -43,6 +44,7 @@ _AWAKE = range(7, 22)
 _LONGEST_H = 24 * 45
 _LOOK_EARLY = 0.1
 _HOPELESS = 0.2
+_AS_GOOD = 0.02
 
 
 HOLDING_FILE = "holding.csv"
@@ -247,8 +249,11 @@ def plan_sprouting(
         leads = _possible_leads(until_h, zone, earliest_start_h)
         fit = _fit_odds(batch, leads, 0.0, 24.0 * hold.days)
         bed_from_h, wait = until_h, 0.0
-    # The shortest lead within two hundredths of the best odds: less time in the cold.
-    lead = float(leads[np.argmax(fit >= fit.max() - 0.02)])
+    in_reach = earliest_start_h is None or float(leads.max()) >= float(np.median(batch.short_h))
+    # The shortest lead within two hundredths of the best odds: less time in the cold. Where the
+    # batch comes too late for the day whenever it is wetted, it is wetted at once.
+    late = not in_reach and fit.max() <= _AS_GOOD
+    lead = float(leads.max() if late else leads[np.argmax(fit >= fit.max() - _AS_GOOD)])
     start_h = bed_from_h - lead
     at = np.array([lead])
     equal = np.ones(batch.short_h.size)
@@ -278,12 +283,11 @@ def plan_sprouting(
         seeds_to_plant=to_plant,
         seeds_to_start=to_start,
     )
-    in_reach = earliest_start_h is None or float(leads.max()) >= float(np.median(batch.short_h))
     notes = [late_sprouts(plan.sprouted_share, to_start, in_turn)]
     if aimed_at_last:
         notes.append(
             "No batch stays fit over all of these days: this one is for the last of them. If the "
-            "bed comes free sooner, it waits until the radicles are ready; better settle the day."
+            "bed comes free sooner, it waits until the roots are ready: settle the day if you can."
         )
     notes += _timing_notes(plan, batch, wait, earliest_start_h, zone, in_reach=in_reach)
     return replace(plan, notes=(*notes, *_cold_notes(draws.crop, hold)))
@@ -370,27 +374,27 @@ def _timing_notes(
     notes: list[str] = []
     typical = float(np.median(batch.short_h))
     if earliest_h is not None and not in_reach:
-        ready = local(earliest_h + typical, zone).date()
+        ready = day_words(local(earliest_h + typical, zone).date())
         notes.append(
-            f"Wetted now the batch is fit to plant about {ready.isoformat()}, after the bed is "
-            "free: soak or sow dry if the bed shall not wait."
+            f"Wetted now, the batch is fit to plant about {ready}, after the bed is free: soak or "
+            "sow dry if the bed cannot wait."
         )
     elif plan.ready_odds < 0.5 and wait_h <= 0:
         notes.append(
-            "The day on which radicles are ready is not known well: look daily, plant when they "
-            "are ready, and note the batch, so that the next one is known better."
+            "It is not certain on which day the roots are ready: look daily, plant when they are, "
+            "and record the batch, so that the next plan is surer."
         )
     elif plan.ready_odds < 0.5:
         notes.append(
-            "One batch is not likely to fit all of these days: start a second one for the later "
-            "days, or settle the day first."
+            "One batch is unlikely to stay fit over all of these days: start a second one for the "
+            "later days, or settle the day first."
         )
     if plan.too_short_odds > 0.5 and wait_h <= 0 and in_reach:
-        ready = local(plan.start_h + typical, zone).date()
+        ready = day_words(local(plan.start_h + typical, zone).date())
         notes.append(
-            "Most likely the radicles are still too short on the day "
-            f"({percent(plan.too_short_odds)}): the bed then waits, until about "
-            f"{ready.isoformat()}; seed wetted earlier would more often be too long."
+            f"Most likely the roots are still too short on the day ({percent(plan.too_short_odds)})"
+            f" and the bed waits until about {ready}; if wetted earlier, they would more often be "
+            "too long."
         )
     return notes
 
@@ -406,7 +410,7 @@ def _cold_notes(crop: Crop, hold: Hold) -> list[str]:
     if hold.days:
         return []
     sentence = (
-        "No published time in the cold was found for this crop: plan on planting when the radicles "
-        "are ready."
+        "No published time in the cold was found for this crop: plan to plant when the roots are "
+        "ready."
     )
     return [sentence]

@@ -146,7 +146,6 @@ def plan_stations(
     target_filled: float = 0.95,
     confidence: float = 0.8,
     rho: FloatArray | None = None,
-    weights: FloatArray | None = None,
 ) -> StationsAnswer:
     """Choose the seeds per station.
 
@@ -162,25 +161,21 @@ def plan_stations(
         Odds with which that share shall be reached.
     rho : ndarray, shape (draw,), optional
         Correlation of the fates of two seeds of one station; zero when absent.
-    weights : ndarray, shape (draw,), optional
-        Of the draws.
 
     Raises
     ------
     InputError
-        When a share or the number of stations makes no sense.
+        When a share makes no sense.
     """
     if not 0 < target_filled < 1:
         raise InputError(
             f"a share of {target_filled:g} of the stations was asked for, expected above 0 and "
             "below 1",
-            hint="ask for 0.95, say; no number of seeds fills every station for certain",
+            hint="no number of seeds fills every station for certain: ask for 0.95, for example",
         )
     if not 0 < confidence < 1:
         raise InputError(f"odds of {confidence:g} were asked for, expected between 0 and 1")
-    if not 0 < stations <= 1_000_000:
-        raise InputError(f"{stations} stations were asked for, expected 1 to 1000000")
-    odds_of = np.full(share.size, 1.0 / share.size) if weights is None else weights / weights.sum()
+    odds_of = np.full(share.size, 1.0 / share.size)
     together = np.zeros(share.size) if rho is None else rho
     mean_share = float(odds_of @ share)
     choices: list[StationChoice] = []
@@ -220,8 +215,8 @@ def _why_so_many(chosen: StationChoice | None) -> tuple[str, ...]:
         return ()
     many = "So many seeds are needed" if chosen else f"Even {MOST_PER_STATION} seeds are too few"
     sentence = (
-        f"{many} because the lot is weak or little is known of it: test it (count 100 seeds on "
-        "moist paper), or sow another."
+        f"{many} because few may come up: test the lot (count 100 seeds on moist paper), or try "
+        "another lot or another day."
     )
     return (sentence,)
 

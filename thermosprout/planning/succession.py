@@ -52,16 +52,15 @@ class SuccessionSowing:
 
 
 def plan_succession(
-    window: xr.Dataset, *, first: np.datetime64, every_d: float, count: int, aim: Aim
+    window: xr.Dataset, *, every_d: float, count: int, aim: Aim
 ) -> tuple[SuccessionSowing, ...]:
     """Choose sowing days so that rows are ready at even intervals.
 
     Parameters
     ----------
     window : xarray.Dataset
-        One cover and one treatment of a sowing window.
-    first : numpy.datetime64
-        First sowing, UTC; what it is ready on sets the first target.
+        One cover and one treatment of a sowing window. Its first day is that of the first sowing;
+        what that is ready on sets the first target.
     every_d : float
         Interval between the rows being ready. [d]
     count : int
@@ -77,27 +76,21 @@ def plan_succession(
     Raises
     ------
     InputError
-        When the first day lies outside the window or never gets ready.
+        When the first sowing never gets ready.
     """
-    if not 0 < every_d <= 365 or not 1 <= count <= 200:
-        raise InputError("a succession has 1 to 200 sowings, 0 to 365 days apart")
     stamps = window["sowing"].values
     days = window["days_to_half" if aim is Aim.EMERGENCE else "days_to_harvest"]
     early, middle, late = (days.sel(probability=p).values for p in (0.1, 0.5, 0.9))
     sowing_d = (stamps - stamps[0]) / np.timedelta64(1, "D")
-    index = int(np.argmin(np.abs((stamps - first) / np.timedelta64(1, "h"))))
-    if abs((stamps[index] - first) / np.timedelta64(1, "D")) > 1.0:
-        raise InputError(
-            f"the first sowing, {str(first)[:10]}, lies outside the window "
-            f"({str(stamps[0])[:10]} to {str(stamps[-1])[:10]})"
-        )
     ready = sowing_d + middle
-    if not np.isfinite(ready[index]):
-        raise InputError(f"a row sown on {str(first)[:10]} is not ready within the horizon")
+    if not np.isfinite(ready[0]):
+        raise InputError(
+            f"a row sown on {str(stamps[0])[:10]} is not ready before the temperature record ends"
+        )
     sowings: list[SuccessionSowing] = []
-    previous = index - 1
+    previous = -1
     for number in range(count):
-        target = ready[index] + number * every_d
+        target = ready[0] + number * every_d
         later = np.arange(previous + 1, stamps.size)
         finite = later[np.isfinite(ready[later])]
         if not finite.size or ready[finite].max() < target - 0.5 * every_d:
@@ -190,7 +183,7 @@ def plan_case(
     Raises
     ------
     InputError
-        When the treatment makes no sense.
+        When dressed seed is to be wetted, or the first sowing never gets ready.
     CoverageError
         When the record does not hold the first day.
     """
@@ -200,9 +193,8 @@ def plan_case(
     last = first + timedelta(days=min(int(np.ceil(2 * every_d * count)) + 14, 365))
     builder = WindowBuilder(context, first=first, last=_last_day(context, case, first, last))
     one = builder.window(case, (option,)).isel(cover=0, treatment=0)
-    day = utc_stamp(float(builder.sowing_h[0]))
     return SuccessionAnswer(
-        sowings=plan_succession(one, first=day, every_d=every_d, count=count, aim=aim),
+        sowings=plan_succession(one, every_d=every_d, count=count, aim=aim),
         zone=context.zone,
         crop=case.crop.name,
         called=case.crop.common_name,
@@ -277,11 +269,6 @@ def fit_openings(windows: Mapping[str, xr.Dataset], openings: Sequence[Opening])
     openings : sequence of Opening
         Gaps.
 
-    Raises
-    ------
-    InputError
-        When an opening begins outside the windows.
-
     Notes
     -----
     A crop that uses more of the opening stands before one that leaves the bed empty, if both are
@@ -291,17 +278,10 @@ def fit_openings(windows: Mapping[str, xr.Dataset], openings: Sequence[Opening])
     for opening in openings:
         here = []
         for crop, window in windows.items():
-            one = window.isel(cover=0)
-            gap = np.abs((one["sowing"].values - opening.start) / np.timedelta64(1, "D"))
-            if gap.min() > 1.0:
-                raise InputError(
-                    f"bed {opening.bed} opens on {str(opening.start)[:10]}, outside the season "
-                    "asked for"
-                )
-            day = one.isel(sowing=int(np.argmin(gap)))
+            day = window.isel(cover=0).sel(sowing=opening.start, method="nearest")
             here += [
                 _fit(opening, crop, str(treatment), day.sel(treatment=treatment))
-                for treatment in one["treatment"].values
+                for treatment in window["treatment"].values
             ]
         fits.extend(sorted(here, key=_rank))
     return tuple(fits)
@@ -381,12 +361,12 @@ def openings_of(texts: Sequence[str], zone: ZoneInfo) -> tuple[Opening, ...]:
     """
     openings: list[Opening] = []
     for text in texts:
-        bed, equals, span = text.rpartition("=")
-        if not equals or "/" not in span:
+        bed, _, span = text.rpartition("=")
+        if not bed or "/" not in span:
             raise InputError(f"{text!r} is no opening; write it as north=2026-06-01/2026-08-15")
         start, end = (hours(noon(day, zone)) for day in read_days(span))
-        openings.append(Opening(bed=bed or "bed", start=utc_stamp(start), end=utc_stamp(end)))
-    return tuple(openings)
+        openings.append(Opening(bed=bed, start=utc_stamp(start), end=utc_stamp(end)))
+    return tuple(dict.fromkeys(openings))
 
 
 def beds_of(context: Context) -> tuple[Opening, ...]:
@@ -413,15 +393,17 @@ def plan_openings(
     Parameters
     ----------
     question : Question
-        What holds for all crops: depth and cover.
+        What holds for all crops: lot, depth and water.
 
     Raises
     ------
     InputError
-        When no crop is known.
+        When no crop is known, or the season has no such bed.
     """
     names = tuple(crops)
-    if not names and context.season is not None:
+    if not names and question.lot:
+        names = ("",)  # the lot's own
+    elif not names and context.season is not None:
         names = tuple(context.season.crops)
     if not names:
         raise InputError("no crop was named", hint="add --crop lettuce --crop beet")
@@ -454,12 +436,12 @@ def plan_openings(
 
 def _by_bed(context: Context, gaps: Sequence[Opening]) -> dict[str, list[Opening]]:
     """Gaps by a bed that stands for them: beds of one cover and one watering are alike."""
-    beds = {bed.id: bed for bed in context.season.data.beds} if context.season is not None else {}
+    named = context.season is not None and context.season.data.beds
     watered = {entry.bed for entry in context.supply.watering}
     alike: dict[tuple[str | None, str | None], str] = {}
     groups: dict[str, list[Opening]] = {}
     for gap in gaps:
-        bed = beds.get(gap.bed)
+        bed = context.bed(gap.bed) if named else None
         name = bed.id if bed is not None else ""
         key = (bed.cover if bed is not None else None, name if name in watered else None)
         groups.setdefault(alike.setdefault(key, name), []).append(gap)

@@ -18,7 +18,7 @@ from thermosprout.emergence.treatments import Treatment
 from thermosprout.emergence.weighted_draws import weighted_quantile
 from thermosprout.errors import InputError
 from thermosprout.planning.sprouting import radicles_ready_h
-from thermosprout.quantities import percent
+from thermosprout.quantities import both_scales, percent
 from thermosprout.season.forecast import RowAnswer, SeasonForecast
 from thermosprout.season.schema import hours, local
 
@@ -231,8 +231,7 @@ class _Row:
         return self.task(
             Kind.SPROUT,
             self.handled,
-            f"Wet {count} on moist paper at {handling.room_C:g} °C "
-            f"({handling.room_C * 1.8 + 32:.0f} °F).",
+            f"Wet {count} on moist paper at {both_scales(handling.room_C)}.",
             f"Planting is on {day_words(self.planted)}. {self._ready_words()}",
             handled=str(self.treatment),
         )
@@ -346,9 +345,9 @@ class _Row:
                 Kind.STOP,
                 today,
                 "Decide whether to fill the gaps or to sow again.",
-                "After what was counted, the odds that the row has failed are "
-                f"{percent(conditioned.failed_odds)}, taking {percent(conditioned.failed_before)} "
-                "of rows to fail anyway, by this season's other rows.",
+                "By what was counted, the odds that the row has failed are "
+                f"{percent(conditioned.failed_odds)}; judging by this season's other rows, "
+                f"{percent(conditioned.failed_before)} of rows fail anyway.",
             )
         wait_h = self.forecast.wait_until_h
         if not np.isfinite(wait_h):

@@ -14,7 +14,6 @@ from thermosprout.emergence.forecast import DaysForecast
 from thermosprout.emergence.harvest import CHART_SEASON_C, Air, Growth, HarvestNeed, crop_rate
 from thermosprout.emergence.thermal_time import ThermalClock
 from thermosprout.emergence.weighted_draws import weighted_quantile
-from thermosprout.errors import InputError
 from thermosprout.planning.compare import WORTH_DAYS
 from thermosprout.planning.options import SOWN_AGAIN_BELOW, Option
 from thermosprout.quantities import BoolArray, FloatArray, IntArray
@@ -112,13 +111,9 @@ def sowing_window(
 
     Raises
     ------
-    InputError
-        When nothing is asked for.
     CoverageError
         When the soil temperature does not hold every sowing day.
     """
-    if not beds or not options or not question.planted_h.size:
-        raise InputError("a sowing window needs at least one cover, one treatment and one day")
     parts: dict[str, list[FloatArray]] = {}
     for bed in beds.values():
         assert isinstance(bed.clock, ThermalClock)  # noqa: S101 (days have a course of temperature)

@@ -214,7 +214,7 @@ def sow_again_tables(document: Document) -> list[RenderableType]:
 def window_tables(document: Document, every: int = 7) -> list[RenderableType]:
     """Best day, suitable days for each cover and treatment, and figures of every seventh day."""
     days, members = document["within_days"], document["members"]
-    seasons = "one season" if members == 1 else f"{members} seasons"
+    ways = "one way" if members == 1 else f"{members} ways"
     suitable = plain_table(
         f"{document['called']}: when to plant",
         document["sensible"],
@@ -224,7 +224,7 @@ def window_tables(document: Document, every: int = 7) -> list[RenderableType]:
         ("last", lambda row: iso_day(row["last"])),
         ("why not before", lambda row: row["before_that"]),
         ("why not after", lambda row: row["after_that"] or None),
-        caption=f"Over {seasons}; half of the row up within {days:g} days. "
+        caption=f"Over {ways} the season may go; half of the row up within {days:g} days. "
         f"Soil: {document['soil']['source']}.",
     )
     table = _day_table(document["days"], days, every)
@@ -309,19 +309,17 @@ def stations_tables(document: Document) -> list[RenderableType]:
         _selection(document["choices"], seeds),
         ("seeds", lambda choice: _choice(choice["seeds_per_station"], seeds)),
         ("stations filled", lambda choice: percent_spread(choice["stations_filled"])),
-        (
-            f"odds of {percent(document['share_wanted'])}",
-            lambda choice: percent(choice["odds_reached"]),
-        ),
+        ("odds", lambda choice: percent(choice["odds_reached"])),
         (">plants", lambda choice: number(choice["plants_per_station"], 1)),
         (">to thin", lambda choice: number(choice["to_thin_per_station"], 1)),
         (">minutes", lambda choice: number(choice["thinning_minutes"])),
         (">seeds in all", lambda choice: choice["seeds_in_all"]),
         (">g", lambda choice: exact(choice["grams"])),
-        caption=f"Emergence: {percent_spread(document['emergence'])} of the seeds planted. "
-        "Plants and thinning for each station.",
+        caption=f"Odds: that {percent(document['share_wanted'])} of the stations have a plant. "
+        f"Emergence: {percent_spread(document['emergence'])} of the seeds planted. Plants and "
+        "thinning for each station.",
     )
-    answer = f"Drop {seeds} seeds in each station."
+    answer = f"Drop {seeds} {'seed' if seeds == 1 else 'seeds'} in each station."
     if seeds is None:
         day = " on this day" if document["soil"]["source"] is not None else ""
         answer = f"No number of seeds is enough at these odds{day}."
