@@ -243,7 +243,7 @@ def test_stations_of_a_weak_lot_are_explained(run: Run) -> None:
     answer = document(run, *words)
     assert answer["seeds_per_station"] is None
     assert answer["choices"][-1]["odds_reached"] < answer["odds_wanted"]
-    assert "test it" in answer["notes"][0]
+    assert "test the lot" in answer["notes"][0]
     out, _ = run(*words)
     assert len(out.splitlines()) < 25
     modest = document(run, *words, "--filled", 0.7)
