@@ -9,7 +9,9 @@ import pytest
 from scipy import stats
 
 from tests.emergence.plain_crop import plain_crop
+from thermosprout.crops.catalogue import find_crop
 from thermosprout.emergence.forecast import CropDraws
+from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.stand import beta_binomial, order_shares, stand_share
 from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.treatments import Handling, SeedState, Treatment, seed_state
@@ -42,9 +44,11 @@ def test_stand_is_what_each_step_leaves() -> None:
     assert found == pytest.approx(expected * state().survival, rel=1e-12)
 
 
-def expected_at(temperature: float, hazard: np.ndarray, log_odds: np.ndarray) -> np.ndarray:
-    """Share that comes through the seedbed, by its odds."""
-    bed = VALUES["field_factor"] * CROP.stand_response(temperature) * np.exp(-hazard)
+def expected_at(
+    temperature: float, hazard: np.ndarray, log_odds: np.ndarray, ahead: np.ndarray | float = 1.0
+) -> np.ndarray:
+    """Share that comes through the seedbed, by its odds, with a share of the way ahead."""
+    bed = VALUES["field_factor"] * CROP.stand_response(temperature) ** ahead * np.exp(-hazard)
     odds = bed / (1 - bed) * np.exp(log_odds)
     return odds / (1 + odds) * state().survival
 
@@ -61,7 +65,9 @@ def test_cold_uptake_kills_in_bed_or_water() -> None:
     for water_C, cold in ((20.0, 3.0 * np.exp(-2.0)), (3.0, 7.0 + (3.0 - 7.0) * np.exp(-6.0))):
         hazard = wait + VALUES["chilling_loss_per_C"] * cold
         found = share(replace(soaked, water_C=water_C), temperature=7.0, half_h=half)
-        assert found == pytest.approx(VIABILITY * expected_at(7.0, hazard, log_odds), rel=1e-9)
+        ahead = 1.0 - soaked.credit / soaked.scale
+        expected = VIABILITY * expected_at(7.0, hazard, log_odds, ahead)
+        assert found == pytest.approx(expected, rel=1e-9)
 
 
 def test_sprouted_seed_keeps_the_root_of_viability() -> None:
@@ -70,8 +76,54 @@ def test_sprouted_seed_keeps_the_root_of_viability() -> None:
             state(Treatment.PRESPROUTED), temperature=temperature, half_h=np.full(5, 50.0)
         )
         log_odds = VALUES["sprout_stand"] - heat
-        expected = np.sqrt(VIABILITY) * expected_at(temperature, np.zeros(5), log_odds)
+        ahead = state(Treatment.PRESPROUTED).path_ahead()
+        expected = np.sqrt(VIABILITY) * expected_at(temperature, np.zeros(5), log_odds, ahead)
         assert found == pytest.approx(expected, rel=1e-9)
+
+
+def test_the_way_ahead_is_that_of_the_middle_planted_seed() -> None:
+    assert (state().path_ahead() == 1.0).all()
+    seed = state(Treatment.PRESPROUTED)
+    for row in range(5):
+        # half of the seeds planted have a deviate below the middle one's
+        middle = stats.norm.ppf(0.5 * stats.norm.cdf(seed.z_high[row]))
+        whole = seed.scale[row] * np.exp(seed.sigma[row] * middle)
+        ahead = (whole - seed.credit[row]) / whole
+        assert seed.path_ahead()[row] == pytest.approx(ahead, rel=1e-9)
+
+
+@pytest.mark.parametrize("name", ["melon", "sweet corn", "cucumber", "tomato", "pepper", "carrot"])
+def test_sprouting_saves_stand_where_the_bed_is_cold(name: str) -> None:
+    """Sprouts of tomato, pepper and other warm crops are planted to beds too cold to germinate in.
+
+    Common practice, no source; germination is what the cold holds up in tomato (Scott & Jones
+    1985, Physiologia Plantarum, read as an abstract).
+    """
+    crop = find_crop(name)
+    values = {key: np.array([value]) for key, value in crop.estimate.centre().items()}
+    values["sprout_stand"] = np.zeros(1)
+    rates = ResponseDraws.from_draws(crop.response, values)
+    handlings = (Handling(), Handling(treatment=Treatment.PRESPROUTED, radicle_mm=3.0, room_C=22.0))
+    states = [seed_state(crop, values, rates, how, depth_cm=2.0) for how in handlings]
+    assert float(states[1].path_ahead()[0]) < 0.9
+
+    def gain(temperature: float) -> float:
+        """Log odds of sprouts over those of dry seed, all of it alive and waiting no time."""
+        clock = ConstantClock(draws=rates, temperature_C=temperature)
+        dry, sprouted = (
+            stand_share(
+                crop, values, seed, clock, planted_h=0.0, half_h=np.zeros(1), viability=np.ones(1)
+            )[0]
+            / seed.survival[0]
+            for seed in states
+        )
+        return float(np.log(sprouted / (1 - sprouted)) - np.log(dry / (1 - dry)))
+
+    beds = crop.stand_low_C + crop.stand_low_width_C * np.array([0.0, 1.0, 2.0, 3.5])
+    gains = [gain(bed) for bed in beds]
+    assert all(np.diff(gains) < 0)
+    assert gains[0] > 0.1
+    assert 0.0 <= gains[-1] < 0.1 * gains[0]
 
 
 @pytest.mark.parametrize(("p", "rho"), [(0.7, 0.2), (0.15, 0.05), (0.5, 0.6)])

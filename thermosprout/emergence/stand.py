@@ -63,7 +63,10 @@ def stand_share(
     ndarray, shape of half_h
         Viability (its root for seed seen to sprout) times field factor at the temperature while
         waiting and survival of the wait and of cold first uptake, its odds moved by the treatment,
-        times survival of the treatment.
+        times survival of the treatment. What a cold or hot bed takes is spread evenly over the way
+        from dry seed to emergence, and seed that did a part of it indoors has only the rest ahead:
+        assumption; in tomato lines that emerge early in the cold it is germination that is early,
+        and their roots grow no faster there (Scott & Jones 1985, read as an abstract).
     """
 
     def wide(values: FloatArray) -> FloatArray:
@@ -82,7 +85,8 @@ def stand_share(
     log_odds = wide(state.log_odds)
     if state.proven:
         log_odds = log_odds - _SPROUT_HEAT_LOSS * np.clip(waiting_C - _SPROUT_HOT_C, 0.0, None)
-    seedbed = wide(draws["field_factor"]) * crop.stand_response(waiting_C) * np.exp(-hazard)
+    endured = crop.stand_response(waiting_C) ** wide(state.path_ahead())
+    seedbed = wide(draws["field_factor"]) * endured * np.exp(-hazard)
     alive = wide(viability) ** (_SPROUTED_ALIVE if state.proven else 1.0)
     share = alive * moved_odds(seedbed, log_odds) * wide(state.survival)
     return np.asarray(np.clip(share, 0.0, 1.0))

@@ -147,6 +147,20 @@ class SeedState:
         thermal = _column(self.scale) * np.exp(_column(self.sigma) * z) - _column(self.credit)
         return np.asarray(np.maximum(thermal, _LEAST_CD))
 
+    def path_ahead(self) -> FloatArray:
+        """Share of the way from dry seed to emergence that the middle planted seed has ahead.
+
+        Returns
+        -------
+        ndarray, shape (draw,), or that of the state over many days
+            1 for dry seed; more where handling set the seed back further than it had come.
+        """
+        if not self.credit.any():
+            return np.ones(self.credit.shape)
+        ahead = self.needed(np.full((self.scale.shape[0], 1), 0.5))
+        share = ahead / np.maximum(ahead + _column(self.credit), _LEAST_CD)
+        return np.asarray(share if self.credit.ndim == 2 else share[:, 0])
+
     def emerged(self, thermal_time: FloatArray) -> FloatArray:
         """Share of the final stand that shows after a thermal time, the inverse of needed.
 
