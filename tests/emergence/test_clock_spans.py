@@ -135,7 +135,7 @@ def test_other_draws_share_the_soil() -> None:
     clock = ThermalClock(series, first, offset=offset)
     clock.progress(begin, at)
     fresh = ThermalClock(series, second)
-    assert clock.with_draws(second).progress(begin, at) == pytest.approx(
+    assert ThermalClock(clock.table, second).progress(begin, at) == pytest.approx(
         fresh.progress(begin, at), rel=1e-12
     )
     like = np.array([7, 6, 5, 4, 3, 2, 1, 0])
@@ -145,7 +145,7 @@ def test_other_draws_share_the_soil() -> None:
     )  # fmt: skip
     taken = clock.with_draws(turned, like=like).progress(begin, at)
     assert taken == pytest.approx(clock.progress(begin, at)[like], rel=1e-12)
-    moved = clock.with_draws(second, offset=offset).progress(begin, at)
+    moved = ThermalClock(clock.table, second, offset=offset).progress(begin, at)
     assert moved == pytest.approx(
         ThermalClock(series, second, offset=offset).progress(begin, at), rel=1e-12
     )

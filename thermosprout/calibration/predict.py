@@ -240,7 +240,7 @@ class Model:
             values, rate = per_cell[cell], rates[cell]
             clock = None
             if course >= 0:
-                clock = self._courses[course].with_draws(rate)
+                clock = ThermalClock(self._courses[course].table, rate)
                 mine, dwell = self._spent[key]
                 progress[:, mine] = clock.progress_through(dwell).reshape(
                     draws, len(mine), self.inspections

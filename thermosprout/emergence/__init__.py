@@ -4,12 +4,13 @@ What is where
 -------------
 response
     How fast seed moves on at a temperature: the straight and the curved response, and their draws.
-course_table, thermal_time
+course_table, running_sums, thermal_time
     The one clock. A :class:`~.course_table.CourseTable` says how long an hourly series was at
-    which temperature, day by day, slowed by drought; a :class:`~.thermal_time.ThermalClock` lays
-    draws over it. ``start_h`` is one hour or one for each column, so that one planting day and
-    hundreds of them, soil and air, one series and members are the same call. Rows of one depth
-    share a table, crops of one bed too.
+    which temperature, day by day, slowed by drought; :class:`~.running_sums.RunningSums` adds up
+    the thermal time of draws over it; a :class:`~.thermal_time.ThermalClock` reads dates off the
+    sums. ``start_h`` is one hour or one for each column, so that one planting day and hundreds of
+    them, soil and air, one series and members are the same call. Rows of one depth share a table,
+    crops of one bed too.
 treatments
     Where soaking and sprouting put the seed on its path, and who is left.
 stand

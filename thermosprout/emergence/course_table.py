@@ -1,7 +1,4 @@
-"""An hourly temperature series as a table: how long it was at which temperature, day by day.
-
-Also how rising sums of many draws are searched at once.
-"""
+"""An hourly temperature series as a table: how long it was at which temperature, day by day."""
 
 from __future__ import annotations
 
@@ -21,9 +18,6 @@ SCALE_STEP = 0.2
 """Days are put together whose unknown sites are off by as much, to this step."""
 DAY_H = 24
 _SUBSTEPS = 6
-
-PLACED_AT_ONCE = 100_000
-"""Most instants that are placed inside their days at once."""
 
 
 def assign_members(members: int, draws: int, weights: FloatArray | None = None) -> IntArray:
@@ -114,55 +108,6 @@ def columns(hours: npt.ArrayLike) -> FloatArray:
     """Hours as an array that broadcasts against (draw, k)."""
     array = np.asarray(hours, dtype=float)
     return array if array.ndim == 2 else array.reshape(1, -1)
-
-
-def parts(wide: FloatArray) -> list[FloatArray]:
-    """Blocks of columns, each small enough to be placed at once."""
-    columns = max(PLACED_AT_ONCE // wide.shape[0], 1)
-    return [wide[:, at : at + columns] for at in range(0, wide.shape[1], columns)]
-
-
-def ends_of(hourly: FloatArray, hour: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Sums of (draw, k, 25) at the beginning and the end of an hour of each entry."""
-    at = hour[..., None]
-    return (
-        np.take_along_axis(hourly, at, axis=-1)[..., 0],
-        np.take_along_axis(hourly, at + 1, axis=-1)[..., 0],
-    )
-
-
-def part_done(before: FloatArray, after: FloatArray, target: FloatArray) -> FloatArray:
-    """Part of a step at which a target lies between the sums at its ends."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(after > before, (target - before) / (after - before), 0.0)
-    return np.asarray(np.clip(share, 0.0, 1.0))
-
-
-def count_ahead(sums: FloatArray, row: IntArray, target: FloatArray, ahead: np.ufunc) -> IntArray:
-    """Count the sums of each draw's row, rising, that come before (``ahead``) each target."""
-    size = sums.shape[1]
-    return count_from(row[:, None] * size, size, sums.ravel(), target, ahead)
-
-
-def count_from(
-    begin: IntArray, size: int, sums: FloatArray, target: FloatArray, ahead: np.ufunc
-) -> IntArray:
-    """Count in each run of ``size`` sums that begins at an index those that come before a target.
-
-    A search by halves without branches: each half takes as few passes over the draws as can be.
-    """
-    at = np.empty(target.shape, dtype=np.intp)
-    at[...] = begin
-    probe, value = np.empty_like(at), np.empty(target.shape)
-    passed = np.empty(target.shape, dtype=bool)
-    while size > 1:
-        half = size // 2
-        np.add(at, half - 1, out=probe)
-        np.take(sums, probe, out=value, mode="clip")
-        np.multiply(ahead(value, target, out=passed), half, out=probe)
-        at += probe
-        size -= half
-    return np.asarray(at - begin + ahead(np.take(sums, at), target))
 
 
 class CourseTable:
