@@ -22,7 +22,6 @@ from thermosprout.crops.saved_estimates import (
     read_saved,
     save_estimate,
     undo_estimate,
-    with_best_estimate,
 )
 from thermosprout.errors import InputError
 
@@ -100,7 +99,7 @@ def test_the_closest_estimate_is_used(tmp_path: Path) -> None:
     crop = plain_crop("beetroot")
 
     def base(variety: str | None, lot: str | None) -> float:
-        return with_best_estimate(crop, variety, lot, tmp_path).estimate.centre()["t_base_C"]
+        return best_estimate(crop, variety, lot, tmp_path).centre()["t_base_C"]
 
     assert base("red marble", "a") == pytest.approx(5.0)
     assert base("Red Marble", "B") == pytest.approx(4.0)

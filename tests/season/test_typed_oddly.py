@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from rich.console import Console
 
+import thermosprout as ts
 from thermosprout.errors import InputError
 from thermosprout.reports.forecast_tables import forecast_tables
 from thermosprout.season.forecast import SeasonForecast, forecast_season
@@ -151,8 +152,12 @@ def test_a_lot_ages_up_to_its_sowing(tmp_path: Path) -> None:
     assert float(np.median(fresh.rows[0].forecast.seedlings)) > 1.15 * aged
 
 
-def test_a_crop_is_shown_in_the_grower_s_own_word(tmp_path: Path) -> None:
-    answer = _forecast(_file(tmp_path, "planted = 2026-04-25", crop="courgette"))
+@pytest.mark.parametrize("crop", ["courgette", "Courgettes", "COURGETTE"])
+def test_a_crop_is_shown_in_the_grower_s_own_word(tmp_path: Path, crop: str) -> None:
+    path = _file(tmp_path, "planted = 2026-04-25", crop=crop)
+    asked = ts.compare(lot="L1", date="2026-04-25", season=path, draws=200)
+    assert asked.to_dict()["called"] == "courgette"
+    answer = _forecast(path)
     row = answer.to_dict()["rows"][0]
     assert (row["crop"], row["called"]) == ("pumpkin", "courgette")
     out = io.StringIO()
@@ -161,3 +166,16 @@ def test_a_crop_is_shown_in_the_grower_s_own_word(tmp_path: Path) -> None:
         console.print(item)
     assert "courgette" in out.getvalue()
     assert "pumpkin" not in out.getvalue()
+
+
+def test_rows_of_one_crop_keep_their_words_beside_saved_estimates(tmp_path: Path) -> None:
+    (tmp_path / "own").mkdir()
+    text = 'planted = 2026-04-25\n[[rows]]\nid = "R2"\ncrop = "pumpkin"\nplanted = 2026-04-25'
+    path = _file(tmp_path, text, crop="courgette", top='estimates_folder = "own"')
+    assert [row["called"] for row in _forecast(path).to_dict()["rows"]] == ["courgette", "pumpkin"]
+
+
+def test_a_crop_of_ones_own_is_called_what_the_file_says(tmp_path: Path) -> None:
+    own = 'season = "warm"\nseed_size = "medium"'
+    path = _file(tmp_path, "planted = 2026-04-25", crop="Sea  Holly", lot=own)
+    assert _forecast(path).to_dict()["rows"][0]["called"] == "Sea Holly"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -76,9 +77,9 @@ def crops(
         return
     crop = _crop(name, estimates)
     if estimates is not None:
-        from thermosprout.crops.saved_estimates import with_best_estimate
+        from thermosprout.crops.saved_estimates import best_estimate
 
-        crop = with_best_estimate(crop, None, None, estimates)
+        crop = replace(crop, estimate=best_estimate(crop, None, None, estimates))
         for entry in _own(estimates, crop.name):
             note(entry["what"])
     cautions: list[str] = []

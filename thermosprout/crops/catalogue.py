@@ -153,7 +153,7 @@ def generic_crop(name: str, *, season: Season, seed_size: SeedSize) -> Crop:
     seed_size : {"small", "medium", "large"}
         Like lettuce, like beet, like bean.
     """
-    kind = (season, seed_size)
+    name, kind = " ".join(name.split()), (season, seed_size)
     alike = [c.estimate for c in catalogue().values() if (c.season, c.seed_size) == kind]
     means = np.array([estimate.mean for estimate in alike])
     within = np.mean([np.diag(estimate.covariance) for estimate in alike], axis=0)

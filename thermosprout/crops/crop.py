@@ -110,7 +110,10 @@ class Crop:
 
     @property
     def common_name(self) -> str:
-        """Name for sentences: the grower's own, as beetroot for what the catalogue calls beet."""
+        """Name for sentences: the grower's own, as beetroot for what the catalogue calls beet.
+
+        Spelt as the catalogue has it: beetroot for who typed Beetroots too.
+        """
         return self.alias or self.name
 
     def long_soak(self, soak_h: float, loss: str = "some") -> str:

@@ -435,11 +435,6 @@ def best_estimate(crop: Crop, variety: str | None, seed_lot: str | None, folder:
     return replace(saved.estimate, provenance=(*crop.estimate.provenance, line))
 
 
-def with_best_estimate(crop: Crop, variety: str | None, seed_lot: str | None, folder: Path) -> Crop:
-    """Return the crop with the closest saved estimate; see :func:`best_estimate`."""
-    return replace(crop, estimate=best_estimate(crop, variety, seed_lot, folder))
-
-
 def _make(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)

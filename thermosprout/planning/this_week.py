@@ -176,7 +176,7 @@ class _Row:
             kind=kind,
             row=self.sowing.row,
             crop=self.answer.crop.name,
-            called=self.answer.called,
+            called=self.answer.crop.common_name,
             treatment=str(self.treatment),
             day=day,
             until=until if until is not None and until > day else None,

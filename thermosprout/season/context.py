@@ -9,6 +9,7 @@ answer: nothing that the season file says is forgotten on the way.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
@@ -17,6 +18,7 @@ import xarray as xr
 
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
+from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.seed_lots import SeedLot, ln_time_shift_draws, viability_draws
 from thermosprout.dates import noon, read_day
 from thermosprout.emergence.conditioning import Count
@@ -90,7 +92,7 @@ class Context:
         rows = season.data.rows if season is not None else ()
         # Rows share clocks, and a plan asked beside them has the very clock of its row.
         self._first_h = min((hours(instant(row.planted, zone)) for row in rows), default=np.inf)
-        self._crops: dict[tuple[str, str | None, str | None], Crop] = {}
+        self._estimates: dict[tuple[str, str | None, str | None], Estimate] = {}
         self._draws: dict[int, CropDraws] = {}
         self._dry: dict[tuple[float, str | None, str | None], str] = {}
         self._clocks: dict[tuple[int, int, int, int], ThermalClock] = {}
@@ -229,12 +231,12 @@ class Context:
         variety = question.variety or (lot.variety if lot is not None else None)
         lot_id = lot.id if lot is not None else None
         key = (crop.name, variety, lot_id)
-        if key not in self._crops:
-            from thermosprout.crops.saved_estimates import with_best_estimate
+        if key not in self._estimates:
+            from thermosprout.crops.saved_estimates import best_estimate
 
             folder = self.season.resolve(self.season.data.estimates_folder, "estimates_folder")
-            self._crops[key] = with_best_estimate(crop, variety, lot_id, folder)
-        return self._crops[key]
+            self._estimates[key] = best_estimate(crop, variety, lot_id, folder)
+        return replace(crop, estimate=self._estimates[key])
 
     def _crop_named(self, name: str) -> Crop:
         """Crop of the season by the name used there, or of the catalogue by any of its names."""

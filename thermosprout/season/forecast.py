@@ -44,8 +44,6 @@ class RowAnswer:
     cover: str | None
     soil_source: str
     notes: tuple[Note, ...]
-    called: str
-    """The grower's own word for the crop."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -261,7 +259,6 @@ def _answer(
         cover=None if case.cover == "none" else case.cover,
         soil_source=describe(context.series(case)),
         notes=tuple(Note(text, "typed") for text in row_notes(row, case.crop, forecast, season)),
-        called=season.row_word(row),
     )
     return replace(answer, notes=(*answer.notes, *_notes(answer, season, context)))
 
@@ -330,7 +327,7 @@ def _row_dict(answer: RowAnswer, season: Season) -> dict[str, Any]:
     document: dict[str, Any] = {
         "row": sowing.row,
         "crop": answer.crop.name,
-        "called": answer.called,
+        "called": answer.crop.common_name,
         "variety": answer.row.variety
         or next((lot.variety for lot in season.data.lots if lot.id == answer.row.lot), None),
         "lot": answer.row.lot,
@@ -422,7 +419,7 @@ def _curve(answer: RowAnswer, result: SeasonForecast) -> EmergenceCurve:
     )
     return EmergenceCurve(
         row=sowing.row,
-        title=" ".join(filter(None, (answer.called, answer.row.variety))),
+        title=" ".join(filter(None, (answer.crop.common_name, answer.row.variety))),
         treatment=str(sowing.handling.treatment),
         planted=local(sowing.planted_h, zone),
         started=local(sowing.started_h, zone),

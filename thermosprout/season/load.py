@@ -106,10 +106,6 @@ class Season:
         """Return the crop of a row, by its lot or its own name."""
         return self.crops[_crop_name(row, self.data.lots)]
 
-    def row_word(self, row: Row) -> str:
-        """Return the grower's own word for the crop of a row, as the file has it."""
-        return " ".join(_crop_name(row, self.data.lots).split())
-
     def lot(self, name: str) -> SeedLot:
         """Seed lot by its id.
 

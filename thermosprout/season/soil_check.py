@@ -27,8 +27,8 @@ class RowShift:
 
     Attributes
     ----------
-    called : str
-        The crop as the season file calls it.
+    crop, called : str
+        Name in the catalogue, and in the grower's own word.
     as_is_h, corrected_h : float
         Hours since 1970-01-01T00:00 UTC, NaN where the series does not reach so far.
     sd_days : float
@@ -115,8 +115,8 @@ def check_season(
         rows=tuple(
             RowShift(
                 row=row.id,
-                crop=stands.of_row(row).crop.name,
-                called=season.row_word(row),
+                crop=season.row_crop(row).name,
+                called=season.row_crop(row).common_name,
                 as_is_h=_half_h(stands, row),
                 corrected_h=_half_h(better, row),
                 sd_days=(_half_h(colder, row) - _half_h(warmer, row)) / 48.0,
