@@ -8,7 +8,7 @@ import pytest
 from tests.planning.climates import COOL, series, years
 from tests.planning.constant_setting import constant_setting
 from thermosprout.crops.catalogue import find_crop
-from thermosprout.emergence.harvest import CHART_SEASON_C, Growth, HarvestNeed
+from thermosprout.emergence.harvest import CHART_SEASON_C, Air, Growth, HarvestNeed
 from thermosprout.emergence.treatments import Handling
 from thermosprout.errors import CoverageError
 from thermosprout.soil.series import hours_since_epoch
@@ -84,3 +84,11 @@ def test_a_hole_at_the_start_is_refused() -> None:
     air[0] = np.nan
     with pytest.raises(CoverageError, match="hole"):
         Growth.of(series(air), HarvestNeed.of(CARROT, 2))
+
+
+def test_the_warmest_month_lies_about_the_summers_peak() -> None:
+    """A year whose warmth follows a sine, warmest on day 200, with one hot day in spring."""
+    day = np.arange(24 * 365) / 24.0
+    air = 10.0 + 8.0 * np.cos(2 * np.pi * (day - 200) / 365)
+    air[24 * 60 : 24 * 61] = 30.0
+    assert Air.of(series(air)).warmest / 24 == pytest.approx(200, abs=1.0)

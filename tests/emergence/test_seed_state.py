@@ -135,3 +135,9 @@ def test_hours_out_of_all_reason_are_refused(name: str) -> None:
     for hours in (-0.1, 2880.1, float("nan")):
         with pytest.raises(InputError, match=f"{name} is .* h, expected 0 to 2880"):
             Handling(**{name: hours})  # type: ignore[arg-type]
+
+
+def test_no_root_is_long_enough_for_sorting_in_the_first_hours() -> None:
+    """Roots come after germination: in three hours no seed has one of a millimetre."""
+    found = state(treatment=Treatment.PRESPROUTED, sprout_h=3.0, sorted=True)
+    assert found.sprouted.max() < 1e-9

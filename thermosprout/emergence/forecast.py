@@ -331,9 +331,9 @@ def forecast_days(
         draws, clock, handling, planted_h=planted_h, depth_cm=depth_cm, viability=viability,
         ln_shift=ln_shift, seed=seed, luck="",
     )  # fmt: skip
-    finite = ~np.isnan(middle)
+    known = ~np.isnan(middle)
     chances = rng.bit_generator.state
-    share = np.where(finite, share, 0.5)
+    share = np.where(known, share, 0.5)
     half_share, stand = np.empty(share.shape), np.empty(share.shape)
     for day in range(planted_h.size):
         rng.bit_generator.state = chances
@@ -342,9 +342,9 @@ def forecast_days(
         stand[:, day] = seedlings / max(seeds, 1)
     half = clock.cross(planted_h, state.needed(half_share))
     return DaysForecast(
-        half_h=np.where(finite & (stand > 0), half, np.nan),
-        stand=np.where(finite, stand, np.nan),
-        expected_share=np.where(finite, share, np.nan),
+        half_h=half,  # NaN already where nothing emerges or the day is not known
+        stand=np.where(known, stand, np.nan),
+        expected_share=np.where(known, share, np.nan),
     )
 
 

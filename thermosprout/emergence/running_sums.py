@@ -19,7 +19,7 @@ _PLACED_AT_ONCE = 100_000
 """Most instants that are placed inside their days at once."""
 _LAID_OUT = 20_000_000
 """Most cells of the hourly running sum of all draws that are laid out at once (160 MB)."""
-_DEARER = 4
+_DEARER = 3
 """Placing an hour by its day costs so many times as much as laying it out with its neighbours."""
 _FEW_TARGETS = 16
 """Up to so many targets a draw, all draws are searched at once."""
@@ -50,7 +50,7 @@ class RunningSums:
         self._shared = draws.size == 1 and member.size > 1
         self._course = member if self._shared else np.arange(draws.size)
         self._course_member = np.arange(table.members) if self._shared else member
-        self._placed = 0
+        self._placed = self._expected = 0
 
     def through(self, spent: FloatArray) -> FloatArray:
         """Thermal time of every draw for spans of :meth:`CourseTable.dwell`, (draw, k). [C d]"""
@@ -74,11 +74,11 @@ class RunningSums:
 
     def expect(self, rows: int) -> None:
         """Say how many more rows will be forecast, so that the sums are laid out when it pays."""
-        self._placed += _INSTANTS_A_ROW * rows * self._course.size
+        self._expected = self._placed + _INSTANTS_A_ROW * rows * self._course.size
 
     def rest(self) -> None:
         """Give back the memory of the laid-out sums; they are laid out anew when needed."""
-        self._placed = 0
+        self._placed = self._expected = 0
         self.__dict__.pop("_hourly_sums", None)
 
     def _sums_of(self, spent: FloatArray, bins: slice = slice(None)) -> FloatArray:
@@ -167,7 +167,7 @@ class RunningSums:
             return True
         self._placed += instants
         cells = self._course_member.size * self.table.days * DAY_H
-        return cells <= min(_LAID_OUT, self._placed * DAY_H * _DEARER)
+        return cells <= min(_LAID_OUT, max(self._placed, self._expected) * DAY_H * _DEARER)
 
     def _sum_in_days(self, position: FloatArray) -> FloatArray:
         day = np.minimum((position // DAY_H).astype(np.intp), self.table.days - 1)

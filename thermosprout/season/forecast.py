@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -168,33 +168,22 @@ def forecast_rows(
     context.note(*absent_notes(season), *undated_tests(season, as_of))
     counts = context.counts if counts is None else counts
     rows = [row for row in season.data.rows if only is None or row.id in only]
-    # What other rows came to is weighed where a row with counts is asked about.
-    counted = any(counts.get(row.id) for row in rows)
-    plain: dict[str, RowForecast] = {}
-    lost = _lost_over_standing(context, counts, plain) if counted else {}
-    # Rows of one clock follow each other, so that only its table is held in full at a time.
-    alike: dict[ThermalClock | None, list[tuple[Row, Case]]] = {}
+    before = _before_counts(context, rows, counts)
+    answers = []
     for row in rows:
-        case = context.of_row(row)
-        clock = context.clock(case, context.now_h) if context.constant_C is None else None
-        alike.setdefault(clock, []).append((row, case))
-    answers: dict[str, RowAnswer] = {}
-    for clock, group in alike.items():
-        if clock is not None:
-            clock.expect(len(group))
-        for row, case in group:
-            # A row never tells of itself.
-            rate = failed_rate([ratio for other, ratio in lost.items() if other != row.id])
-            forecast = plain.get(row.id) or forecast_of(context, row, case)
-            answers[row.id] = _answer(context, row, case, forecast, counts.get(row.id, ()), rate)
-            if tick is not None:
-                tick(1)
-        context.rest()
+        # A row never tells of itself.
+        others = [
+            one.lost for name, one in before.items() if name != row.id and one.lost is not None
+        ]
+        rate = failed_rate(others)
+        answers.append(_answer(context, row, before[row.id], counts.get(row.id, ()), rate))
+        if tick is not None:
+            tick(1)
     context.note(context.water_sentence())
     return SeasonForecast(
         season=season,
         as_of=as_of,
-        rows=tuple(answers[row.id] for row in rows),
+        rows=tuple(answers),
         notes=tuple(context.notes),
         context=context,
     )
@@ -220,33 +209,64 @@ def forecast_of(context: Context, row: Row, case: Case | None = None) -> RowFore
         ) from None
 
 
-def _lost_over_standing(
-    context: Context, counts: Mapping[str, tuple[Count, ...]], plain: dict[str, RowForecast]
-) -> dict[str, float]:
-    """What became of each counted row of the season, by id; see :func:`failed_rate`.
+@dataclass(frozen=True, kw_only=True)
+class _Before:
+    """A row before its counts, and how many times as likely they are where it is lost."""
 
-    Their forecasts before any count are added to ``plain``.
+    case: Case
+    forecast: RowForecast
+    lost: float | None
+
+
+def _before_counts(
+    context: Context, rows: Sequence[Row], counts: Mapping[str, tuple[Count, ...]]
+) -> dict[str, _Before]:
+    """Forecast rows before their counts, by id in the order of the season.
+
+    Where one of them was counted, the other counted rows of the season are there too: what became
+    of them tells how often rows are lost, see :func:`failed_rate`.
     """
-    ratios = {}
-    for row in context.require_season().data.rows:
-        if not counts.get(row.id):
-            continue
-        with suppress(InputError, CoverageError):  # said where its own forecast is asked for
-            plain[row.id] = forecast_of(context, row)
-            ratios[row.id] = lost_over_standing(plain[row.id], counts[row.id])
-    context.rest()
-    return ratios
+    season = context.require_season()
+    names = {row.id for row in rows}
+    counted = any(counts.get(name) for name in names)
+    # Rows of one clock follow each other, so that only its sums are laid out at a time.
+    alike: dict[ThermalClock | None, list[tuple[Row, Case]]] = {}
+    before: dict[str, _Before | None] = {}
+    for row in season.data.rows:
+        if row.id in names or (counted and counts.get(row.id)):
+            before[row.id] = None
+            with _unless_asked(row, names):
+                case = context.of_row(row)
+                planted_h = hours(instant(row.planted, season.data.site.zone))
+                clock = None if context.constant_C is not None else context.clock(case, planted_h)
+                alike.setdefault(clock, []).append((row, case))
+    for clock, group in alike.items():
+        if clock is not None:
+            clock.expect(len(group))
+        for row, case in group:
+            with _unless_asked(row, names):
+                forecast, lost = forecast_of(context, row, case), None
+                if counts.get(row.id):
+                    with suppress(InputError):  # said where the row's own counts are read
+                        lost = lost_over_standing(forecast, counts[row.id])
+                before[row.id] = _Before(case=case, forecast=forecast, lost=lost)
+        context.rest()
+    return {name: one for name, one in before.items() if one is not None}
+
+
+def _unless_asked(row: Row, names: Collection[str]) -> AbstractContextManager[None]:
+    """Pass over what is wrong with a row that nobody asks for: it is said where it is."""
+    return nullcontext() if row.id in names else suppress(InputError, CoverageError)
 
 
 def _answer(
     context: Context,
     row: Row,
-    case: Case,
-    forecast: RowForecast,
+    before: _Before,
     counts: tuple[Count, ...],
     failed_before: float,
 ) -> RowAnswer:
-    season = context.require_season()
+    season, case, forecast = context.require_season(), before.case, before.forecast
     conditioned = None
     if counts:
         conditioned = condition(forecast, counts, failed_before=failed_before)
