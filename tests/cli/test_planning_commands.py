@@ -248,7 +248,7 @@ def test_stations_of_a_weak_lot_are_explained(run: Run) -> None:
     assert len(out.splitlines()) < 25
     modest = document(run, *words, "--filled", 0.7)
     assert 6 < modest["seeds_per_station"] <= 50
-    assert "test it" in modest["notes"][0]
+    assert "test the lot" in modest["notes"][0]
 
 
 def test_openings_are_filled_from_the_best(run: Run, weather: Path) -> None:
