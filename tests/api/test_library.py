@@ -100,6 +100,27 @@ def test_a_constant_temperature_gives_the_days_of_the_crops_command() -> None:
     assert half == pytest.approx(reference, rel=0.03)
 
 
+@pytest.mark.parametrize(
+    "planted",
+    [
+        "2026-04-20", pd.Timestamp("2026-04-20T12:00"), np.datetime64("2026-04-20"),
+        np.datetime64("2026-04-20T12:00:00", "ns"), pd.Timestamp("2026-04-20T12:00", tz="UTC"),
+    ],
+)  # fmt: skip
+def test_a_day_or_a_time_may_be_of_any_library(planted: object) -> None:
+    row = ts.forecast("carrot", soil=12.0, planted=planted, draws=50)
+    assert row.to_dict()["rows"][0]["planted"] == "2026-04-20T12:00:00+00:00"
+
+
+def test_weather_and_air_in_memory_stand_in_for_the_seasons_own(season: object) -> None:
+    """As ``--air-c`` beside a season file does for the command."""
+    options = {"lot": "COR25", "bed": "middle", "date": "2026-05-10", "draws": 50}
+    warm, cool = (season.compare(air_C=air, **options).to_dict() for air in (25.0, 12.0))
+    days = [one["options"][0]["bed_days"]["to_harvest"]["p50"] for one in (warm, cool)]
+    assert days[0] is not None
+    assert days[1] is None or days[0] < days[1] - 10
+
+
 def test_counts_move_a_forecast(soil: pd.Series) -> None:
     common = {
         "soil": soil, "sensor_depth_cm": 5, "planted": "2026-04-25", "timezone": "Europe/London",
@@ -199,6 +220,12 @@ def test_soil_that_cannot_be_taken_is_refused_in_a_sentence(soil: object, senten
         (lambda: ts.planting_window("carrot", soil=12.0), "constant"),
         (lambda: ts.presprout("carrot"), "no day was named"),
         (lambda: ts.presprout("carrot", bed_free=3), "is not a date"),
+        (lambda: ts.forecast("carrot", soil=12.0, planted=pd.NaT), "is not a date"),
+        (lambda: ts.compare("carrot", soil=9.0, lot=ts.SeedLot(id="a", crop="carrot"),
+                            germination=0.8), "germination test of its own"),
+        (lambda: ts.compare("carrot", soil=9.0, seeds_tested=50), "no share germinated"),
+        (lambda: ts.read_season(DEMO / "season.toml").compare(lot="PAR25", rainfed=True),
+         "the season file says what is watered"),
         (lambda: ts.read_season("nowhere.toml"), "nowhere.toml"),
         (lambda: ts.read_records("nowhere.csv"), "nowhere.csv"),
         (lambda: ts.analyse(3), "cannot be taken from int"),

@@ -53,11 +53,11 @@ def test_options_cover_the_treatments_and_mind_the_safe_soak() -> None:
 def test_the_same_way_twice_is_no_different() -> None:
     direct = usual_options(CROP)[0]
     twin = replace(direct, name="the same")
-    found = at(15.0, (direct, twin))
-    np.testing.assert_allclose(found.gains[1].emergence_d, 0.0, atol=1e-9)
+    comparison = at(15.0, (direct, twin))
+    np.testing.assert_allclose(comparison.gains[1].emergence_d, 0.0, atol=1e-9)
     for goal in Goal:
-        assert found.verdicts[goal].best_odds == pytest.approx((0.5, 0.5))
-        assert not found.verdicts[goal].worth_acting_on
+        assert comparison.verdicts[goal].best_odds == pytest.approx((0.5, 0.5))
+        assert not comparison.verdicts[goal].worth_acting_on
 
 
 def test_sprouted_seed_gains_in_the_cold(cold: Comparison) -> None:
@@ -70,8 +70,8 @@ def test_sprouted_seed_gains_in_the_cold(cold: Comparison) -> None:
 
 def test_a_small_gain_is_not_worth_acting_on() -> None:
     direct, soaked = usual_options(CROP)[:2]
-    found = at(26.0, (direct, soaked))
-    advice, reason = advise(found, Goal.HARVEST)
+    comparison = at(26.0, (direct, soaked))
+    advice, reason = advise(comparison, Goal.HARVEST)
     assert advice == "Sow dry."
     assert "not worth acting on" in reason
 
@@ -107,13 +107,13 @@ def test_both_clocks_differ_by_the_lead(cold: Comparison) -> None:
 
 
 def test_seed_that_cannot_be_wetted_before_today_is_planted_later() -> None:
-    found = at(15.0, usual_options(CROP), earliest_start_h=0.0)
-    planted = [outcome.row.sowing.planted_h for outcome in found.outcomes]
+    comparison = at(15.0, usual_options(CROP), earliest_start_h=0.0)
+    planted = [outcome.row.sowing.planted_h for outcome in comparison.outcomes]
     assert planted[0] == 0.0
     assert planted[1] == 8.0
     assert planted[-1] > 24.0
     # The bed waits meanwhile, and that counts as bed-days.
-    bed = found.outcomes[-1]
+    bed = comparison.outcomes[-1]
     assert np.all(bed.bed_days >= (bed.harvest_h - bed.row.sowing.planted_h) / 24)
 
 
@@ -128,8 +128,8 @@ def test_head_start_is_worth_less_when_it_warms_up() -> None:
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
     harvest = Growth.of(series(air), need)
-    found = compare(setting, usual_options(CROP), growth=harvest, free_h=start + 24 * 120 + 12)
-    gain = found.gains[-1]
+    comparison = compare(setting, usual_options(CROP), growth=harvest, free_h=start + 24 * 120 + 12)
+    gain = comparison.gains[-1]
     known = np.isfinite(gain.harvest_d)
     assert known.mean() > 0.9
     assert np.median(gain.harvest_d[known]) < np.median(gain.emergence_d[known])
@@ -140,16 +140,16 @@ def test_dressed_seed_is_only_sown_dry_and_says_so() -> None:
     setting = replace(constant_setting(CROP, 15.0), dressed=True)
     options = usual_options(CROP, dressed=True)
     assert [o.handling.treatment for o in options] == [Treatment.DIRECT]
-    found = at_setting(setting, 15.0, options)
-    assert DRESSED in found.cautions
-    assert NOT_FOOD not in found.cautions
-    assert advise(found, Goal.HARVEST)[0] == "Sow dry."
+    comparison = at_setting(setting, 15.0, options)
+    assert DRESSED in comparison.cautions
+    assert NOT_FOOD not in comparison.cautions
+    assert advise(comparison, Goal.HARVEST)[0] == "Sow dry."
 
 
 def test_cautions_are_said_once(cold: Comparison) -> None:
-    said = cold.cautions
-    assert len(said) == len(set(said))
-    assert NOT_FOOD in said
+    cautions = cold.cautions
+    assert len(cautions) == len(set(cautions))
+    assert NOT_FOOD in cautions
 
 
 def test_a_way_that_kills_the_seed_is_not_advised() -> None:
@@ -160,24 +160,24 @@ def test_a_way_that_kills_the_seed_is_not_advised() -> None:
     setting = constant_setting(harmed, 14.0)
     values = dict(setting.draws.values) | {"soak_loss_per_d": np.full(1000, 2.0)}
     setting = replace(setting, draws=replace(setting.draws, values=values))
-    found = at_setting(setting, 14.0, (direct, killing))
+    comparison = at_setting(setting, 14.0, (direct, killing))
     for goal in Goal:
-        assert found.verdicts[goal].advised == 0
+        assert comparison.verdicts[goal].advised == 0
 
 
 def test_the_same_question_has_the_same_answer() -> None:
     def ask() -> dict[str, object]:
-        found = at(12.0, usual_options(CROP))
-        return CompareAnswer(comparison=found, goal=Goal.SEED, zone=None).to_dict()
+        comparison = at(12.0, usual_options(CROP))
+        return CompareAnswer(comparison=comparison, goal=Goal.SEED, zone=None).to_dict()
 
     assert ask() == ask()
 
 
 def test_ground_in_which_nothing_comes_up_is_not_sown() -> None:
     for cold in (-2.0, 50.0):
-        found = at(cold, usual_options(CROP))
+        comparison = at(cold, usual_options(CROP))
         for goal in Goal:
-            assert advise(found, goal)[0] == "Do not sow on this day."
+            assert advise(comparison, goal)[0] == "Do not sow on this day."
 
 
 def test_temperatures_that_end_too_early_give_no_advice() -> None:
@@ -190,8 +190,8 @@ def test_temperatures_that_end_too_early_give_no_advice() -> None:
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
     harvest = Growth.of(soil, need)
-    found = compare(setting, usual_options(CROP), growth=harvest, free_h=start + 1)
-    advice, reason = advise(found, Goal.HARVEST)
+    comparison = compare(setting, usual_options(CROP), growth=harvest, free_h=start + 1)
+    advice, reason = advise(comparison, Goal.HARVEST)
     assert advice == "No advice for this day."
     assert "unlikely to be up before the temperature record ends" in reason
 
@@ -221,8 +221,8 @@ def test_a_horizon_short_of_harvest_is_said_and_emergence_weighed() -> None:
     )  # fmt: skip
     start = float(soil["time"].values[0].astype("datetime64[h]").astype(float))
     harvest = Growth.of(soil, need)
-    found = compare(setting, usual_options(CROP), growth=harvest, free_h=start + 1)
-    document = CompareAnswer(comparison=found, goal=Goal.BED_DAYS, zone=None).to_dict()
+    comparison = compare(setting, usual_options(CROP), growth=harvest, free_h=start + 1)
+    document = CompareAnswer(comparison=comparison, goal=Goal.BED_DAYS, zone=None).to_dict()
     assert document["options"][0]["bed_days"]["to_harvest"]["p50"] is None
     assert any("compared at half emergence" in note for note in document["notes"])
     assert "by half emergence" in document["reason"]

@@ -209,7 +209,7 @@ def _advised(place: Place) -> tuple[float, str, float]:
 
 @pytest.fixture(scope="module")
 def report() -> dict[str, dict[str, list[Result]]]:
-    found: dict[str, dict[str, list[Result]]] = {}
+    results: dict[str, dict[str, list[Result]]] = {}
     for climate, dates in TRADITION.items():
         air = years(climate, YEARS, seed=1)
         past = years(climate, PAST, seed=2)
@@ -228,9 +228,9 @@ def report() -> dict[str, dict[str, list[Result]]]:
                 who["tool"].append(_by_advice(place, year, advised, planted_h, look_h))
                 who["always dry"].append(_by_habit(place, year, "direct", habit_h))
                 who["always pre-sprouted"].append(_by_habit(place, year, "pre-sprouted", habit_h))
-        found[climate.name] = who
-    _print(found)
-    return found
+        results[climate.name] = who
+    _print(results)
+    return results
 
 
 def _means(rows: list[Result]) -> tuple[float, float, float]:

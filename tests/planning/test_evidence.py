@@ -20,13 +20,13 @@ from thermosprout.trials.power import Trial, power, truths_of
 @pytest.mark.parametrize("name", list(catalogue()))
 def test_evidence_names_each_source_once(name: str) -> None:
     crop = find_crop(name)
-    found = crop_evidence(crop)
-    assert found.latin_name == crop.latin_name
-    keys = [(source, known) for _, source, known in found.sources]
+    evidence = crop_evidence(crop)
+    assert evidence.latin_name == crop.latin_name
+    keys = [(source, known) for _, source, known in evidence.sources]
     assert len(keys) == len(set(keys))
     assert {source for source, _ in keys} == {s.source for s in crop.estimate.provenance}
     assert {known for _, known in keys} <= set(HOW_KNOWN.values())
-    told = " ".join(what for what, _, _ in found.sources)
+    told = " ".join(what for what, _, _ in evidence.sources)
     assert not [parameter for parameter in NAMES if "_" in parameter and parameter in told]
 
 

@@ -26,10 +26,10 @@ def test_the_library_offers_the_map_by_its_short_name() -> None:
 
 
 def test_map_has_days_outcomes_and_both_clocks() -> None:
-    found = emergence_map(
+    result = emergence_map(
         daily_grid(), ["carrot", "snap bean"], sowings=DAYS, treatments=["direct", "presprouted"]
     )
-    days, outcome = found["days_since_planted"], found["outcome"]
+    days, outcome = result["days_since_planted"], result["outcome"]
     assert days.dims == ("crop", "treatment", "sowing", "stage", "odds", "lat", "lon")
     assert days.dtype == np.float32
     assert outcome.dtype == np.int8
@@ -40,20 +40,22 @@ def test_map_has_days_outcomes_and_both_clocks() -> None:
     ordered = days.where(outcome == REACHED)
     assert not (ordered.diff("odds") < 0).any()
     assert not (ordered.diff("stage") < 0).any()
-    lead = found["days_before_planting"]
+    lead = result["days_before_planting"]
     assert (lead.sel(treatment="direct") == 0).all()
     assert (lead.sel(treatment="presprouted") > 1).all()
     sooner = days.sel(treatment="presprouted") < days.sel(treatment="direct")
     middle = sooner.sel(stage="half", odds=0.5).isel(sowing=0)
     assert middle.where(days.isel(lat=[0, 1, 2]).notnull().all(), True).isel(lat=[0, 1, 2]).all()
-    assert found.attrs["Conventions"].startswith("CF-")
-    assert found["lat"].attrs["standard_name"] == "latitude"
+    assert result.attrs["Conventions"].startswith("CF-")
+    assert result["lat"].attrs["standard_name"] == "latitude"
 
 
 def test_seed_that_hardly_lives_is_answered_without_a_warning() -> None:
     with np.errstate(all="raise"):
-        found = emergence_map(daily_grid(3, 4), "carrot", sowings=DAYS[:1], seeds=1, viability=1e-9)
-    assert (found["outcome"].sel(stage="half", odds=0.9) == TOO_SHORT).all()
+        result = emergence_map(
+            daily_grid(3, 4), "carrot", sowings=DAYS[:1], seeds=1, viability=1e-9
+        )
+    assert (result["outcome"].sel(stage="half", odds=0.9) == TOO_SHORT).all()
 
 
 def test_constant_ground_gives_the_days_of_the_published_table_model() -> None:
@@ -62,8 +64,8 @@ def test_constant_ground_gives_the_days_of_the_published_table_model() -> None:
     soil = hourly_grid() * 0 + 15.0
     soil = soil.fillna(15.0)
     soil.attrs = {"units": "degC"}
-    found = emergence_map(soil, "carrot", sowings=["2026-03-05"])
-    days = found["days_since_planted"].sel(stage="half").squeeze(["crop", "treatment", "sowing"])
+    result = emergence_map(soil, "carrot", sowings=["2026-03-05"])
+    days = result["days_since_planted"].sel(stage="half").squeeze(["crop", "treatment", "sowing"])
     expected = forecast_constant(crop, 15.0).stage_quantile("half", [0.1, 0.5, 0.9]) / 24
     for k in range(3):
         assert days.isel(odds=k).values == pytest.approx(expected[k], rel=0.03)
@@ -113,10 +115,10 @@ def test_members_are_pooled_with_the_draws() -> None:
 def test_pool_is_numpys_hazen_quantile_with_infinity_last() -> None:
     rng = np.random.default_rng(0)
     levels = rng.normal(10, 2, (3, 9, 2, 4, 5)).astype(np.float32)
-    found = pool(levels, [0.1, 0.5, 0.9])
+    result = pool(levels, [0.1, 0.5, 0.9])
     flat = levels.transpose(0, 2, 4, 1, 3).reshape(3, 2, 5, 36)
     expected = np.quantile(flat, [0.1, 0.5, 0.9], axis=-1, method="hazen")
-    assert found == pytest.approx(np.moveaxis(expected, 0, 1), rel=1e-5)
+    assert result == pytest.approx(np.moveaxis(expected, 0, 1), rel=1e-5)
     levels[:, :, 0, 0] = np.inf
     late = pool(levels, [0.5, 0.9])
     assert np.isinf(late[:, 1, 0]).all()
@@ -151,7 +153,7 @@ def faulty(change: str) -> xr.Dataset:
 
 
 @pytest.mark.parametrize(
-    ("change", "told"),
+    ("change", "sentence"),
     [
         ("units", "degC or K, found 'furlong'"),
         ("gap", "daily without jumps; found 72 h after 2026-03-03"),
@@ -161,8 +163,8 @@ def faulty(change: str) -> xr.Dataset:
         ("no time", "no dimension 'time'"),
     ],
 )
-def test_grids_that_are_not_understood_are_refused(change: str, told: str) -> None:
-    with pytest.raises(InputError, match=told):
+def test_grids_that_are_not_understood_are_refused(change: str, sentence: str) -> None:
+    with pytest.raises(InputError, match=sentence):
         emergence_map(faulty(change), "carrot", sowings=["2026-03-05"])
 
 

@@ -47,16 +47,16 @@ def read(path: Path) -> xr.Dataset:
 def test_written_map_equals_the_map_in_memory(tmp_path: Path, soil_file: Path, name: str) -> None:
     result = lazy_map(soil_file)
     assert len(tiles(result)) == 6
-    told: list[tuple[int, int]] = []
-    out = write_map(result, tmp_path / name, progress=lambda *step: told.append(step))
-    assert told == [(n, 6) for n in range(7)]
-    found = read(out)
+    steps: list[tuple[int, int]] = []
+    out = write_map(result, tmp_path / name, progress=lambda *step: steps.append(step))
+    assert steps == [(n, 6) for n in range(7)]
+    on_disk = read(out)
     expected = emergence_map(daily_grid(), "carrot", sowings=DAYS)
-    xr.testing.assert_allclose(found.drop_attrs(), expected.drop_attrs(), rtol=1e-6)
-    assert found["days_since_planted"].dtype == np.float32
-    assert found["outcome"].dtype == np.int8
-    assert found["outcome"].attrs["flag_meanings"].split()[0] == "reached"
-    assert found["days_since_planted"].attrs["units"] == "days"
+    xr.testing.assert_allclose(on_disk.drop_attrs(), expected.drop_attrs(), rtol=1e-6)
+    assert on_disk["days_since_planted"].dtype == np.float32
+    assert on_disk["outcome"].dtype == np.int8
+    assert on_disk["outcome"].attrs["flag_meanings"].split()[0] == "reached"
+    assert on_disk["days_since_planted"].attrs["units"] == "days"
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(["soil.nc", name])
 
 
@@ -86,10 +86,10 @@ def test_projected_grid_keeps_its_projection(tmp_path: Path) -> None:
     out = write_map(emergence_map(soil, "carrot", sowings=DAYS[:1]), tmp_path / "map.nc")
     with xr.open_dataset(
         out, engine="h5netcdf", decode_coords="all", decode_timedelta=False
-    ) as found:
-        assert found["lambert"].attrs["grid_mapping_name"] == "lambert_conformal_conic"
-        assert found["days_since_planted"].dims[-2:] == ("y", "x")
-        assert found["days_since_planted"].encoding["grid_mapping"] == "lambert"
+    ) as on_disk:
+        assert on_disk["lambert"].attrs["grid_mapping_name"] == "lambert_conformal_conic"
+        assert on_disk["days_since_planted"].dims[-2:] == ("y", "x")
+        assert on_disk["days_since_planted"].encoding["grid_mapping"] == "lambert"
 
 
 def test_tiles_follow_what_is_stored() -> None:
@@ -120,9 +120,9 @@ def test_interrupted_map_goes_on_where_it_stopped(tmp_path: Path, soil_file: Pat
     with pytest.raises(_Stopped):
         write_map(lazy_map(soil_file), out, progress=stop)
     assert not out.exists()
-    told: list[int] = []
-    write_map(lazy_map(soil_file), out, progress=lambda done, _: told.append(done))
-    assert told == [2, 3, 4, 5, 6]
+    steps: list[int] = []
+    write_map(lazy_map(soil_file), out, progress=lambda done, _: steps.append(done))
+    assert steps == [2, 3, 4, 5, 6]
     xr.testing.assert_identical(read(out), whole)
 
 
@@ -223,24 +223,24 @@ def test_command_prints_what_the_map_holds(tmp_path: Path, soil_file: Path) -> N
         "--until", "2026-06-20", "--every", "50", "--treatment", "direct", "--treatment",
         "presprouted", "--out", str(out),
     ]  # fmt: skip
-    shown = CliRunner().invoke(app, arguments)
-    assert shown.exit_code == 0, shown.stderr
-    assert "carrot" in shown.stdout
-    assert "presprouted" in shown.stdout
-    assert max(map(len, shown.stdout.splitlines())) <= 80
-    assert "Wrote" in shown.stderr
-    answered = CliRunner().invoke(app, [*arguments, "--force", "--json"])
-    rows = json.loads(answered.stdout)["rows"]
+    result = CliRunner().invoke(app, arguments)
+    assert result.exit_code == 0, result.stderr
+    assert "carrot" in result.stdout
+    assert "presprouted" in result.stdout
+    assert max(map(len, result.stdout.splitlines())) <= 80
+    assert "Wrote" in result.stderr
+    again = CliRunner().invoke(app, [*arguments, "--force", "--json"])
+    rows = json.loads(again.stdout)["rows"]
     assert len(rows) == 2 * 2 * 3
     assert rows == json.loads(json.dumps(map_summary(out)))
-    held = read(out).sel(crop="carrot", treatment="presprouted", stage="half", odds=0.5)
+    carrots = read(out).sel(crop="carrot", treatment="presprouted", stage="half", odds=0.5)
     row = next(r for r in rows if (r["crop"], r["treatment"]) == ("carrot", "presprouted"))
-    days = held["days_since_planted"].isel(sowing=0)
+    days = carrots["days_since_planted"].isel(sowing=0)
     assert row["cells"] == 12 * 14 - 14
     assert row["reached"] == 1
     assert row["days_since_planted"]["mean"] == pytest.approx(float(days.mean()), rel=1e-5)
     assert row["days_since_planted"]["latest"] == pytest.approx(float(days.max()), rel=1e-5)
-    lead = float(held["days_before_planting"])
+    lead = float(carrots["days_before_planting"])
     assert row["days_since_started"]["mean"] == pytest.approx(float(days.mean()) + lead, rel=1e-5)
     late = [r for r in rows if r["planted"].startswith("2026-06-18") and r["crop"] == "snap bean"]
     assert late[0]["reached"] == 0
@@ -248,7 +248,7 @@ def test_command_prints_what_the_map_holds(tmp_path: Path, soil_file: Path) -> N
 
 
 @pytest.mark.parametrize(
-    ("changed", "told"),
+    ("changed", "sentence"),
     [
         ({"--sow": "soon"}, "'soon' is not a date"),
         ({"--until": "2026-01-01"}, "lies before"),
@@ -264,13 +264,13 @@ def test_command_says_what_is_wrong(
     soil_file: Path,
     monkeypatch: pytest.MonkeyPatch,
     changed: dict[str, str],
-    told: str,
+    sentence: str,
 ) -> None:
-    monkeypatch.setattr("thermosprout.cli.map._SECONDS_TO_ANSWER", 0.3)
+    monkeypatch.setattr("thermosprout.cli.map.SECONDS_TO_ANSWER", 0.3)
     options = {"--crop": "carrot", "--sow": "2026-03-10", "--out": str(tmp_path / "m.nc")} | changed
     arguments = [part for pair in options.items() for part in pair]
     result = CliRunner().invoke(app, ["map", str(soil_file), *arguments])
-    assert told in str(result.exception)
+    assert sentence in str(result.exception)
     assert result.stdout == ""
     assert not (tmp_path / "m.nc").exists()
 

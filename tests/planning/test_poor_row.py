@@ -23,43 +23,43 @@ DEMO = demo_folder() / "season.toml"
 
 
 @cache
-def asked(*words: str) -> dict[str, Any]:
+def sow_again(*words: str) -> dict[str, Any]:
     day = ("--as-of", "2026-05-08")
     done = CliRunner().invoke(app, ["sow-again", str(DEMO), *day, *words, "--json"])
-    found: dict[str, Any] = json.loads(done.stdout)
-    return found
+    document: dict[str, Any] = json.loads(done.stdout)
+    return document
 
 
-def way(found: dict[str, Any], name: str) -> dict[str, Any]:
-    return next(item for item in found["ways"] if item["way"] == name)
+def way(document: dict[str, Any], name: str) -> dict[str, Any]:
+    return next(item for item in document["ways"] if item["way"] == name)
 
 
 def test_an_older_lot_gives_fewer_plants_when_sown_again() -> None:
-    same = asked("--row", "N4")
-    old = asked("--row", "N4", "--new-lot", "PAR23")
-    fresh = asked("--row", "N4", "--new-lot", "PAR25")
-    waits = [way(found, "wait")["plants"] for found in (same, old, fresh)]
+    same = sow_again("--row", "N4")
+    old = sow_again("--row", "N4", "--new-lot", "PAR23")
+    fresh = sow_again("--row", "N4", "--new-lot", "PAR25")
+    waits = [way(document, "wait")["plants"] for document in (same, old, fresh)]
     assert waits[0] == waits[1] == waits[2]
     assert way(fresh, "sow again")["plants"]["p50"] > way(old, "sow again")["plants"]["p50"]
 
 
 def test_plants_wanted_are_those_asked_for_else_the_stations() -> None:
-    assert asked("--row", "N4", "--plants", "17")["plants_wanted"] == 17
-    found = asked("--row", "N4")
-    assert any(note.startswith("Plants wanted: 36, one for each") for note in found["notes"])
+    assert sow_again("--row", "N4", "--plants", "17")["plants_wanted"] == 17
+    document = sow_again("--row", "N4")
+    assert any(note.startswith("Plants wanted: 36, one for each") for note in document["notes"])
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "sentence"),
     [
         (("--row", "Z9"), "there is no row 'Z9'"),
         (("--row", "N4", "--new-lot", "XX"), "there is no seed lot 'XX'"),
     ],
 )
-def test_what_the_season_does_not_hold_is_named(words: tuple[str, ...], told: str) -> None:
+def test_what_the_season_does_not_hold_is_named(words: tuple[str, ...], sentence: str) -> None:
     with pytest.raises(InputError) as caught:
         app(["sow-again", str(DEMO), *words], standalone_mode=False)
-    assert told in caught.value.what
+    assert sentence in caught.value.what
 
 
 def test_seed_left_over_ages_up_to_today() -> None:

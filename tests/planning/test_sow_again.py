@@ -26,41 +26,41 @@ def answer(emerged: int | None, *, target: int = 80, **changed: object) -> SowAg
 
 
 def test_a_full_row_is_kept() -> None:
-    found = answer(92)
-    assert found.ways[found.advised].name == WAIT
-    assert found.advice.startswith("Wait")
-    assert found.days[0].plants["p50"] == pytest.approx(92, abs=6)
+    poor = answer(92)
+    assert poor.ways[poor.advised].name == WAIT
+    assert poor.advice.startswith("Wait")
+    assert poor.days[0].plants["p50"] == pytest.approx(92, abs=6)
 
 
 def test_an_empty_row_is_not_waited_for() -> None:
-    found = answer(0)
-    assert found.ways[found.advised].name != WAIT
-    assert "of the 80 you want" in found.reason
-    assert found.saved > 1
+    poor = answer(0)
+    assert poor.ways[poor.advised].name != WAIT
+    assert "of the 80 you want" in poor.reason
+    assert poor.saved > 1
 
 
 def test_a_gappy_row_is_filled_rather_than_sown_again() -> None:
-    found = answer(45)
-    assert found.ways[found.advised].name == FILL
-    fill, again = found.ways[1], found.ways[2]
+    poor = answer(45)
+    assert poor.ways[poor.advised].name == FILL
+    fill, again = poor.ways[1], poor.ways[2]
     assert fill.name == FILL
     assert again.name == AGAIN
-    assert np.median(fill.plants) > np.median(found.ways[0].plants)
+    assert np.median(fill.plants) > np.median(poor.ways[0].plants)
     assert 0 < fill.seeds < 200
 
 
 def test_plants_of_the_next_days_never_fall() -> None:
-    found = answer(20, ahead_d=12)
-    assert len(found.days) == 13
-    middle = [day.plants["p50"] for day in found.days]
+    poor = answer(20, ahead_d=12)
+    assert len(poor.days) == 13
+    middle = [day.plants["p50"] for day in poor.days]
     assert middle == sorted(middle)
-    left = [day.still_to_come for day in found.days]
+    left = [day.still_to_come for day in poor.days]
     assert left == sorted(left, reverse=True)
 
 
 def test_filling_never_gives_fewer_plants_than_waiting() -> None:
-    found = answer(30)
-    assert np.all(found.ways[1].plants >= found.ways[0].plants - 1e-9)
+    poor = answer(30)
+    assert np.all(poor.ways[1].plants >= poor.ways[0].plants - 1e-9)
 
 
 def test_another_lot_may_be_sown() -> None:
@@ -98,13 +98,13 @@ def test_a_row_that_is_up_takes_no_more_days() -> None:
     row = condition(
         SETTING.forecast(Handling(), 0.0, seeds=120), [Count(hour=24.0 * 60, emerged=70)]
     ).row
-    found = sow_again(
+    poor = sow_again(
         row, now_h=24.0 * 60, target=80,
         growth=Growth.constant(1.0, HarvestNeed.of(CROP, 1000)),
     )  # fmt: skip
-    assert found.until == "half emergence"
-    wait, _, again = found.ways
-    assert all((way.bed_days >= 0).all() for way in found.ways)
+    assert poor.until == "half emergence"
+    wait, _, again = poor.ways
+    assert all((way.bed_days >= 0).all() for way in poor.ways)
     assert np.median(wait.bed_days) == 0
     assert np.median(again.bed_days) > 5
-    assert found.ways[found.advised].name != AGAIN
+    assert poor.ways[poor.advised].name != AGAIN

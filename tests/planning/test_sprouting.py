@@ -29,11 +29,11 @@ def noon(day: str, zone: ZoneInfo = DUBLIN) -> float:
 
 
 def plan(day: str = "2026-05-10", **changed: object) -> SproutingPlan:
-    asked: dict[str, object] = {
+    question: dict[str, object] = {
         "viability": np.full(600, 0.85), "ln_shift": np.zeros(600), "room_C": 20.0,
         "bed_from_h": noon(day), "zone": DUBLIN,
     }  # fmt: skip
-    return plan_sprouting(CARROT, **(asked | changed))  # type: ignore[arg-type]
+    return plan_sprouting(CARROT, **(question | changed))  # type: ignore[arg-type]
 
 
 # Finch-Savage (1981, author from memory), Annals of Applied Biology
@@ -89,10 +89,10 @@ def test_late_sprouts_that_are_planted_too_spare_seed() -> None:
 
 
 def test_steps_come_in_order_and_in_waking_hours() -> None:
-    found = plan()
-    assert found.start_h < found.look_h <= found.plant_h <= found.last_h
-    assert 7 <= local(found.start_h, DUBLIN).hour <= 21
-    assert local(found.look_h, DUBLIN).hour == 8
+    batch = plan()
+    assert batch.start_h < batch.look_h <= batch.plant_h <= batch.last_h
+    assert 7 <= local(batch.start_h, DUBLIN).hour <= 21
+    assert local(batch.look_h, DUBLIN).hour == 8
 
 
 def test_the_cold_makes_the_day_safe_and_starts_sooner() -> None:
@@ -152,15 +152,15 @@ def test_a_room_too_cold_to_sprout_in_is_refused() -> None:
 # Clocks went forward in Ireland on 29 March 2026 at 01:00 UTC and back on 25 October.
 @pytest.mark.parametrize(("bed", "offset"), [("2026-03-31", 1), ("2026-10-27", 0)])
 def test_days_over_a_change_of_clocks_keep_local_hours(bed: str, offset: int) -> None:
-    found = plan(bed)
+    batch = plan(bed)
     events = {event.key.rsplit("/", 1)[1]: event for event in sprouting_events(
-        found, DUBLIN, crop=find_crop("carrot"), bed="north", minutes=30.0
+        batch, DUBLIN, crop=find_crop("carrot"), bed="north", minutes=30.0
     )}  # fmt: skip
     planted, started = events["plant"].start, events["start"].start
     assert planted.hour == 12
     assert planted.utcoffset() == timedelta(hours=offset)
     assert started.utcoffset() == timedelta(hours=1 - offset)
-    assert hours(planted) - hours(started) == pytest.approx(found.plant_h - found.start_h)
+    assert hours(planted) - hours(started) == pytest.approx(batch.plant_h - batch.start_h)
 
 
 def test_events_keep_their_names_when_the_plan_is_made_again() -> None:
@@ -169,10 +169,10 @@ def test_events_keep_their_names_when_the_plan_is_made_again() -> None:
         [
             event.key
             for event in sprouting_events(
-                found, DUBLIN, crop=find_crop("carrot"), bed="north", minutes=30.0
+                batch, DUBLIN, crop=find_crop("carrot"), bed="north", minutes=30.0
             )
         ]
-        for found in (one, other)
+        for batch in (one, other)
     ]
     assert keys[0] == keys[1]
     assert len(set(keys[0])) == 4
@@ -180,13 +180,13 @@ def test_events_keep_their_names_when_the_plan_is_made_again() -> None:
 
 def test_without_cold_a_batch_waits_for_the_last_day() -> None:
     until = noon("2026-05-16")
-    found = plan(bed_until_h=until, may_hold=False, earliest_start_h=noon("2026-04-25"))
+    batch = plan(bed_until_h=until, may_hold=False, earliest_start_h=noon("2026-04-25"))
     alone = plan("2026-05-16", may_hold=False, earliest_start_h=noon("2026-04-25"))
-    assert found.start_h == alone.start_h
-    assert found.plant_h == until
-    assert found.ready_odds == alone.ready_odds > 0.1
-    assert any("No batch stays fit over all of these days" in note for note in found.notes)
-    assert not any("Wetted now" in note for note in found.notes)
+    assert batch.start_h == alone.start_h
+    assert batch.plant_h == until
+    assert batch.ready_odds == alone.ready_odds > 0.1
+    assert any("No batch stays fit over all of these days" in note for note in batch.notes)
+    assert not any("Wetted now" in note for note in batch.notes)
 
 
 def test_too_late_to_sprout_is_said_only_where_it_is() -> None:

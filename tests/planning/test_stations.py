@@ -22,8 +22,8 @@ def test_known_share_is_the_closed_form(p: float, n: int) -> None:
 def test_seeds_that_hang_together_are_beta_binomial(p: float, rho: float, n: int) -> None:
     strength = (1 - rho) / rho
     expected = 1 - stats.betabinom.pmf(0, n, p * strength, (1 - p) * strength)
-    found = filled_share(np.array([p]), np.array([rho]), n)[0]
-    assert found == pytest.approx(expected, rel=1e-8)
+    share = filled_share(np.array([p]), np.array([rho]), n)[0]
+    assert share == pytest.approx(expected, rel=1e-8)
 
 
 def test_uncertain_viability_asks_for_more_seeds() -> None:
@@ -62,8 +62,8 @@ def test_odds_of_a_stand_are_beta_binomial(rho: float, seeds: int) -> None:
     share = np.linspace(0.5, 0.9, 41)
     strength = (1 - rho) / rho
     exact = stats.betabinom.sf(99, seeds, share * strength, (1 - share) * strength).mean()
-    found = odds_of_stand(row_shares(share, np.full(41, rho)), seeds, 100)
-    assert found == pytest.approx(exact, abs=0.01)
+    odds = odds_of_stand(row_shares(share, np.full(41, rho)), seeds, 100)
+    assert odds == pytest.approx(exact, abs=0.01)
 
 
 def test_fewest_seeds_reach_the_odds_and_one_less_does_not() -> None:
@@ -133,21 +133,21 @@ def test_odds_are_the_binomial_tail() -> None:
 
 
 def test_rows_vary_as_a_beta() -> None:
-    found = row_shares(np.array([0.7, 0.0]), np.array([0.1, 0.1]))
+    shares = row_shares(np.array([0.7, 0.0]), np.array([0.1, 0.1]))
     law = stats.beta(0.7 * 9, 0.3 * 9)
-    assert found[0] == pytest.approx(law.ppf((np.arange(16) + 0.5) / 16))
-    assert (found[1] == 0).all()
+    assert shares[0] == pytest.approx(law.ppf((np.arange(16) + 0.5) / 16))
+    assert (shares[1] == 0).all()
 
 
 @pytest.mark.parametrize(("p", "plants"), [(0.7, 40), (0.9, 5), (0.35, 120), (0.99, 1)])
 def test_the_fewest_seeds_that_do(p: float, plants: int) -> None:
     shares, rho = np.full(50, p), np.full(50, 0.05)
-    found = seeds_for_stand(shares, rho, plants)
-    assert found is not None
+    seeds = seeds_for_stand(shares, rho, plants)
+    assert seeds is not None
     rows = row_shares(shares, rho)
-    assert odds_of_stand(rows, found, plants) >= 0.8
-    assert odds_of_stand(rows, found - 1, plants) < 0.8
-    law = stats.betabinom(found, p * 19, (1 - p) * 19)
+    assert odds_of_stand(rows, seeds, plants) >= 0.8
+    assert odds_of_stand(rows, seeds - 1, plants) < 0.8
+    law = stats.betabinom(seeds, p * 19, (1 - p) * 19)
     assert law.sf(plants - 1) > 0.78
 
 

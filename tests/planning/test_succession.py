@@ -32,24 +32,24 @@ def window() -> xr.Dataset:
 
 def test_rows_come_even_although_they_are_not_sown_even(window: xr.Dataset) -> None:
     one = window.isel(cover=0, treatment=0)
-    found = plan_succession(one, every_d=8, count=6, aim=Aim.EMERGENCE)
-    assert len(found) == 6
-    ready = np.array([sowing.middle for sowing in found])
+    sowings = plan_succession(one, every_d=8, count=6, aim=Aim.EMERGENCE)
+    assert len(sowings) == 6
+    ready = np.array([sowing.middle for sowing in sowings])
     gaps = np.diff(ready) / np.timedelta64(1, "D")
     np.testing.assert_allclose(gaps, 8, atol=1.1)
-    sown = np.diff([sowing.sow for sowing in found]) / np.timedelta64(1, "D")
+    sown = np.diff([sowing.sow for sowing in sowings]) / np.timedelta64(1, "D")
     # The ground warms, so what is sown later comes faster: gaps between sowings are longer.
     assert sown.sum() > 8 * 5
-    for sowing in found:
+    for sowing in sowings:
         assert sowing.early <= sowing.middle <= sowing.late
         assert abs(sowing.miss_d) <= 1.1
 
 
 def test_a_season_that_ends_gives_fewer_sowings(window: xr.Dataset) -> None:
     one = window.isel(cover=0, treatment=0, sowing=slice(100, None))
-    found = plan_succession(one, every_d=30, count=12, aim=Aim.EMERGENCE)
-    assert 1 <= len(found) < 12
-    assert len({sowing.sow for sowing in found}) == len(found)
+    sowings = plan_succession(one, every_d=30, count=12, aim=Aim.EMERGENCE)
+    assert 1 <= len(sowings) < 12
+    assert len({sowing.sow for sowing in sowings}) == len(sowings)
 
 
 def test_a_row_that_is_never_ready_is_refused(window: xr.Dataset) -> None:
@@ -84,11 +84,11 @@ def test_a_gap_gets_a_crop_that_is_ready() -> None:
     opening = Opening(bed="north", start=sowing[2], end=sowing[2] + np.timedelta64(70, "D"))
     windows = {name: _window(days, sowing).assign_attrs(called=name) for name, days in
                (("quick", 25.0), ("fitting", 55.0), ("slow", 110.0))}  # fmt: skip
-    found = fit_openings(windows, [opening])
-    assert [fit.crop for fit in found] == ["fitting", "quick", "slow"]
-    assert found[0].ready_odds > 0.95
-    assert found[2].ready_odds < 0.02
-    assert found[0].spare_d == pytest.approx(15, abs=0.1)
+    fits = fit_openings(windows, [opening])
+    assert [fit.crop for fit in fits] == ["fitting", "quick", "slow"]
+    assert fits[0].ready_odds > 0.95
+    assert fits[2].ready_odds < 0.02
+    assert fits[0].spare_d == pytest.approx(15, abs=0.1)
 
 
 def test_odds_between_points() -> None:
@@ -102,15 +102,15 @@ def test_odds_between_points() -> None:
 
 def test_years_of_a_record_become_members() -> None:
     record = years(INLAND, 1, days=3 * 365 + 120)[0]
-    found, _ = years_as_members(series(record), np.datetime64("2030-03-01T00"), 200)
-    assert list(found["year"].values) == [2026, 2027, 2028]
-    assert found["time"].values[0] == np.datetime64("2030-03-01T00")
+    cut, _ = years_as_members(series(record), np.datetime64("2030-03-01T00"), 200, must_d=100)
+    assert list(cut["year"].values) == [2026, 2027, 2028]
+    assert cut["time"].values[0] == np.datetime64("2030-03-01T00")
     begin = 59 * 24
-    np.testing.assert_array_equal(found.values[0, :100], record[begin : begin + 100])
+    np.testing.assert_array_equal(cut.values[0, :100], record[begin : begin + 100])
     np.testing.assert_array_equal(
-        found.values[1, :100], record[begin + 365 * 24 : begin + 365 * 24 + 100]
+        cut.values[1, :100], record[begin + 365 * 24 : begin + 365 * 24 + 100]
     )
-    assert found.attrs["source"].endswith("years 2026 to 2028")
+    assert cut.attrs["source"].endswith("years 2026 to 2028")
     # A year of which too little is held does not count, one that ends later ends in nothing.
     short, _ = years_as_members(series(record), np.datetime64("2030-03-01T00"), 200, must_d=30)
     assert list(short["year"].values) == [2026, 2027, 2028, 2029]
@@ -119,15 +119,17 @@ def test_years_of_a_record_become_members() -> None:
 
 def test_a_record_without_the_season_is_refused() -> None:
     with pytest.raises(CoverageError, match="too short for this season from 1 Jun on"):
-        years_as_members(series(years(INLAND, 1, days=60)[0]), np.datetime64("2026-06-01T00"), 100)
+        years_as_members(
+            series(years(INLAND, 1, days=60)[0]), np.datetime64("2026-06-01T00"), 100, must_d=50
+        )
 
 
 def test_members_stay_members() -> None:
     members = series(AIR)
     start = START + np.timedelta64(24 * 30, "h")
-    found, _ = years_as_members(members, start, 100)
-    assert found.sizes["member"] == 5
-    assert found["time"].values[0] == start
+    cut, _ = years_as_members(members, start, 100, must_d=50)
+    assert cut.sizes["member"] == 5
+    assert cut["time"].values[0] == start
 
 
 def test_drought_is_cut_into_years_like_the_temperature() -> None:

@@ -37,7 +37,7 @@ seeds_started = 120
 seeds_planted = 100
 """
 
-Seen = Callable[[str], Week]
+WeekOn = Callable[[str], Week]
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +66,7 @@ def results(season: Path) -> Callable[[str], SeasonForecast]:
 
 
 @pytest.fixture(scope="module")
-def seen(results: Callable[[str], SeasonForecast]) -> Seen:
+def week_on(results: Callable[[str], SeasonForecast]) -> WeekOn:
     return lambda day: this_week(results(day))
 
 
@@ -74,8 +74,8 @@ def of(tasks: tuple[Task, ...], row: str) -> list[tuple[Kind, date]]:
     return [(task.kind, task.day) for task in tasks if task.row == row]
 
 
-def test_seed_is_started_looked_at_and_planted_on_its_days(seen: Seen) -> None:
-    week = seen("2026-04-15")
+def test_seed_is_started_looked_at_and_planted_on_its_days(week_on: WeekOn) -> None:
+    week = week_on("2026-04-15")
     assert of(week.now, "dry") == [(Kind.SOW, date(2026, 4, 20))]
     # Ten hours before noon is two at night: it is soaked in the evening before.
     assert of(week.now, "wet") == [
@@ -88,21 +88,21 @@ def test_seed_is_started_looked_at_and_planted_on_its_days(seen: Seen) -> None:
     assert date(2026, 4, 17) <= kinds[1][1] <= date(2026, 4, 20)
 
 
-def test_what_lies_behind_is_not_told_again(seen: Seen) -> None:
-    week = seen("2026-04-18")
+def test_what_lies_behind_is_not_told_again(week_on: WeekOn) -> None:
+    week = week_on("2026-04-18")
     assert Kind.SPROUT not in {task.kind for task in week.now}
     look = next(task for task in week.now if task.kind is Kind.LOOK)
     assert look.until == date(2026, 4, 20)
-    assert seen("2026-04-21").now == tuple(
-        task for task in seen("2026-04-21").now if task.kind in (Kind.EXPECT, Kind.STOP)
+    assert week_on("2026-04-21").now == tuple(
+        task for task in week_on("2026-04-21").now if task.kind in (Kind.EXPECT, Kind.STOP)
     )
 
 
 def test_emergence_is_expected_in_the_days_of_the_forecast(
-    results: Callable[[str], SeasonForecast], seen: Seen
+    results: Callable[[str], SeasonForecast], week_on: WeekOn
 ) -> None:
     result = results("2026-04-21")
-    week = seen("2026-04-21")
+    week = week_on("2026-04-21")
     for answer in result.rows:
         low, _, high = answer.forecast.stage_quantile("first", [0.1, 0.5, 0.9])
         tasks = [t for t in (*week.now, *week.later) if t.row == answer.row.id]
@@ -141,18 +141,18 @@ def test_a_counted_row_is_expected_by_its_next_stage(season: Path) -> None:
 
 
 def test_the_day_to_stop_waiting_is_the_forecasts_own(
-    results: Callable[[str], SeasonForecast], seen: Seen
+    results: Callable[[str], SeasonForecast], week_on: WeekOn
 ) -> None:
     result = results("2026-04-21")
     dry = next(answer for answer in result.rows if answer.row.id == "dry")
     wait = dry.forecast.wait_until_h
     day = date.fromordinal(date(1970, 1, 1).toordinal() + int((wait + 2) // 24))
-    week = seen(day.isoformat())
+    week = week_on(day.isoformat())
     assert (Kind.STOP, day) in of(week.now, "dry")
 
 
-def test_tasks_stand_in_order_and_cautions_come_with_handled_seed(seen: Seen) -> None:
-    week = seen("2026-04-15")
+def test_tasks_stand_in_order_and_cautions_come_with_handled_seed(week_on: WeekOn) -> None:
+    week = week_on("2026-04-15")
     days = [task.day for task in (*week.now, *week.later)]
     assert days == sorted(days)
     assert all(task.day <= week.last for task in week.now)

@@ -42,11 +42,11 @@ def test_shares_and_odds_are_shares(window: xr.Dataset) -> None:
 def test_frost_follows_the_air() -> None:
     air = np.full((1, 24 * 120 + 1), 15.0)
     air[:, 24 * 60 : 24 * 60 + 3] = -0.5
-    found = ask_window(
+    result = ask_window(
         CROP, {"open bed": series(np.full((1, 24 * 120 + 1), 20.0))}, usual_options(CROP)[:1],
         np.arange(90), air=series(air),
     ).isel(cover=0, treatment=0)  # fmt: skip
-    risk = found["frost_risk"].values
+    risk = result["frost_risk"].values
     # About ten days to emergence at 20 C: seedlings stand in the four weeks before day 60.
     assert risk[5] == 0
     assert risk[40] == 1
@@ -54,14 +54,14 @@ def test_frost_follows_the_air() -> None:
 
 
 def test_a_record_that_ends_early_leaves_frost_open() -> None:
-    found = ask_window(
+    result = ask_window(
         CROP, {"open bed": series(np.full((1, 24 * 40 + 1), 20.0))}, usual_options(CROP)[:1],
         np.zeros(1), air=series(np.full((1, 24 * 40 + 1), 18.0)),
     )  # fmt: skip
-    assert np.isnan(found["odds_harvest_before_frost"].values).all()
-    assert np.isinf(found["days_to_harvest"].values).all()
+    assert np.isnan(result["odds_harvest_before_frost"].values).all()
+    assert np.isinf(result["days_to_harvest"].values).all()
     assert (
-        sensible_days(found.assign(odds_in_time=found["odds_in_time"] * 0 + 1.0))[0].earliest
+        sensible_days(result.assign(odds_in_time=result["odds_in_time"] * 0 + 1.0))[0].earliest
         is not None
     )
 
@@ -80,12 +80,12 @@ def test_one_air_serves_many_soils() -> None:
 def test_a_day_no_year_holds_is_open() -> None:
     holed = SOIL.copy()
     holed[:, 24 * 150 : 24 * 151] = np.nan
-    found = ask_window(
+    result = ask_window(
         CROP, {"open bed": series(holed)}, usual_options(CROP)[:1], np.array([120, 150, 152])
     ).isel(cover=0, treatment=0)
-    middle = found["days_to_half"].sel(probability=0.5).values
+    middle = result["days_to_half"].sel(probability=0.5).values
     assert np.isfinite(middle).tolist() == [True, False, True]
-    assert np.isfinite(found["stand"].values).tolist() == [True, False, True]
+    assert np.isfinite(result["stand"].values).tolist() == [True, False, True]
 
 
 def test_netcdf_reads_back_with_cf_attributes(window: xr.Dataset, tmp_path: Path) -> None:
@@ -119,13 +119,13 @@ def test_netcdf_is_understood_by_a_cf_library(window: xr.Dataset, tmp_path: Path
 
 
 def test_sensible_days_lie_between_cold_and_frost(window: xr.Dataset) -> None:
-    found = {(one.cover, one.treatment): one for one in sensible_days(window)}
-    bare = found["open bed", "pre-sprouted"]
+    result = {(one.cover, one.treatment): one for one in sensible_days(window)}
+    bare = result["open bed", "pre-sprouted"]
     assert bare.earliest is not None
     assert bare.last is not None
     assert bare.earliest < bare.last
     assert "20 days" in bare.early_reason
-    dry, warm = found["open bed", "direct"], found["warmer", "direct"]
+    dry, warm = result["open bed", "direct"], result["warmer", "direct"]
     assert warm.earliest is not None
     assert dry.earliest is None or warm.earliest <= dry.earliest
 

@@ -10,13 +10,13 @@ from html import escape
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from thermosprout.emergence.forecast import STAGES, emergence_dataset
 from thermosprout.errors import InputError
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -100,11 +100,6 @@ class Answer(ABC):
         return f"{table}{paragraphs}"
 
 
-def _axes(figure: Figure) -> Axes:
-    """First axes of a figure."""
-    return figure.axes[0]
-
-
 def _new_figure() -> Figure:
     """Figure that a notebook shows."""
     from matplotlib import pyplot
@@ -129,8 +124,6 @@ class Forecast(Answer):
             Columns ``row, crop, treatment, planted, stage, p10, p50, p90`` (times with their
             zone; NaT past the horizon) and ``days_since_planted, days_since_started`` (p50). [d]
         """
-        import pandas as pd
-
         zone = self.result.season.data.site.timezone
 
         def local(text: str | None) -> Any:
@@ -170,7 +163,7 @@ class Forecast(Answer):
 
         curves = emergence_curves(self.result)
         if ax is None:
-            return _axes(forecast_figure(curves, figure=_new_figure()))
+            return forecast_figure(curves, figure=_new_figure()).axes[0]
         if len(curves) != 1:
             raise InputError(f"one pair of axes holds one row, not {len(curves)}")
         with own_style():
@@ -193,8 +186,6 @@ class Comparison(Answer):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line an option: days to half on both clocks, stand, seeds to start."""
-        import pandas as pd
-
         return pd.DataFrame(
             [
                 {
@@ -254,8 +245,6 @@ class PlantingWindow(Answer):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a cover, treatment and planting day."""
-        import pandas as pd
-
         return pd.DataFrame(self.to_dict()["days"])
 
     def to_dataset(self) -> xr.Dataset:
@@ -275,7 +264,7 @@ class PlantingWindow(Answer):
         if ax is not None:
             raise InputError("a planting window takes several axes: leave ax out")
         marks = [(one.earliest, one.last) for one in self.result.sensible]
-        return _axes(window_figure(self.result.dataset, marks, figure=_new_figure()))
+        return window_figure(self.result.dataset, marks, figure=_new_figure()).axes[0]
 
     def _tables(self, width: int) -> Sequence[Any]:
         from thermosprout.reports.decision_tables import window_tables
@@ -292,8 +281,6 @@ class SproutingPlan(Answer):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a thing to do."""
-        import pandas as pd
-
         return pd.DataFrame(self.to_dict()["events"])
 
     def to_dataset(self) -> xr.Dataset:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from thermosprout.api.answers import Comparison, Forecast, PlantingWindow, SproutingPlan
 from thermosprout.api.inputs import (
     Day,
@@ -14,7 +16,6 @@ from thermosprout.api.inputs import (
     day_of,
     day_text,
     lot_of,
-    memory_of,
     moment_of,
     place,
 )
@@ -24,7 +25,10 @@ from thermosprout.dates import noon, read_zone
 from thermosprout.emergence.conditioning import Count
 from thermosprout.emergence.forecast import DRAWS
 from thermosprout.errors import InputError
-from thermosprout.season.context import season_context
+from thermosprout.planning.compare import Goal
+from thermosprout.planning.compare_answer import compare_ways
+from thermosprout.planning.presprout import plan_batch
+from thermosprout.planning.season_window import plan_window
 from thermosprout.season.forecast import forecast_rows
 from thermosprout.season.load import Season, load_season
 from thermosprout.season.open_context import ROW, constant_series, one_row_season
@@ -32,8 +36,6 @@ from thermosprout.season.schema import hours
 from thermosprout.season.setting import Question
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from thermosprout.api.inputs import SoilInput, WeatherInput
 
 
@@ -52,8 +54,6 @@ class GrowingSeason:
     @property
     def rows(self) -> pd.DataFrame:
         """One line a row: what was sown where, how and when."""
-        import pandas as pd
-
         facts = ("lot", "bed", "treatment", "planted", "seeds")
         return pd.DataFrame(
             [
@@ -221,9 +221,10 @@ def forecast(
         names = frozenset(filter(None, (rows,) if isinstance(rows, str) else rows))
         for name in sorted(names):
             file.require_row(name)
-        context = season_context(
-            file, as_of=moment_of(as_of, file.data.site.zone, what="as_of"),
-            offline=offline, size=draws, seed=seed,
+        context = context_of(
+            file, soil, weather, at, sensor_depth_cm=sensor_depth_cm, timezone=timezone,
+            watering=watering, rainfed=rainfed, as_of=as_of, offline=offline, draws=draws,
+            seed=seed,
         )  # fmt: skip
         return Forecast.of(forecast_rows(context, only=names or None), context)
     zone = read_zone(timezone, what="timezone")
@@ -232,10 +233,9 @@ def forecast(
         raise InputError("no day of planting was given", hint='give planted="2026-04-20"')
     if isinstance(soil, int | float):
         soil = constant_series(float(soil), planted_at)
-    context = memory_of(
-        soil, weather, at,
-        sensor_depth_cm=sensor_depth_cm, timezone=timezone, texture=texture, watering=watering,
-        rainfed=rainfed, as_of=moment_of(as_of, zone, what="as_of"), size=draws, seed=seed,
+    context = context_of(
+        None, soil, weather, at, sensor_depth_cm=sensor_depth_cm, timezone=timezone,
+        texture=texture, watering=watering, rainfed=rainfed, as_of=as_of, draws=draws, seed=seed,
     )  # fmt: skip
     context.season = one_row_season(
         crop, lot=lot_of(lot or "", crop, germination, seeds_tested), zone=zone,
@@ -244,11 +244,12 @@ def forecast(
         depth_cm=depth_cm, soak_h=soak_h, water_C=water_C, sprout_h=sprout_h, room_C=room_C,
         cover=cover, dry_bed=dry_bed, seeds_planted=seeds,
     )  # fmt: skip
-    counted = tuple(
+    inspections = tuple(
         Count(hour=hours(noon(day_of(day, what="counts"), zone)), emerged=int(number))
         for day, number in (counts or {}).items()
     )
-    return Forecast.of(forecast_rows(context, counts={ROW: counted} if counted else {}), context)
+    of_rows = {ROW: inspections} if inspections else {}
+    return Forecast.of(forecast_rows(context, counts=of_rows), context)
 
 
 def compare(
@@ -324,9 +325,6 @@ def compare(
     >>> ways.to_frame()["treatment"].unique().tolist()
     ['direct', 'soaked', 'presprouted']
     """
-    from thermosprout.planning.compare import Goal
-    from thermosprout.planning.compare_answer import compare_ways
-
     if goal not in list(Goal):
         raise InputError(f"goal is {goal!r}, expected one of {', '.join(Goal)}")
     context = context_of(
@@ -410,8 +408,6 @@ def planting_window(
     >>> window.to_dataset().sizes["sowing"]
     3
     """
-    from thermosprout.planning.season_window import plan_window
-
     context = context_of(
         season_of(season), soil, weather, at,
         sensor_depth_cm=sensor_depth_cm, timezone=timezone, texture=texture, watering=watering,
@@ -476,8 +472,6 @@ def presprout(
     >>> plan.to_frame().shape[0] > 2
     True
     """
-    from thermosprout.planning.presprout import plan_batch
-
     context = context_of(
         season_of(season), None if season is not None else room_C, None, None,
         timezone=timezone, as_of=as_of, draws=draws, seed=seed,

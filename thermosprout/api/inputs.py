@@ -11,22 +11,25 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
-from thermosprout.crops.seed_lots import SeedLot, lot_of_test
+from thermosprout.crops.seed_lots import SeedLot, lot_or_test
 from thermosprout.dates import noon, read_coordinates, read_day, read_zone
 from thermosprout.errors import InputError
 from thermosprout.season.context import Context, season_context
+from thermosprout.season.load import Season
 from thermosprout.season.open_context import memory_context
+from thermosprout.soil.model import temperature as soil_model
+from thermosprout.soil.model.ground import soil_type
+from thermosprout.soil.model.surface import cover_named
+from thermosprout.soil.readers.logger import read_bridged
+from thermosprout.soil.readers.weather_table import read_weather_csv
+from thermosprout.soil.series import series_in_memory
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from thermosprout.season.load import Season
-    from thermosprout.soil.model.temperature import Surface
-
     SeriesInput = str | Path | pd.Series | xr.DataArray | xr.Dataset
     SoilInput = SeriesInput | float
     WeatherInput = str | Path | pd.DataFrame | xr.Dataset
@@ -104,14 +107,10 @@ def read_soil(
     (72, 'degC')
     """
     if isinstance(source, str | Path):
-        from thermosprout.soil.readers.logger import read_bridged
-
         series, sentences = read_bridged(
             Path(source), timezone=timezone, column=column, depth_cm=depth_cm
         )
         return series.assign_attrs(notes=" ".join(sentences))
-    from thermosprout.soil.series import series_in_memory
-
     return series_in_memory(source, depth_cm=depth_cm, timezone=timezone, surface=surface)
 
 
@@ -157,8 +156,6 @@ def read_weather(
                 "expected air_temperature"
             )
         return source
-    from thermosprout.soil.readers.weather_table import read_weather_csv
-
     if at is None:
         raise InputError("a weather table needs its place", hint='give at="56.2, -3.1"')
     latitude, longitude = place(at)
@@ -167,7 +164,6 @@ def read_weather(
             Path(source), latitude=latitude, longitude=longitude, timezone=timezone
         )
         return weather
-    import pandas as pd
 
     if not isinstance(source, pd.DataFrame):
         raise InputError(
@@ -206,7 +202,7 @@ def soil_temperature(
     *,
     depth_cm: float = 5.0,
     at: str | tuple[float, float] | None = None,
-    surface: Surface = "bare",
+    surface: soil_model.Surface = "bare",
     cover: str = "none",
     texture: str = "loam",
     timezone: str | None = None,
@@ -247,11 +243,7 @@ def soil_temperature(
     >>> bool(soil.sel(time="2026-05-15").mean() > soil.sel(time="2026-03-15").mean())
     True
     """
-    from thermosprout.soil.model.ground import soil_type
-    from thermosprout.soil.model.surface import cover_named
-    from thermosprout.soil.model.temperature import soil_temperature as model
-
-    return model(
+    return soil_model.soil_temperature(
         read_weather(weather, at=at, timezone=timezone),
         depth_cm=depth_cm,
         surface=surface,
@@ -280,18 +272,12 @@ def day_of(day: Day, *, what: str) -> date:
     InputError
         When it is neither a date nor text that is one.
     """
-    if isinstance(day, datetime):
-        return day.date()
-    if isinstance(day, date):
-        return day
+    day = _of_numpy(day)
     if isinstance(day, str):
         return read_day(day, what=what)
-    stamp = getattr(day, "to_pydatetime", None)
-    if stamp is not None:
-        return day_of(stamp(), what=what)
-    if isinstance(day, np.datetime64):
-        return read_day(str(day)[:10], what=what)
-    raise InputError(f"{what}: {day!r} is not a date; write it like 2026-05-01")
+    if not isinstance(day, date):
+        raise InputError(f"{what}: {day!r} is not a date; write it like 2026-05-01")
+    return day.date() if isinstance(day, datetime) else day
 
 
 def moment_of(when: Day | None, zone: ZoneInfo, *, what: str) -> datetime | None:
@@ -304,11 +290,18 @@ def moment_of(when: Day | None, zone: ZoneInfo, *, what: str) -> datetime | None
     """
     if when is None:
         return None
-    if hasattr(when, "to_pydatetime"):
-        when = when.to_pydatetime()
+    when = _of_numpy(when)
     if isinstance(when, datetime):
         return when if when.tzinfo is not None else when.replace(tzinfo=zone)
     return noon(day_of(when, what=what), zone)
+
+
+def _of_numpy(when: Any) -> Any:
+    """Day or time of numpy as Python's own, anything else as it is; None for a missing time."""
+    if not isinstance(when, np.datetime64):
+        return None if when is pd.NaT else when
+    days = np.datetime_data(when.dtype)[0] in ("Y", "M", "W", "D")
+    return when.item() if days else when.astype("datetime64[us]").item()
 
 
 def day_text(day: Day | None, what: str) -> str:
@@ -320,38 +313,36 @@ def lot_of(
     lot: str | SeedLot, crop: str | Crop, germination: float | None, seeds_tested: int | None
 ) -> str | SeedLot:
     """Lot as named, or one made of a germination test."""
-    if lot or germination is None:
-        return lot
-    name = crop.name if isinstance(crop, Crop) else crop
-    return lot_of_test(name, germination, seeds_tested)
+    return lot_or_test(
+        lot, crop.name if isinstance(crop, Crop) else crop, germination, seeds_tested
+    )
 
 
 def context_of(
     season: Season | None, soil: SoilInput | None, weather: WeatherInput | None,
     at: str | tuple[float, float] | None, *, timezone: str, as_of: Day | None, draws: int,
-    seed: int, offline: bool = False, **options: Any,
+    seed: int, offline: bool = False, sensor_depth_cm: float | None = None,
+    air_C: float | None = None, **water: Any,
 ) -> Context:  # fmt: skip
-    """Context of a season file, or of what is in memory."""
+    """Context of a season file, or of what is in memory; ``water`` is of the latter alone."""
+    if season is not None:
+        site = season.data.site
+        timezone, at = site.timezone, at or (site.latitude, site.longitude)
+    today = moment_of(as_of, read_zone(timezone, what="timezone"), what="as_of")
+    sky = None if weather is None else read_weather(weather, at=at, timezone=timezone)
     if season is None:
-        today = moment_of(as_of, read_zone(timezone, what="timezone"), what="as_of")
-        return memory_of(
-            soil, weather, at, timezone=timezone, as_of=today, size=draws, seed=seed, **options
-        )
+        if isinstance(soil, str | Path):
+            soil = read_soil(soil, timezone=timezone, depth_cm=sensor_depth_cm)
+        return memory_context(
+            soil, weather=sky, sensor_depth_cm=sensor_depth_cm, timezone=timezone, as_of=today,
+            air_C=air_C, size=draws, seed=seed, **water,
+        )  # fmt: skip
     if isinstance(soil, int | float):
         raise InputError("a constant temperature does not go with a season file")
-    site = season.data.site
+    if water.get("watering") or water.get("rainfed"):
+        raise InputError("the season file says what is watered", hint="add it there")
     return season_context(
-        season, as_of=moment_of(as_of, site.zone, what="as_of"), offline=offline, size=draws,
-        series=None if soil is None else read_soil(soil, timezone=site.timezone), seed=seed,
+        season, as_of=today, offline=offline, weather=sky, air_C=air_C, size=draws, seed=seed,
+        series=None if soil is None
+        else read_soil(soil, timezone=timezone, depth_cm=sensor_depth_cm),
     )  # fmt: skip
-
-
-def memory_of(
-    soil: SoilInput | None, weather: WeatherInput | None, at: str | tuple[float, float] | None, *,
-    timezone: str, **options: Any,
-) -> Context:  # fmt: skip
-    """Context of what is in memory or in files named one by one."""
-    sky = None if weather is None else read_weather(weather, at=at, timezone=timezone)
-    if isinstance(soil, str | Path):
-        soil = read_soil(soil, timezone=timezone, depth_cm=options.get("sensor_depth_cm"))
-    return memory_context(soil, weather=sky, timezone=timezone, **options)

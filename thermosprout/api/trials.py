@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
 import xarray as xr
 
 from thermosprout.api.answers import Answer
@@ -14,9 +15,11 @@ from thermosprout.api.inputs import on_disk, read_soil
 from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.errors import InputError
+from thermosprout.soil.readers.logger import join_series
+from thermosprout.trials.records.read import read_records as read_file
+from thermosprout.trials.records.read import records_timezone
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
 
     from thermosprout.api.inputs import SeriesInput
@@ -43,8 +46,6 @@ class TrialAnalysis(Answer):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a treatment: plots, seeds, stand and times with their intervals."""
-        import pandas as pd
-
         lines = []
         for one in self.to_dict()["treatments"]:
             line = {key: one[key] for key in ("treatment", "plots", "seeds_planted")}
@@ -56,8 +57,6 @@ class TrialAnalysis(Answer):
 
     def differences(self) -> pd.DataFrame:
         """Return one line a pair of treatments and measure."""
-        import pandas as pd
-
         return pd.DataFrame(self.to_dict()["differences"])
 
     def to_dataset(self) -> xr.Dataset:
@@ -116,8 +115,6 @@ class Calibration(Answer):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a parameter: estimate and 90 % interval."""
-        import pandas as pd
-
         return pd.DataFrame(
             [
                 {"parameter": name, **{key: one.get(key) for key in ("estimate", "low", "high")}}
@@ -167,11 +164,8 @@ def read_records(path: str | Path, *, timezone: str | None = None) -> pd.DataFra
     >>> bool((records["emerged"] <= records["seeds_planted"]).all())
     True
     """
-    from thermosprout.trials.records.read import read_records as read
-    from thermosprout.trials.records.read import records_timezone
-
     file = Path(path)
-    table = read(file, timezone=timezone or records_timezone(file))
+    table = read_file(file, timezone=timezone or records_timezone(file))
     table.attrs["checked"] = True
     return table
 
@@ -254,7 +248,7 @@ def calibrate(
     germination : float, optional
         Share of live seed; as is usual for the crop when absent.
     with_prior : bool
-        Start from what is published; without it only what the records pin down is told.
+        Start from what is published; without it only what the records pin down is given.
 
     Returns
     -------
@@ -277,7 +271,6 @@ def calibrate(
     """
     from thermosprout.calibration.plots import gather_plots
     from thermosprout.calibration.result import calibrate as run
-    from thermosprout.soil.readers.logger import join_series
 
     kind = crop if isinstance(crop, Crop) else find_crop(crop)
     tables = {
@@ -289,10 +282,9 @@ def calibrate(
         variety=variety, lot=lot, germination=germination,
     )  # fmt: skip
     loggers = [read_soil(one, timezone=timezone) for one in _several(soil)]
-    series = join_series(loggers)
     fit = run(
-        kind, collection.plots, series, variety=variety, seed_lot=lot, with_prior=with_prior,
-        seed=seed,
+        kind, collection.plots, join_series(loggers), variety=variety, seed_lot=lot,
+        with_prior=with_prior, seed=seed,
     )  # fmt: skip
     return Calibration(
         result=fit,
@@ -312,7 +304,6 @@ def _several(data: Any) -> list[Any]:
 def _records(records: Any, timezone: str | None) -> pd.DataFrame:
     if isinstance(records, str | Path):
         return read_records(records, timezone=timezone)
-    import pandas as pd
 
     if isinstance(records, pd.DataFrame):
         if records.attrs.get("checked"):

@@ -17,7 +17,7 @@ from thermosprout.errors import InputError, ServiceError
 from thermosprout.quantities import TABLE_DEPTH_CM, percent
 from thermosprout.reports.words import number, plain_table
 
-_SECONDS_TO_ANSWER = 5.0
+SECONDS_TO_ANSWER = 5.0
 """How long a scheduler may take to answer. [s]"""
 
 
@@ -165,7 +165,7 @@ def _cluster(address: str) -> Iterator[Any]:
     from distributed import Client
 
     try:
-        client = Client(address, timeout=_SECONDS_TO_ANSWER)  # type: ignore[no-untyped-call]
+        client = Client(address, timeout=SECONDS_TO_ANSWER)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError) as error:
         raise ServiceError(
             f"no dask scheduler answers at {address} ({type(error).__name__})",

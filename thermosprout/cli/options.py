@@ -376,14 +376,12 @@ class Sowing:
         temperature [degC] to take where there is no season file, ``row`` the facts of one row that
         is asked about beside its crop, lot, depth and bed, and ``planted`` its day.
         """
-        from thermosprout.crops.seed_lots import SeedLot, lot_of_test
+        from thermosprout.crops.seed_lots import lot_or_test
         from thermosprout.season.open_context import open_context
         from thermosprout.season.setting import Question
 
         name = crop or self.crop
-        lot: str | SeedLot = self.lot
-        if not lot and self.germination is not None:
-            lot = lot_of_test(name, self.germination, self.seeds_tested)
+        lot = lot_or_test(self.lot, name, self.germination, self.seeds_tested)
         season = self.season if self.at else season_here(self.season)
         kind: str | Crop = name
         if name and (season is None or self.crop_season or self.seed_size):

@@ -271,14 +271,27 @@ class SeedLot:
         return float(max(0, (on - since).days)) if since is not None else 0.0
 
 
-def lot_of_test(crop: str, germination: float, seeds_tested: int | None = None) -> SeedLot:
-    """Seed of which nothing is known but a germination test, or the packet's share.
+def lot_or_test(
+    lot: str | SeedLot, crop: str, germination: float | None, seeds_tested: int | None
+) -> str | SeedLot:
+    """Lot as named, or seed of which nothing is known but a germination test or the packet's share.
 
     Raises
     ------
     InputError
-        When the figures cannot be right.
+        When the figures cannot be right, or stand beside a lot that has its own.
     """
+    if lot:
+        if germination is not None or seeds_tested is not None:
+            raise InputError(
+                "a lot has a germination test of its own",
+                hint="leave out the lot, or the germination and the seeds tested",
+            )
+        return lot
+    if germination is None:
+        if seeds_tested is not None:
+            raise InputError("seeds were tested, but no share germinated is named")
+        return ""
     return SeedLot(id="as given", crop=crop, germination=germination, seeds_tested=seeds_tested)
 
 

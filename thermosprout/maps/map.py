@@ -19,9 +19,10 @@ from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import STAGES
 from thermosprout.errors import CoverageError, InputError
-from thermosprout.maps.engine import NODE_H, SoilGrid, days_to_reach
+from thermosprout.maps.engine import NODE_H, SingleArray, SoilGrid, days_to_reach
 from thermosprout.maps.files import GridSoil, grid_soil
-from thermosprout.maps.odds import MapPlan, MapQuestion, crop_plan
+from thermosprout.maps.odds import MapPlan, crop_plan, levels_of, option_of
+from thermosprout.planning.options import usual_options
 from thermosprout.quantities import TABLE_DEPTH_CM
 from thermosprout.soil.readers.netcdf import open_options
 
@@ -58,7 +59,9 @@ def map_dataset(
     plan: MapPlan,
     sowings: npt.NDArray[np.datetime64],
     grid: GridSoil,
-    question: MapQuestion,
+    *,
+    depth_cm: float,
+    seeds: int,
 ) -> xr.Dataset:
     """Dataset with names, units and flags by the CF conventions."""
     from thermosprout import __version__
@@ -92,8 +95,8 @@ def map_dataset(
         "title": "Days to emergence of seed",
         "source": f"thermosprout {__version__}, thermal time at the centre of each crop's estimate",
         "soil_temperature": f"{names}, {kind}, {grid.days} days from {str(grid.first)[:10]}",
-        "sowing_depth_cm": question.depth_cm,
-        "seeds_per_row": question.seeds,
+        "sowing_depth_cm": depth_cm,
+        "seeds_per_row": seeds,
         "comment": "Odds, not promises: local advice and the seed packet come first.",
     }
     return result
@@ -108,9 +111,6 @@ def _keep_coordinates(result: xr.Dataset, soil: xr.DataArray) -> None:
     for name in soil.coords:
         if name in result.coords:
             result[name].attrs = dict(soil[name].attrs)
-
-
-SingleArray = npt.NDArray[np.float32]
 
 
 def map_tile(
@@ -278,39 +278,37 @@ def emergence_map(
             "Dataset on a grid",
             hint="for one place use forecast",
         )
-    question = MapQuestion(
+    grid = grid_soil(soil)
+    kinds = [
+        find_crop(crop) if isinstance(crop, str) else crop
+        for crop in ([crops] if isinstance(crops, str | Crop) else crops)
+    ]
+    if not kinds or not len(sowings) or not len(treatments):
+        raise InputError("a map needs at least one crop, one sowing and one treatment")
+    levels = levels_of(odds, pooled=grid.pooled)
+    stamps, sown_h = _sowing_hours(grid, sowings)
+    plans = []
+    for crop in kinds:
+        usual = usual_options(
+            crop, soaks_h=() if soak_h is None else (soak_h,), sprout_h=sprout_h,
+            water_C=water_C, room_C=room_C,
+        )  # fmt: skip
+        options = [option_of(usual, treatment) for treatment in treatments]
+        plans.append(
+            crop_plan(
+                crop, options, levels, depth_cm=depth_cm, seeds=seeds, viability=viability,
+                draws=draws, seed=seed,
+            )
+        )  # fmt: skip
+    plan = MapPlan(
+        crops=tuple(plans),
         treatments=tuple(treatments),
         odds=tuple(odds),
-        depth_cm=depth_cm,
-        seeds=seeds,
-        viability=viability,
-        soak_h=soak_h,
-        sprout_h=sprout_h,
-        water_C=water_C,
-        room_C=room_C,
-        draws=draws,
-        seed=seed,
-    )
-    grid = grid_soil(soil)
-    chosen = [crops] if isinstance(crops, str | Crop) else list(crops)
-    if not chosen or not len(sowings) or not len(treatments):
-        raise InputError("a map needs at least one crop, one sowing and one treatment")
-    question.require_rising_odds()
-    stamps, sown_h = _sowing_hours(grid, sowings)
-    plan = MapPlan(
-        crops=tuple(
-            crop_plan(
-                find_crop(crop) if isinstance(crop, str) else crop, question, pooled=grid.pooled
-            )
-            for crop in chosen
-        ),
-        treatments=question.treatments,
-        odds=question.odds,
         sown_h=tuple(sown_h.tolist()),
         pooled=grid.pooled,
         node_h=node_h,
     )
-    return map_dataset(_days(grid, plan), plan, stamps, grid, question)
+    return map_dataset(_days(grid, plan), plan, stamps, grid, depth_cm=depth_cm, seeds=seeds)
 
 
 def _days(grid: GridSoil, plan: MapPlan) -> xr.DataArray:

@@ -7,7 +7,7 @@ the thermal time after which the fixed response is as late as that draw. Draws t
 their base temperature are further apart in cold ground, so this is tabulated over temperatures
 and looked up by how fast the wait of a cell goes.
 
-What a map is question, and what that comes to for each crop: a response and thermal times.
+What a map asks comes, for each crop, to a response and thermal times: its plan.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from thermosprout.emergence.thermal_time import ConstantClock
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import InputError
 from thermosprout.maps.engine import GridResponse, Thresholds
-from thermosprout.planning.options import Option, lead_hours, usual_options
+from thermosprout.planning.options import Option, lead_hours
 from thermosprout.quantities import TABLE_DEPTH_CM, FloatArray
 
 _LINES = 24
@@ -130,7 +130,22 @@ def centre_rate(response: GridResponse, temperature: npt.ArrayLike) -> FloatArra
 
 
 _LEVELS = 9
-"""Quantiles that stand for each member where members are pooled."""
+
+
+def levels_of(odds: Sequence[float], *, pooled: bool) -> tuple[float, ...]:
+    """Quantiles to look up: the odds asked for, or evenly spaced ones of each member.
+
+    Where members are pooled, odds are read off the levels of all members together.
+
+    Raises
+    ------
+    InputError
+        When odds are no quantiles or do not rise.
+    """
+    rise = all(low < high for low, high in pairwise(odds))
+    if not len(odds) or not rise or any(not 0 < odd < 1 for odd in odds):
+        raise InputError("odds lie between 0 and 1 and rise")
+    return tuple((np.arange(_LEVELS) + 0.5) / _LEVELS) if pooled else tuple(odds)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,69 +176,40 @@ class MapPlan:
         return tuple(len(part) for part in sizes)
 
 
-@dataclass(frozen=True, kw_only=True)
-class MapQuestion:
-    """What a map is asked of each crop, as in :func:`thermosprout.maps.map.emergence_map`."""
-
-    treatments: tuple[str, ...]
-    odds: tuple[float, ...]
-    depth_cm: float
-    seeds: int
-    viability: float
-    soak_h: float | None
-    sprout_h: float | None
-    water_C: float
-    room_C: float
-    draws: int
-    seed: int
-
-    def require_rising_odds(self) -> None:
-        """Refuse odds that are no quantiles or do not rise."""
-        rise = all(low < high for low, high in pairwise(self.odds))
-        if not self.odds or not rise or any(not 0 < odd < 1 for odd in self.odds):
-            raise InputError("odds lie between 0 and 1 and rise")
-
-    def options(self, crop: Crop) -> list[Option]:
-        """Ways of sowing a crop, one for each treatment."""
-        usual = usual_options(
-            crop,
-            soaks_h=() if self.soak_h is None else (self.soak_h,),
-            sprout_h=self.sprout_h,
-            water_C=self.water_C,
-            room_C=self.room_C,
-        )
-        return [_option(usual, treatment) for treatment in self.treatments]
-
-
-def crop_plan(crop: Crop, question: MapQuestion, *, pooled: bool) -> CropPlan:
-    """Response of a crop, and the thermal times of each treatment at the odds asked for.
-
-    Where members are pooled, odds are read off evenly spaced levels of all members together.
-    """
-    levels = tuple((np.arange(_LEVELS) + 0.5) / _LEVELS) if pooled else question.odds
-    options = question.options(crop)
+def crop_plan(
+    crop: Crop,
+    options: Sequence[Option],
+    odds: Sequence[float],
+    *,
+    depth_cm: float,
+    seeds: int,
+    viability: float,
+    draws: int,
+    seed: int,
+) -> CropPlan:
+    """Response of a crop, and the thermal times of each way of sowing it at the odds asked for."""
     return CropPlan(
         name=crop.name,
         response=GridResponse.centre(crop),
         thresholds=tuple(
             stage_thresholds(
-                crop,
-                option.handling,
-                odds=levels,
-                depth_cm=question.depth_cm,
-                seeds=question.seeds,
-                viability=question.viability,
-                draws=question.draws,
-                seed=question.seed,
+                crop, option.handling, odds=odds, depth_cm=depth_cm, seeds=seeds,
+                viability=viability, draws=draws, seed=seed,
             )
             for option in options
         ),
-        lead_d=tuple(_lead_days(crop, option, question.draws, question.seed) for option in options),
-    )
+        lead_d=tuple(_lead_days(crop, option, draws, seed) for option in options),
+    )  # fmt: skip
 
 
-def _option(usual: Sequence[Option], treatment: str) -> Option:
-    """Pick the way of sowing of a treatment; the mildest where there are several."""
+def option_of(usual: Sequence[Option], treatment: str) -> Option:
+    """Pick the way of sowing of a treatment; the mildest where there are several.
+
+    Raises
+    ------
+    InputError
+        When there is no such treatment.
+    """
     try:
         way = Treatment(treatment)
     except ValueError:

@@ -48,7 +48,7 @@ def years_as_members(
     start: np.datetime64,
     days: int,
     *,
-    must_d: int | None = None,
+    must_d: int,
     slowing: FloatArray | None = None,
 ) -> tuple[xr.DataArray, FloatArray | None]:
     """Cut a record into seasons that begin on one calendar day, one member each.
@@ -61,9 +61,8 @@ def years_as_members(
         First instant of the season (UTC).
     days : int
         Length of the season. [d]
-    must_d : int, optional
-        Days at its start of which a year must hold nine tenths to count; half the season when
-        absent. [d]
+    must_d : int
+        Days at its start of which a year must hold nine tenths to count. [d]
     slowing : ndarray of the shape of series, optional
         Factor on progress in drying soil; members of one temperature differ in it alone.
 
@@ -80,7 +79,7 @@ def years_as_members(
     CoverageError
         When no year of the record holds enough of the season.
     """
-    must = 24 * (days // 2 if must_d is None else min(must_d, days)) + 1
+    must = 24 * min(must_d, days) + 1
     first = start.astype("datetime64[h]")
     size = 24 * days + 1
     season = first + np.arange(size) * np.timedelta64(1, "h")

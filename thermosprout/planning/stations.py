@@ -92,6 +92,8 @@ class StationsAnswer:
         p10, p50, p90 of the share of the seeds planted that emerges.
     chosen : StationChoice or None
         None where no number of seeds is enough.
+    crop : Crop or None
+        None where seed is not named.
     """
 
     target_filled: float
@@ -100,9 +102,7 @@ class StationsAnswer:
     emergence: dict[str, float]
     choices: tuple[StationChoice, ...]
     chosen: StationChoice | None
-    crop: str = "seed"
-    called: str = "seed"
-    seeds_per_g: float | None = None
+    crop: Crop | None = None
     soil: str | None = None
     lot: str | None = None
     notes: tuple[str, ...] = ()
@@ -111,8 +111,8 @@ class StationsAnswer:
     def to_dict(self) -> Document:
         """Return the JSON document."""
         return {
-            "crop": self.crop,
-            "called": self.called,
+            "crop": self.crop.name if self.crop else "seed",
+            "called": self.crop.common_name if self.crop else "seed",
             "lot": self.lot,
             "stations": self.stations,
             "share_wanted": self.target_filled,
@@ -126,7 +126,7 @@ class StationsAnswer:
         }
 
     def _choice(self, choice: StationChoice) -> Document:
-        grams = choice.seeds_in_all / self.seeds_per_g if self.seeds_per_g else None
+        per_g = self.crop.practice.seeds_per_g if self.crop else None
         return {
             "seeds_per_station": choice.seeds,
             "stations_filled": rounded(choice.filled, 4),
@@ -135,7 +135,7 @@ class StationsAnswer:
             "to_thin_per_station": round(choice.surplus_per_station, 2),
             "thinning_minutes": round(choice.thinning_minutes, 1),
             "seeds_in_all": choice.seeds_in_all,
-            "grams": None if grams is None else round(grams, 2),
+            "grams": round(choice.seeds_in_all / per_g, 2) if per_g else None,
         }
 
 
@@ -265,9 +265,7 @@ def seeds_per_station(
         notes = ("Sprouted seed: the numbers are of sprouted seeds planted.", *notes)
     return replace(
         plan,
-        crop=case.crop.name,
-        called=case.crop.common_name,
-        seeds_per_g=case.crop.practice.seeds_per_g,
+        crop=case.crop,
         soil=setting.soil,
         lot=question.lot_name,
         notes=notes,
@@ -299,9 +297,5 @@ def seeds_at_emergence(
     plan = plan_stations(
         np.full(1, emergence), stations=stations, target_filled=filled, confidence=confidence
     )
-    plan = replace(plan, lot=lot, cautions=cautions([crop] if crop else [], ["direct"]))
-    if crop is None:
-        return plan
-    return replace(
-        plan, crop=crop.name, called=crop.common_name, seeds_per_g=crop.practice.seeds_per_g
-    )
+    kinds = [crop] if crop else []
+    return replace(plan, crop=crop, lot=lot, cautions=cautions(kinds, ["direct"]))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 from typing import Any
@@ -84,18 +84,9 @@ class Task:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the task as plain data."""
-        return {
-            "task": str(self.kind),
-            "row": self.row,
-            "crop": self.crop,
-            "called": self.called,
-            "treatment": self.treatment,
-            "day": self.day.isoformat(),
-            "until": self.until.isoformat() if self.until else None,
-            "sentence": self.sentence,
-            "why": self.why,
-            "cautions": list(self.cautions),
-        }
+        until = self.until.isoformat() if self.until else None
+        document = asdict(self) | {"day": self.day.isoformat(), "until": until}
+        return {"task": str(document.pop("kind")), **document, "cautions": list(self.cautions)}
 
 
 @dataclass(frozen=True, kw_only=True)

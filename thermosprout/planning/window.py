@@ -13,7 +13,7 @@ from thermosprout.crops.crop import Crop
 from thermosprout.emergence.forecast import DaysForecast
 from thermosprout.emergence.harvest import CHART_SEASON_C, Air, Growth, HarvestNeed, crop_rate
 from thermosprout.emergence.thermal_time import ThermalClock
-from thermosprout.emergence.weighted_draws import weighted_quantile
+from thermosprout.emergence.weighted_draws import ODDS, weighted_quantile
 from thermosprout.planning.compare import WORTH_DAYS
 from thermosprout.planning.options import SOWN_AGAIN_BELOW, Option
 from thermosprout.quantities import BoolArray, FloatArray, IntArray
@@ -25,7 +25,7 @@ SEEDLING_D = 28.0
 SEEDS = 100
 """Seeds planted unless another number is asked for."""
 
-PROBABILITIES = (0.1, 0.5, 0.9)
+PROBABILITIES = tuple(ODDS.values())
 """Points at which days are given unless others are asked for."""
 
 _KNOWN_SHARE = 0.5
