@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -302,6 +302,29 @@ def test_american_units_are_shown(run: Run) -> None:
         (("sow-again", DEMO, "--row", "ZZ"), "there is no row 'ZZ'"),
         (("succession", DEMO, "--crop", "beet"), "no first day and no opening"),
         (("succession", DEMO, "--crop", "beet", "--opening", "north"), "is no opening"),
+        (
+            ("succession", DEMO, "--crop", "beet", "--opening", "attic=2026-05-01/2026-06-15"),
+            "has no bed 'attic'",
+        ),
+        (
+            (
+                "succession",
+                DEMO,
+                "--crop",
+                "beet",
+                "--opening",
+                "north=2026-05-01/2026-06-15",
+                "--first",
+                "2026-05-02",
+            ),
+            "--first has no effect beside --opening",
+        ),
+        (("compare", DEMO, "--lot", "PAR25", "--germination", 0.5), "germination test of its own"),
+        (("compare", "--crop", "beet", "--constant", 9, "--seeds-tested", 50), "no share"),
+        (
+            ("window", DEMO, "--crop", "beet", "--from", "2026-05-02", "--to", "2026-05-01"),
+            "ends on 2026-05-01, before it begins on 2026-05-02",
+        ),
         (("compare", "--crop", "carrot", "--weather", "w.csv"), "needs its place"),
         (("compare", "--crop", "carrot", "--soil", "gone.csv"), "no such file"),
         (("compare", "--crop", "carrot", "--constant", 9, "--timezone", "Mars"), "IANA"),
@@ -320,7 +343,30 @@ def test_wrong_questions_are_refused_in_one_sentence(
         assert "\n" not in str(caught.value)
 
 
+def test_a_lot_in_an_opening_is_its_own_crop(run: Run) -> None:
+    opening = ("--opening", "north=2026-05-01/2026-07-10")
+    fits = document(run, "succession", DEMO, "--lot", "BEE25", *opening)["openings"]
+    assert {fit["called"] for fit in fits} == {"beetroot"}
+
+
+def test_sprouting_too_short_to_sprout_is_not_advised(run: Run) -> None:
+    words = ("compare", DEMO, "--lot", "COR25", "--date", "2026-05-10", "--sprout-h", 1)
+    answer = document(run, *words)
+    assert answer["options"][-1]["seeds_to_start"] is None
+    assert answer["advised"] != "pre-sprouted"
+
+
+def test_a_lot_named_alone_is_soaked_for_its_usual_hours(run: Run) -> None:
+    row = document(
+        run, "forecast", DEMO, "--lot", "BEE25", "--treatment", "soaked", "--date", "2026-05-02"
+    )["rows"][0]
+    started, planted = (datetime.fromisoformat(row[key]) for key in ("started", "planted"))
+    assert timedelta(hours=6) <= planted - started <= timedelta(hours=24)
+
+
 def test_days_the_record_does_not_hold_end_with_coverage(run: Run) -> None:
+    with pytest.raises(CoverageError, match=r"gaps would be ready too late: .* ends on 2026-07-19"):
+        run("sow-again", DEMO, "--row", "N4", "--as-of", "2026-05-08", "--room-c", 1)
     with pytest.raises(CoverageError):
         run("window", DEMO, "--crop", "beet", "--from", "2026-04-01", "--to", "2027-03-01")
     with pytest.raises(CoverageError):

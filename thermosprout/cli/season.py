@@ -91,6 +91,7 @@ def _one_row(
 ) -> SeasonForecast:
     """Forecast of one sowing that the options name."""
     from thermosprout.season.forecast import forecast_rows
+    from thermosprout.season.load import load_season
     from thermosprout.season.write import usual_hours
 
     if rows:
@@ -100,8 +101,11 @@ def _one_row(
         "treatment": treatment,
     }
     handled = {"soaked": "soak_h", "presprouted": "sprout_h"}.get(treatment)
-    if handled and sowing.crop:
-        facts[handled] = usual_hours(sowing.crop, treatment)
+    if handled:
+        season = opt.season_here(sowing.season, say=False)
+        of_lot = load_season(season).lot(sowing.lot).crop if season and not sowing.crop else ""
+        if sown := sowing.crop or of_lot:
+            facts[handled] = usual_hours(sown, treatment)
     context, _ = sowing.open(row=facts)
     result = forecast_rows(context)
     tell(result.notes, result.context.doubts, json=sowing.json)

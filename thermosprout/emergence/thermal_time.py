@@ -187,10 +187,10 @@ class ThermalClock(Clock):
         """
         wrong = ~((start >= self.first_h) & (start <= self.last_h))
         if wrong.any():
-            raise CoverageError(
-                f"the soil temperature runs from {_stamp(self.first_h)} to {_stamp(self.last_h)} "
-                f"UTC and does not cover {_stamp(start[wrong].flat[0])}"
-            )
+            day = start[wrong].flat[0]
+            late = day > self.last_h
+            end = f"ends on {_stamp(self.last_h)}" if late else f"begins on {_stamp(self.first_h)}"
+            raise CoverageError(f"the soil temperature {end} UTC and does not cover {_stamp(day)}")
         if start.size == 1 and not self._knows(start).all():
             raise CoverageError(f"the soil temperature has a hole at {_stamp(start.flat[0])} UTC")
 
