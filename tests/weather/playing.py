@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 import math
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -196,3 +198,11 @@ def play(answer: Callable[[str, dict[str, str]], Reply]) -> Iterator[Playing]:
         server.shutdown()
         server.server_close()
         thread.join(5)
+
+
+def rewrite_cache(folder: Path, change: Callable[[str], str | bytes | None]) -> None:
+    """Change the rows of a cache, as another program, a spoilt disk or the years would."""
+    with closing(sqlite3.connect(folder / "weather.sqlite")) as opened, opened:
+        rows = opened.execute("SELECT key, value FROM responses").fetchall()
+        for key, value in rows:
+            opened.execute("UPDATE responses SET value = ? WHERE key = ?", (change(value), key))

@@ -5,10 +5,8 @@ from __future__ import annotations
 import json
 import random
 import re
-import sqlite3
 import time
 from collections.abc import Callable
-from contextlib import closing
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -19,7 +17,7 @@ import pytest
 import xarray as xr
 from typer.testing import CliRunner
 
-from tests.weather.playing import Reply, good, open_meteo, play
+from tests.weather.playing import Reply, good, open_meteo, play, rewrite_cache
 from thermosprout.cli.app import app
 from thermosprout.errors import CoverageError, ServiceError
 from thermosprout.weather import open_meteo as ours
@@ -236,21 +234,13 @@ def test_an_answer_that_drips_in_is_given_up(session: WeatherSession) -> None:
         assert session.cached() == ([], 0)
 
 
-def _rewrite(folder: Path, change: Callable[[str], str | bytes | None]) -> None:
-    """Change the rows of the cache, as another program or a spoilt disk would."""
-    with closing(sqlite3.connect(folder / "weather.sqlite")) as opened, opened:
-        rows = opened.execute("SELECT key, value FROM responses").fetchall()
-        for key, value in rows:
-            opened.execute("UPDATE responses SET value = ? WHERE key = ?", (change(value), key))
-
-
 def test_an_answer_of_a_fast_clock_is_asked_for_anew(
     session: WeatherSession, tmp_path: Path
 ) -> None:
     with play(good) as service:
         SERVICES["archive"](session, service.url)
         later = (datetime.now(UTC) + timedelta(days=90)).isoformat()
-        _rewrite(
+        rewrite_cache(
             tmp_path / "cache",
             lambda text: re.sub(r'"created_at": "[^"]+"', f'"created_at": "{later}"', text),
         )
@@ -285,7 +275,7 @@ def test_damaged_rows_are_counted_and_asked_for_anew(
     monkeypatch.setenv("THERMOSPROUT_CACHE", str(tmp_path / "cache"))
     with play(good) as service:
         SERVICES["archive"](session, service.url)
-        _rewrite(tmp_path / "cache", DAMAGED[damage])
+        rewrite_cache(tmp_path / "cache", DAMAGED[damage])
         rows, damaged = session.cached()
         assert len(rows) + damaged == 1
         shown = CliRunner().invoke(app, ["soil", "cache", "--json"])

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -14,7 +12,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from tests.weather.playing import Playing, Reply, good, play
+from tests.weather.playing import Playing, Reply, good, play, rewrite_cache
 from thermosprout.errors import InputError, ServiceError
 from thermosprout.soil.model.surface import cover_named
 from thermosprout.soil.model.temperature import soil_temperature
@@ -206,16 +204,35 @@ def test_cached_forecast_that_is_over_is_gone_without(
         # As if it had been asked then: today it would be refused for its days.
         then.setattr("thermosprout.weather.service.plausible", lambda data, **_: (data, []))
         soil_from(source(service.url), session=session)
-    with closing(sqlite3.connect(tmp_path / "cache" / "weather.sqlite")) as opened, opened:
-        for key, text in opened.execute("SELECT key, value FROM responses").fetchall():
-            document = json.loads(text) | {"created_at": month_ago.isoformat()}
-            opened.execute(
-                "UPDATE responses SET value = ? WHERE key = ?", (json.dumps(document), key)
-            )
+    rewrite_cache(
+        tmp_path / "cache",
+        lambda text: json.dumps(json.loads(text) | {"created_at": month_ago.isoformat()}),
+    )
     session.offline = True
-    series = soil_from(source(service.url), session=session)
-    assert "no forecast (the forecast ends before the day taken as today)" in series.attrs["notes"]
-    assert np.isfinite(series.values).all()
+    for ask in (soil_from, weather_from):
+        answer = ask(source(service.url), session=session)
+        words = "no forecast (the forecast ends before the day taken as today)"
+        assert words in answer.attrs["notes"]
+        if isinstance(answer, xr.DataArray):
+            assert np.isfinite(answer.values).all()
+        else:
+            assert answer["time"].values[-1] >= np.datetime64(source(service.url).last)
+
+
+def test_the_file_of_past_years_is_named_with_its_columns(
+    answered: Answered, session: WeatherSession, tmp_path: Path
+) -> None:
+    path = tmp_path / "past.csv"
+    days = np.datetime64("2016-01-01") + np.arange(8 * 365)
+    lines = [
+        f"{day},{10 - 8 * np.cos(2 * np.pi * row / 365.25):.2f},1" for row, day in enumerate(days)
+    ]
+    path.write_text("\n".join(["date,soil_temp_3cm_C,battery_V", *lines]) + "\n")
+    asked = source(answered.service.url, past_years_file=path, timezone="UTC")
+    with WeatherSession(folder=answered.folder) as cached:
+        notes = soil_from(asked, session=cached).attrs["notes"]
+    assert "past years: " in notes
+    assert "daily rows of soil_temp_3cm_C, without battery_V" in notes
 
 
 @pytest.mark.parametrize("offline", [False, True])

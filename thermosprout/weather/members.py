@@ -19,6 +19,7 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.quantities import FloatArray
 from thermosprout.soil.quality import runs_of
+from thermosprout.soil.readers.to_hourly import step_in_words, step_of
 from thermosprout.soil.series import soil_series
 
 Stamps = npt.NDArray[np.datetime64]
@@ -106,21 +107,15 @@ def past_seasons(history: Sequence[xr.DataArray], grid: Stamps) -> PastSeasons:
     return PastSeasons(usual=usual, departures=widened, years=len(years))
 
 
-def step_of(series: xr.DataArray) -> np.timedelta64:
-    """Return the step of hourly values or daily means.
-
-    Raises
-    ------
-    InputError
-        For one value alone, or another step.
-    """
+def _step(series: xr.DataArray) -> np.timedelta64:
+    """Step of hourly values or daily means; any other is refused."""
     if series.sizes["time"] < 2:
         raise InputError("a series of one value has no step", hint="give two values at least")
-    steps = np.diff(series["time"].values)
-    step = np.median(steps.astype("int64")).astype("timedelta64[ns]")
-    if step not in (np.timedelta64(1, "h"), _DAY):
-        raise InputError(f"members are joined from hourly series or daily means, found {step}")
-    return np.timedelta64(step)
+    seconds = step_of(series["time"].values)
+    if seconds not in (3600, 86400):
+        words = step_in_words(seconds)
+        raise InputError(f"members are joined from hourly series or daily means, not every {words}")
+    return np.timedelta64(seconds * 1_000_000_000, "ns")
 
 
 def _one_line(
@@ -128,7 +123,7 @@ def _one_line(
 ) -> tuple[np.datetime64, FloatArray]:
     """Put all pieces on one regular line of time."""
     for part in history:
-        if part.ndim != 1 or step_of(part) != step:
+        if part.ndim != 1 or _step(part) != step:
             raise InputError("past years must have one dimension and the step of the other series")
     first = min(part["time"].values[0] for part in history)
     last = max(part["time"].values[-1] for part in history)
@@ -230,7 +225,7 @@ def join_members(
     inputs = [part for part in (measured, forecast_members) if part is not None]
     if not inputs:
         raise InputError("members need measured values or a forecast")
-    step = step_of(max(inputs, key=lambda part: part.sizes["time"]))
+    step = _step(max(inputs, key=lambda part: part.sizes["time"]))
     first, last, today = (one.astype("datetime64[ns]") for one in (start, end, now))
     grid = np.arange(first, last + step, step)
     notes: list[str] = []

@@ -138,9 +138,7 @@ def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -
         recent, ahead, words = recent_and_ahead(source, opened)
         years, more = past_weather(source, opened)
     to_now = recent.sel(time=slice(None, source.now))
-    whole = to_now
-    if ahead is not None:
-        whole = append_forecast(to_now, usable_forecast(ahead, source.now) if years else ahead)
+    whole = _with_members(to_now, ahead, source.now, words, reaches_on=bool(years))
     if years:
         whole = _with_years(whole, years, np.datetime64(source.last, "ns"))
     whole.attrs["attribution"] = recent.attrs.get("attribution", "")
@@ -149,11 +147,26 @@ def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -
     return whole
 
 
-def usable_forecast(ahead: xr.Dataset, now: np.datetime64) -> xr.Dataset:
-    """Members as they are; a single forecast only for its first days."""
-    if "member" in ahead.dims:
-        return ahead
-    return ahead.sel(time=slice(None, now + np.timedelta64(SINGLE_FORECAST_DAYS, "D")))
+def _with_members(
+    to_now: xr.Dataset, ahead: xr.Dataset | None, now: np.datetime64, notes: list[str], *,
+    reaches_on: bool,
+) -> xr.Dataset:  # fmt: skip
+    """Weather to now and the members ahead; alone where past seasons reach on without a forecast.
+
+    A forecast without members goes only for its first days where past seasons bring the spread.
+    """
+    if ahead is None:
+        return to_now
+    if reaches_on and "member" not in ahead.dims:
+        ahead = ahead.sel(time=slice(None, now + np.timedelta64(SINGLE_FORECAST_DAYS, "D")))
+    try:
+        return append_forecast(to_now, ahead)
+    except CoverageError as error:
+        # An old cached forecast may lie wholly in the past.
+        if not reaches_on:
+            raise
+        notes.append(f"no forecast ({error.what})")
+        return to_now
 
 
 def _with_years(weather: xr.Dataset, years: list[xr.Dataset], end: np.datetime64) -> xr.Dataset:
@@ -384,10 +397,9 @@ def _from_file(source: SoilSource, path: Path, session: WeatherSession | None) -
     ahead = None
     attribution = ""
     if session is not None and source.service is not None:
-        bed = "grass" if source.surface == "grass" else "bare"
         own = 100.0 * float(measured["depth"])
         depth = min(max(own, 0.5), 30.0) if np.isfinite(own) else source.depth_cm
-        beyond = replace(source, surface=bed, path=None, past_years_file=None, depth_cm=depth)
+        beyond = replace(source, path=None, past_years_file=None, depth_cm=depth)
         try:
             ahead = _from_service(beyond, session)
             attribution = str(ahead.attrs.get("attribution", ""))
@@ -426,8 +438,8 @@ def _past_file(
     if np.isfinite(float(past["depth"])) and np.isfinite(target):
         past = to_depth(past, target)
     words, doubts = (
-        [f"past years: {sentence}" for sentence in reading.doubts(serious=serious)]
-        for serious in (False, True)
+        [f"past years: {sentence}" for sentence in sentences]
+        for sentences in ([reading.summary(), *reading.doubts()], reading.doubts(serious=True))
     )
     return past, words, doubts
 
@@ -456,18 +468,10 @@ def _from_service(source: SoilSource, session: WeatherSession) -> xr.DataArray:
         seasons = _model_years(weather, depth, surface)
     to_now = recent.sel(time=slice(None, source.now))
     measured = soil_temperature(to_now, depth_cm=depth, surface=surface)
+    whole = _with_members(to_now, ahead, source.now, words, reaches_on=bool(seasons))
     forecast = None
-    if ahead is not None:
-        try:
-            whole = append_forecast(
-                to_now, usable_forecast(ahead, source.now) if seasons else ahead
-            )
-            forecast = soil_temperature(whole, depth_cm=depth, surface=surface)
-        except CoverageError as error:
-            # An old cached forecast may lie wholly in the past.
-            if not seasons:
-                raise
-            words.append(f"no forecast ({error.what})")
+    if whole is not to_now:
+        forecast = soil_temperature(whole, depth_cm=depth, surface=surface)
     first, last = np.datetime64(source.first, "ns"), np.datetime64(source.last, "ns")
     span = {"start": first, "end": last, "now": source.now}
     try:

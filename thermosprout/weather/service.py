@@ -166,7 +166,7 @@ def ask(
         "source": source,
         "attribution": endpoint.attribution,
         "retrieved": answer.retrieved.isoformat(timespec="seconds"),
-        "stale": answer.stale,
+        "stale": bool(answer.why_stale),
         "notes": (*data.attrs["notes"], *([note] if note else [])),
     }
     return data

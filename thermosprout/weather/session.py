@@ -61,21 +61,19 @@ logging.getLogger("urllib3").setLevel(logging.CRITICAL)
 
 @dataclass(frozen=True, kw_only=True)
 class Answer:
-    """A body that passed its check; ``stale`` when the service failed and an old one was used."""
+    """A body that passed its check; ``why_stale`` says why an old one was used, where it was."""
 
     body: bytes
     retrieved: datetime
-    stale: bool
-    reason: str = ""
+    why_stale: str
 
     def note(self, service: str) -> str:
         """Say that an old answer was used, or nothing."""
-        if not self.stale:
+        if not self.why_stale:
             return ""
         hours = max(0.0, (datetime.now(UTC) - self.retrieved).total_seconds() / 3600)
         age = f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
-        why = f" ({self.reason})" if self.reason else ""
-        return f"{service} failed{why}: an answer {age} old was used."
+        return f"{service}{self.why_stale}, so an answer {age} old was used."
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -309,7 +307,7 @@ class WeatherSession:
                     raise
                 with session.cache_disabled():  # a full disk: the answer is not kept
                     response = session.get(errand.url, **query)
-        except requests.RequestException as error:
+        except (requests.RequestException, ValueError) as error:  # ValueError: a spoilt redirect
             raise _explained(errand.service, errand.failure or error, errand.host) from None
         except sqlite3.Error as error:
             raise ServiceError(
@@ -407,27 +405,16 @@ def _aware(moment: datetime) -> datetime:
 def _answer(response: Any, errand: Errand, *, offline: bool) -> Answer:
     expired = getattr(response, "from_cache", False) and response.is_expired
     created = getattr(response, "created_at", None)
-    reason = ""
-    if expired:
-        reason = "not asked, offline" if offline else errand.without_secrets(_short(errand.failure))
+    why = ""
+    if expired and offline:
+        why = " was not asked (offline)"
+    elif expired:
+        why = errand.without_secrets(_cause(errand.failure or Exception(), errand.host)[0])
     return Answer(
         body=response.content,
         retrieved=_aware(created) if created else datetime.now(UTC),
-        stale=expired,
-        reason=reason,
+        why_stale=why,
     )
-
-
-def _short(error: Exception | None) -> str:
-    import requests
-
-    if error is None:
-        return "it answered with an error"
-    if isinstance(error, BadAnswerError):
-        return error.what
-    if isinstance(error, requests.Timeout):
-        return "no answer in time"
-    return "it cannot be reached"
 
 
 def _reason(response: requests.Response) -> str:
@@ -445,28 +432,34 @@ def _reason(response: requests.Response) -> str:
 
 def _explained(service: str, error: Exception, host: str) -> ServiceError | CoverageError:
     """Turn a failure on the way into one sentence with the next step."""
-    import requests
+    what, hint = _cause(error, host)
+    kind = CoverageError if isinstance(error, BadAnswerError) and error.coverage else ServiceError
+    return kind(f"{service}{what}", hint=hint)
+
+
+def _cause(error: Exception, host: str) -> tuple[str, str]:
+    """What went wrong on the way, to follow the name of the service, and the next step."""
+    from requests import exceptions as its
 
     again = "check the connection and try again, or use --offline with what is cached"
     if isinstance(error, BadAnswerError):
-        kind = CoverageError if error.coverage else ServiceError
-        return kind(f"{service}: {error.what}", hint=error.hint or "try again later")
-    its = requests.exceptions
-    causes: list[tuple[tuple[type[Exception], ...], str, str]] = [
+        return f": {error.what}", error.hint or "try again later"
+    if isinstance(error, its.HTTPError) and error.response is not None:
+        return f" failed (HTTP {error.response.status_code})", again
+    causes: list[tuple[type[Exception] | tuple[type[Exception], ...], str, str]] = [
         (
-            (its.SSLError,),
+            its.SSLError,
             f": the certificate of {host} is not trusted",
             "check the base URL and the clock of this machine",
         ),
-        ((its.Timeout,), " did not answer in time", again),
-        ((its.TooManyRedirects,), " sends the request round in circles", "check the base URL"),
+        (its.Timeout, " did not answer in time", again),
+        (its.TooManyRedirects, " sends the request round in circles", "check the base URL"),
         (
             (its.ChunkedEncodingError, its.ContentDecodingError),
             ": the answer was cut off on the way",
             again,
         ),
-        ((its.ConnectionError,), f" cannot be reached at {host}", again),
-        ((Exception,), ": the request failed", again),
+        (its.ConnectionError, f" cannot be reached at {host}", again),
+        (Exception, ": the request failed", again),
     ]
-    what, hint = next((what, hint) for kinds, what, hint in causes if isinstance(error, kinds))
-    return ServiceError(f"{service}{what}", hint=hint)
+    return next((what, hint) for kind, what, hint in causes if isinstance(error, kind))

@@ -165,6 +165,8 @@ class CheckedAdapter(HTTPAdapter):
             _require_json(response, body)
             echoed = any(secret.encode() in body for secret in errand.secrets)
             stored = errand.check(body, datetime.now(UTC)) and not echoed
+        else:
+            errand.failure = requests.HTTPError(response=response)
         return _rebuilt(response, body, errand, stored=stored)
 
 
