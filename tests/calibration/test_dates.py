@@ -72,7 +72,7 @@ def test_every_cell_of_a_sowing_has_its_place(tmp_path: Path) -> None:
         "B,2016-04-02T12:00Z,2016-04-02,,,,,0\n",
     )
     crop = replace(CROP, practice=replace(CROP.practice, depth_cm=3.5))
-    one, two = read_dates(path, crop, viability=0.8)
+    one, two = read_dates(path, crop)
 
     def hour(text: str) -> float:
         return float(np.datetime64(text, "h").astype(int))
@@ -84,7 +84,7 @@ def test_every_cell_of_a_sowing_has_its_place(tmp_path: Path) -> None:
     assert (one.planted_h, one.depth_cm) == (hour("2016-03-20T06"), 100.0)
     # Noted on a round: that day or the day before.
     assert one.noted_h == (hour("2016-04-01T00"), hour("2016-04-03T00"))
-    assert (one.seeds, one.viability, one.constant_C, one.dish) == (0, 0.8, None, False)
+    assert (one.seeds, one.viability, one.constant_C, one.dish) == (0, 1.0, None, False)
     assert (two.variety, two.seed_lot, two.treatment) == (None, None, "direct")
     # A depth of nothing is none: the crop's; nothing comes up before it was planted.
     assert two.depth_cm == 3.5

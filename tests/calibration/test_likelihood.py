@@ -66,7 +66,7 @@ def test_direct_plots_agree_with_the_loop_over_seeds(plots) -> None:
         value = {n: float(v[draw]) for n, v in ESTIMATE.natural(vectors).items()}
         for index, plot in enumerate(direct):
             # The batch merges inspections at which nothing new was seen; slips go with time.
-            hours, new = plot.telling()
+            hours, new = plot.informative_looks()
             expected = plot_log_likelihood(
                 CROP, value, SERIES.values, first_hour(SERIES), replace(plot, hours=hours, new=new),
                 share=float(shares[draw, index]),
@@ -106,7 +106,7 @@ def test_inspections_that_saw_nothing_new_tell_nothing(plots) -> None:
     quiet = np.isin(extra, plot.hours) | (np.mod(cumulative, 1) == 0)
     dense = replace(plot, hours=extra[quiet], new=np.diff(np.round(cumulative[quiet]), prepend=0.0))
     assert dense.hours.size > plot.hours.size
-    hours, new = dense.telling()
+    hours, new = dense.informative_looks()
     assert new.sum() == plot.emerged
     assert hours.size <= dense.hours.size
 

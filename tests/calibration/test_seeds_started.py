@@ -85,11 +85,11 @@ def test_records_tell_it_only_where_more_was_started_than_planted(tmp_path) -> N
         crop, truth, spring(), [Planting(day=10.4), Planting(day=10.4, handling=SPROUTED)], rng
     )
     path = write_records(plots, tmp_path / "records.csv")
-    same = plots_of_records(read_records(path, timezone="UTC"), crop, viability=0.9)
+    same = plots_of_records(read_records(path, timezone="UTC"), crop)
     assert {plot.seeds_started for plot in same} == {None}
     text = path.read_text(encoding="utf-8").replace(",40,40,", ",55,40,")
     path.write_text(text, encoding="utf-8")
-    more = plots_of_records(read_records(path, timezone="UTC"), crop, viability=0.9)
+    more = plots_of_records(read_records(path, timezone="UTC"), crop)
     assert {(plot.treatment, plot.seeds_started) for plot in more} == {
         ("direct", None), ("presprouted", 55),
     }  # fmt: skip

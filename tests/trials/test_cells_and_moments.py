@@ -133,7 +133,7 @@ def test_a_table_knows_its_lines_and_where_it_ends() -> None:
     for broken, words, line in (
         ("a,b\n1,2,3\n", "3 cells, but the header names 2", 2),
         ('a,b\n1,"2\n3"\n4,5\n', "runs over the end of the line", 2),
-        ("a,b\n1,2\n3,\"4\n", "cannot be split into cells", 3),
+        ("a,b\n1,2\n3,\"4\n", "cannot be split into cells: a quote is left open", 3),
         ("a,\n", "column 2 has no name", 1),
         ("a,b,a\n", "the column a is there twice", 1),
     ):  # fmt: skip

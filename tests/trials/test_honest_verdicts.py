@@ -260,3 +260,16 @@ def test_a_table_that_cannot_be_a_trial_is_refused() -> None:
         analyse(made.assign(seeds_planted=3))
     with pytest.raises(InputError, match="holds no dates"):
         analyse(made.assign(planted="last Tuesday"))
+    with pytest.raises(InputError, match="'depth_cm' holds no numbers"):
+        analyse(made.assign(depth_cm="deep"))
+    with pytest.raises(InputError, match="is there twice"):
+        analyse(pd.concat([made, made.tail(1)]))
+    with pytest.raises(InputError, match="has no planting"):
+        analyse(made.assign(planted=made["planted"].where(made["plot"] != made["plot"].iloc[0])))
+    with pytest.raises(InputError, match="of a plot with two treatments"):
+        analyse(made.assign(treatment=np.where(np.arange(len(made)) % 2, "a", "b")))
+    for name, value in (("emerged", 2.5), ("seeds_planted", np.nan), ("seeds_started", -3)):
+        with pytest.raises(InputError, match="needs whole numbers, 0 or more"):
+            analyse(made.assign(**{name: value}))
+    with pytest.raises(InputError, match="no seed was planted"):
+        analyse(made.assign(seeds_planted=0, seeds_started=0, emerged=0))

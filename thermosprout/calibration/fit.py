@@ -250,7 +250,7 @@ def fit_with_prior(
     draws : int
         Draws that correct the normal approximation by importance sampling.
     tick : callable, optional
-        Told after each of the four steps.
+        Called with the number of steps done, four in all.
 
     Returns
     -------

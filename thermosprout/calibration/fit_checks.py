@@ -263,7 +263,7 @@ def offsets(model: Model, predicted: Predicted) -> tuple[IntArray, FloatArray, F
     low, high = ndtr(predicted.z_low[0]), ndtr(predicted.z_high[0])
     centre = predicted.ln_scale[0] + predicted.shift[0]
     for i, plot in enumerate(model.plots):
-        new = plot.telling()[1] if plot.noted_h is None else np.zeros(0)
+        new = plot.informative_looks()[1] if plot.noted_h is None else np.zeros(0)
         if new.sum() < 3:
             continue
         progress = np.concatenate([[0.0], predicted.progress[0, i, : new.size]])
@@ -383,7 +383,7 @@ def _courses(model: Model, predicted: Predicted) -> dict[int, FloatArray]:
     courses = {}
     for i, plot in enumerate(model.plots):
         whole = np.isneginf(predicted.z_low[0, i]) and np.isposinf(predicted.z_high[0, i])
-        new = plot.telling()[1]
+        new = plot.informative_looks()[1]
         if i not in own or not whole or new.size < _FLUSH_LOOKS:
             continue
         edges = np.concatenate([[-np.inf], z[i, : new.size] - own[i]])
@@ -439,7 +439,7 @@ def _logs(inside: FloatArray, until: FloatArray) -> FloatArray:
 
 def _hour_at(plot: Plot, predicted: Predicted, i: int, z: float) -> float:
     """Hour at which a plot reaches a deviate about its own middle."""
-    hours = plot.telling()[0]
+    hours = plot.informative_looks()[0]
     at = deviates(predicted)[i, : hours.size]
     half = half_emergence_d(plot)
     middle = plot.planted_h + 24.0 * (half or 0.0)

@@ -80,7 +80,7 @@ class Counted:
         for row, plot in enumerate(plots):
             if plot.noted_h is not None:
                 continue
-            hours, fresh = plot.telling()
+            hours, fresh = plot.informative_looks()
             new[row, : fresh.size] = fresh
             spans = np.diff(hours, prepend=plot.planted_h)
             slip[row, : spans.size] = spans / spans.sum()

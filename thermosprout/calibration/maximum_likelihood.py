@@ -96,7 +96,7 @@ def fit_without_prior(
     series : sequence of xarray.DataArray
         Soil temperature.
     tick : callable, optional
-        Told after each of the four steps.
+        Called with the number of steps done, four in all.
 
     Raises
     ------

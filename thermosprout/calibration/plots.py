@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime, time, tzinfo
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -74,7 +74,7 @@ class Plot:
     viability_sd: float = 0.0
     seeds_started: int | None = None
 
-    def telling(self) -> tuple[FloatArray, FloatArray]:
+    def informative_looks(self) -> tuple[FloatArray, FloatArray]:
         """Inspections that matter to a likelihood, and the seedlings new at each.
 
         Where nothing came between three looks, the one in the middle tells nothing more.
@@ -100,10 +100,8 @@ class Plot:
         return self.treatment in set(Treatment)
 
 
-def plots_of_records(
-    records: pd.DataFrame, crop: Crop, *, viability: float = 1.0
-) -> tuple[Plot, ...]:
-    """Plots from a table of records.
+def plots_of_records(records: pd.DataFrame, crop: Crop) -> tuple[Plot, ...]:
+    """Plots from a table of records, their seed taken as alive; see :func:`with_viability`.
 
     Parameters
     ----------
@@ -111,8 +109,6 @@ def plots_of_records(
         As :func:`thermosprout.trials.records.read.read_records` returns.
     crop : Crop
         For the depth of plots that have none.
-    viability : float
-        Share of live seed, where a germination test gave one.
 
     Raises
     ------
@@ -121,16 +117,18 @@ def plots_of_records(
     """
     counted = records[records["inspected"].notna()]
     plots = [
-        _plot(str(name), rows.sort_values("inspected"), crop, viability)
+        _plot(str(name), rows.sort_values("inspected"), crop)
         for name, rows in counted.groupby("plot", sort=False)
     ]
     rest = tuple(plot for plot in plots if plot is not None)
     if not rest:
-        raise InputError("the records hold no inspection after planting")
+        raise InputError(
+            "the records hold no inspection after planting", hint="record counts first"
+        )
     return rest
 
 
-def _plot(name: str, rows: pd.DataFrame, crop: Crop, viability: float) -> Plot | None:
+def _plot(name: str, rows: pd.DataFrame, crop: Crop) -> Plot | None:
     first = rows.iloc[0]
     planted = float(hours_since_epoch([first["planted"].to_datetime64()])[0])
     started = float(hours_since_epoch([first["started"].to_datetime64()])[0])
@@ -165,7 +163,6 @@ def _plot(name: str, rows: pd.DataFrame, crop: Crop, viability: float) -> Plot |
         variety=_text(first, "variety"),
         seed_lot=_text(first, "seed_lot"),
         block=_text(first, "block"),
-        viability=viability,
         # Where no more were started than planted, nothing is known of those that did not sprout.
         seeds_started=int(wetted) if sprouted and wetted and wetted > seeds else None,
     )
@@ -409,9 +406,7 @@ def noted_window_h(day_start_h: float) -> tuple[float, float]:
     return day_start_h - NOTED_BEFORE_H, day_start_h + 24.0
 
 
-def read_dates(
-    path: Path, crop: Crop, *, timezone: str = "UTC", viability: float = 1.0
-) -> tuple[Plot, ...]:
+def read_dates(path: Path, crop: Crop, *, timezone: str = "UTC") -> tuple[Plot, ...]:
     """Read sowings with one date of emergence each.
 
     Parameters
@@ -423,8 +418,6 @@ def read_dates(
         For the depth of sowings that have none.
     timezone : str
         IANA time zone of the dates.
-    viability : float
-        Share of live seed.
 
     Raises
     ------
@@ -436,7 +429,7 @@ def read_dates(
     lines: dict[str, int] = {}
     for line in table.lines:
         cells = dict(zip(table.header, line.cells, strict=True))
-        plot = _sowing(path, line.number, cells, crop, timezone, viability)
+        plot = _sowing(path, line.number, cells, crop, zone(timezone))
         if plot.name in plots:
             raise InputError(
                 f"the plot {plot.name!r} is on line {lines[plot.name]} already",
@@ -448,11 +441,7 @@ def read_dates(
     return tuple(plots.values())
 
 
-def _sowing(
-    path: Path, line: int, cells: Mapping[str, str], crop: Crop, timezone: str, viability: float
-) -> Plot:
-    tz = zone(timezone)
-
+def _sowing(path: Path, line: int, cells: Mapping[str, str], crop: Crop, tz: tzinfo) -> Plot:
     def when(column: str) -> Moment:
         return read_moment(cells.get(column, ""), tz, Place(file=path, line=line, column=column))
 
@@ -494,5 +483,4 @@ def _sowing(
         noted_h=(max(noted[0], planted), noted[1]),
         variety=cells.get("variety") or None,
         seed_lot=cells.get("seed_lot") or None,
-        viability=viability,
     )

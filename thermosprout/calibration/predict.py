@@ -149,7 +149,7 @@ class Model:
                 viability=plot.viability,
             )
             place = settings.setdefault(setting, len(settings))
-            hours = plot.telling()[0] if plot.noted_h is None else np.array(plot.noted_h)
+            hours = plot.informative_looks()[0] if plot.noted_h is None else np.array(plot.noted_h)
             key = (place, hours.tobytes())
             if key not in schedules:
                 schedules[key] = len(schedules)

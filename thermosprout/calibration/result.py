@@ -123,7 +123,7 @@ def calibrate(
     seed, draws : int
         Of the random numbers; how many draws the fit takes.
     tick : callable, optional
-        Told how many of four steps are done.
+        Called with the number of steps done, four in all.
 
     Raises
     ------

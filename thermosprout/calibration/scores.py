@@ -192,7 +192,7 @@ def check(
     seed : int
         Of the random numbers.
     tick : callable, optional
-        Told after each refit.
+        Called with one after each refit.
 
     Returns
     -------

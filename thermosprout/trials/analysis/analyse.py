@@ -99,7 +99,7 @@ def analyse(
     Raises
     ------
     InputError
-        When nothing has been counted.
+        When nothing has been counted, or nothing was planted.
 
     Notes
     -----
@@ -114,6 +114,8 @@ def analyse(
     counted = records["inspected"].notna().to_numpy()
     if not counted.any():
         raise InputError("nothing has been counted yet", hint="record counts first")
+    if not (records["seeds_planted"][counted] > 0).any():
+        raise InputError("no seed was planted in the plots counted", hint="fill in seeds_planted")
     notes = tuple(records.attrs.get("notes", ()))
     records = records.loc[counted].reset_index(drop=True)
     if thermal_times is not None:

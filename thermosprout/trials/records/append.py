@@ -308,7 +308,9 @@ class _Plan:
         same = [name for name in names if name.casefold() == plot.casefold()]
         near = same or difflib.get_close_matches(plot, sorted(names), n=1, cutoff=0.5)
         names_text = f"{', '.join(sorted(names)[:8])}{' ...' if len(names) > 8 else ''}"
-        hint = f"did you mean {near[0]}?" if near else f"its plots are {names_text}"
+        hint = f"its plots are {names_text}" if names else "the file names no plot yet"
+        if near:
+            hint = f"did you mean {near[0]}?"
         # A row that was never counted differs from its neighbour in one sign, too.
         more = "" if same else "; the first count of a season's row needs --season SEASON.toml"
         return InputError(

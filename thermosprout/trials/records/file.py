@@ -411,8 +411,9 @@ def parse_table(path: Path, text: str, *, plots: Container[str] | None = None) -
                 continue
             lines.append(Line(number, tuple(cell.strip() for cell in cells)))
     except csv.Error as error:
+        fault = "a quote is left open" if "end of data" in str(error) else str(error)
         raise InputError(
-            f"cannot be split into cells ({error})", place=Place(file=path, line=before + 1)
+            f"cannot be split into cells: {fault}", place=Place(file=path, line=before + 1)
         ) from None
     if not header:
         raise InputError(

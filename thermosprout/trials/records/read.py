@@ -191,8 +191,9 @@ def complete(records: pd.DataFrame) -> pd.DataFrame:
     Raises
     ------
     InputError
-        When one of those six is missing, a date cannot be read, or counts fall, exceed the seeds
-        planted or come before the planting.
+        When one of those six is missing, a date or number cannot be read, a plot has two
+        treatments, or counts are there twice, fall, exceed the seeds planted or come before the
+        planting.
     """
     import numpy as np
     import pandas as pd
@@ -211,8 +212,13 @@ def complete(records: pd.DataFrame) -> pd.DataFrame:
         table[name] = table[name].fillna("").astype(str) if name in table else ""
     for name in ("plot", "treatment"):
         table[name] = table[name].astype(str)
-    for name in ("depth_cm", "temperature_C", "stations_filled"):
-        table[name] = pd.to_numeric(table[name]) if name in table else np.nan
+    for name, kind in KINDS.items():
+        if kind in ("label", "moment"):
+            continue
+        try:
+            table[name] = pd.to_numeric(table[name]) if name in table else np.nan
+        except (ValueError, TypeError) as error:
+            raise InputError(f"the column {name!r} holds no numbers ({error})") from None
     for name in ("started", "planted", "inspected", "first_harvest", "entered"):
         stamps = table[name] if name in table else pd.Series(pd.NaT, index=table.index)
         try:
@@ -224,8 +230,14 @@ def complete(records: pd.DataFrame) -> pd.DataFrame:
         if f"{name}_local" not in table:
             table[f"{name}_local"] = table[name].dt.strftime("%Y-%m-%d").fillna("")
     counted = table[table["inspected"].notna()].sort_values("inspected", kind="stable")
+    numbers = counted[["emerged", "seeds_planted", "seeds_started"]]
     falls = counted.groupby("plot", sort=False)["emerged"].diff() < 0
+    treatments = counted.groupby("plot", sort=False)["treatment"].transform("nunique")
     for fault, words in (
+        (counted["planted"].isna(), "has no planting"),
+        (treatments > 1, "is of a plot with two treatments"),
+        (counted.duplicated(["plot", "inspected"]), "is there twice"),
+        (~(numbers.ge(0) & numbers.mod(1).eq(0)).all(axis=1), "needs whole numbers, 0 or more"),
         (falls, "falls from one inspection to the next"),
         (counted["emerged"] > counted["seeds_planted"], "is more than the seeds planted"),
         (counted["inspected"] < counted["planted"].dt.floor("D"), "was made before the planting"),

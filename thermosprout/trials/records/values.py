@@ -101,7 +101,10 @@ def read_whole(text: str, place: Place) -> int:
         When it is anything else.
     """
     if not _WHOLE.fullmatch(text):
-        raise InputError(f"found {_short(text)}, expected a whole number, 0 or more", place=place)
+        most = " and at most nine digits" if text.isdecimal() and len(text) > 9 else ""
+        raise InputError(
+            f"found {_short(text)}, expected a whole number, 0 or more{most}", place=place
+        )
     return int(text)
 
 
