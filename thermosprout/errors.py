@@ -89,7 +89,7 @@ class FitError(ThermosproutError):
 
 
 @contextmanager
-def placed(place: Place) -> Iterator[None]:
+def placed(place: Place | None) -> Iterator[None]:
     """Give errors raised inside that name no place this one."""
     try:
         yield

@@ -237,12 +237,19 @@ def test_soil_that_cannot_be_taken_is_refused_in_a_sentence(soil: object, senten
         (lambda: ts.map(pd.Series(9.0, index=HOURS), "carrot", sowings=["2026-04-01"]),
          "cannot be made of Series"),
         (lambda: ts.open_grid("nowhere.nc"), "nowhere.nc"),
+        (lambda: ts.forecast("carrot", soil=12.0, planted="2026-04-10", started="2026-04-20",
+                             treatment="soaked"), "is before started"),
+        (lambda: ts.forecast("carrot", soil=12.0, planted="2026-04-10", started="2026-04-01"),
+         "started lies 9 days before planted"),
+        (lambda: ts.forecast("carrot", soil=pd.Series(9.0, index=HOURS), planted="2031-04-10"),
+         "the soil temperature ends"),
     ],
 )  # fmt: skip
 def test_bad_input_is_refused_in_a_sentence(call: object, sentence: str) -> None:
     with pytest.raises(ThermosproutError) as caught:
         call()
     assert sentence in str(caught.value)
+    assert "in memory" not in str(caught.value)
 
 
 def test_a_weather_table_in_memory_reads_like_its_file() -> None:

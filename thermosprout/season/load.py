@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import datetime
 from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ValidationError
 
@@ -50,8 +51,10 @@ class Season:
         """Line and column of each table and key, looked up when an error needs them."""
         return key_places(self.text)
 
-    def place(self, *keys: str | int) -> Place:
-        """Place of a key in the file."""
+    def place(self, *keys: str | int) -> Place | None:
+        """Place of a key in the file; none where the season was made in memory."""
+        if not self.text:
+            return None
         line, column = nearest_place(self.places, keys)
         return Place(file=self.path, line=line, column=column)
 
@@ -315,6 +318,20 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
             f"{planted_year}",
             *("lots", list(lots).index(lot.id), "year"),
         )
+    check_times(row, zone, lambda what, key: fail(what, *here, key))
+
+
+def check_times(row: Row, zone: ZoneInfo, fail: Callable[[str, str], InputError]) -> None:
+    """Check that a row's seed was wetted before it was planted, and as long before as it says.
+
+    Parameters
+    ----------
+    row : Row
+    zone : ZoneInfo
+        Zone of its days.
+    fail : callable
+        Makes the error from what is wrong and the key that says it.
+    """
     if row.started is None:
         return
     # Two days, or a day and an instant of that day, are compared as days.
@@ -324,25 +341,25 @@ def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fai
         and row.started > row.planted
     ):
         what = f"planted {row.planted.isoformat()} is before started {row.started.isoformat()}"
-        raise fail(what, *here, "planted")
+        raise fail(what, "planted")
     apart = hours(instant(row.planted, zone)) - hours(instant(row.started, zone))
     if row.treatment == "direct" and apart > 24:
         what = (
             "a direct-sown row meets water and soil on one day, but started lies "
             f"{apart / 24:.0f} days before planted"
         )
-        raise fail(what, *here, "started")
+        raise fail(what, "started")
     if row.treatment != "direct" and apart > 24 * _LONGEST_HANDLING_D:
         what = (
             f"row {row.id}: started {row.started.isoformat()} lies {apart / 24:.0f} days before "
             f"planted {row.planted.isoformat()}, expected up to {_LONGEST_HANDLING_D}"
         )
-        raise fail(what, *here, "started")
+        raise fail(what, "started")
     key = "soak_h" if row.treatment == "soaked" else "sprout_h"
     handled = getattr(row, key)
     if handled is not None and abs(apart - handled) > 24:
         what = f"{key} is {handled:g} h but started and planted lie {apart:.0f} h apart"
-        raise fail(what, *here, key)
+        raise fail(what, key)
 
 
 def _guess(name: str, names: list[str]) -> str:

@@ -21,7 +21,7 @@ from thermosprout.dates import today as read_today
 from thermosprout.emergence.forecast import DRAWS
 from thermosprout.errors import InputError
 from thermosprout.season.context import Context, season_context
-from thermosprout.season.load import Season, load_season, schema_fault
+from thermosprout.season.load import Season, check_times, load_season, schema_fault
 from thermosprout.season.schema import Lot, Row, SeasonFile, Site, Soil, hours
 from thermosprout.season.soil import PLACE, SoilSupply, Water
 from thermosprout.soil.model.ground import soil_type
@@ -305,6 +305,7 @@ def one_row_season(
         )
     except ValidationError as error:
         raise InputError(schema_fault(error)[0]) from None
+    check_times(entry, zone, lambda what, _: InputError(what))
     crops = {sown.name: sown}
     seed_lots = {} if seed is None else {seed.id: seed}
     if season is None:
@@ -319,4 +320,5 @@ def one_row_season(
         data=season.data.model_copy(update=changes),
         crops=season.crops | crops,
         seed_lots=season.seed_lots | seed_lots,
+        text="",  # the row stands on no line of the file
     )
