@@ -59,9 +59,9 @@ def test_a_place_is_enough_and_both_commands_say_the_same(service: Playing) -> N
     assert half(row["days_since_planted"]) == pytest.approx(
         half(dry["days_since_planted"]), abs=0.02
     )
-    asked = len(service.asked)
+    before = len(service.requests)
     assert document("forecast", *CARROT, *PLACE, "--offline")["rows"][0] == row
-    assert len(service.asked) == asked
+    assert len(service.requests) == before
 
 
 def test_a_reading_gives_a_rough_answer_that_says_so() -> None:

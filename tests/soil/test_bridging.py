@@ -32,39 +32,39 @@ def holed(series, first: int, size: int):
 def test_a_wave_on_a_line_comes_back_as_it_was(first: int, size: int, trend: float) -> None:
     whole = wave(trend)
     broken = holed(whole, first, size)
-    closed, told = bridge(broken)
+    closed, notes = bridge(broken)
     hole = np.isnan(broken.values)
     inside = first >= 24 and first + size + 24 <= HOURS
     if inside and size <= BRIDGED_H:
         assert closed.values == pytest.approx(whole.values, abs=1e-9)
-        assert len(told) == 1
-        assert f"{size} h" in told[0]
+        assert len(notes) == 1
+        assert f"{size} h" in notes[0]
     else:
-        assert not told
+        assert not notes
         assert np.array_equal(np.isnan(closed.values), hole)
     assert np.array_equal(closed.values[~hole], whole.values[~hole])
 
 
 def test_two_holes_that_share_their_days_stay() -> None:
     broken = holed(holed(wave(), 100, 5), 120, 10)
-    closed, told = bridge(broken)
+    closed, notes = bridge(broken)
     assert np.isnan(closed.values[100:105]).all()
     assert np.isnan(closed.values[120:130]).all()
-    assert told == []
+    assert notes == []
 
 
 def test_a_file_tells_what_was_bridged_and_what_was_not(tmp_path) -> None:
     broken = holed(holed(wave(), 100, 6), 300, 90)
-    known = np.isfinite(broken.values)
+    present = np.isfinite(broken.values)
     stamps = broken["time"].values.astype("datetime64[m]")
     rows = [
         f"{stamp}Z,{value:.2f}"
-        for stamp, value in zip(stamps[known], broken.values[known], strict=True)
+        for stamp, value in zip(stamps[present], broken.values[present], strict=True)
     ]
     path = tmp_path / "logger.csv"
     path.write_text("time,Soil temp 5cm (°C)\n" + "\n".join(rows) + "\n", encoding="utf-8")
-    series, said = read_bridged(path)
-    text = " ".join(said)
+    series, sentences = read_bridged(path)
+    text = " ".join(sentences)
     assert "1 longer gap stays empty, the longest 90 h from 2026-04-13T12:00 UTC" in text
     assert "1 hole of 6 h from 2026-04-05T04:00 UTC was bridged" in text
     assert int(np.isnan(series.values).sum()) == 90

@@ -68,9 +68,9 @@ def test_fahrenheit_in_part_of_a_celsius_column() -> None:
         values[240:480] = values[240:480] * 1.8 + 32
 
     checks = {check.name: check for check in check_series(series(switched))}
-    found = checks["°F in a °C column"]
-    assert "between 2026-04-11T00:00 and 2026-04-20T23:00 UTC" in found.where
-    assert "read as °F it is" in found.expected
+    findings = checks["°F in a °C column"]
+    assert "between 2026-04-11T00:00 and 2026-04-20T23:00 UTC" in findings.where
+    assert "read as °F it is" in findings.expected
 
 
 def test_a_sensor_pulled_out_by_the_hoe_swings_too_much() -> None:
@@ -119,9 +119,9 @@ def test_measured_files_are_not_cried_wolf_about(shared: Path) -> None:
     """Two years of half-hourly soil by research stations: at most one spike each."""
     for name in ("AMERIFLUX_US-Bo1", "FLUXNET_DE-Tha"):
         _, reading = read_soil_csv(shared / "data/soil" / f"{name}.csv")
-        found = {check.name: check.value for check in reading.checks}
-        assert set(found) <= {"gaps", "spikes"}
-        assert found.get("spikes", "1 h") == "1 h"
+        findings = {check.name: check.value for check in reading.checks}
+        assert set(findings) <= {"gaps", "spikes"}
+        assert findings.get("spikes", "1 h") == "1 h"
 
 
 @pytest.mark.parametrize("depth", [np.nan, 1.0, 5.0])

@@ -173,9 +173,9 @@ def test_holes_at_every_reading_allow_no_check() -> None:
 def test_members_are_not_bridged_over_holes() -> None:
     several = members()
     assert bridge(several) == (several, [])
-    closed, told = bridge(holed(holed(wave(), 100, 3), 200, 8))
+    closed, notes = bridge(holed(holed(wave(), 100, 3), 200, 8))
     assert closed.values == pytest.approx(wave().values, abs=1e-9)
-    assert told[0].startswith("2 holes, the longest 8 h from 2026-04-09T08:00 UTC, were bridged")
+    assert notes[0].startswith("2 holes, the longest 8 h from 2026-04-09T08:00 UTC, were bridged")
 
 
 def test_an_empty_line_among_readings_is_passed_over(tmp_path: Path) -> None:

@@ -47,7 +47,7 @@ class Playing:
 
     url: str
     answer: Callable[[str, dict[str, str]], Reply]
-    asked: list[tuple[str, dict[str, str]]] = field(default_factory=list)
+    requests: list[tuple[str, dict[str, str]]] = field(default_factory=list)
 
 
 def sun(hour: float, latitude: float, longitude: float) -> float:
@@ -145,8 +145,8 @@ def good(path: str, query: dict[str, str], today: date | None = None) -> Reply:
 
 @lru_cache(maxsize=64)
 def _body(path: str, query: tuple[tuple[str, str], ...], today: date) -> bytes:
-    asked = dict(query)
-    document = power(asked) if "temporal" in path else open_meteo(path, asked, today)
+    parameters = dict(query)
+    document = power(parameters) if "temporal" in path else open_meteo(path, parameters, today)
     return json.dumps(document).encode()
 
 
@@ -162,7 +162,7 @@ def play(answer: Callable[[str, dict[str, str]], Reply]) -> Iterator[Playing]:
         def do_GET(self) -> None:
             parts = urlsplit(self.path)
             query = {key: values[0] for key, values in parse_qs(parts.query).items()}
-            playing.asked.append((parts.path, query))
+            playing.requests.append((parts.path, query))
             reply = playing.answer(parts.path, query)
             time.sleep(reply.wait_s)
             try:

@@ -27,9 +27,9 @@ def test_cached_answers_keep_every_byte_and_the_layout(
     with play(lambda path, query: Reply(body=BODY)) as service:
         ask(tmp_path, service.url)
         assert ask(tmp_path, service.url, offline=True) == BODY
-    with closing(sqlite3.connect(tmp_path / "weather.sqlite")) as held:
-        assert held.execute("PRAGMA user_version").fetchone() == (FORMAT,)
-        (value,) = held.execute("SELECT value FROM responses").fetchone()
+    with closing(sqlite3.connect(tmp_path / "weather.sqlite")) as database:
+        assert database.execute("PRAGMA user_version").fetchone() == (FORMAT,)
+        (value,) = database.execute("SELECT value FROM responses").fetchone()
     assert isinstance(value, str)
     assert value.startswith("{")
 
@@ -49,17 +49,19 @@ def test_a_cache_that_holds_a_program_is_never_run(tmp_path: Path) -> None:
     with play(lambda path, query: Reply(body=BODY)) as service:
         folder = tmp_path / "cache"
         ask(folder, service.url)
-        with closing(sqlite3.connect(folder / "weather.sqlite")) as held:
-            held.execute("UPDATE responses SET value = ?", (pickle.dumps(Bomb(sprung)),))
-            held.commit()
+        with closing(sqlite3.connect(folder / "weather.sqlite")) as database:
+            database.execute("UPDATE responses SET value = ?", (pickle.dumps(Bomb(sprung)),))
+            database.commit()
         assert ask(folder, service.url) == BODY
-        assert len(service.asked) == 2
+        assert len(service.requests) == 2
     assert not sprung.exists()
 
 
 def test_a_cache_without_a_number_is_put_aside(tmp_path: Path) -> None:
-    with closing(sqlite3.connect(tmp_path / "weather.sqlite")) as held:
-        held.execute("CREATE TABLE responses (key TEXT PRIMARY KEY, value BLOB, expires INTEGER)")
+    with closing(sqlite3.connect(tmp_path / "weather.sqlite")) as database:
+        database.execute(
+            "CREATE TABLE responses (key TEXT PRIMARY KEY, value BLOB, expires INTEGER)"
+        )
     with play(lambda path, query: Reply(body=BODY)) as service:
         assert ask(tmp_path, service.url) == BODY
     assert list(tmp_path.glob("weather.older-*.sqlite"))
@@ -67,8 +69,8 @@ def test_a_cache_without_a_number_is_put_aside(tmp_path: Path) -> None:
 
 def test_a_cache_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "weather.sqlite"
-    with closing(sqlite3.connect(path)) as held:
-        held.execute(f"PRAGMA user_version = {FORMAT + 1}")
+    with closing(sqlite3.connect(path)) as database:
+        database.execute(f"PRAGMA user_version = {FORMAT + 1}")
     before = path.read_bytes()
     with pytest.raises(InputError, match=f"has format {FORMAT + 1}, this version reads") as caught:
         ask(tmp_path, "http://127.0.0.1:9")
@@ -82,8 +84,8 @@ def test_a_cache_locked_by_another_program_is_said_and_kept(
     path = tmp_path / "weather.sqlite"
     connect = sqlite3.connect
     monkeypatch.setattr(sqlite3, "connect", lambda *a, **k: connect(*a, **{**k, "timeout": 0.05}))
-    with closing(connect(path, isolation_level=None)) as held:
-        held.execute("BEGIN EXCLUSIVE")
+    with closing(connect(path, isolation_level=None)) as database:
+        database.execute("BEGIN EXCLUSIVE")
         with pytest.raises(InputError, match=r"cache cannot be used .database is locked"):
             ask(tmp_path, "http://127.0.0.1:9")
     assert path.exists()

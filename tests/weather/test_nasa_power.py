@@ -42,7 +42,7 @@ def test_service_is_asked_in_utc_and_credited(service: Playing, session: Weather
         45.0, 8.0, date(2021, 4, 2), date(2021, 4, 3), session=session, base_url=service.url,
         today=date(2021, 4, 20),
     )  # fmt: skip
-    assert service.asked[0][1]["time-standard"] == "UTC"
+    assert service.requests[0][1]["time-standard"] == "UTC"
     assert data["time"].values[0] == np.datetime64("2021-04-02T00:00")
     assert "NASA Langley" in data.attrs["attribution"]
 

@@ -22,12 +22,12 @@ PLACE = (52.2, 0.12)
 
 
 def answer(path: str = "/v1/forecast", **query: str) -> dict[str, Any]:
-    asked = {
+    parameters = {
         "latitude": "52.2", "longitude": "0.12",
         "hourly": "temperature_2m,shortwave_radiation,precipitation",
         "past_days": "1", "forecast_days": "2",
     } | query  # fmt: skip
-    return open_meteo(path, asked, date(2026, 4, 10))
+    return open_meteo(path, parameters, date(2026, 4, 10))
 
 
 def test_sums_of_the_hour_before_move_to_its_start() -> None:
@@ -109,13 +109,13 @@ def test_archive_of_two_years_is_one_series_asked_for_once(
     start, end, today = date(2024, 12, 1), date(2025, 2, 10), date(2025, 6, 1)
     service.answer = lambda path, query: good(path, query, today)
     first = get_archive(*PLACE, start, end, session=session, base_url=service.url, today=today)
-    asked = len(service.asked)
+    count = len(service.requests)
     assert (np.diff(first["time"].values) == np.timedelta64(1, "h")).all()
     assert first["time"].values[0] == np.datetime64("2024-12-01T00:00")
     assert int(first["ghi"].isnull().sum()) <= 1
     again = get_archive(*PLACE, start, end, session=session, base_url=service.url, today=today)
     assert again.equals(first)
-    assert len(service.asked) == asked
+    assert len(service.requests) == count
     assert all(row.expires is None for row in session.cached()[0])
     assert "Copernicus" in first.attrs["attribution"]
 
@@ -145,7 +145,7 @@ def test_address_from_the_environment(
 ) -> None:
     monkeypatch.setenv("THERMOSPROUT_ENSEMBLE_URL", service.url + "/own/")
     get_ensemble(*PLACE, session=session)
-    assert service.asked[-1][0] == "/own/v1/ensemble"
+    assert service.requests[-1][0] == "/own/v1/ensemble"
 
 
 def test_one_element_list_is_an_answer_too(session: WeatherSession) -> None:
@@ -159,32 +159,32 @@ def test_one_element_list_is_an_answer_too(session: WeatherSession) -> None:
 
 
 def test_null_is_missing_and_numbers_are_themselves() -> None:
-    found = answer_values([1, 2.5, None, -999], "x")
-    np.testing.assert_array_equal(found, [1.0, 2.5, np.nan, -999.0])
+    numbers = answer_values([1, 2.5, None, -999], "x")
+    np.testing.assert_array_equal(numbers, [1.0, 2.5, np.nan, -999.0])
 
 
 @pytest.mark.parametrize("text", ["1e999", "NaN", "-Infinity", "9" * 400, '"warm"', "[1]", "{}"])
 def test_what_is_no_finite_number_is_refused_by_both_services(text: str) -> None:
     value = json.loads(text)
-    for given in ([1.0, value, 2.0], [value]):
+    for values in ([1.0, value, 2.0], [value]):
         with pytest.raises(BadAnswerError, match="x holds something that is no number"):
-            answer_values(given, "x")
+            answer_values(values, "x")
     query = {"latitude": "52.5", "longitude": "13.4", "start": "20260401", "end": "20260401"}
     power = playing.power(query)
     power["properties"]["parameter"]["T2M"]["2026040105"] = value
     with pytest.raises(BadAnswerError, match="T2M holds something that is no number"):
         nasa_power.parse(power)
-    asked = {**query, "forecast_days": "1", "past_days": "0", "hourly": "temperature_2m"}
-    answer = playing.open_meteo("/v1/forecast", asked, date(2026, 4, 1))
+    parameters = {**query, "forecast_days": "1", "past_days": "0", "hourly": "temperature_2m"}
+    answer = playing.open_meteo("/v1/forecast", parameters, date(2026, 4, 1))
     answer["hourly"]["temperature_2m"][3] = value
     with pytest.raises(BadAnswerError, match="temperature_2m holds something that is no number"):
         open_meteo_answer.parse(answer)
 
 
 def test_a_place_too_large_to_be_a_number_is_refused() -> None:
-    asked = {"latitude": "52.5", "longitude": "13.4", "forecast_days": "1", "past_days": "0",
+    parameters = {"latitude": "52.5", "longitude": "13.4", "forecast_days": "1", "past_days": "0",
              "hourly": "temperature_2m"}  # fmt: skip
-    answer = playing.open_meteo("/v1/forecast", asked, date(2026, 4, 1))
+    answer = playing.open_meteo("/v1/forecast", parameters, date(2026, 4, 1))
     answer["latitude"] = int("9" * 400)
     with pytest.raises(BadAnswerError, match="latitude holds something that is no number"):
         open_meteo_answer.parse(answer)

@@ -75,8 +75,8 @@ def move(document: Document, hours: float) -> None:
             for s in series
         ]
         form = "%Y%m%d%H" if hours == round(hours) else "%Y%m%d%H%M"
-        moved = {f"{t:{form}}": v for t, v in zip(stamps, series.values(), strict=True)}
-        document["properties"]["parameter"][name] = moved
+        turn = {f"{t:{form}}": v for t, v in zip(stamps, series.values(), strict=True)}
+        document["properties"]["parameter"][name] = turn
 
 
 def place(document: Document, latitude: Any, longitude: Any, height: Any) -> None:
@@ -100,8 +100,8 @@ def shorten(document: Document, keep: slice) -> None:
             document["hourly"][name] = cells[keep]
     else:
         for name, series in document["properties"]["parameter"].items():
-            kept = dict(list(series.items())[keep])
-            document["properties"]["parameter"][name] = kept
+            part = dict(list(series.items())[keep])
+            document["properties"]["parameter"][name] = part
 
 
 AIR, RAIN, SUN = "temperature_2m", "precipitation", "shortwave_radiation"
@@ -245,9 +245,9 @@ def test_an_answer_of_a_fast_clock_is_asked_for_anew(
             lambda text: re.sub(r'"created_at": "[^"]+"', f'"created_at": "{later}"', text),
         )
         SERVICES["archive"](session, service.url)
-        assert len(service.asked) == 2
+        assert len(service.requests) == 2
         SERVICES["archive"](session, service.url)
-        assert len(service.asked) == 2
+        assert len(service.requests) == 2
         assert session.cached()[0][0].retrieved < datetime.now(UTC) + timedelta(hours=1)
 
 
@@ -278,10 +278,10 @@ def test_damaged_rows_are_counted_and_asked_for_anew(
         rewrite_cache(tmp_path / "cache", DAMAGED[damage])
         rows, damaged = session.cached()
         assert len(rows) + damaged == 1
-        shown = CliRunner().invoke(app, ["soil", "cache", "--json"])
-        assert shown.exit_code == 0, shown.output
+        result = CliRunner().invoke(app, ["soil", "cache", "--json"])
+        assert result.exit_code == 0, result.output
         fresh = SERVICES["archive"](session, service.url)
-        assert len(service.asked) == 2
+        assert len(service.requests) == 2
         assert np.isfinite(fresh["air_temperature"].values).all()
         assert [row.what for row in session.cached()[0]] == ["archive 2021-04"]
 
@@ -298,7 +298,7 @@ def test_a_wrong_answer_in_the_cache_is_asked_anew(
             get(session, service.url)
         session.read.clear()  # that version has ended
         assert len(session.cached()[0]) == 1
-        asked = len(service.asked)
+        before = len(service.requests)
         session.offline = True
         with pytest.raises(ServiceError, match=r"cannot be used .*km away"):
             get(session, service.url)
@@ -306,7 +306,7 @@ def test_a_wrong_answer_in_the_cache_is_asked_anew(
         assert session.cached() == ([], 0)
         service.answer = good
         assert get(session, service.url).attrs["latitude"] == PLACE[0]
-        assert len(service.asked) == asked + 1
+        assert len(service.requests) == before + 1
 
 
 def test_a_column_with_holes_is_left_out_and_told(session: WeatherSession) -> None:

@@ -211,7 +211,7 @@ def test_fault_is_said_and_not_cached(
 def test_stale_answer_is_used_and_said_when_the_service_fails(
     get: Get, session: WeatherSession, tmp_path: Path
 ) -> None:
-    for fault, said in {
+    for fault, words in {
         "503": r"failed .HTTP 503.",
         "HTML page": "a web page came instead",
         "changed unit": "the service changed",
@@ -227,7 +227,7 @@ def test_stale_answer_is_used_and_said_when_the_service_fails(
             old = get(session, playing.url)
             assert old.equals(fresh)
             assert old.attrs["stale"]
-            assert re.search(f"{said}.*, so an answer .* old was used", old.attrs["notes"][0])
+            assert re.search(f"{words}.*, so an answer .* old was used", old.attrs["notes"][0])
 
 
 def make_old(folder: Path) -> None:
@@ -242,11 +242,11 @@ def test_400_is_sent_once_and_503_with_patience(
     with play(FAULTS["400 with a reason"][0]) as playing:
         with pytest.raises(ServiceError):
             forecast(session, playing.url)
-        assert len(playing.asked) == 1
+        assert len(playing.requests) == 1
         playing.answer = lambda p, q: Reply(status=503, headers={"Retry-After": "7"})
         with pytest.raises(ServiceError):
             forecast(session, playing.url)
-        assert len(playing.asked) == 1 + transport.ATTEMPTS
+        assert len(playing.requests) == 1 + transport.ATTEMPTS
         assert waits == [7.0, 7.0]
 
 
@@ -266,15 +266,15 @@ def test_pause_of_an_hour_is_not_waited_for(session: WeatherSession, waits: list
         with pytest.raises(ServiceError):
             forecast(session, playing.url)
         assert waits == []
-        assert len(playing.asked) == 1
+        assert len(playing.requests) == 1
 
 
 def test_gone_server_and_offline(service: Playing, session: WeatherSession, tmp_path: Path) -> None:
     forecast(session, service.url)
-    asked = len(service.asked)
+    before = len(service.requests)
     with WeatherSession(folder=tmp_path / "cache", offline=True) as offline:
         assert forecast(offline, service.url).sizes["time"] > 24
-        assert len(service.asked) == asked
+        assert len(service.requests) == before
         with pytest.raises(ServiceError, match=r"not asked .offline. and no answer is cached"):
             archive(offline, service.url)
         make_old(tmp_path / "cache")
@@ -293,14 +293,14 @@ def test_cache_is_private_and_holds_no_key(
 
     service.answer = lambda path, query: Reply(body=b"{}")
     ask("secret-of-the-grower")
-    assert service.asked[-1][1]["apikey"] == "secret-of-the-grower"
+    assert service.requests[-1][1]["apikey"] == "secret-of-the-grower"
     folder = tmp_path / "cache"
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
     for file in folder.iterdir():
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
         assert b"secret-of-the-grower" not in file.read_bytes()
     ask("another")
-    assert len(service.asked) == 1
+    assert len(service.requests) == 1
 
 
 def test_broken_cache_is_put_aside(service: Playing, tmp_path: Path) -> None:

@@ -36,10 +36,10 @@ def run(*words: str) -> str:
 
 def test_read_says_how_and_writes(logger: Path, tmp_path: Path) -> None:
     out = tmp_path / "soil.csv"
-    said = run("soil", "read", str(logger), "--timezone", "UTC+1", "--out", str(out))
-    assert "Columns separated by semicolons, decimal comma." in said
-    assert "time zone UTC+1, dates written day first" in said
-    assert "Nothing looks wrong." in said
+    output = run("soil", "read", str(logger), "--timezone", "UTC+1", "--out", str(out))
+    assert "Columns separated by semicolons, decimal comma." in output
+    assert "time zone UTC+1, dates written day first" in output
+    assert "Nothing looks wrong." in output
     assert out.read_text().splitlines()[1] == "2026-04-13T23:00Z,10.5"
 
 
@@ -56,18 +56,18 @@ def test_read_masks_only_when_asked(tmp_path: Path) -> None:
     path = tmp_path / "logger.csv"
     path.write_text("\n".join(lines) + "\n")
     out = tmp_path / "soil.csv"
-    said = run("soil", "read", str(path), "--out", str(out))
-    assert "spikes" in said
+    output = run("soil", "read", str(path), "--out", str(out))
+    assert "spikes" in output
     assert ",25" in out.read_text()
-    said = run("soil", "read", str(path), "--out", str(out), "--mask", "spikes")
-    assert "1 suspect hours" in said
+    output = run("soil", "read", str(path), "--out", str(out), "--mask", "spikes")
+    assert "1 suspect hours" in output
     assert ",25" not in out.read_text()
 
 
 @pytest.mark.parametrize("kind", ["spikes", "flat-line", "fahrenheit", "out-of-ground"])
 def test_every_kind_of_suspect_can_be_left_out(kind: str, logger: Path) -> None:
-    said = run("soil", "read", str(logger), "--timezone", "UTC", "--mask", kind)
-    assert "0 suspect hours" in said
+    output = run("soil", "read", str(logger), "--timezone", "UTC", "--mask", kind)
+    assert "0 suspect hours" in output
 
 
 def test_read_asks(tmp_path: Path) -> None:
@@ -83,11 +83,11 @@ PLACE = ("--at", "52.2, 0.12")
 
 def test_download_now_and_ahead(service: Playing, tmp_path: Path) -> None:
     out, weather = tmp_path / "soil.csv", tmp_path / "weather.csv"
-    said = run(
+    output = run(
         "soil", "download", *PLACE, "--base-url", service.url, "--depth-cm", "3",
         "--out", str(out), "--weather-out", str(weather),
     )  # fmt: skip
-    assert "Weather data by Open-Meteo.com (CC BY 4.0)" in said
+    assert "Weather data by Open-Meteo.com (CC BY 4.0)" in output
     assert out.read_text().startswith("time_utc,soil_temp_C\n")
     assert weather.read_text().startswith("time_utc,air_temp_C,ghi_W_m2,precip_mm")
     again = run("soil", "read", str(out), "--depth-cm", "3")
@@ -109,9 +109,9 @@ def test_download_days_past_then_offline(name: str, service: Playing) -> None:
 def test_cache_shows_what_is_cached(service: Playing) -> None:
     assert "Nothing is cached yet" in run("soil", "cache")
     run("soil", "download", *PLACE, "--base-url", service.url)
-    said = run("soil", "cache")
-    assert "forecast" in said
-    assert "52.2, 0.12" in said
+    output = run("soil", "cache")
+    assert "forecast" in output
+    assert "52.2, 0.12" in output
     document = json.loads(run("soil", "cache", "--json"))
     assert document["answers"][0]["age_h"] < 1
 

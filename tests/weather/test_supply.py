@@ -39,66 +39,66 @@ def source(url: str, **more: object) -> SoilSource:
 
 
 @dataclass(frozen=True)
-class Answered:
+class Example:
     """A question, its answer, and what a service was asked for it and holds in a cache."""
 
     service: Playing
     folder: Path
-    asked: SoilSource
+    question: SoilSource
     series: xr.DataArray
 
 
 @pytest.fixture(scope="module")
-def answered(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Answered]:
+def example(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Example]:
     folder = tmp_path_factory.mktemp("cache")
     with play(good) as service, WeatherSession(folder=folder) as session:
-        asked = source(service.url)
+        question = source(service.url)
         with pytest.MonkeyPatch.context() as few:
             few.setattr(weather_season, "PAST_YEARS", 4)
-            series = soil_from(asked, session=session)
-        yield Answered(service, folder, asked, series)
+            series = soil_from(question, session=session)
+        yield Example(service, folder, question, series)
 
 
-def test_measured_forecast_and_past_seasons_in_one(answered: Answered) -> None:
-    asked, series = answered.asked, check_soil_series(answered.series)
+def test_measured_forecast_and_past_seasons_in_one(example: Example) -> None:
+    question, series = example.question, check_soil_series(example.series)
     assert series.dims == ("member", "time")
     assert np.isfinite(series.values).all()
-    assert series["time"].values[0] == np.datetime64(asked.first)
-    assert series["time"].values[-1] == np.datetime64(asked.last)
+    assert series["time"].values[0] == np.datetime64(question.first)
+    assert series["time"].values[-1] == np.datetime64(question.last)
     assert float(series["depth"]) == pytest.approx(0.03)
     assert series.attrs["surface"] == "bare"
     spread = series.std("member")
-    assert float(spread.sel(time=slice(None, asked.now)).max()) < 1e-6
+    assert float(spread.sel(time=slice(None, question.now)).max()) < 1e-6
     assert float(spread[-240:].mean()) > 0.5
     steps = np.abs(np.diff(series.values, axis=1))
-    seam = int(np.flatnonzero(series["time"].values == asked.now)[0])
+    seam = int(np.flatnonzero(series["time"].values == question.now)[0])
     assert steps[:, seam - 3 : seam + 50].max() < 3.0
     assert "forecast of 8 members" in series.attrs["notes"]
     assert "seasons of 4 past years" in series.attrs["notes"]
     assert "Open-Meteo.com" in series.attrs["attribution"]
-    paths = {path for path, _ in answered.service.asked}
+    paths = {path for path, _ in example.service.requests}
     assert paths == {"/v1/forecast", "/v1/archive", "/v1/ensemble"}
 
 
-def test_second_time_nothing_settled_is_asked_again(answered: Answered) -> None:
-    service = answered.service
-    before = len(service.asked)
-    with WeatherSession(folder=answered.folder) as session:
+def test_second_time_nothing_settled_is_asked_again(example: Example) -> None:
+    service = example.service
+    before = len(service.requests)
+    with WeatherSession(folder=example.folder) as session:
         soil_from(source(service.url), session=session)
-    again = [query for path, query in service.asked[before:] if path.endswith("archive")]
+    again = [query for path, query in service.requests[before:] if path.endswith("archive")]
     assert all(query["end_date"] >= str(date.today() - timedelta(days=45)) for query in again)
-    assert not [path for path, _ in service.asked[before:] if not path.endswith("archive")]
+    assert not [path for path, _ in service.requests[before:] if not path.endswith("archive")]
 
 
-def test_offline_gives_the_same_from_the_cache(answered: Answered, tmp_path: Path) -> None:
-    with WeatherSession(folder=answered.folder, offline=True) as offline:
-        again = soil_from(answered.asked, session=offline)
-    xr.testing.assert_equal(again, answered.series)
+def test_offline_gives_the_same_from_the_cache(example: Example, tmp_path: Path) -> None:
+    with WeatherSession(folder=example.folder, offline=True) as offline:
+        again = soil_from(example.question, session=offline)
+    xr.testing.assert_equal(again, example.series)
     with (
         WeatherSession(folder=tmp_path / "empty", offline=True) as offline,
         pytest.raises(ServiceError, match="no answer is cached"),
     ):
-        soil_from(answered.asked, session=offline)
+        soil_from(example.question, session=offline)
 
 
 @pytest.mark.parametrize(
@@ -122,13 +122,13 @@ def test_one_interface_that_fails_is_told_and_gone_without(
 
 def test_day_in_the_past_uses_no_forecast(service: Playing, session: WeatherSession) -> None:
     when = datetime(2024, 4, 20, 7, tzinfo=UTC)
-    asked = source(
+    question = source(
         service.url, as_of=when, start=date(2024, 4, 1), horizon_end=date(2024, 6, 20)
     )  # fmt: skip
-    series = soil_from(asked, session=session)
+    series = soil_from(question, session=session)
     assert "past seasons instead" in series.attrs["notes"]
-    assert {path for path, _ in service.asked} == {"/v1/archive"}
-    assert max(query["end_date"] for _, query in service.asked) <= "2024-12-31"
+    assert {path for path, _ in service.requests} == {"/v1/archive"}
+    assert max(query["end_date"] for _, query in service.requests) <= "2024-12-31"
     spread = series.std("member").sel(time=slice(when.replace(tzinfo=None), None))
     assert float(spread[0]) < 1e-6 < float(spread[-1])
 
@@ -140,22 +140,24 @@ def test_nasa_power_has_past_seasons_only(service: Playing, session: WeatherSess
     assert np.isfinite(series.values).all()
 
 
-def test_logger_goes_on_with_the_forecast_of_a_service(answered: Answered, tmp_path: Path) -> None:
-    asked, modelled = answered.asked, answered.series
-    known = modelled.isel(member=0).sel(time=slice(None, asked.now))
+def test_logger_goes_on_with_the_forecast_of_a_service(example: Example, tmp_path: Path) -> None:
+    question, modelled = example.question, example.series
+    past = modelled.isel(member=0).sel(time=slice(None, question.now))
     lines = ["time_utc,soil_temp_3cm_C"] + [
         f"{str(t)[:16]}Z,{v + 2.0:.2f}"
-        for t, v in zip(known["time"].values, known.values, strict=True)
+        for t, v in zip(past["time"].values, past.values, strict=True)
     ]
     path = tmp_path / "logger.csv"
     path.write_text("\n".join(lines) + "\n")
-    logged = source(answered.service.url, path=path, depth_cm=None)
-    with WeatherSession(folder=answered.folder) as session:
+    logged = source(example.service.url, path=path, depth_cm=None)
+    with WeatherSession(folder=example.folder) as session:
         series = soil_from(logged, session=session)
-    both = series.sel(time=slice(asked.now, asked.now + np.timedelta64(5, "D"))).mean("member")
+    both = series.sel(time=slice(question.now, question.now + np.timedelta64(5, "D"))).mean(
+        "member"
+    )
     there = modelled.sel(time=both["time"]).mean("member")
     assert np.allclose(both - there, 2.0, atol=0.6)
-    assert series["time"].values[-1] == np.datetime64(asked.last)
+    assert series["time"].values[-1] == np.datetime64(question.last)
     assert "read as CSV table" in series.attrs["notes"]
 
 
@@ -175,15 +177,15 @@ def test_logger_alone_stays_one_series(session: WeatherSession, tmp_path: Path) 
 def test_weather_to_the_horizon_for_covers_and_dry_beds(
     service: Playing, session: WeatherSession
 ) -> None:
-    asked = source(service.url)
-    weather = weather_from(asked, session=session)
+    question = source(service.url)
+    weather = weather_from(question, session=session)
     assert weather["air_temperature"].dims == ("member", "time")
     assert weather.sizes["member"] == 8
-    assert weather["time"].values[-1] >= np.datetime64(asked.last)
+    assert weather["time"].values[-1] >= np.datetime64(question.last)
     assert (np.diff(weather["time"].values) == np.timedelta64(1, "h")).all()
     assert np.isfinite(weather["air_temperature"].values).all()
     assert {"ghi", "precipitation"} <= set(weather)
-    before = weather["air_temperature"].sel(time=slice(None, asked.now))
+    before = weather["air_temperature"].sel(time=slice(None, question.now))
     assert float(before.std("member").max()) == pytest.approx(0, abs=1e-9)
     covered = soil_temperature(
         weather, depth_cm=3, surface="bare", cover=cover_named("fleece")
@@ -220,7 +222,7 @@ def test_cached_forecast_that_is_over_is_gone_without(
 
 
 def test_the_file_of_past_years_is_named_with_its_columns(
-    answered: Answered, session: WeatherSession, tmp_path: Path
+    example: Example, session: WeatherSession, tmp_path: Path
 ) -> None:
     path = tmp_path / "past.csv"
     days = np.datetime64("2016-01-01") + np.arange(8 * 365)
@@ -228,9 +230,9 @@ def test_the_file_of_past_years_is_named_with_its_columns(
         f"{day},{10 - 8 * np.cos(2 * np.pi * row / 365.25):.2f},1" for row, day in enumerate(days)
     ]
     path.write_text("\n".join(["date,soil_temp_3cm_C,battery_V", *lines]) + "\n")
-    asked = source(answered.service.url, past_years_file=path, timezone="UTC")
-    with WeatherSession(folder=answered.folder) as cached:
-        notes = soil_from(asked, session=cached).attrs["notes"]
+    question = source(example.service.url, past_years_file=path, timezone="UTC")
+    with WeatherSession(folder=example.folder) as cached:
+        notes = soil_from(question, session=cached).attrs["notes"]
     assert "past years: " in notes
     assert "daily rows of soil_temp_3cm_C, without battery_V" in notes
 

@@ -18,7 +18,12 @@ from thermosprout.errors import InputError, Place
 from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.ground import fitted_parameters
 from thermosprout.soil.readers.find_columns import cf_unit, to_celsius
-from thermosprout.soil.readers.to_hourly import SPARSEST_HOURS, step_of, to_hourly
+from thermosprout.soil.readers.to_hourly import (
+    SPARSEST_HOURS,
+    step_in_words,
+    step_of,
+    to_hourly,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -399,27 +404,38 @@ def _hourly(time: npt.NDArray[Any], values: npt.NDArray[Any], units: Any) -> tup
         raise InputError(f"the times are {time.dtype}; expected datetime64 in UTC")
     if time.size < 2:
         raise InputError(f"the soil temperature has {time.size} times; expected two or more")
+    celsius = celsius_values(time, values, units, "the soil temperature")
+    if not np.isfinite(celsius).any():
+        raise InputError("the soil temperature holds no value")
+    stamps = time.astype("datetime64[ns]")
+    members = [to_hourly(stamps, member) for member in np.atleast_2d(celsius)]
+    hourly = np.stack([member.values for member in members])
+    return members[0].time, hourly if celsius.ndim == 2 else hourly[0]
+
+
+def celsius_values(time: Stamps, values: npt.NDArray[Any], units: object, name: str) -> FloatArray:
+    """Values in degC at times that show the course of a day.
+
+    Raises
+    ------
+    InputError
+        For times that do not rise or lie too far apart, values that are no numbers, another unit.
+    """
     if not (np.diff(time) > np.timedelta64(0, "ns")).all():
         raise InputError("the times are not sorted, or some stand twice", hint="sort by time")
     try:
         numbers = np.asarray(values, dtype=float)
     except (TypeError, ValueError):
-        raise InputError("the soil temperature holds text; expected numbers") from None
-    if not np.isfinite(numbers).any():
-        raise InputError("the soil temperature holds no value")
+        raise InputError(f"{name} holds text; expected numbers") from None
     unit = cf_unit(units)
     if unit is None:
         which = "no units" if units is None else f"the units {units!r}"
         raise InputError(
-            f"the soil temperature has {which}; expected degC, K or degF",
-            hint="set its attribute 'units'",
+            f"{name} has {which}; expected degC, K or degF", hint="set its attribute 'units'"
         )
     if step_of(time) > SPARSEST_HOURS * 3600:
         raise InputError(
-            f"the times are {step_of(time) / 3600:g} h apart, which does not show the course of a "
-            f"day; expected {SPARSEST_HOURS} h or less"
+            f"values every {step_in_words(step_of(time))} are too far apart for a series",
+            hint=f"give them every {SPARSEST_HOURS} hours or finer",
         )
-    celsius, stamps = to_celsius(numbers, unit), time.astype("datetime64[ns]")
-    members = [to_hourly(stamps, member) for member in np.atleast_2d(celsius)]
-    hourly = np.stack([member.values for member in members])
-    return members[0].time, hourly if numbers.ndim == 2 else hourly[0]
+    return to_celsius(numbers, unit)

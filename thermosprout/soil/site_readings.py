@@ -64,7 +64,7 @@ def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
         For the first fault, with its line and column.
     """
     table = read_table(path)
-    meanings = understand_all(table.names, table.units, table.preamble)
+    meanings = understand_all(table)
     time_index, clock_index = time_columns(table, meanings)
     values = _value_columns(table, [m for m in meanings if m.index != time_index])
     depth = next((m for m in meanings if m.quantity == "depth"), None)

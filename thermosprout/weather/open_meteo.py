@@ -92,9 +92,9 @@ def _dataset(
 ) -> xr.Dataset:
     for name in PRECEDING_HOUR:
         if name in variables:
-            moved = np.full_like(variables[name], np.nan)
-            moved[..., :-1] = np.maximum(variables[name][..., 1:], 0.0)
-            variables[name] = moved
+            at_start = np.full_like(variables[name], np.nan)
+            at_start[..., :-1] = np.maximum(variables[name][..., 1:], 0.0)
+            variables[name] = at_start
     air = variables["air_temperature"]
     if air.ndim == 2:
         # A member without any value is left out, and what has not the members of the air.

@@ -184,10 +184,10 @@ def _with_years(weather: xr.Dataset, years: list[xr.Dataset], end: np.datetime64
         year = years[row % len(years)]
         middle = year["time"].values[year.sizes["time"] // 2]
         back = round(365.2425 * round(float((seam - middle) / _DAY) / 365.2425))
-        moved = year.assign_coords(time=year["time"].values + np.timedelta64(back, "D"))
-        last_day = moved["air_temperature"].sel(time=slice(seam - 23 * _HOUR, seam))
+        same_days = year.assign_coords(time=year["time"].values + np.timedelta64(back, "D"))
+        last_day = same_days["air_temperature"].sel(time=slice(seam - 23 * _HOUR, seam))
         offset = float(mine["air_temperature"][-24:].mean() - last_day.mean())
-        tail = {name: moved[name].reindex(time=after).values for name in shared}
+        tail = {name: same_days[name].reindex(time=after).values for name in shared}
         tail["air_temperature"] = tail["air_temperature"] + offset * fade
         rows.append([np.concatenate([mine[name].values, tail[name]]) for name in shared])
     out = _like(

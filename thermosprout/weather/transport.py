@@ -299,7 +299,8 @@ class Span:
     ----------
     first, last : date
     slack_days : int
-        Days by which the answer may be moved: a forecast counts from the service's own today.
+        Days by which the answer may begin earlier or later: a forecast counts from the service's
+        own today.
     most_missing_h : int or None
         Hours that may be missing at the ends; any where None. [h]
     """
@@ -333,14 +334,14 @@ def plausible(
     """
     _require_place(data, latitude, longitude)
     _require_days(data, span)
-    kept, notes = _full_columns(data)
-    air = np.atleast_2d(kept["air_temperature"].values)
-    _require_season(air, kept["time"].values, data.attrs.get("elevation_m"), latitude)
+    usable, notes = _full_columns(data)
+    air = np.atleast_2d(usable["air_temperature"].values)
+    _require_season(air, usable["time"].values, data.attrs.get("elevation_m"), latitude)
     if air.shape[1] > STILL_H and (np.ptp(air, axis=1) < 0.05).any():
         raise BadAnswerError("the air temperature stands still", "try again later")
-    if "ghi" in kept:
-        _require_dark_nights(kept["ghi"].values, kept["time"].values, latitude, longitude)
-    return kept, notes
+    if "ghi" in usable:
+        _require_dark_nights(usable["ghi"].values, usable["time"].values, latitude, longitude)
+    return usable, notes
 
 
 def _require_place(data: xr.Dataset, latitude: float, longitude: float) -> None:

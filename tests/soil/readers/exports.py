@@ -42,7 +42,7 @@ class Export:
     text: str | bytes
     options: dict[str, Any] = field(default_factory=dict)
     expected: str | None = None
-    said: str = ""
+    words: str = ""
     error_line: int | None = None
 
     @property
@@ -99,7 +99,7 @@ EXPORTS: dict[str, Export] = {
     ),
     "degF": Export(
         table("Time (UTC),Soil Temp 5cm (°F)", rows(lambda t, v: f"{t:{ISO}},{v * 1.8 + 32:.3f}")),
-        said="in degF",
+        words="in degF",
     ),
     "semicolons and decimal commas": Export(
         table(
@@ -107,23 +107,23 @@ EXPORTS: dict[str, Export] = {
             rows(lambda t, v: f"{t:%d.%m.%Y %H:%M};{comma(v)}"),
         ),
         UTC,
-        said="decimal comma",
+        words="decimal comma",
     ),
     "day first settled by the 14th": Export(
         table("Time;Temp 5cm (°C)", rows(lambda t, v: f"{t:%d/%m/%Y %H:%M};{v}")),
         UTC,
-        said="dates written day first",
+        words="dates written day first",
     ),
     "month first settled by the 14th": Export(
         table("Time,Temp 5cm (C)", rows(lambda t, v: f"{t:%m/%d/%Y %H:%M},{v}")),
         UTC,
-        said="dates written month first",
+        words="dates written month first",
     ),
     "preamble of ten lines": Export(
         "Logger report\nSerial number: 0042\n\nInterval: 60 min\nTime zone: UTC\n\n\n"
         + table("No.,Date and time,Soil temperature 5 cm (°C)",
                 [f"{i + 1},{line}" for i, line in enumerate(PLAIN)]),
-        said="time zone UTC",
+        words="time zone UTC",
     ),
     "byte-order mark, quotes and CRLF": Export(
         b"\xef\xbb\xbf" + table('"Time (UTC)","Soil 5cm (°C)"',
@@ -141,7 +141,7 @@ EXPORTS: dict[str, Export] = {
     "seconds since 1970": Export(
         table("epoch,soil_temp_5cm_C", rows(
             lambda t, v: f"{int((t - datetime(1970, 1, 1)).total_seconds())},{v}")),
-        said="seconds since 1970",
+        words="seconds since 1970",
     ),
     "offset in each stamp": Export(
         table("time,soil_temp_5cm_C", rows(
@@ -150,7 +150,7 @@ EXPORTS: dict[str, Export] = {
     "offset in the heading": Export(
         table('"Day and time, UTC-05:00","Bed, °C (5 cm)"', rows(
             lambda t, v: f"{t - timedelta(hours=5):{ISO}},{v}")),
-        said="time zone UTC-05:00",
+        words="time zone UTC-05:00",
     ),
     "summer time of an IANA zone": Export(
         table("Local time,Soil temp 5cm (°C)", rows(
@@ -164,23 +164,23 @@ EXPORTS: dict[str, Export] = {
         table("Time,Soil temp 5cm (°C)", rows(lambda t, v: f"{t:%d-%b-%Y %H:%M},{v}")), UTC
     ),
     "newest line first": Export(
-        table("Time (UTC),Soil temp 5cm (°C)", PLAIN[::-1]), said="turned round"
+        table("Time (UTC),Soil temp 5cm (°C)", PLAIN[::-1]), words="turned round"
     ),
     "tabs": Export(
         table("Time (UTC)\tSoil temp 5cm (°C)", rows(lambda t, v: f"{t:{ISO}}\t{v}")),
-        said="separated by tabs",
+        words="separated by tabs",
     ),
     "UTF-16 as spreadsheets write it": Export(
         table("Time (UTC)\tSoil temp 5cm (°C)", rows(lambda t, v: f"{t:{ISO}}\t{v}")).encode(
-            "utf-16"), said="UTF-16",
+            "utf-16"), words="UTF-16",
     ),
     "Windows-1252 degree sign": Export(
-        table("Time (UTC),Soil temp 5cm (°C)", PLAIN).encode("cp1252"), said="Windows-1252"
+        table("Time (UTC),Soil temp 5cm (°C)", PLAIN).encode("cp1252"), words="Windows-1252"
     ),
     "five minutes": Export(
         table("Time (UTC),Soil temp 5cm (°C)", rows(
             lambda t, v: f"{t:{ISO}},{v}", step_min=5)),
-        said="averaged over the hour",
+        words="averaged over the hour",
     ),
     "half hours off the hour": Export(
         table("Time (UTC),Soil temp 5cm (°C)", rows(
@@ -190,31 +190,31 @@ EXPORTS: dict[str, Export] = {
         table("Time (UTC),Soil temp 5cm (°C)", [
             f"{line.split(',')[0]}," + {20: "-9999", 40: ""}.get(i, line.split(",")[1])
             for i, line in enumerate(PLAIN)]),
-        said="2 hours in holes of at most 3 h were filled",
+        words="2 hours in holes of at most 3 h were filled",
     ),
     "unit behind each value": Export(
-        table("Time (UTC),Soil 5cm", rows(lambda t, v: f"{t:{ISO}},{v} °C")), said="in degC"
+        table("Time (UTC),Soil 5cm", rows(lambda t, v: f"{t:{ISO}},{v} °C")), words="in degC"
     ),
     "lines that stand twice": Export(
-        table("Time (UTC),Soil temp 5cm (°C)", PLAIN[:20] + PLAIN[10:]), said="",
+        table("Time (UTC),Soil temp 5cm (°C)", PLAIN[:20] + PLAIN[10:]), words="",
         expected="steps back", error_line=22,
     ),
     "one line twice in place": Export(
-        table("Time (UTC),Soil temp 5cm (°C)", PLAIN[:20] + PLAIN[19:]), said="taken once"
+        table("Time (UTC),Soil temp 5cm (°C)", PLAIN[:20] + PLAIN[19:]), words="taken once"
     ),
     "footer": Export(
         table("Time (UTC),Soil temp 5cm (°C)", PLAIN) + "\nEnd of data\nTotal: 60\n",
-        said="2 lines after the last dated line",
+        words="2 lines after the last dated line",
     ),
     "cut off in the last line": Export(
         table("Time (UTC),Soil temp 5cm (°C)", rows(
             lambda t, v: f"{t:{ISO}},{v}", hours=HOURS + 1))[:-1].rsplit(",", 1)[0] + "\n",
-        said="the last",
+        words="the last",
     ),
     "heading in the midst (two files glued)": Export(
         table("Time (UTC),Soil temp 5cm (°C)",
               [*PLAIN[:30], "Time (UTC),Soil temp 5cm (°C)", *PLAIN[30:]]),
-        said="The heading stands again in line 32",
+        words="The heading stands again in line 32",
     ),
     "air beside soil": Export(
         table("Time (UTC),Air temp (°C),Soil temp 5cm (°C),Battery (V)", rows(
@@ -228,7 +228,7 @@ EXPORTS: dict[str, Export] = {
         table("time_utc,depth_cm,soil_temp_C", [
             f"{t:%Y-%m-%dT%H:%M}Z,{d},{v + d - 5:.2f}" for t, v in (
                 (START + timedelta(hours=i), soil(i)) for i in range(HOURS)) for d in (5, 10)]),
-        {"depth_cm": 5.0}, said="60 lines of 5 cm were taken",
+        {"depth_cm": 5.0}, words="60 lines of 5 cm were taken",
     ),
     "two-digit year": Export(
         table("Time (UTC);Soil temp 5cm (°C)", rows(lambda t, v: f"{t:%d.%m.%y %H:%M};{v}")),
@@ -236,7 +236,7 @@ EXPORTS: dict[str, Export] = {
     "unit in a column of its own": Export(
         table("Time (UTC),Unit,Value of probe", rows(
             lambda t, v: f"{t:{ISO}},F,{v * 1.8 + 32:.3f}")),
-        said="in degF",
+        words="in degF",
     ),
     "nothing but the unit tells the column": Export(
         table('"Line","Time (UTC)","Probe A"', [
@@ -246,33 +246,33 @@ EXPORTS: dict[str, Export] = {
         "Bed 3, north end\n" + table('"Line","Day and time (GMT+02:00)","Probe no. 10, °C"', [
             f'{i + 1},"{START + timedelta(hours=i + 2):%m/%d/%y %I:%M:%S %p}",{soil(i)}'
             for i in range(HOURS)]),
-        said="time zone UTC+02:00",
+        words="time zone UTC+02:00",
     ),
     "end of summer time, hour doubled": Export(
         table("Local time,Soil temp 5cm (°C)", _autumn(lambda t, v: f"{t:{ISO}},{v}", True)),
-        {"timezone": "Europe/London"}, said="told apart by the order",
+        {"timezone": "Europe/London"}, words="told apart by the order",
     ),
     "midnight written as 24:00": Export(
         table("Time (UTC),Soil temp 5cm (°C)", rows(_until_24)),
-        said="Times written 24:00 were read as 00:00 of the next day",
+        words="Times written 24:00 were read as 00:00 of the next day",
     ),
     "days with dots that no line settles": Export(
         table("Time (UTC);Soil temp 5cm (°C)", rows(
             lambda t, v: f"{t:%d.%m.%Y %H:%M};{v}", start=datetime(2026, 4, 3))),
-        said="dates written day first (with dots)",
+        words="dates written day first (with dots)",
     ),
     "unit above the table": Export(
         "Temperature of bed 3\nUnits: °F\n" + table("Time (UTC),Soil temp 5cm", rows(
             lambda t, v: f"{t:{ISO}},{v * 1.8 + 32:.3f}")),
-        said="in degF",
+        words="in degF",
     ),
     "no unit, too warm for Celsius": Export(
         table("Time (UTC),Soil temp 5cm", rows(lambda t, v: f"{t:{ISO}},{v * 1.8 + 32:.3f}")),
-        said="in degF",
+        words="in degF",
     ),
     "depth column left empty": Export(
         table("Time (UTC),depth_cm,soil_temp_C", rows(lambda t, v: f"{t:{ISO}},,{v}")),
-        said="does not say how deep",
+        words="does not say how deep",
     ),
     "spare commas in every line": Export(
         table("Time (UTC),Soil temp 5cm (°C),,", [f"{line},," for line in PLAIN]),
@@ -283,7 +283,7 @@ EXPORTS: dict[str, Export] = {
     "cut off within the last line": Export(
         table("Time (UTC),Soil temp 5cm (°C),Battery (V)", rows(
             lambda t, v: f"{t:{ISO}},{v},3.1", hours=HOURS + 1)).rsplit(",", 1)[0] + "\n",
-        said="Line 62, the last, is cut off and was left out",
+        words="Line 62, the last, is cut off and was left out",
     ),
     "preamble of thousands of lines": Export(
         "Serial 4711: depot, bed 3\n" * 4000 + table("Time (UTC),Soil temp 5cm (°C)", PLAIN),

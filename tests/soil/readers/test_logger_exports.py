@@ -53,8 +53,8 @@ def test_read_as_the_invented_series(name: str, tmp_path: Path) -> None:
         assert np.isnan(float(series["depth"]))
     else:
         assert float(series["depth"]) == pytest.approx(0.05)
-    said = " ".join(reading.sentences())
-    assert export.said in said
+    words = " ".join(reading.sentences())
+    assert export.words in words
     expected = ["doubled hour"] if "hour doubled" in name else []
     assert [check.name for check in reading.checks] == expected
     assert path.read_bytes() == export.raw

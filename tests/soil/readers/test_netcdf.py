@@ -37,19 +37,19 @@ def read(data: xr.Dataset, path: Path, **options: object) -> tuple[xr.DataArray,
     path = path / "soil.nc"
     path.unlink(missing_ok=True)
     data.to_netcdf(path, engine="h5netcdf")
-    found, reading = read_soil_netcdf(path, **options)  # type: ignore[arg-type]
-    return found, " ".join(reading.sentences())
+    answer, reading = read_soil_netcdf(path, **options)  # type: ignore[arg-type]
+    return answer, " ".join(reading.sentences())
 
 
 def test_fahrenheit_becomes_celsius(tmp_path: Path) -> None:
-    found, _ = read(series(np.full(48, 50.0), unit="degF"), tmp_path, depth_cm=5)
-    assert found.values == pytest.approx(10.0)
+    answer, _ = read(series(np.full(48, 50.0), unit="degF"), tmp_path, depth_cm=5)
+    assert answer.values == pytest.approx(10.0)
 
 
 def test_a_named_variable_is_taken_or_the_others_are_told(tmp_path: Path) -> None:
     data = series().assign(probe_2=(("time",), KELVIN - 1.0, {"units": "K"}))
-    found, _ = read(data, tmp_path, variable="probe_2")
-    assert float(found[0]) == pytest.approx(279.0 - 273.15)
+    answer, _ = read(data, tmp_path, variable="probe_2")
+    assert float(answer[0]) == pytest.approx(279.0 - 273.15)
     with pytest.raises(InputError, match="no variable 'probe_3'; variables there: tsoil, probe_2"):
         read(data, tmp_path, variable="probe_3")
 
@@ -58,8 +58,8 @@ def test_versions_of_recent_reanalysis_are_merged(tmp_path: Path) -> None:
     """The settled version where it is, the early one after it."""
     early = np.arange(48) >= 24
     both = np.stack([np.where(early, np.nan, KELVIN), np.where(early, KELVIN + 1.0, 999.0)], axis=1)
-    found, _ = read(series(both, ("time", "expver"), expver=[1, 5]), tmp_path)
-    assert found.values == pytest.approx(KELVIN + early - 273.15)
+    answer, _ = read(series(both, ("time", "expver"), expver=[1, 5]), tmp_path)
+    assert answer.values == pytest.approx(KELVIN + early - 273.15)
     one, _ = read(series(KELVIN[:, None], ("time", "number"), number=[0]), tmp_path)
     assert one.values == pytest.approx(KELVIN - 273.15)
 
@@ -67,10 +67,10 @@ def test_versions_of_recent_reanalysis_are_merged(tmp_path: Path) -> None:
 def test_impossible_values_are_left_out_and_counted(tmp_path: Path) -> None:
     values = KELVIN.copy()
     values[5] = 9000.0
-    found, said = read(series(values), tmp_path)
-    assert "1 impossible values were left out" in said
+    answer, words = read(series(values), tmp_path)
+    assert "1 impossible values were left out" in words
     # A hole of one hour is closed by a straight line.
-    assert float(found[5]) == pytest.approx(280.5 - 273.15)
+    assert float(answer[5]) == pytest.approx(280.5 - 273.15)
 
 
 def test_a_cell_without_a_place_is_never_the_nearest(tmp_path: Path) -> None:
@@ -83,9 +83,9 @@ def test_a_cell_without_a_place_is_never_the_nearest(tmp_path: Path) -> None:
             cells, ("time", "y", "x"), latitude=(("y", "x"), lat), longitude=(("y", "x"), lon)
         )
 
-    found, said = read(placed(lat), tmp_path, latitude=51.0, longitude=8.0)
-    assert float(found[0]) == pytest.approx(282.0 - 273.15)
-    assert "Cell 51.000 north, 8.000 east" in said
+    answer, words = read(placed(lat), tmp_path, latitude=51.0, longitude=8.0)
+    assert float(answer[0]) == pytest.approx(282.0 - 273.15)
+    assert "Cell 51.000 north, 8.000 east" in words
     with pytest.raises(CoverageError, match="no cell of the file says where it lies"):
         read(placed(np.full((2, 2), np.nan)), tmp_path, latitude=51.0, longitude=8.0)
 
@@ -96,9 +96,9 @@ def test_a_level_without_a_depth_is_never_taken(tmp_path: Path) -> None:
     def at(depths: list[float]) -> xr.Dataset:
         return series(levels, ("time", "depth"), depth=("depth", depths, {"units": "m"}))
 
-    found, _ = read(at([np.nan, 0.1]), tmp_path, depth_cm=5)
-    assert float(found["depth"]) == pytest.approx(0.1)
-    assert float(found[0]) == pytest.approx(281.0 - 273.15)
+    answer, _ = read(at([np.nan, 0.1]), tmp_path, depth_cm=5)
+    assert float(answer["depth"]) == pytest.approx(0.1)
+    assert float(answer[0]) == pytest.approx(281.0 - 273.15)
     with pytest.raises(InputError, match="column depth: the levels of tsoil have no depths"):
         read(at([np.nan, np.nan]), tmp_path)
 
@@ -106,10 +106,10 @@ def test_a_level_without_a_depth_is_never_taken(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("data", "expected"),
     [
-        (series().isel(time=slice(None, None, -1)), "the times of the file do not rise"),
+        (series().isel(time=slice(None, None, -1)), "the times are not sorted"),
         (series().isel(time=slice(0, 0)), "the file holds 0 times, expected two at least"),
         (series(np.full(48, np.nan)), "the cell without coordinates holds no values"),
-        (series(np.full(48, "mild")), "tsoil holds no numbers"),
+        (series(np.full(48, "mild")), "tsoil holds text; expected numbers"),
         (series().isel(time=slice(None, None, 24)), "values every day are too far apart"),
         (series().isel(time=slice(None, None, 6)), "values every 6 hours are too far apart"),
         (
@@ -158,7 +158,7 @@ def test_netcdf_nearest_cell_in_kelvin(tmp_path: Path) -> None:
 def test_netcdf_says_what_it_cannot_take(tmp_path: Path) -> None:
     path = tmp_path / "odd.nc"
     grid("furlong").to_netcdf(path, engine="h5netcdf")
-    with pytest.raises(InputError, match="unit 'furlong'"):
+    with pytest.raises(InputError, match="has the units 'furlong'; expected degC, K or degF"):
         read_soil_netcdf(path, **HERE)
     grid().rename(stl1="sst").to_netcdf(path, engine="h5netcdf")
     with pytest.raises(InputError, match=r"no variable is a soil temperature.*there: sst"):

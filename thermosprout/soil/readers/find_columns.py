@@ -134,18 +134,16 @@ def understand(name: str, index: int, unit_row: str = "") -> Meaning:
     )
 
 
-def understand_all(
-    names: Sequence[str], units: Sequence[str], preamble: Sequence[str] = ()
-) -> list[Meaning]:
+def understand_all(table: Table) -> list[Meaning]:
     """Work out all columns; a heading line ``name: what it is`` above the table counts too."""
     legend: dict[str, str] = {}
-    for line in preamble:
+    for line in table.preamble:
         key, mark, text = line.partition(":")
         if mark:
             legend.setdefault(key.strip().lower(), text)
     return [
         understand(name, index, unit or legend.get(name.strip().lower(), ""))
-        for index, (name, unit) in enumerate(zip(names, units, strict=True))
+        for index, (name, unit) in enumerate(zip(table.names, table.units, strict=True))
     ]
 
 

@@ -99,7 +99,7 @@ def read_soil_csv(
         Where nothing usable is in it.
     """
     table = read_table(path, decimal=decimal)
-    meanings = understand_all(table.names, table.units, table.preamble)
+    meanings = understand_all(table)
     table, notes = one_depth(table, meanings, depth_cm)
     time_index, clock_index = time_columns(table, meanings)
     chosen = choose_column(table, meanings, time_index, column, depth_cm)

@@ -20,19 +20,15 @@ import xarray as xr
 from thermosprout.errors import CoverageError, InputError, Place, placed
 from thermosprout.files import require_plain_file
 from thermosprout.quantities import YEARS
-from thermosprout.soil import quality
-from thermosprout.soil.readers.find_columns import cf_unit, to_celsius
+from thermosprout.soil.quality import check_series, mask_impossible
+from thermosprout.soil.readers.find_columns import cf_unit
 from thermosprout.soil.readers.table import Reading
 from thermosprout.soil.readers.times import StampColumn, to_utc
 from thermosprout.soil.readers.to_hourly import (
-    SPARSEST_HOURS,
-    Hourly,
-    step_in_words,
-    step_of,
     to_hourly,
     trim,
 )
-from thermosprout.soil.series import distance_km, soil_series
+from thermosprout.soil.series import celsius_values, distance_km, soil_series
 
 LAYERS_CM = {"stl1": (0.0, 7.0), "stl2": (7.0, 28.0), "stl3": (28.0, 100.0), "stl4": (100.0, 289.0)}
 """Layers of ERA5 and ERA5-Land; from memory. [cm]"""
@@ -170,11 +166,12 @@ def read_soil_netcdf(
     with placed(Place(file=path)):
         array, where, depth, notes = _cell(_load(path), latitude, longitude, depth_cm, variable)
         time, zone = _utc(array, timezone, path)
-        hourly, unit, wrong = _hourly(array, time)
-        if wrong:
-            notes.append(f"{wrong} impossible values were left out.")
+        unit = array.attrs.get("units")
+        values, wrong = mask_impossible(celsius_values(time, array.values, unit, str(array.name)))
+        if wrong.any():
+            notes.append(f"{int(wrong.sum())} impossible values were left out.")
         empty = CoverageError(f"the cell {where} holds no values", hint="choose a place on land")
-        course = trim(hourly, empty=empty)
+        course = trim(to_hourly(time, values), empty=empty)
     series = soil_series(
         course.time,
         course.values,
@@ -186,14 +183,14 @@ def read_soil_netcdf(
         file=str(path),
         kind="CF NetCDF",
         column=str(array.name),
-        unit=unit,
+        unit=cf_unit(unit) or "",
         depth_cm=depth,
         time_column=str(array.dims[0]),
         time_zone=zone,
         rows=int(array.size),
         **course.entries(),
         notes=(f"Cell {where}.", *notes),
-        checks=quality.check_series(series),
+        checks=check_series(series),
     )
     return series, reading
 
@@ -349,25 +346,3 @@ def _utc(
         return stamps, "UTC (as CF has it; set --timezone where the axis is local)"
     column = StampColumn(path, "time", range(1, stamps.size + 1))
     return to_utc(stamps, None, column, timezone=timezone)
-
-
-def _hourly(array: xr.DataArray, time: npt.NDArray[np.datetime64]) -> tuple[Hourly, str, int]:
-    """Hourly values in degC, the unit they came in, and how many are impossible."""
-    unit = cf_unit(array.attrs.get("units"))
-    if unit is None:
-        unit_there = str(array.attrs.get("units", "")) or "none"
-        raise InputError(f"{array.name} has the unit {unit_there!r}, expected K or degC")
-    try:
-        values = to_celsius(array.values.astype(float), unit)
-    except (TypeError, ValueError):
-        raise InputError(f"{array.name} holds no numbers") from None
-    values, wrong = quality.mask_impossible(values)
-    if not (np.diff(time) > np.timedelta64(0, "ns")).all():
-        raise InputError("the times of the file do not rise")
-    step = step_of(time)
-    if step > SPARSEST_HOURS * 3600:
-        raise InputError(
-            f"values every {step_in_words(step)} are too far apart for a series",
-            hint=f"take a file with values every {SPARSEST_HOURS} hours or finer",
-        )
-    return to_hourly(time, values), unit, int(wrong.sum())

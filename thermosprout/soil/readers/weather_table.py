@@ -107,7 +107,7 @@ def read_weather_csv(
         Where it holds no air temperature.
     """
     table = read_table(path, decimal=decimal)
-    meanings = understand_all(table.names, table.units, table.preamble)
+    meanings = understand_all(table)
     time_index, clock_index = time_columns(table, meanings)
     solar = ""
     if timezone is None and all(_ISO_DAY.fullmatch(row[time_index].strip()) for row in table.rows):
