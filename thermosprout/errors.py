@@ -8,6 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 
+def printable(text: str, *, keep: str = "") -> str:
+    """Text in which a terminal's own codes and other invisible signs are blanks, save some."""
+    return "".join(sign if sign.isprintable() or sign in keep else " " for sign in text)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Place:
     """Where in a file something was found; line and column count from one."""
@@ -60,7 +65,7 @@ class ThermosproutError(Exception):
         if self.hint:
             text = f"{text.rstrip('.')}; {self.hint}"
         # What a file holds may carry line breaks or a terminal's own codes: neither is repeated.
-        text = "".join(mark if mark.isprintable() else " " for mark in text)
+        text = printable(text)
         return text if text.endswith((".", "?")) else text + "."
 
 

@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from thermosprout.cli.app import app
 from thermosprout.crops.catalogue import catalogue
+from thermosprout.crops.crop import PACKET_FIRST
 from thermosprout.errors import InputError
 
 runner = CliRunner()
@@ -71,6 +72,7 @@ def test_days_at_a_constant_temperature_have_the_agreed_form():
     found = document("snap bean", "--constant", "20")
     assert set(found) == {
         "format", "crop", "temperature_C", "depth_cm", "treatment", "days_since_planted", "stand",
+        "cautions",
     }  # fmt: skip
     assert found["depth_cm"] == 1.27
     assert found["treatment"] == "direct"
@@ -98,13 +100,14 @@ def test_same_seed_same_answer_and_another_seed_nearly_so():
     assert first != other
 
 
-def test_cautions_go_to_standard_error_where_seed_is_wetted():
-    result = run("snap bean", "--constant", "25", "--treatment", "soaked", "--json")
-    assert "poisonous" in result.stderr
-    assert "Dressed" in result.stderr
-    assert "poisonous" not in result.stdout
-    dry = run("snap bean", "--constant", "25", "--json")
-    assert dry.stderr == ""
+def test_cautions_end_the_answer_where_seed_is_wetted():
+    words = ("snap bean", "--constant", "25", "--treatment", "soaked")
+    cautions = " ".join(document(*words)["cautions"])
+    assert "poisonous" in cautions
+    assert "Dressed" in cautions
+    *_, last = run(*words).stdout.splitlines()
+    assert last == f"Caution: {PACKET_FIRST}"
+    assert document("snap bean", "--constant", "25")["cautions"] == []
 
 
 def test_us_units_show_fahrenheit_and_inches():

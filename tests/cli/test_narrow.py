@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.table import Table
 
-from thermosprout.cli.console import FittingConsole, packed, shared
+from thermosprout.reports.console import FittingConsole, packed, shared
 from thermosprout.reports.words import plain_table
 
 WORDS = ("pre-sprouted", "open bed", "the window asked for ends there", "12 (9–16)", "20 Sep", "–")

@@ -245,7 +245,7 @@ def test_stations_of_a_weak_lot_are_explained(run: Run) -> None:
     assert answer["choices"][-1]["odds_reached"] < answer["odds_wanted"]
     assert "test the lot" in answer["notes"][0]
     out, _ = run(*words)
-    assert len(out.splitlines()) < 25
+    assert len(out.splitlines()) <= 25
     modest = document(run, *words, "--filled", 0.7)
     assert 6 < modest["seeds_per_station"] <= 50
     assert "test the lot" in modest["notes"][0]

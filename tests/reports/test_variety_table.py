@@ -32,7 +32,7 @@ def printed(varieties: tuple[str, ...]) -> tuple[str, dict[str, object]]:
 def test_each_variety_has_a_row_of_its_treatments() -> None:
     text, document = printed(VARIETIES)
     for variety in document["varieties"]:  # type: ignore[attr-defined]
-        (row,) = (line for line in text.splitlines() if line.startswith(f" {variety['variety']}"))
+        (row,) = (line for line in text.splitlines() if line.startswith(variety["variety"]))
         for item in variety["treatments"]:
             stand, half = item["stand_per_started"], item["t50_since_planted_d"]
             assert f"{100 * stand['estimate']:.0f} %, {half['estimate']:.1f} d" in row

@@ -36,7 +36,7 @@ def test_picture_shows_every_treatment_and_the_sensible_days(tmp_path: Path, cov
             day = one.earliest.astype("datetime64[D]").item()
             assert f"{day.day} {day:%b}" in texts
         else:
-            assert "no sensible day" in texts
+            assert "no suitable day" in texts
     path = tmp_path / "window.png"
     path.write_bytes(figure_bytes(figure, path))
     pixels = mpimg.imread(path)[..., :3]

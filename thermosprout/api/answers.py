@@ -63,7 +63,7 @@ class Answer(ABC):
         """Draw the answer, on axes that are given or on a figure of its own."""
 
     @abstractmethod
-    def _tables(self, width: int) -> Sequence[Any]:
+    def _tables(self) -> Sequence[Any]:
         """Tables and sentences as the command prints them."""
 
     @property
@@ -79,13 +79,12 @@ class Answer(ABC):
 
     def text(self, width: int = WIDTH) -> str:
         """Return all that the command prints, at a width."""
-        from rich.console import Console
+        from thermosprout.reports.console import FittingConsole
 
         out = io.StringIO()
-        console = Console(file=out, width=width, color_system=None, markup=False)
-        for item in (*(f"Caution: {text}" for text in self.soil_checks), *self._tables(width)):
-            console.print(item)
-        return "\n".join(line.rstrip() for line in out.getvalue().rstrip().splitlines())
+        console = FittingConsole(width=width, file=out, color_system=None)
+        console.print(*(f"Caution: {text}" for text in self.soil_checks), *self._tables())
+        return out.getvalue().rstrip()
 
     def __repr__(self) -> str:
         lines = self.text().splitlines()
@@ -171,10 +170,10 @@ class Forecast(Answer):
             label_apart(ax, curves[0])
         return ax
 
-    def _tables(self, width: int) -> Sequence[Any]:
+    def _tables(self) -> Sequence[Any]:
         from thermosprout.reports.forecast_tables import forecast_tables
 
-        return list(forecast_tables(self.to_dict(), width=width))
+        return forecast_tables(self.to_dict())
 
 
 @dataclass(frozen=True, kw_only=True, repr=False, eq=False)
@@ -228,7 +227,7 @@ class Comparison(Answer):
 
         return draw_options(self.to_dict(), ax)
 
-    def _tables(self, width: int) -> Sequence[Any]:
+    def _tables(self) -> Sequence[Any]:
         from thermosprout.reports.decision_tables import compare_tables
 
         return compare_tables(self.to_dict())
@@ -266,7 +265,7 @@ class PlantingWindow(Answer):
         marks = [(one.earliest, one.last) for one in self.result.sensible]
         return window_figure(self.result.dataset, marks, figure=_new_figure()).axes[0]
 
-    def _tables(self, width: int) -> Sequence[Any]:
+    def _tables(self) -> Sequence[Any]:
         from thermosprout.reports.decision_tables import window_tables
 
         return window_tables(self.to_dict(), self.every)
@@ -302,7 +301,7 @@ class SproutingPlan(Answer):
         document = self.to_dict()
         return draw_events(document["events"], f"Sprouting {document['crop']}", ax)
 
-    def _tables(self, width: int) -> Sequence[Any]:
+    def _tables(self) -> Sequence[Any]:
         from thermosprout.reports.decision_tables import presprout_tables
 
         return presprout_tables(self.to_dict())

@@ -31,8 +31,8 @@ from thermosprout.planning.presprout import plan_batch
 from thermosprout.planning.season_window import plan_window
 from thermosprout.season.forecast import forecast_rows
 from thermosprout.season.load import Season, load_season
-from thermosprout.season.open_context import ROW, constant_series, one_row_season
-from thermosprout.season.schema import hours
+from thermosprout.season.open_context import constant_series, one_row_season
+from thermosprout.season.schema import ROW, hours
 from thermosprout.season.setting import Question
 
 if TYPE_CHECKING:

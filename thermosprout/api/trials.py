@@ -74,7 +74,7 @@ class TrialAnalysis(Answer):
 
         return draw_curves(new_axes(ax, height=4.3), self.to_dict())
 
-    def _tables(self, width: int) -> Sequence[Any]:
+    def _tables(self) -> Sequence[Any]:
         from thermosprout.reports.crop_tables import trial_tables
 
         return list(trial_tables(self.to_dict()))
@@ -132,7 +132,7 @@ class Calibration(Answer):
 
         return draw_parameters(self.fit.parameters, self.crop.name, ax)
 
-    def _tables(self, width: int) -> Sequence[Any]:
+    def _tables(self) -> Sequence[Any]:
         from thermosprout.reports.crop_tables import calibration_tables
 
         return calibration_tables(self.to_dict())

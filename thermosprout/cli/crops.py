@@ -82,17 +82,13 @@ def crops(
         crop = replace(crop, estimate=best_estimate(crop, None, None, estimates))
         for entry in _own(estimates, crop.name):
             note(entry["what"])
-    cautions: list[str] = []
     if constant is None:
         document = _full(crop)
         screen = tables.crop_tables(document, units)
     else:
         document = _constant(crop, constant, depth_cm, treatment, soak_h, radicle_mm, seed)
-        cautions = _cautions(crop, treatment, soak_h)
-        screen = [tables.constant_table(document, units)]
+        screen = tables.constant_tables(document, units)
     answer(document, screen, json=json)
-    for caution in cautions:
-        note(f"Caution: {caution}")
     if plot is not None:
         write_figure(_figure(crop, units, seed), plot, force=force)
 
@@ -262,6 +258,7 @@ def _constant(
             stage: quantiles(row.stage_quantile(stage, chances) / 24.0) for stage in STAGES
         },
         "stand": quantiles(row.stand_quantile(chances)),
+        "cautions": _cautions(crop, treatment, soak_h),
     }
 
 
@@ -354,6 +351,7 @@ def lot(
     from thermosprout.calibration.crop_curve import check_lot
     from thermosprout.crops.seed_lots import SeedLot
     from thermosprout.reports.crop_tables import lot_tables
+    from thermosprout.reports.words import sentence
 
     seed_lot, kind = _season_lot(crop, opt.season_here(season, say=False))
     kind = kind or opt.crop_or_like(crop, crop_season, seed_size)
@@ -388,8 +386,8 @@ def lot(
     )  # fmt: skip
     document = _document(report)
     answer(document, lot_tables(document), json=json)
-    for sentence in report.warnings:
-        note(f"{sentence[0].upper()}{sentence[1:]}.")
+    for text in report.warnings:
+        note(sentence(text))
 
 
 def _season_lot(name: str, season: Path | None) -> tuple[SeedLot | None, Crop | None]:

@@ -17,7 +17,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from thermosprout.errors import InputError, Place
+from thermosprout.errors import InputError, Place, printable
 from thermosprout.files import write_atomic
 
 if TYPE_CHECKING:
@@ -71,11 +71,6 @@ def print_json(document: Any) -> None:
     sys.stdout.write("\n")
 
 
-def printable(text: str) -> str:
-    """Text in which a terminal's own codes and other invisible signs are blanks."""
-    return "".join(sign if sign.isprintable() or sign in "\n\t" else " " for sign in text)
-
-
 def speak_any_encoding() -> None:
     """Let both standard streams write what their encoding lacks in plainer signs, never fail."""
 
@@ -108,16 +103,14 @@ def plain_tables() -> Iterator[None]:
 
 def console() -> Console:
     """Console for tables and sentences on standard output."""
-    from thermosprout.cli.console import FittingConsole, PlainConsole
+    from thermosprout.reports.console import FittingConsole, PlainConsole
 
     return PlainConsole() if _plain.get() else FittingConsole()
 
 
 def say(*items: Any) -> None:
     """Print sentences and tables of the answer."""
-    out = console()
-    for item in items:
-        out.print(item)
+    console().print(*items)
 
 
 def answer(document: dict[str, Any], screen: Iterable[Any], *, json: bool) -> None:
@@ -130,7 +123,7 @@ def answer(document: dict[str, Any], screen: Iterable[Any], *, json: bool) -> No
 
 def note(text: str) -> None:
     """One line for the reader on standard error."""
-    sys.stderr.write(f"{printable(text)}\n")
+    sys.stderr.write(printable(text, keep="\n\t") + "\n")
 
 
 _checks: ContextVar[tuple[str, ...]] = ContextVar("checks", default=())

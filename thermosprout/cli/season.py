@@ -60,8 +60,6 @@ def forecast(
 
     Example: thermosprout forecast season.toml --as-of 2026-05-08 --plot rows.png
     """
-    from thermosprout.reports.forecast_tables import forecast_tables
-
     if sowing.crop or sowing.lot:
         result = _one_row(sowing, date, treatment, row)
     else:
@@ -75,9 +73,15 @@ def forecast(
             "asks about one sowing", "add --crop, such as carrot",
         )  # fmt: skip
         result = _forecast(sowing, row or ())
+    _show(result, plot, sowing)
+
+
+def _show(result: SeasonForecast, plot: Path | None, sowing: opt.Sowing) -> None:
+    """Print a forecast, and draw it where a picture is named."""
+    from thermosprout.reports.forecast_tables import forecast_tables
+
     document = result.to_dict()
-    tables = forecast_tables(document, sowing.units, console().width)
-    answer(document, tables, json=sowing.json)
+    answer(document, forecast_tables(document, sowing.units), json=sowing.json)
     if plot is not None:
         from thermosprout.reports.forecast_figures import forecast_figure
         from thermosprout.season.forecast import emergence_curves
@@ -130,8 +134,9 @@ def _forecast(sowing: opt.Sowing, rows: Sequence[str] = ()) -> SeasonForecast:
 
 
 DEMO_DAY = "2026-05-20"
-DEMO_TRIALS = ("trial.csv", "trial_beetroot.csv", "trial_corn.csv")
 """Day taken as today in the invented season."""
+
+DEMO_TRIALS = ("trial.csv", "trial_beetroot.csv", "trial_corn.csv")
 
 _LEFT_OUT = {
     "make_demo.py", "make_trial.py", "model_trial.py", "make_pictures.py", "pictures",
@@ -152,16 +157,17 @@ def demo(
     write_demo(folder)
     note(f"Wrote the invented season to {folder} (invented place, weather, rows and counts).")
     page, picture = folder / "season.html", folder / "rows.png" if plot else None
-    here: dict[str, Any] = {"season": folder / "season.toml", "as_of": DEMO_DAY, "offline": True}
-    forecast(plot=picture, **here)
-    report(out=page, trial=[folder / name for name in DEMO_TRIALS], **here)
+    sowing = opt.Sowing(season=folder / "season.toml", as_of=DEMO_DAY, offline=True)
+    result = _forecast(sowing)
+    _show(result, picture, sowing)
+    _write_page(result, page, [folder / name for name in DEMO_TRIALS], sowing)
     say(
-        f"""
-That was an invented season: when each row shows, is half up and fully up, with 80 % ranges.
-Open {page} in a browser: what to do this week, every row, three trials.
-Next, in the folder {folder}:
-  thermosprout compare season.toml --lot PAR25 --bed north --date 2026-04-18
-  thermosprout trial analyse trial.csv"""
+        "",
+        "That was an invented season: when each row shows, is half up and fully up.",
+        f"Open {page} in a browser: what to do this week, every row, three trials.",
+        f"Next, in the folder {folder}:",
+        "  thermosprout compare season.toml --lot PAR25 --bed north --date 2026-04-18",
+        "  thermosprout trial analyse trial.csv",
     )
 
 
@@ -204,12 +210,18 @@ def report(
 
     Example: thermosprout report season.toml --as-of 2026-05-08 -o season.html
     """
+    _write_page(_forecast(sowing), out, trial or (), sowing)
+
+
+def _write_page(
+    result: SeasonForecast, out: Path, trials: Sequence[Path], sowing: opt.Sowing
+) -> None:
+    """Write the season page of a forecast."""
     from thermosprout.planning.evidence import evidence_name, lot_words, season_evidence
     from thermosprout.planning.this_week import this_week
     from thermosprout.reports.season_page import SeasonReport, season_page
     from thermosprout.season.forecast import emergence_curves
 
-    result = _forecast(sowing)
     season = result.season
     week = this_week(result)
     page = season_page(
@@ -221,7 +233,7 @@ def report(
             evidence=season_evidence(result),
             row_evidence=[evidence_name(answer) for answer in result.rows],
             row_lots=[lot_words(season.row_lot(answer.row)) for answer in result.rows],
-            trials=[_trial(path, season.data.site.timezone) for path in trial or ()],
+            trials=[_trial(path, season.data.site.timezone) for path in trials],
             imprint=f"Made by thermosprout {__version__} from {season.path.name}.",
             units=sowing.units,
         )
@@ -277,7 +289,7 @@ def _trial(path: Path, timezone: str) -> TrialReport:
     from thermosprout.trials.records.read import read_records
 
     result = analyse(read_records(path, timezone=timezone))
-    return TrialReport(title=path.stem, result=result.to_dict())
+    return TrialReport(title=path.name, result=result.to_dict())
 
 
 T = TypeVar("T")

@@ -93,7 +93,7 @@ _ROWS: tuple[tuple[str, Scale, float, float, str, str, str], ...] = (
      "thermal time to half emergence from 1.27 cm"),
     ("sigma", _LOG, 0.18, 0.35, "spread among seeds", "ln",
      "sd of ln thermal time among the seeds of a row"),
-    ("germination_share", _LOGIT, 0.5, 0.4, "share of warmth needed to germinate", "",
+    ("germination_share", _LOGIT, 0.5, 0.4, "share of warmth to germinate", "",
      "share of thermal time up to radicle emergence"),
     ("depth_cost_Cd_per_cm", _LOG, 8.0, 0.5, "thermal time per cm deeper", "°C d",
      "thermal time per cm deeper than 1.27 cm"),
@@ -123,9 +123,9 @@ _ROWS: tuple[tuple[str, Scale, float, float, str, str, str], ...] = (
      "hazard of loss per mm of radicle when planted"),
     ("sprout_stand", _IDENTITY, 0.0, 0.4, "stand of sprouts", "log odds",
      "shift of the log odds of the stand of sprouted seed"),
-    ("plot_speed_sd", _LOG, 0.08, 0.5, "variation between plots, speed", "ln",
+    ("plot_speed_sd", _LOG, 0.08, 0.5, "spread among plots, speed", "ln",
      "sd of ln thermal time from row to row"),
-    ("plot_stand_rho", _LOGIT, 0.04, 0.7, "variation between plots, stand", "",
+    ("plot_stand_rho", _LOGIT, 0.04, 0.7, "spread among plots, stand", "",
      "correlation of the fate of two seeds in one row"),
 )
 # fmt: on

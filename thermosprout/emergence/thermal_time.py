@@ -190,7 +190,10 @@ class ThermalClock(Clock):
             day = start[wrong].flat[0]
             late = day > self.last_h
             end = f"ends on {_stamp(self.last_h)}" if late else f"begins on {_stamp(self.first_h)}"
-            raise CoverageError(f"the soil temperature {end} UTC and does not cover {_stamp(day)}")
+            raise CoverageError(
+                f"the soil temperature {end} UTC and does not cover {_stamp(day)}",
+                hint="name another day, or soil temperature that covers this one",
+            )
         if start.size == 1 and not self._knows(start).all():
             raise CoverageError(f"the soil temperature has a hole at {_stamp(start.flat[0])} UTC")
 
@@ -305,4 +308,4 @@ class ThermalClock(Clock):
 
 
 def _stamp(hour: float) -> str:
-    return str(np.datetime64(int(hour * 60), "m"))
+    return str(np.datetime64(int(hour * 60), "m")).replace("T", " ")

@@ -296,8 +296,8 @@ def _reason(comparison: Comparison, verdict: Verdict) -> str:
     elif not np.isfinite(emergence_d):
         gain = f"{name} is up in time more often"
     else:
-        shift = "brings forward" if emergence_d >= 0 else "puts back"
-        gain = f"{name} {shift} emergence by {abs(emergence_d):.1f} d"
+        verb, where = ("brings", "forward") if emergence_d >= 0 else ("puts", "back")
+        gain = f"{name} {verb} emergence {where} by {abs(emergence_d):.1f} days"
         if np.isfinite(harvest_d):
             gain += f", {_left(harvest_d)}"
     cases = f"it gains in {odds_words(verdict.gain_odds)} of cases"

@@ -26,9 +26,9 @@ _FIGURES = (
         "{:.0f} °C d",
         "{:.0f} to {:.0f} °C d",
     ),
-    ("germination_share", "of it up to the radicle", "{:.0f} %", "{:.0f} to {:.0f} %"),
+    ("germination_share", "of it to germination", "{:.0f} %", "{:.0f} to {:.0f} %"),
     ("field_factor", "live seed that comes up in a good bed", "{:.0f} %", "{:.0f} to {:.0f} %"),
-    ("soak_credit", "of a soak's thermal time kept", "{:.0f} %", "{:.0f} to {:.0f} %"),
+    ("soak_credit", "share of soak credited", "{:.0f} %", "{:.0f} to {:.0f} %"),
 )
 """Figures a grower may want to see, of the many in an estimate."""
 
@@ -194,12 +194,15 @@ def _trial_sentence(comparison: Comparison, treatment: Treatment, days: float) -
     except InputError:
         return None
     smallest = smallest_trial(Trial(), truths, np.random.default_rng(1), later_d=-days)
-    start = f"Whether {HANDLING_WORDS[treatment]} pays here hangs on an assumption"
+    start = f"Whether {HANDLING_WORDS[treatment]} pays here rests on an assumption"
+    gain = "1 day" if days == 1.0 else f"{days:g} days"
     if smallest is None:
-        return f"{start}, and no trial of up to 20 blocks and 200 seeds a plot shows {days:g} d."
+        return (
+            f"{start}, and even a trial of 20 blocks with 200 seeds a plot would not show {gain}."
+        )
     trial = smallest.trial
     return (
         f"{start}: a trial of {trial.blocks} blocks, direct beside {treatment.value}, with "
-        f"{trial.seeds} seeds a plot has 80 % power to show {days:g} d (`thermosprout trial "
-        "design` plans it)."
+        f"{trial.seeds} seeds a plot has 80 % power to show {gain} (`thermosprout trial design` "
+        "plans it)."
     )

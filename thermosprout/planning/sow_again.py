@@ -153,7 +153,7 @@ class SowAgain:
         ways, weights = self.ways, self.row.weights
         plants = odds(ways[0].plants, weights)
         outlook = (
-            f"Waiting brings {plants['p50']:.0f} plants ({plants['p10']:.0f} to "
+            f"Waiting brings {plants['p50']:.0f} plants ({plants['p10']:.0f}–"
             f"{plants['p90']:.0f}) of the {self.target} you want"
         )
         gains = f"in {odds_words(self.saved_odds)} of cases"

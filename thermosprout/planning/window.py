@@ -376,7 +376,7 @@ def _sensible(one: xr.Dataset) -> SensibleDays:
     tests: list[tuple[BoolArray, str]] = [
         (
             one["odds_in_time"].values >= IN_TIME_ODDS,
-            f"half the row would take longer than {days:g} days to come up",
+            f"half up takes more than {days:g} days",
         ),
         (stand >= STAND_OF_BEST * np.nanmax(stand, initial=0.0), "too many seeds are lost"),
     ]

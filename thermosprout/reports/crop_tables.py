@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 from thermosprout.crops.estimate import DERIVED_HEADINGS, PARAMETERS
 from thermosprout.quantities import Units, percent, show_length, show_temperature
-from thermosprout.reports.words import estimate_words, number, plain_table, range_words
+from thermosprout.reports.words import (
+    estimate_words,
+    notes_and_cautions,
+    number,
+    percent_spread,
+    plain_table,
+    range_words,
+    sentence,
+    treatment_words,
+)
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -41,29 +50,29 @@ def _degrees(value_C: float, units: Units) -> str:
     return show_temperature(value_C, units).partition(" ")[0]
 
 
-def constant_table(answer: dict[str, Any], units: Units) -> Table:
-    """Days since planting for each stage, and the stand."""
+def constant_tables(answer: dict[str, Any], units: Units) -> list[RenderableType]:
+    """Days since planting for each stage, the stand, and cautions where seed is wetted."""
     rows = [
         [stage, *("never" if days[key] is None else number(days[key], 1) for key in _QUANTILES)]
         for stage, days in answer["days_since_planted"].items()
     ]
-    rows.append(["stand", *(percent(answer["stand"][key]) for key in _QUANTILES)])
     temperature = show_temperature(answer["temperature_C"], units)
     depth = show_length(answer["depth_cm"], units)
-    return plain_table(
-        f"{answer['crop']}, {answer['treatment']}, {temperature}, {depth} deep",
+    table = plain_table(
+        f"{answer['crop']}, {treatment_words(answer['treatment'])}, {temperature}, {depth} deep",
         rows,
         *("days since planted", ">1 in 10 by", ">even odds", ">9 in 10 by"),
     )
+    stand = f"Stand: {percent_spread(answer['stand'])} of the seeds planted."
+    return [table, *notes_and_cautions({**answer, "notes": [stand]})]
 
 
 def crop_tables(document: dict[str, Any], units: Units) -> list[RenderableType]:
     """Show one crop: head, parameters, published days, sources, cautions."""
-    parts: list[RenderableType] = [_head(document, units), "", _parameters(document), ""]
+    parts: list[RenderableType] = [_head(document, units), _parameters(document)]
     if document["published_days"]:
-        parts += [_published(document, units), ""]
-    cautions = (f"Caution: {text}" for text in document["cautions"])
-    return [*parts, _sources(document), "", *cautions]
+        parts.append(_published(document, units))
+    return [*parts, _sources(document), *notes_and_cautions({**document, "notes": []})]
 
 
 def _head(document: dict[str, Any], units: Units) -> str:
@@ -180,14 +189,14 @@ def lot_tables(document: dict[str, Any]) -> list[RenderableType]:
     """Viability of a lot by year, and its vigour in a sentence."""
     interval = f">{percent(document['interval'])} interval"
     table = plain_table(
-        document["crop"],
+        f"{document['crop']}: live seed",
         document["viability"],
         ("on", lambda row: row["on"]),
         (">alive", lambda row: percent(row["estimate"])),
         (interval, lambda row: f"{100 * row['low']:.0f}–{percent(row['high'])}"),
     )
     slower = document["slower_pct"]
-    return [table] if slower is None else [table, "", vigour_sentence(slower)]
+    return [table] if slower is None else [table, vigour_sentence(slower)]
 
 
 def vigour_sentence(slower: dict[str, float]) -> str:
@@ -243,8 +252,6 @@ def calibration_tables(document: dict[str, Any]) -> list[RenderableType]:
         f"({item['low']:.2f} to {item['high']:.2f})"
         for item in document["treatments"]
     ]
-    if document["effective_draws"] is not None:
-        items.append(f"Effective draws: {document['effective_draws']:.0f}.")
     if "check" in document:
         items.append(_score_table(document["check"]))
     items += [f"Note: {text}." for text in document["warnings"]]
@@ -307,29 +314,21 @@ def trial_tables(document: Mapping[str, Any]) -> Iterator[RenderableType]:
     document : mapping
         As :meth:`thermosprout.trials.analysis.results.TrialResult.to_dict` gives it.
     """
-    from rich.padding import Padding
     from rich.text import Text
 
     level, treatments = round(100 * document["interval"]), document["treatments"]
-    for sentence in document["bottom_line"]:
-        yield Text(_whole(sentence), style="bold")
-    yield Text("")
+    for text in document["bottom_line"]:
+        yield Text(sentence(text), style="bold")
     yield _stand(treatments, level)
     yield _times(treatments, level)
     if document["varieties"]:
         yield _varieties(document["varieties"], [item["treatment"] for item in treatments])
-    for heading, sentences in (
+    for heading, texts in (
         ("What it shows", document["verdict"]), ("Keep in mind", document["warnings"]),
     ):  # fmt: skip
-        if sentences:
-            yield Text(heading, style="bold")
-        for sentence in sentences:
-            yield Padding(Text(f"- {_whole(sentence)}"), (0, 0, 0, 2))
-
-
-def _whole(sentence: str) -> str:
-    """Sentence with its capital and its full stop."""
-    return sentence[:1].upper() + sentence[1:] + ("" if sentence.endswith((".", "?")) else ".")
+        if texts:
+            yield from (Text(""), Text(heading, style="bold"))
+        yield from (Text(f"- {sentence(text)}") for text in texts)
 
 
 def _stand(treatments: list[Mapping[str, Any]], level: int) -> Table:

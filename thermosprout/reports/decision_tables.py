@@ -20,9 +20,11 @@ from thermosprout.reports.words import (
     number,
     percent_spread,
     plain_table,
+    sentence,
     signed,
     spread,
     stage_range,
+    treatment_words,
 )
 
 if TYPE_CHECKING:
@@ -46,7 +48,7 @@ def _answer(*sentences: str) -> list[RenderableType]:
     from rich.text import Text
 
     first, *others = sentences
-    return [Text(first, style="bold"), *(Text(text) for text in others), Text("")]
+    return [Text(first, style="bold"), *map(Text, others)]
 
 
 def _choice(name: Any, advised: Any) -> Text:
@@ -74,8 +76,8 @@ def compare_tables(document: Document, units: Units = Units.METRIC) -> list[Rend
         "What each method brings and takes",
         document["options"],
         ("method", lambda option: _choice(option["option"], advised)),
-        ("stand", lambda option: percent(option["stand_per_seed_planted"]["p50"])),
-        ("started", lambda option: percent(option["stand_per_seed_started"]["p50"])),
+        (">stand", lambda option: percent(option["stand_per_seed_planted"]["p50"])),
+        (">started", lambda option: percent(option["stand_per_seed_started"]["p50"])),
         (">seeds", lambda option: option["seeds_to_start"]),
         ("bed-days", lambda option: spread(option["bed_days"]["to_harvest"])),
         (">gain", lambda option: signed(option["gain"]["at_emergence_d"]["p50"])),
@@ -239,17 +241,17 @@ def _day_table(rows: list[Document], within: float, every: int) -> Table:
         (True, "planted", "", lambda row: iso_day(row["planted"])),
         (len({row["cover"] for row in rows}) > 1, "cover", "", lambda row: row["cover"]),
         (True, "treatment", "", lambda row: row["treatment"]),
-        (True, f"in {within:g} d", in_time, lambda row: percent(row["odds_in_time"])),
+        (True, f">in {within:g} d", in_time, lambda row: percent(row["odds_in_time"])),
         (True, "to half", "days to half emergence", lambda row: spread(row["days_to_half"])),
-        (True, "stand", "expected stand", lambda row: percent(row["stand"])),
+        (True, ">stand", "expected stand", lambda row: percent(row["stand"])),
         (harvest, "bed-days", "to first harvest", lambda row: spread(row["bed_days_to_harvest"])),
         (
             any(row["frost_risk"] for row in rows),
-            "frost", "odds of frost on the seedlings", lambda row: percent(row["frost_risk"]),
+            ">frost", "odds of frost on the seedlings", lambda row: percent(row["frost_risk"]),
         ),
         (
             any(row["odds_harvest_before_frost"] is not None for row in rows),
-            "in time", "odds of a harvest before the first hard frost",
+            ">in time", "odds of a harvest before the first hard frost",
             lambda row: percent(row["odds_harvest_before_frost"]),
         ),
     ]  # fmt: skip
@@ -265,7 +267,11 @@ def _day_table(rows: list[Document], within: float, every: int) -> Table:
             for row in by_day[planted]
         ),
         *[head for _, head, _, _ in shown],
-        caption="; ".join(f"{head}: {meaning}" for _, head, meaning, _ in shown if meaning) + ".",
+        caption=sentence(
+            "; ".join(
+                f"{head.removeprefix('>')}: {meaning}" for _, head, meaning, _ in shown if meaning
+            )
+        ),
     )
 
 
@@ -274,8 +280,7 @@ def _best(document: Document) -> list[str]:
     suitable = [row for row in document["sensible"] if row["earliest"] is not None]
     if not suitable:
         days = f"{document['within_days']:g} days"
-        slow = f"half the row would take longer than {days} to come up"
-        return [f"No suitable day: {slow}, or frost would take it."]
+        return [f"No suitable day: half up takes more than {days}, or frost would take the row."]
     first = min(suitable, key=lambda row: str(row["earliest"]))
     last = max(suitable, key=lambda row: str(row["last"]))
     from_day, to_day = iso_day(first["earliest"]), iso_day(last["last"])
@@ -309,7 +314,7 @@ def stations_tables(document: Document) -> list[RenderableType]:
         _selection(document["choices"], seeds),
         ("seeds", lambda choice: _choice(choice["seeds_per_station"], seeds)),
         ("stations filled", lambda choice: percent_spread(choice["stations_filled"])),
-        ("odds", lambda choice: percent(choice["odds_reached"])),
+        (">odds", lambda choice: percent(choice["odds_reached"])),
         (">plants", lambda choice: number(choice["plants_per_station"], 1)),
         (">to thin", lambda choice: number(choice["to_thin_per_station"], 1)),
         (">minutes", lambda choice: number(choice["thinning_minutes"])),
@@ -342,7 +347,7 @@ def succession_tables(document: Document) -> list[RenderableType]:
     aim = "up" if document["aim"] == "emergence" else "ready"
     sowings = document["sowings"]
     table = plain_table(
-        f"{document['called']}, {document['treatment']}: {aim} every "
+        f"{document['called']}, {treatment_words(document['treatment'])}: {aim} every "
         f"{document['every_days']:g} days",
         sowings,
         ("sow", lambda sowing: iso_day(sowing["planted"])),
@@ -367,10 +372,10 @@ def openings_tables(document: Document) -> list[RenderableType]:
         ("crop", lambda fit: fit["called"]),
         ("treatment", lambda fit: fit["treatment"]),
         (">in time", lambda fit: percent(fit["ready_odds"])),
-        (">spare d", lambda fit: number(fit["spare_days"])),
+        (">spare days", lambda fit: number(fit["spare_days"])),
         (">stand", lambda fit: percent(fit["stand"])),
-        caption="In time: odds that first harvest comes before you need the bed. Spare: days "
-        "left after first harvest, most likely.",
+        caption="In time: odds that first harvest comes before you need the bed. Spare days: "
+        "those left after first harvest, most likely.",
     )
     fits = document["openings"]
     return [*(_answer(*_best_fits(fits)) if fits else ()), table, *notes_and_cautions(document)]

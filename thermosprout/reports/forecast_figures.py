@@ -23,6 +23,8 @@ from thermosprout.reports.style import (
     spaced,
     write,
 )
+from thermosprout.reports.words import treatment_words
+from thermosprout.season.schema import ROW
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -80,7 +82,8 @@ def draw_row(axes: Axes, curve: EmergenceCurve) -> None:
     axes.plot(when, curve.middle, color=LEAF, linewidth=1.8)
     axes.set_ylim(0, 108)
     axes.set_ylabel("seedlings per\n100 seeds planted")
-    title = f"{curve.row}  {curve.title}, {curve.treatment}"
+    name = "" if curve.row == ROW else f"{curve.row}  "
+    title = f"{name}{curve.title}, {treatment_words(curve.treatment)}"
     axes.set_title(title if len(title) < 46 else f"{title[:45]}…")
     _moment(axes, curve.planted, "planted")
     if curve.when[0] <= curve.today <= curve.when[-1]:
@@ -188,7 +191,7 @@ def _draw_days(axes: Axes, curve: CropCurve, units: Units) -> None:
     band, at = np.isfinite(curve.low), curve.temperature_C
     axes.fill_between(
         at[band], curve.low[band], high[band], color=LEAF, alpha=0.18, linewidth=0,
-        label="8 of 10 lots",
+        label="80 % of lots",
     )  # fmt: skip
     axes.plot(at[finite], curve.days[finite], color=LEAF, linewidth=1.8, label="typical lot")
     for mark, source in zip(_MARKS, dict.fromkeys(p.source for p in curve.points), strict=False):
@@ -275,8 +278,9 @@ def window_figure(
         day_axis(axes[-1], least=4, most=10)
         axes[-1].set_xlabel("planted")
         figure.suptitle(
-            title or f"{window.attrs['called']}: every planting day", x=0.01, ha="left", color=INK
-        )
+            title or f"{window.attrs['called']}: every planting day",
+            x=0.01, ha="left", color=INK, fontweight="bold",
+        )  # fmt: skip
         _key(figure, window)
     return figure
 
@@ -298,7 +302,7 @@ def _strip(axes: Axes, one: xr.Dataset, sensible: tuple[Any, Any]) -> None:
     axes.axhline(0, color=QUIET, linewidth=0.7)
     earliest, last = sensible
     if earliest is None or last is None:
-        axes.text(days[0], -12, "no sensible day", fontsize=7.5, color=INK, va="center")
+        axes.text(days[0], -12, "no suitable day", fontsize=7.5, color=INK, va="center")
     else:
         axes.plot([earliest, last], [-10, -10], color=INK, linewidth=3.2, solid_capstyle="butt")
         _date(axes, earliest, "right")
@@ -322,7 +326,7 @@ def _key(figure: Figure, window: xr.Dataset) -> None:
     marks: list[Any] = [
         Patch(facecolor=LEAF, alpha=0.55, label=f"odds of half up in {within:g} d"),
         Line2D([], [], color=INK, linewidth=1.2, linestyle=(0, (4, 2)), label="stand"),
-        Line2D([], [], color=INK, linewidth=3.2, label="sensible days"),
+        Line2D([], [], color=INK, linewidth=3.2, label="suitable days"),
     ]
     if "frost_risk" in window and window.attrs["tender"]:
         marks.append(Patch(facecolor="none", edgecolor=QUIET, hatch="////", label="frost"))
@@ -356,7 +360,7 @@ def _bed(axes: Axes, window: xr.Dataset, strips: dict[str, tuple[str, str]]) -> 
         write(axes, label, at, xytext=(5, 0), va="center", color=colour)
     axes.grid(color=FAINT, linewidth=0.6)
     what = "first harvest" if harvest else "half emergence"
-    axes.set_title(f"bed-days to {what} (middle of all years)", fontsize=9, pad=3)
+    axes.set_title(f"bed-days to {what} (median of all years)", fontsize=9, pad=3)
     axes.set_ylabel("days")
 
 

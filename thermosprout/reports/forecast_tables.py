@@ -12,12 +12,15 @@ from thermosprout.quantities import Units, show_length, show_temperature
 from thermosprout.reports.words import (
     Document,
     iso_day,
+    notes_and_cautions,
     percent_spread,
     plain_table,
     signed,
     spread,
     stage_range,
+    treatment_words,
 )
+from thermosprout.season.schema import ROW
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -26,17 +29,10 @@ if TYPE_CHECKING:
 
     from thermosprout.planning.this_week import Week
 
-STAGE_NAMES = ("first", "half", "full")
-
-_NARROW = 78
-"""A terminal with fewer columns gets a few lines a row instead of tables."""
-
 _MOST_IN_BOTTOM_LINE = 4
 
 
-def forecast_tables(
-    document: Document, units: Units = Units.METRIC, width: int = 80
-) -> list[RenderableType]:
+def forecast_tables(document: Document, units: Units = Units.METRIC) -> list[RenderableType]:
     """Bottom line, two tables (dates and stands), and notes.
 
     Parameters
@@ -45,16 +41,14 @@ def forecast_tables(
         The forecast's JSON document.
     units : Units
         Of temperatures and depths.
-    width : int
-        Columns of the terminal; on a narrow one each row gets a few lines.
     """
     from rich.text import Text
 
     as_of = datetime.fromisoformat(document["as_of"])
     title = f"{document['site']}: when rows come up, as of {day_words(as_of.date())}"
-    answer: list[RenderableType] = [Text(text) for text in _bottom_line(document)]
-    if width < _NARROW:
-        return [*answer, Text(title, style="bold"), *_row_by_row(document, units)]
+    answer = [
+        Text(line, style="" if n else "bold") for n, line in enumerate(_bottom_line(document))
+    ]
     dates = plain_table(
         title,
         document["rows"],
@@ -63,13 +57,13 @@ def forecast_tables(
         ("first", lambda row: _stage(row["stages"]["first"])),
         ("half", lambda row: _stage(row["stages"]["half"])),
         ("full", lambda row: _stage(row["stages"]["full"])),
-        ("wait until", lambda row: iso_day(row["wait_until"])),
-        caption="Most likely day; below it the range that should contain it in 8 years out of 10.",
+        ("wait\nuntil", lambda row: iso_day(row["wait_until"])),
+        caption="Most likely day, and the range that should contain it in 8 years out of 10.",
     )
     stands = plain_table(
         "Both clocks, stand and soil",
         document["rows"],
-        ("row", lambda row: Text(row["row"], style="bold")),
+        ("row", lambda row: Text(_short_name(row), style="bold")),
         ("since started", lambda row: spread(row["days_since_started"]["half"], 1)),
         ("since planted", lambda row: spread(row["days_since_planted"]["half"], 1)),
         ("stand", lambda row: percent_spread(row["stand"])),
@@ -83,7 +77,7 @@ def forecast_tables(
 
 
 _KINDS = {
-    "counts": "Seeds that show, and the row against its forecast at sowing",
+    "counts": "Counted, and the row against its forecast at sowing",
     "nothing": "Odds that nothing comes up",
 }
 """Notes that differ in their figures alone, and what they are about."""
@@ -96,10 +90,10 @@ def notes_by_kind(rows: list[Document]) -> list[str]:
     for row in rows:
         for sentence, note in zip(row["notes"], row["note_kinds"], strict=True):
             if note["kind"] in _KINDS:
-                words = f"{row['row']} {', '.join(note['figures'])}"
+                words = f"{_short_name(row)} {', '.join(note['figures'])}"
                 figures.setdefault(_KINDS[note["kind"]], []).append(words)
             else:
-                about.setdefault(sentence, []).append(row["row"])
+                about.setdefault(sentence, []).append(_short_name(row))
     kinds = [f"{head}: {'; '.join(each)}." for head, each in figures.items()]
     return [*kinds, *(f"{', '.join(names)}: {sentence}" for sentence, names in about.items())]
 
@@ -107,21 +101,23 @@ def notes_by_kind(rows: list[Document]) -> list[str]:
 def _bottom_line(document: Document) -> list[str]:
     """Rows half up, rows to expect next and rows past waiting for, in a sentence each."""
     rows, as_of = document["rows"], datetime.fromisoformat(document["as_of"])
-    half = {row["row"]: row["stages"]["half"]["p50"] for row in rows}
+    half = {_short_name(row): row["stages"]["half"]["p50"] for row in rows}
     over = [
-        row["row"]
+        _short_name(row)
         for row in rows
         if row["wait_until"] and date.fromisoformat(row["wait_until"]) < as_of.date()
     ]
     up = [name for name, day in half.items() if day and datetime.fromisoformat(day) <= as_of]
-    waiting = [row for row in rows if half[row["row"]] and row["row"] not in {*up, *over}]
-    waiting.sort(key=lambda row: str(half[row["row"]]))
+    waiting = [
+        row for row in rows if half[_short_name(row)] and _short_name(row) not in {*up, *over}
+    ]
+    waiting.sort(key=lambda row: str(half[_short_name(row)]))
     lines = []
     if still := [name for name in up if name not in over]:
         lines.append(f"Half up by now, most likely: {', '.join(still)}.")
     if waiting:
         soon = ", ".join(
-            f"{row['row']} {row['called']} about {iso_day(half[row['row']])}"
+            f"{_name(row).plain.splitlines()[0]} about {iso_day(half[_short_name(row)])}"
             for row in waiting[:_MOST_IN_BOTTOM_LINE]
         )
         more = len(waiting) - _MOST_IN_BOTTOM_LINE
@@ -132,42 +128,21 @@ def _bottom_line(document: Document) -> list[str]:
     return lines
 
 
-def _row_by_row(document: Document, units: Units) -> list[RenderableType]:
-    """Each row in a few short lines."""
-    from rich.text import Text
-
-    lines: list[RenderableType] = [Text("Most likely day (and its 80 % range).")]
-    for row in document["rows"]:
-        soil = show_temperature(row["soil"]["mean_C"], units)
-        stages = ((stage, row["stages"][stage]) for stage in STAGE_NAMES)
-        lines.append(Text(f"\n{row['row']} {row['called']}, {row['treatment']}", style="bold"))
-        lines += [
-            Text(f"  {line}")
-            for line in (
-                f"planted {iso_day(row['planted'])}",
-                *(
-                    f"{stage} {iso_day(days['p50'])} ({stage_range(days)})"
-                    for stage, days in stages
-                ),
-                f"wait until {iso_day(row['wait_until'])}",
-                f"half up {spread(row['days_since_planted']['half'], 1)} d after planting,",
-                f"  {spread(row['days_since_started']['half'], 1)} d after starting",
-                f"stand {percent_spread(row['stand'])} of the seeds planted",
-                f"soil {soil} at {show_length(row['depth_cm'], units)}",
-            )
-        ]
-    return [*lines, Text(""), *(Text(text) for text in notes_by_kind(document["rows"]))]
-
-
 def _name(row: Document) -> Text:
-    """Row in bold, its crop and treatment below."""
+    """Row in bold and its crop, its treatment below."""
     from rich.text import Text
 
-    return Text.assemble((row["row"], "bold"), f" {row['called']}\n{row['treatment']}")
+    crop = "" if row["row"] == ROW else f" {row['called']}"
+    return Text.assemble((_short_name(row), "bold"), f"{crop}\n{treatment_words(row['treatment'])}")
+
+
+def _short_name(row: Document) -> str:
+    """Name of a row; the crop's where no file names it."""
+    return str(row["called"] if row["row"] == ROW else row["row"])
 
 
 def _stage(stage: Mapping[str, str | None]) -> str:
-    return f"{iso_day(stage['p50'])}\n{stage_range(stage)}"
+    return f"{iso_day(stage['p50'])}\n({stage_range(stage)})"
 
 
 def week_table(week: Week) -> list[RenderableType]:
@@ -181,8 +156,13 @@ def week_table(week: Week) -> list[RenderableType]:
     from rich.text import Text
 
     title = f"This week, {day_range(week.today, week.last)}"
+    later = ""
+    if week.later:
+        soon = week.later[0]
+        later = f"After that: {soon.kind} {soon.row} {soon.called} on {day_words(soon.day)}."
     if not week.now:
-        return [Text(title, style="bold"), Text("Nothing is due.")]
+        nothing = "Nothing is due." if later else "Nothing is due in the next three weeks."
+        return [Text(title, style="bold"), Text(f"{nothing} {later}".strip())]
     table = plain_table(
         title,
         week.now,
@@ -199,16 +179,12 @@ def week_table(week: Week) -> list[RenderableType]:
     items: list[RenderableType] = []
     if today:
         due = "; ".join(f"{kind} {', '.join(rows)}" for kind, rows in today.items())
-        items += [Text(f"Today: {due}.", style="bold"), Text("")]
-    items.append(table)
-    if week.later:
-        soon = week.later[0]
-        items.append(
-            Text(f"After that: {soon.kind} {soon.row} {soon.called} on {day_words(soon.day)}.")
-        )
-    cautions = each_once(text for task in week.now for text in task.cautions)
-    items += [Text(f"Caution: {text}", style="bold") for text in cautions]
-    return items
+        items.append(Text(f"Today: {due}.", style="bold"))
+    beside = {
+        "notes": [later] if later else [],
+        "cautions": each_once(text for task in week.now for text in task.cautions),
+    }
+    return [*items, table, *notes_and_cautions(beside)]
 
 
 def soil_check_lines(document: dict[str, Any], units: Units = Units.METRIC) -> list[str | Table]:
@@ -244,12 +220,9 @@ def soil_check_lines(document: dict[str, Any], units: Units = Units.METRIC) -> l
             ("crop", lambda row: row["called"]),
             ("half up, as it is", lambda row: iso_day(row["half_as_is"])),
             ("corrected", lambda row: iso_day(row["half_corrected"])),
-            ("shift", lambda row: None if row["days"] is None else f"{signed(row['days'])} d"),
-            ("±", lambda row: None if row["sd_days"] is None else f"{row['sd_days']:.1f} d"),
+            (">shift", lambda row: None if row["days"] is None else f"{signed(row['days'])} d"),
+            (">±", lambda row: None if row["sd_days"] is None else f"{row['sd_days']:.1f} d"),
+            caption=f"±: days by which ± {weeks:.1f} {symbol} moves the row.",
         )
-        meaning = (
-            f"±: days by which ± {weeks:.1f} {symbol} moves the row (one standard deviation; the "
-            "80 % range is 1.3 times as wide)."
-        )
-        lines += [table, meaning]
+        lines.append(table)
     return lines

@@ -19,6 +19,7 @@ from markupsafe import Markup
 from thermosprout import __version__
 from thermosprout.crops.crop import cautions
 from thermosprout.dates import day_words
+from thermosprout.reports.words import treatment_words
 from thermosprout.trials.records.plots import Entry, PlotHistory
 from thermosprout.trials.records.values import FORMAT, KNOWN, REQUIRED
 
@@ -103,7 +104,7 @@ def _environment() -> Any:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["day"] = day_words
+    environment.filters |= {"day": day_words, "treatment": treatment_words}
     return environment
 
 

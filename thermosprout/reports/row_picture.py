@@ -184,7 +184,7 @@ def _labels(
     if x.size and float(np.nanmax(curve.high, initial=0.0)) > 0.5:
         # Under the band at its end, or over it, or at the top: where no count is in the way.
         below, above = float(up(float(curve.low[-1]))) + 14, float(up(float(curve.high[-1]))) - 5
-        heights = (below, above, TOP + 22.0, below + 12.0, below + 24.0, TOP + 40.0)
+        heights = (below, above, TOP + 22, below + 12, below + 24, below + 36, TOP + 40)
         places = [y for y in heights if TOP + 8 < y < _MIDDLE - 3]
         free = [y for y in places if not _crowded(y, counts)]
         y = (free or [TOP + 22.0])[0]

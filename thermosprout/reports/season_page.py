@@ -8,7 +8,7 @@ from datetime import date, datetime
 from typing import Any
 
 from thermosprout.crops.crop import PACKET_FIRST, each_once
-from thermosprout.dates import day_words
+from thermosprout.dates import day_range, day_words
 from thermosprout.planning.evidence import CropEvidence
 from thermosprout.planning.this_week import Kind, Task, Week
 from thermosprout.quantities import Units, fahrenheit, show_length
@@ -36,7 +36,8 @@ KIND_CLASS = {
     Kind.EXPECT: "expect",
 }
 
-_NOT_SHOWN = "Not shown"
+_UNCLEAR = "No clear "
+"""How a sentence on a comparison without a clear difference begins."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,8 +90,7 @@ def season_page(report: SeasonReport) -> str:
         title=report.title,
         site=report.document["site"],
         as_of=f"{as_of:%A} {as_of.day} {as_of:%B %Y}",
-        first=day_words(report.week.today),
-        last=day_words(report.week.last),
+        span=day_range(report.week.today, report.week.last),
         days=_days(report.week.now, anchors, report.week.today),
         later=_days(report.week.later, anchors, report.week.today),
         cautions=_cautions((*report.week.now, *report.week.later)),
@@ -192,7 +192,7 @@ def _day_count(days: Mapping[str, float | None]) -> str:
     return UNKNOWN if days["p50"] is None else f"{spread(days)} days"
 
 
-_TRIAL_COLUMNS = (
+_TRIAL_MEASURES = (
     ("stand", "stand per seed planted"),
     ("stand_per_started", "stand per seed started"),
     ("t50_since_planted_d", "half emergence, days since planted"),
@@ -202,21 +202,23 @@ _TRIAL_COLUMNS = (
 
 
 def _trial(index: int, trial: TrialReport) -> dict[str, Any]:
-    result = trial.result
-    shown = [item for item in _TRIAL_COLUMNS if any(t.get(item[0]) for t in result["treatments"])]
+    result, treatments = trial.result, trial.result["treatments"]
+    measures = [item for item in _TRIAL_MEASURES if any(t.get(item[0]) for t in treatments)]
     return {
         **result,
         "anchor": f"trial-{index + 1}",
         "title": trial.title,
-        # What is shown comes first; the rest is a tap away where it is long.
-        "shown": [text for text in result["verdict"] if not text.startswith(_NOT_SHOWN)],
-        "not_shown": [text for text in result["verdict"] if text.startswith(_NOT_SHOWN)],
-        "columns": [name for _, name in shown],
-        "treatments": [
-            {**item, "values": [_value(key, item.get(key)) for key, _ in shown]}
-            for item in result["treatments"]
+        # Clear differences come first; the rest is a tap away where it is long.
+        "clear": [text for text in result["verdict"] if not text.startswith(_UNCLEAR)],
+        "unclear": [text for text in result["verdict"] if text.startswith(_UNCLEAR)],
+        "labels": [item["treatment"] for item in treatments],
+        # A measure a line: a phone has room for the columns of a few treatments.
+        "lines": [
+            ("plots", [item["plots"] for item in treatments]),
+            ("seeds planted", [item["seeds_planted"] for item in treatments]),
+            *((name, [_value(key, t.get(key)) for t in treatments]) for key, name in measures),
         ],
-        "picture": trial_picture(result["treatments"]),
+        "picture": trial_picture(treatments),
         "interval": f"{100 * result['interval']:.0f} %",
     }
 

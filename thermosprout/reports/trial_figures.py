@@ -85,8 +85,8 @@ def draw_curves(axes: Axes, document: Mapping[str, Any]) -> Axes:
         axes.set_title("Emergence by " + document["compared"].replace("_", " "))
         more = f"; {len(items) - _MOST} more not drawn" if len(items) > _MOST else ""
         axes.figure.supxlabel(
-            f"Slanted: came between two inspections. Bands: {level} of 100, plots' differences "
-            f"included{more}.",
+            f"Slanted lines: seedlings came between two inspections. Bands: {level} % intervals, "
+            f"with the spread among plots{more}.",
             fontsize=7.5, color=QUIET, x=0.01, ha="left",
         )  # fmt: skip
     return axes

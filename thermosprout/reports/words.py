@@ -23,6 +23,8 @@ Odds = Mapping[str, float | None]
 UNKNOWN = "–"
 """What is not known, or lies past the end of the data."""
 
+_TREATMENTS = {"presprouted": "pre-sprouted"}
+
 STAGE_WORDS = {"first": "first seedling", "half": "half up", "full": "nine tenths"}
 
 
@@ -55,9 +57,8 @@ def plain_table(
     from rich.text import Text
 
     table = Table(
-        box=box.SIMPLE_HEAD, title=title or None, title_justify="left", title_style="bold",
-        caption=caption, caption_justify="left", caption_style="", pad_edge=False,
-        padding=(0, 1, 0, 0),
+        box=box.SIMPLE_HEAD, show_edge=False, title=title or None, title_justify="left",
+        caption=caption, caption_justify="left", pad_edge=False, padding=(0, 1, 0, 0),
     )  # fmt: skip
     writers: list[Callable[[Any], Any]] = []
     for index, column in enumerate(columns):
@@ -73,6 +74,16 @@ def plain_table(
         cells = (UNKNOWN if cell is None else cell for cell in (write(row) for write in writers))
         table.add_row(*(cell if isinstance(cell, Text) else str(cell) for cell in cells))
     return table
+
+
+def treatment_words(name: str) -> str:
+    """Treatment of a season or records file as screens and pages name it."""
+    return _TREATMENTS.get(name, name)
+
+
+def sentence(text: str) -> str:
+    """Text with its capital and its full stop."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
 
 
 def number(value: float | None, places: int = 0) -> str:
@@ -156,9 +167,10 @@ def notes_and_cautions(document: Document) -> list[RenderableType]:
     """What stands under an answer: notes first, cautions at its end."""
     from rich.text import Text
 
-    cautions = document.get("cautions") or ()
+    notes, cautions = document["notes"], document.get("cautions") or ()
     return [
-        *(Text(text) for text in document["notes"]),
+        *(Text(text) for text in notes),
+        *([Text("")] if notes and cautions else []),
         *(Text(f"Caution: {text}", style="bold") for text in cautions),
     ]
 

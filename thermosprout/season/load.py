@@ -102,7 +102,9 @@ class Season:
         rows = [row.id for row in self.data.rows]
         if name not in rows:
             raise InputError(
-                f"there is no row {name!r}{_guess(name, rows)}", place=Place(file=self.path)
+                f"there is no row {name!r}{_guess(name, rows)}",
+                place=Place(file=self.path),
+                hint=f"its rows: {', '.join(rows)}",
             )
 
     def row_crop(self, row: Row) -> Crop:

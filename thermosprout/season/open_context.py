@@ -22,7 +22,7 @@ from thermosprout.emergence.forecast import DRAWS
 from thermosprout.errors import InputError
 from thermosprout.season.context import Context, season_context
 from thermosprout.season.load import Season, check_times, load_season, schema_fault
-from thermosprout.season.schema import Lot, Row, SeasonFile, Site, Soil, hours
+from thermosprout.season.schema import ROW, Lot, Row, SeasonFile, Site, Soil, hours
 from thermosprout.season.soil import PLACE, SoilSupply, Water
 from thermosprout.soil.model.ground import soil_type
 from thermosprout.soil.model.temperature import Surface
@@ -247,10 +247,6 @@ def memory_context(
         soil=soil_type(texture),
     )
     return Context(supply, **options)
-
-
-ROW = "row"
-"""Name of the one row."""
 
 
 def one_row_season(

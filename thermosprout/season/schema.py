@@ -155,6 +155,10 @@ class Bed(_Table):
     cover: Name | None = None
 
 
+ROW = "row"
+"""Name of a row that is asked about by itself and stands in no file."""
+
+
 class Row(_Table):
     """One row in the ground, or planned."""
 

@@ -306,7 +306,8 @@ class Reading:
         if self.separator:
             yield f"Columns separated by {self.separator}, decimal {self.decimal or 'point'}."
         if self.start:
-            yield f"Covers {self.start} to {self.end} UTC."
+            start, end = (text.replace("T", " ") for text in (self.start, self.end))
+            yield f"Covers {start} to {end} UTC."
 
     def doubts(self, *, serious: bool = False) -> list[str]:
         """Say what looks wrong in the series, one sentence a check; of serious ones alone."""

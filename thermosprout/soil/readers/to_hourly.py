@@ -153,7 +153,7 @@ def hours_of_days(
         notes.append(
             f"{int((~present).sum())} days without air temperature stay empty, the first {hole}."
         )
-    notes.append("Daily values were turned into hours that keep them.")
+    notes.append("Hourly values were made from the daily ones and keep their means.")
     return data, notes, filled
 
 
