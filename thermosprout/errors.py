@@ -62,7 +62,9 @@ class ThermosproutError(Exception):
 
     def __str__(self) -> str:
         text = f"{self.place}: {self.what}" if self.place else self.what
-        if self.hint:
+        if self.hint and text.endswith("?"):
+            text = f"{text} {self.hint[0].upper()}{self.hint[1:]}"
+        elif self.hint:
             text = f"{text.rstrip('.')}; {self.hint}"
         # What a file holds may carry line breaks or a terminal's own codes: neither is repeated.
         text = printable(text)

@@ -38,7 +38,7 @@ def calibrate(
     variety: Annotated[str, typer.Option(help="Report this variety.")] = "",
     lot: Annotated[str, typer.Option(help="Report this seed lot.")] = "",
     germination: Annotated[
-        float | None, opt.number(0.01, 1.0, help="Share of the lot that germinates, as 0.85.")
+        float | None, opt.number(0.01, 1.0, help="Share of the lot that germinates, such as 0.85.")
     ] = None,
     no_prior: Annotated[
         bool, typer.Option("--no-prior", help="Use the records alone (maximum likelihood).")

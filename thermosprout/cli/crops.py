@@ -309,7 +309,10 @@ def lot(
         typer.Argument(metavar="CROP|LOT", help="Crop, by any of its names, or lot of the season."),
     ],
     counts: Annotated[
-        str, typer.Option(metavar="DAY:COUNT,...", help="Germinated by each day, as 2:3,3:20,5:41.")
+        str,
+        typer.Option(
+            metavar="DAY:COUNT,...", help="Germinated by each day, such as 2:3,3:20,5:41."
+        ),
     ] = "",
     tested: Annotated[int | None, opt.number(1, 100_000, help="Seeds in the test.")] = None,
     germinated: Annotated[int | None, opt.number(0, 100_000, help="Seeds that germinated.")] = None,
@@ -318,12 +321,14 @@ def lot(
         typer.Option(metavar="COUNT/SEEDS", help="Result of one replicate; repeat for each."),
     ] = None,
     germination: Annotated[
-        float | None, opt.number(0.0, 1.0, help="Share on the packet, as 0.85.")
+        float | None, opt.number(0.0, 1.0, help="Share on the packet, such as 0.85.")
     ] = None,
     test_c: Annotated[float, opt.number(0.0, 45.0, help="Temperature of the test [°C].")] = 20.0,
     year: Annotated[int | None, opt.number(1900, 2100, help="Year of harvest or packing.")] = None,
-    tested_on: Annotated[str, opt.day(help="Day of the test, as 2026-02-01.")] = "",
-    storage: Annotated[Store | None, typer.Option(help="Where it is kept.")] = None,
+    tested_on: Annotated[str, opt.day(help="Day of the test, such as 2026-02-01.")] = "",
+    storage: Annotated[
+        Store | None, typer.Option(help='Where it is kept, such as "cool cellar".')
+    ] = None,
     storage_c: Annotated[
         float | None, opt.number(-30.0, 60.0, help="Temperature of the store [°C].")
     ] = None,

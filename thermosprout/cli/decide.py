@@ -160,13 +160,13 @@ def stations(
         int, opt.number(1, 1_000_000, "--stations", help="Stations in the row.")
     ] = 100,
     filled: Annotated[
-        float, opt.number(0.0, 1.0, help="Share of the stations to have a plant, as 0.95.")
+        float, opt.number(0.0, 1.0, help="Share of the stations to have a plant, such as 0.95.")
     ] = 0.95,
     odds: Annotated[float, opt.number(0.0, 1.0, help="Odds of reaching that share.")] = 0.8,
     emergence: Annotated[
         float | None, opt.number(0.0, 1.0, help="Share of the seeds that emerges, if you know it.")
     ] = None,
-    date: Annotated[str, opt.day(help="Day of planting.")] = "",
+    date: Annotated[str, opt.day(help="Day of planting; today by default.")] = "",
     treatment: opt.Treatment = "direct",
 ) -> None:
     """Seeds per station, so that few stations stay empty and little is thinned.
@@ -223,7 +223,7 @@ def succession(
         list[str] | None,
         typer.Option(
             metavar="BED=DATE/DATE",
-            help="Days a bed is empty, as north=2026-06-01/2026-08-15; repeat for several.",
+            help="Days a bed is empty: north=2026-06-01/2026-08-15; repeat for several.",
         ),
     ] = None,
 ) -> None:

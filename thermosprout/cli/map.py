@@ -27,7 +27,7 @@ def map_grid(
         typer.Argument(help="Soil temperature at seed depth on a grid: CF NetCDF, or Zarr folder."),
     ],
     crop: Annotated[list[str], typer.Option(help="Crop of the catalogue; repeat for several.")],
-    sow: Annotated[list[str], opt.day(help="Day of planting, as 2026-05-01; repeat for several.")],
+    sow: Annotated[list[str], opt.day(help="Day of planting (2026-05-01); repeat for several.")],
     out: Annotated[Path, typer.Option(help="Map to write: NAME.nc for NetCDF, else Zarr.")],
     every: Annotated[
         int, opt.number(1, 366, help="With --until: days from one planting to the next.")
@@ -131,12 +131,12 @@ def map_grid(
             ("planted", lambda row: row["planted"][:10]),
             ("started", lambda row: _lead(row["days_before_planting"])),
             (
-                "reached",
+                ">reached",
                 lambda row: "no soil" if row["reached"] is None else percent(row["reached"]),
             ),
-            ("soonest", lambda row: number(row["days_since_planted"]["soonest"], 1)),
-            ("mean", lambda row: number(row["days_since_planted"]["mean"], 1)),
-            ("latest", lambda row: number(row["days_since_planted"]["latest"], 1)),
+            (">soonest", lambda row: number(row["days_since_planted"]["soonest"], 1)),
+            (">mean", lambda row: number(row["days_since_planted"]["mean"], 1)),
+            (">latest", lambda row: number(row["days_since_planted"]["latest"], 1)),
         )
     )
     note(f"Wrote {out}")

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 SEASON_HERE = Path("season.toml")
 """Season file that every command takes where it is run and none is named."""
 
+Ground = Literal["bare", "grass"]
 TreatmentName = Literal["direct", "soaked", "presprouted"]
 SeasonKind = Literal["cool", "warm"]
 SizeKind = Literal["small", "medium", "large"]
@@ -40,11 +41,15 @@ SizeKind = Literal["small", "medium", "large"]
 
 # --- numbers and dates ---------------------------------------------------------------------------
 
+_ENDLESS = 10**6
+"""A bound from here on stops slips of the finger and is no news to a reader of the help."""
+
 
 def number(low: float, high: float, *names: str, help: str) -> Any:
     """Option that takes a number from ``low`` to ``high``, and nothing that is no number."""
     whole = isinstance(low, int) and isinstance(high, int)
     bounds = f"{low} to {high}" if whole else f"{low:g} to {high:g}"
+    shown = f"  [{bounds}]" if high < _ENDLESS else ""
     convert: Callable[[Any], float] = int if whole else float
 
     def read(text: Any) -> float:
@@ -55,7 +60,7 @@ def number(low: float, high: float, *names: str, help: str) -> Any:
         raise typer.BadParameter(f"{str(text)!r} is not {kind} from {bounds}")
 
     return typer.Option(
-        *names, parser=read, help=f"{help}  [{bounds}]", metavar="N" if whole else "NUMBER"
+        *names, parser=read, help=f"{help}{shown}", metavar="N" if whole else "NUMBER"
     )
 
 
@@ -121,13 +126,16 @@ SeasonOption = Annotated[
 ]
 CropName = Annotated[str, typer.Option("--crop", help="Crop, by any of its names.")]
 CropSeason = Annotated[
-    SeasonKind | None, typer.Option("--crop-season", help="Season of a crop the catalogue lacks.")
+    SeasonKind | None,
+    typer.Option("--crop-season", help="Growing season of a crop the catalogue lacks."),
 ]
 SeedSize = Annotated[
-    SizeKind | None, typer.Option("--seed-size", help="Seed of a crop the catalogue lacks.")
+    SizeKind | None, typer.Option("--seed-size", help="Size of seed of a crop the catalogue lacks.")
 ]
 Treatment = Annotated[TreatmentName, typer.Option("--treatment", help="How the seed is handled.")]
-AtOrSeason = Annotated[str, place("--at", help='Place, as "56.2, -3.1"; the season\'s by default.')]
+AtOrSeason = Annotated[
+    str, place("--at", help='Place, such as "56.2, -3.1"; the season\'s by default.')
+]
 Elevation = Annotated[
     float | None, number(-450.0, 6000.0, "--elevation-m", help="Height above the sea [m].")
 ]
@@ -141,15 +149,25 @@ Plants = Annotated[int, number(1, 1_000_000, "--plants", help="Plants you want."
 # --- how it is worked out and shown --------------------------------------------------------------
 
 AsOf = Annotated[
-    str, moment("--as-of", help="Day or time taken as now, as 2026-05-01; now by default.")
+    str, moment("--as-of", help="Day or time to take as now, such as 2026-05-01; now by default.")
 ]
 Draws = Annotated[
-    int, number(100, 100_000, "--draws", help="Outcomes drawn; more are steadier and slower.")
+    int, number(100, 100_000, "--draws", help="Outcomes to draw; more are steadier and slower.")
 ]
-Seed = Annotated[int, number(0, 2**32 - 1, "--seed", help="Seed of the random numbers.")]
+Seed = Annotated[
+    int,
+    number(
+        0,
+        2**32 - 1,
+        "--seed",
+        help="Start of the random numbers; the same one gives the same answer.",
+    ),
+]
 Offline = Annotated[bool, typer.Option("--offline", help="Ask no service; use what is cached.")]
 
-SeriesOut = Annotated[Path | None, output(".csv", help="Write time_utc,soil_temp_C here.")]
+SeriesOut = Annotated[
+    Path | None, output(".csv", help="Write hourly soil temperature here (.csv).")
+]
 Plot = Annotated[
     Path | None, output(*PICTURES, "--plot", help="Write a picture: .png, .svg or .pdf.")
 ]
@@ -224,7 +242,7 @@ def crop_or_like(name: str, season: SeasonKind | None, seed_size: SizeKind | Non
     except InputError as error:
         if season is None and seed_size is None:
             way = "--crop-season and --seed-size describe a crop the catalogue lacks"
-            raise InputError(error.what, hint="; ".join(filter(None, (error.hint, way)))) from None
+            raise InputError(error.what, hint=error.hint or way) from None
     crop, like = like_crop(name, season, seed_size)
     note(f"{name} is not in the catalogue: taken as a {like}.")
     return crop
@@ -314,7 +332,10 @@ class Sowing:
     reading: Annotated[
         float | None,
         number(
-            -5.0, 60.0, "--reading", help="Soil thermometer's reading of this week [°C]: rough."
+            -5.0,
+            60.0,
+            "--reading",
+            help="Soil thermometer's reading of this week [°C], for a rough answer.",
         ),
     ] = None
     soil: Annotated[
@@ -329,11 +350,11 @@ class Sowing:
         number(-20.0, 60.0, "--air-c", help="Constant air temperature for growth [°C]."),
     ] = None
     at: Annotated[
-        str, place("--at", help='Place, where no season file gives it, as "56.2, -3.1".')
+        str, place("--at", help='Place, where no season file gives it, such as "56.2, -3.1".')
     ] = ""
     timezone: Zone = ""
     surface: Annotated[
-        str, typer.Option("--surface", help="Ground for soil modelled from weather: bare or grass.")
+        Ground, typer.Option("--surface", help="Ground for soil modelled from weather.")
     ] = "bare"
     cover: Annotated[str, typer.Option("--cover", help="Cover on the bed, such as fleece.")] = ""
     depth_cm: Annotated[
@@ -344,7 +365,7 @@ class Sowing:
     ] = False
     germination: Annotated[
         float | None,
-        number(0.0, 1.0, "--germination", help="Share of the lot that germinates, as 0.85."),
+        number(0.0, 1.0, "--germination", help="Share of the lot that germinates, such as 0.85."),
     ] = None
     seeds_tested: Annotated[
         int | None, number(1, 100_000, "--seeds-tested", help="Seeds in the germination test.")

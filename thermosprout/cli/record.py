@@ -37,11 +37,11 @@ def record(
         list[str] | None,
         typer.Argument(
             metavar="PLOT=COUNT",
-            help="Seedlings counted so far, as A1=5; plots alone for --harvest or --planted.",
+            help="Seedlings up so far, such as A1=5; plots alone for --harvest or --planted.",
         ),
     ] = None,
     on: Annotated[
-        str, opt.moment(help="Day of the inspection, as 2026-05-03; today by default.")
+        str, opt.moment(help="Day of the inspection, such as 2026-05-03; today by default.")
     ] = "",
     source: Annotated[
         Path | None,
@@ -196,7 +196,7 @@ def _day(text: str, timezone: str) -> str:
         return now.astimezone(tz).date().isoformat()
     moment = read_moment(text, tz)
     if moment.day > now.astimezone(tz).date() + timedelta(days=1):
-        raise InputError(f"{text} lies ahead, and nothing can be counted before it is there")
+        raise InputError(f"--on {text} lies ahead; counts are of today or of days before")
     return text
 
 

@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date as day
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
 import typer
 
@@ -300,11 +300,11 @@ def start(
         "season.toml"
     ),
     place: Annotated[str, typer.Option(help="What the place is called.")] = "",
-    at: Annotated[str, opt.place(help='Latitude and longitude, as "56.2, -3.1".')] = "",
+    at: Annotated[str, opt.place(help='Latitude and longitude, such as "56.2, -3.1".')] = "",
     timezone: Annotated[
         str,
         typer.Option(
-            metavar="ZONE", help="IANA time zone, as Europe/London; the nearest if that is clear."
+            metavar="ZONE", help="IANA time zone, such as Europe/London; the nearest if clear."
         ),
     ] = "",
     soil: Annotated[
@@ -317,8 +317,8 @@ def start(
         float | None, opt.number(0.0, 300.0, help="Depth of the file's sensor [cm].")
     ] = None,
     surface: Annotated[
-        str, typer.Option(help="Ground over the sensor: bare, grass, unknown.")
-    ] = "",
+        Literal["bare", "grass", "unknown"] | None, typer.Option(help="Ground over the sensor.")
+    ] = None,
     row: Annotated[
         list[str] | None,
         typer.Option(
@@ -365,7 +365,7 @@ def start(
             typed, "--depth-cm", "How deep does its sensor lie, in cm?", write.read_depth, "5", "5"
         )
         ground = need(
-            surface, "--surface", "What ground lies over it: bare, grass or unknown?",
+            surface or "", "--surface", "What ground lies over it: bare, grass or unknown?",
             write.read_surface, "bare", "unknown",
         )  # fmt: skip
     rows = [write.read_row(text, day.today()) for text in row or ()]
@@ -404,7 +404,7 @@ class Interview:
         if typed:
             return read(typed)
         if not self.person:
-            raise InputError(f"{question.rstrip('?')}: no answer given", hint=f"add {option}")
+            raise InputError(f"{option} is not given", hint=f"add it ({question})")
         while True:
             text = typer.prompt(question, default=default or None, err=True)
             try:

@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
     from thermosprout.soil.site_correction import Correction
 
-Ground = Literal["bare", "grass"]
-
 _CHECKS = {
     "spikes": "spikes",
     "flat-line": "flat line",
@@ -53,12 +51,13 @@ class Suspect(StrEnum):
 def read(
     file: Annotated[Path, typer.Argument(help="A logger's CSV file, or NetCDF.")],
     depth_cm: Annotated[
-        float | None, opt.number(0.0, 300.0, help="Depth of the sensor [cm], or which one.")
+        float | None,
+        opt.number(0.0, 300.0, help="Depth of the sensor (to read) [cm]."),
     ] = None,
     timezone: Annotated[
         str,
         typer.Option(
-            metavar="ZONE", help="Zone of times without one, as Europe/London, UTC or UTC+1."
+            metavar="ZONE", help="Zone of times without one: Europe/London, UTC, UTC+1 ..."
         ),
     ] = "",
     column: Annotated[str, typer.Option(help="Column or variable to read.")] = "",
@@ -70,7 +69,7 @@ def read(
     surface: Annotated[
         Literal["bare", "grass", "unknown"], typer.Option(help="Ground over the sensor.")
     ] = "unknown",
-    at: Annotated[str, opt.place(help='Cell of a NetCDF grid, as "56.2, -3.1".')] = "",
+    at: Annotated[str, opt.place(help='Cell of a NetCDF grid, such as "56.2, -3.1".')] = "",
     mask: Annotated[
         list[Suspect] | None, typer.Option(help="Leave these values out; repeat for several.")
     ] = None,
@@ -127,18 +126,17 @@ def read(
             }
         )
         return
-    say(
-        *reading.sentences(),
-        f"Mean {mean:.1f} °C, from {low:.1f} to {high:.1f} °C over {hours} hours.",
-    )
     checks = [
         [check.name, check.value + " (left out)" * check.impossible, check.expected, check.where]
         for check in reading.checks
     ]
     heads = ("check", "found", "expected", "where")
-    say(plain_table("", checks, *heads) if checks else "Nothing looks wrong.")
-    if mask:
-        say(f"Left out: {left_out} suspect hours.")
+    say(
+        *reading.sentences(),
+        f"Mean {mean:.1f} °C, from {low:.1f} to {high:.1f} °C over {hours:,} hours.",
+        plain_table("", checks, *heads) if checks else "Nothing looks wrong.",
+        *([f"Left out: {left_out} suspect hours."] if mask else []),
+    )
 
 
 def download(
@@ -146,12 +144,12 @@ def download(
     service: Annotated[
         Literal["open-meteo", "nasa-power"], typer.Option(help="Service to ask.")
     ] = "open-meteo",
-    start: Annotated[str, opt.day("--from", help="First day, as 2026-03-01.")] = "",
+    start: Annotated[str, opt.day("--from", help="First day, such as 2026-03-01.")] = "",
     end: Annotated[str, opt.day("--to", help="Last day; today by default.")] = "",
     days_ahead: Annotated[int, opt.number(0, 16, help="Days of forecast.")] = 14,
     past_days: Annotated[int, opt.number(3, 92, help="Days before today.")] = 60,
     depth_cm: Annotated[float, opt.number(0.5, 30.0, help="Depth [cm].")] = 5.0,
-    surface: Annotated[Ground, typer.Option(help="Ground to model.")] = "bare",
+    surface: Annotated[opt.Ground, typer.Option(help="Ground to model.")] = "bare",
     elevation_m: opt.Elevation = None,
     base_url: Annotated[
         str, typer.Option(metavar="URL", help="Self-hosted instance, https://HOST.")
@@ -288,8 +286,8 @@ def model(
         Path, typer.Argument(metavar="WEATHER.csv", help="Weather table (CSV), daily or hourly.")
     ],
     depth_cm: Annotated[float, opt.number(0.5, 30.0, help="Depth of the seed [cm].")],
-    surface: Annotated[Ground, typer.Option(help="Mown grass, or bare raked soil.")],
-    out: Annotated[Path, opt.output(".csv", help="File to write: time_utc,soil_temp_C, hourly.")],
+    surface: Annotated[opt.Ground, typer.Option(help="Bare raked soil, or mown grass.")],
+    out: Annotated[Path, opt.output(".csv", help="File to write: hourly soil temperature (.csv).")],
     at: opt.AtOrSeason = "",
     lat: Annotated[
         float | None, opt.number(-90.0, 90.0, help="Degrees north, with --lon in place of --at.")
@@ -357,16 +355,16 @@ def model(
         note(f"Note: {text}.")
     bare = covering.name == "none"
     if not bare:
-        note(f"Cover: {covering.name}: {covering.says}.")
+        note(f"Cover, {covering.name}: {covering.says}.")
     if json:
         print_json(summary)
         return
-    where = "bare soil" if surface == "bare" else "grass"
-    under = "" if bare else f" with {covering.name}"
+    where = "bare soil" if surface == "bare" else "soil under grass"
+    under = "" if bare else f" under {covering.name}"
     low, high = (round(summary[key], 1) + 0.0 for key in ("min_C", "max_C"))
     say(
-        f"{summary['rows']} hours from {summary['start'][:10]} to "
-        f"{summary['end'][:10]}, {depth_cm:g} cm under {where}{under}.\n"
+        f"{summary['rows']:,} hours from {summary['start'][:10]} to {summary['end'][:10]}, "
+        f"{depth_cm:g} cm deep in {where}{under}.\n"
         f"Mean {summary['mean_C']:.1f} °C, from {low:.1f} to {high:.1f} °C. Over a row's "
         f"weeks one site may differ by ± {summary['site_sd_K']:.1f} °C (one standard deviation)."
     )
@@ -471,6 +469,7 @@ def check(
 
 
 app = typer.Typer(
+    add_completion=False,
     cls=Sentences,
     no_args_is_help=True,
     rich_markup_mode=None,

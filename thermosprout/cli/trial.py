@@ -39,10 +39,16 @@ _USUAL_SPROUT_H, _USUAL_SPROUT_SHARE = 72.0, 0.8
 
 def design(
     treatment: Annotated[
-        list[str], typer.Option("--treatment", "-t", help="A treatment; repeat for each.")
+        list[str],
+        typer.Option(
+            "--treatment",
+            "-t",
+            help="direct, soaked, presprouted or one of your own; repeat for each.",
+        ),
     ],
     planting: Annotated[
-        list[str], opt.moment(help="Shared day, as 2026-05-02; several with --layout split.")
+        list[str],
+        opt.moment(help="Day all share (2026-05-02); several with --layout split."),
     ],
     out: Annotated[
         Path, typer.Option("--out", "-o", metavar="DIR", help="Folder for the trial's files.")
@@ -53,11 +59,13 @@ def design(
     blocks: Annotated[int, opt.number(1, 200, help="Blocks, or replicates.")] = 4,
     layout: Annotated[
         Literal["blocks", "latin", "single", "split"],
-        typer.Option(help="How plots are randomised."),
+        typer.Option(
+            help="Plots at random in blocks, in a Latin square, without blocks, or by planting day."
+        ),
     ] = "blocks",
     together: Annotated[
         Literal["plant", "start"],
-        typer.Option(help="Line treatments up by planting day or by start day."),
+        typer.Option(help="What all do on that day: go into the ground, or have seed started."),
     ] = "plant",
     stations: Annotated[int, opt.number(1, 100_000, help="Stations per plot.")] = 25,
     seeds_per_station: Annotated[int, opt.number(1, 1000, help="Seeds per station.")] = 2,
@@ -83,7 +91,7 @@ def design(
     sprout_share: Annotated[
         float, opt.number(0.0, 1.0, help="Share that sprouts; from crop and hours when 0.")
     ] = 0.0,
-    lot: Annotated[str, typer.Option(help="Seed lot.")] = "",
+    lot: Annotated[str, typer.Option(help="Seed lot, for the records.")] = "",
     crop: Annotated[str, typer.Option(help="Crop, to work out what the trial can show.")] = "",
     crop_season: opt.CropSeason = None,
     seed_size: opt.SeedSize = None,
@@ -184,8 +192,10 @@ def design(
         "cautions": list(warnings),
     }
     answer(document, _lines(document), json=json)
-    for sentence in () if json else document["notes"]:
-        note(f"{sentence}.")
+    if not json:
+        for sentence in document["notes"]:
+            note(f"{sentence}.")
+        note(f"Next: thermosprout trial sheet {records}")
 
 
 def _soak_hours(
@@ -377,6 +387,7 @@ def analyse(
 
 
 app = typer.Typer(
+    add_completion=False,
     cls=Sentences,
     no_args_is_help=True,
     rich_markup_mode=None,

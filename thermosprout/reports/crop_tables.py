@@ -178,11 +178,19 @@ def _cell_days(low: float, high: float) -> str:
 
 
 def _sources(document: dict[str, Any]) -> Table:
-    rows = ([row["what"], row["verified"], row["source"]] for row in document["provenance"])
+    rows = (
+        [_figure(row["what"]), row["verified"], row["source"]] for row in document["provenance"]
+    )
     table = plain_table("", rows, "figure", "verified", "source")
     for column, ratio in zip(table.columns, (2, None, 4), strict=True):
         column.ratio, column.no_wrap = ratio, ratio is None
     return table
+
+
+def _figure(what: str) -> str:
+    """What a source is of, parameters as the other tables call them."""
+    names = (text.strip() for text in what.split(","))
+    return ", ".join(PARAMETERS[name].label if name in PARAMETERS else name for name in names)
 
 
 def lot_tables(document: dict[str, Any]) -> list[RenderableType]:

@@ -207,14 +207,23 @@ def _is_branch(part: str | int) -> bool:
     return isinstance(part, str) and ("[" in part or part in {"date", "datetime", "float", "int"})
 
 
+_SECTIONS = {
+    "site": "name, latitude, longitude and timezone",
+    "soil": 'file = "soil.csv", or service = "open-meteo"',
+}
+"""What the sections hold that no season can do without."""
+
+
 def _sentence(kind: str, message: str, value: Any, name: str, path: tuple[str | int, ...]) -> str:
     if kind == "extra_forbidden":
         keys = _known_keys(path)
         near = get_close_matches(str(path[-1]), keys, n=1)
-        guess = f"; did you mean {near[0]!r}" if near else f"; known are {', '.join(keys)}"
+        guess = f"; did you mean {near[0]!r}?" if near else f"; known are {', '.join(keys)}"
         return f"unknown key {path[-1]!r}{guess}"
     if kind == "missing":
         table = next((str(part) for part in path[:-1] if isinstance(part, str)), "")
+        if not table and path[-1] in _SECTIONS:
+            return f"the section [{path[-1]}] is missing; add it with {_SECTIONS[str(path[-1])]}"
         return f"{path[-1]} is missing" + (f" from this entry of {table}" if table else "")
     if kind == "value_error":
         return message.removeprefix("Value error, ")
@@ -297,8 +306,8 @@ def _crop(lot: Lot, fail: Any, index: int) -> Crop:
     except InputError as error:
         if lot.season and lot.seed_size:
             return generic_crop(lot.crop, season=lot.season, seed_size=lot.seed_size)
-        what = f"{error.what}; for a crop of your own add season and seed_size to its lot"
-        raise fail(what, "lots", index, "crop") from None
+        hint = "for a crop of your own add season and seed_size to its lot"
+        raise fail(error.what, "lots", index, "crop", hint=hint) from None
 
 
 def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fail: Any) -> None:
@@ -368,7 +377,7 @@ def _guess(name: str, names: list[str]) -> str:
     """Name that comes closest; small and capital letters are the same to a grower."""
     folded = {one.casefold(): one for one in reversed(names)}
     near = get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.5)
-    return f"; did you mean {folded[near[0]]!r}" if near else ""
+    return f"; did you mean {folded[near[0]]!r}?" if near else ""
 
 
 _TABLE = re.compile(r"^\s*\[(?!\[)\s*([^\]]+?)\s*\]")

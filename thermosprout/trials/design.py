@@ -34,8 +34,8 @@ class Layout(StrEnum):
 
 
 LAYOUT_WORDS = {
-    Layout.BLOCKS: "randomised complete blocks: every block holds everything once, in an order of "
-    "its own",
+    Layout.BLOCKS: "randomised complete blocks: every block holds each treatment of each variety "
+    "once, in random order",
     Layout.LATIN: "Latin square: everything once in every row and every column, for a bed that "
     "changes both ways",
     Layout.SINGLE: "plots in one random order, without blocks: for even ground such as a bench of "

@@ -397,7 +397,8 @@ def parse_table(path: Path, text: str, *, plots: Container[str] | None = None) -
                 continue
             if len(cells) != len(header):
                 raise InputError(
-                    f"{len(cells)} cells, but the header names {len(header)} columns",
+                    f"{len(cells)} {'cell' if len(cells) == 1 else 'cells'}, but the header names "
+                    f"{len(header)} columns",
                     place=Place(file=path, line=number),
                     hint="see whether a comma, a quote or a cell is missing or too many",
                 )
