@@ -115,6 +115,6 @@ def trial_result(names: list[str]) -> dict[str, object]:
         for name in names
     ]  # fmt: skip
     return {
-        "treatments": treatments, "verdict": names, "warnings": names, "blocks": 4,
-        "interval": 0.9,
+        "treatments": treatments, "bottom_line": names, "verdict": names, "warnings": names,
+        "blocks": 4, "interval": 0.9,
     }  # fmt: skip

@@ -242,7 +242,7 @@ def crop_or_like(name: str, season: SeasonKind | None, seed_size: SizeKind | Non
     except InputError as error:
         if season is None and seed_size is None:
             way = "--crop-season and --seed-size describe a crop the catalogue lacks"
-            raise InputError(error.what, hint=error.hint or way) from None
+            raise InputError(error.what, hint="; ".join(filter(None, (error.hint, way)))) from None
     crop, like = like_crop(name, season, seed_size)
     note(f"{name} is not in the catalogue: taken as a {like}.")
     return crop

@@ -404,7 +404,7 @@ class Interview:
         if typed:
             return read(typed)
         if not self.person:
-            raise InputError(f"{option} is not given", hint=f"add it ({question})")
+            raise InputError(f"{question.rstrip('?')}? No answer is given", hint=f"add {option}")
         while True:
             text = typer.prompt(question, default=default or None, err=True)
             try:

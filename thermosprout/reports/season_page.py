@@ -209,7 +209,7 @@ def _trial(index: int, trial: TrialReport) -> dict[str, Any]:
         "anchor": f"trial-{index + 1}",
         "title": trial.title,
         # Clear differences come first; the rest is a tap away where it is long.
-        "clear": [text for text in result["verdict"] if not text.startswith(_UNCLEAR)],
+        "sentences": [text for text in result["verdict"] if not text.startswith(_UNCLEAR)],
         "unclear": [text for text in result["verdict"] if text.startswith(_UNCLEAR)],
         "labels": [item["treatment"] for item in treatments],
         # A measure a line: a phone has room for the columns of a few treatments.
