@@ -15,8 +15,6 @@ Decisions, one place each:
 - ``output``: the answer goes to standard output, notes and progress to standard error. Files are
   written by ``write_output`` and ``write_figure`` alone: never over an input, a file of the season,
   a foreign file (without ``--force``) or a device.
-- ``console``: tables for a terminal, for ``--plain`` and for a narrow one; terminal codes in names
-  are blanked here, and markup is off.
 - ``app.MAP``: help as a map of the job; values are named FILE, DIR, DATE, N.
 
 To add a command: a function with a docstring whose first sentence is its help and whose last line

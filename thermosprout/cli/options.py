@@ -41,15 +41,11 @@ SizeKind = Literal["small", "medium", "large"]
 
 # --- numbers and dates ---------------------------------------------------------------------------
 
-_ENDLESS = 10**6
-"""A bound from here on stops slips of the finger and is no news to a reader of the help."""
-
 
 def number(low: float, high: float, *names: str, help: str) -> Any:
     """Option that takes a number from ``low`` to ``high``, and nothing that is no number."""
     whole = isinstance(low, int) and isinstance(high, int)
     bounds = f"{low} to {high}" if whole else f"{low:g} to {high:g}"
-    shown = f"  [{bounds}]" if high < _ENDLESS else ""
     convert: Callable[[Any], float] = int if whole else float
 
     def read(text: Any) -> float:
@@ -60,7 +56,7 @@ def number(low: float, high: float, *names: str, help: str) -> Any:
         raise typer.BadParameter(f"{str(text)!r} is not {kind} from {bounds}")
 
     return typer.Option(
-        *names, parser=read, help=f"{help}{shown}", metavar="N" if whole else "NUMBER"
+        *names, parser=read, help=f"{help}  [{bounds}]", metavar="N" if whole else "NUMBER"
     )
 
 
