@@ -86,8 +86,8 @@ def test_a_narrow_range_keeps_the_base() -> None:
     assert said(_Fit(500.0, PAIR), temperatures=seen(10.0, 15.0)) == ()
     (one,) = said(_Fit(500.0, PAIR), temperatures=seen(10.0, 10.4))
     assert one.startswith("your plots were all at 10 °C:")
-    (half,) = said(_Fit(500.0, PAIR), temperatures=seen(10.0, 10.5))
-    assert half.startswith("your plots were between 10 and 10 °C:")
+    (half,) = said(_Fit(500.0, PAIR), temperatures=seen(10.4, 10.6))
+    assert half.startswith("your plots were between 10 and 11 °C:")
     (none,) = said(_Fit(500.0, PAIR), temperatures=seen())
     assert none == (
         f"nothing came up in any plot: base temperature stays at the catalogue's {base} °C"

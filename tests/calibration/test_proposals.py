@@ -9,7 +9,9 @@ from scipy import stats
 from tests.calibration.growers import plain_crop, spring
 from thermosprout.calibration.fit import with_effects
 from thermosprout.calibration.hierarchy import SEASON_SDS, SEASON_SHARE, layers_of
+from thermosprout.calibration.likelihood import Likelihood
 from thermosprout.calibration.plots import Plot
+from thermosprout.calibration.posterior import Posterior, decorrelation_of
 from thermosprout.calibration.predict import Model
 from thermosprout.calibration.sampling import Gaussian, Proposal
 from thermosprout.soil.series import hours_since_epoch
@@ -58,6 +60,32 @@ def test_a_proposal_that_records_inform_wholly_is_a_multivariate_t() -> None:
     constant = library.logpdf(w) - proposal.log_density(w)
     assert constant == pytest.approx(np.full(9, constant[0]), abs=1e-9)
     assert proposal.covariance == pytest.approx(1.2 * np.linalg.inv(precision()), rel=1e-9)
+
+
+def test_each_variety_has_its_own_part_of_the_prior() -> None:
+    """What the log-density changes by when one variety moves is that of the variety alone."""
+    crop = plain_crop()
+    pots = [
+        Plot(name=name, variety=name, planted_h=0.0, depth_cm=2.0, seeds=30, constant_C=15.0,
+             hours=np.array([96.0, 144.0]), new=np.array([8.0, 12.0]))
+        for name in ("Blue", "Gold")
+    ]  # fmt: skip
+    model = Model(crop, pots, layers_of(crop.estimate, pots))
+    problem = Posterior(
+        likelihood=Likelihood(model), origin=model.layers.mean, root=model.layers.root(),
+        prior=True, decorrelation=decorrelation_of(model),
+    )  # fmt: skip
+    rng = np.random.default_rng(2)
+    w = rng.standard_normal((5, problem.size))
+    assert sorted(set(problem.blocks())) == [0, 1, 2]
+    for variety in (1, 2):
+        mine = problem.blocks() == variety
+        moved = w + np.where(mine, rng.standard_normal(w.shape), 0.0)
+        change = problem.own_log_prior(moved) - problem.own_log_prior(w)
+        assert change[:, variety - 1] == pytest.approx(
+            problem.log_prior(moved) - problem.log_prior(w)
+        )
+        assert change[:, 2 - variety] == pytest.approx(np.zeros(5))
 
 
 def test_a_season_has_the_spread_that_is_left_to_it() -> None:

@@ -11,10 +11,12 @@ from tests.calibration.growers import plain_crop
 from thermosprout.calibration.likelihood import SLIPS, Likelihood
 from thermosprout.calibration.maximum_likelihood import PlainFit, fit_without_prior, informed
 from thermosprout.calibration.plots import Plot
+from thermosprout.crops.estimate import PARAMETERS
 from thermosprout.emergence.treatments import Handling, Treatment
 from thermosprout.errors import FitError
 
 CROP = plain_crop()
+THERMAL, STAND = (PARAMETERS[name].label for name in ("thermal_time_50_Cd", "field_factor"))
 
 
 def pot(name: str, constant_C: float = 12.0, new: tuple[float, ...] = (4.0, 9.0, 5.0)) -> Plot:
@@ -83,7 +85,7 @@ def test_plots_differ_where_enough_of_them_are_alike() -> None:
 
 def test_all_up_at_the_first_look_is_no_peak() -> None:
     """The sooner the seedlings came the better such a count is explained."""
-    with pytest.raises(FitError, match=r"do not determine thermal_time_50_Cd"):
+    with pytest.raises(FitError, match=f"do not determine {THERMAL}"):
         fit_without_prior(CROP, [pot("p", new=(30.0,))])
 
 
@@ -91,7 +93,7 @@ def test_one_plot_with_seedlings_is_enough_to_begin() -> None:
     empty = pot("e", new=(0.0, 0.0, 0.0))
     noted = replace(empty, name="n", hours=np.zeros(0), new=np.zeros(0), noted_h=(90.0, 114.0))
     assert "thermal_time_50_Cd" in names(fit_without_prior(CROP, [empty, pot("a")]))
-    with pytest.raises(FitError, match="do not determine thermal_time_50_Cd, field_factor;"):
+    with pytest.raises(FitError, match=f"do not determine {THERMAL}, {STAND};"):
         fit_without_prior(CROP, [noted, empty])
     with pytest.raises(FitError, match="nothing emerged"):
         fit_without_prior(CROP, [empty, replace(empty, name="f")])

@@ -112,7 +112,7 @@ def test_one_look_means_no_seedlings_still_coming() -> None:
     records = trial()
     last = records["inspected"] == records["inspected"].max()
     once = records[(records["plot"] != records["plot"].iloc[0]) | last]
-    twice = once[(once["plot"] != once["plot"].iloc[-1]) | last]
+    twice = once[(once["plot"] != once["plot"].iloc[-1]) | last[once.index]]
     assert not warned(twice, "still coming")
 
 

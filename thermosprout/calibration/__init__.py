@@ -35,8 +35,8 @@ Decisions
   wide until it is tested.
 - The work does not grow with the number of varieties: slopes are taken with each plot's own
   parameters, all plots at once, and varieties are drawn in blocks.
-- A figure far from the prior, plots that do not fit and two flushes are told with plot, day and
-  what to do. An estimate that makes forecasts of left-out seasons or dates worse is not saved.
+- A figure far from the prior, plots that do not fit and two flushes are warned of with plot, day
+  and what to do. An estimate that makes forecasts of left-out seasons or dates worse is not saved.
 
 To add a parameter, add it to ``thermosprout.crops.estimate``; the fit takes it from there. To
 let varieties or lots differ in it, name it in ``hierarchy.OF_VARIETY`` or ``OF_LOT``. Test on

@@ -195,9 +195,8 @@ def _base_of_catalogue(crop: Crop, temperatures: Temperatures) -> str:
         return (
             f"nothing came up in any plot: base temperature stays at the catalogue's {base:.1f} °C"
         )
-    where = f"between {temperatures.low:.0f} and {temperatures.high:.0f} °C"
-    if temperatures.high - temperatures.low < 0.5:
-        where = f"all at {temperatures.low:.0f} °C"
+    low, high = f"{temperatures.low:.0f}", f"{temperatures.high:.0f}"
+    where = f"all at {low} °C" if low == high else f"between {low} and {high} °C"
     return (
         f"your plots were {where}: base temperature stays at the catalogue's {base:.1f} °C "
         f"(it takes plots {NARROW_C:.0f} °C or more apart)"

@@ -179,7 +179,7 @@ def _search(
 def _no_peak(layers: Layers, free: IntArray) -> FitError:
     return FitError(
         "the likelihood has no peak: these records alone do not determine "
-        + ", ".join(layers.names[i].rsplit(":", 1)[1] for i in free),
+        + ", ".join(PARAMETERS[layers.names[i].rsplit(":", 1)[1]].label for i in free),
         hint="leave out --no-prior, or add inspections, temperatures or plots",
     )
 

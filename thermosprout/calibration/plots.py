@@ -267,7 +267,7 @@ def with_viability(
 
 @dataclass(frozen=True, kw_only=True)
 class Gathered:
-    """Plots of all records of a calibration, and what is worth telling.
+    """Plots of all records of a calibration, with notes and warnings for the reader.
 
     Attributes
     ----------

@@ -295,8 +295,8 @@ def emergence_curve(
     if intervals.empty:
         return None
     fit = turnbull(intervals["left"], intervals["right"], intervals["seeds"])
-    shown = np.isfinite(fit.right) & (fit.mass > 1e-9)
-    emerged = np.cumsum(fit.mass[shown])
+    closed = np.isfinite(fit.right) & (fit.mass > 1e-9)
+    emerged = np.cumsum(fit.mass[closed])
     sizes = intervals.groupby("plot")["seeds"].sum().to_numpy(dtype=float)
     seeds = float(sizes.sum())
     # Seeds that share their luck count for less (Kish 1965, design effect).
@@ -304,7 +304,7 @@ def emergence_curve(
     worth = seeds / max(crowded, 1.0)
     low, high = wilson(np.clip(emerged, 0.0, 1.0) * worth, worth, level)
     return Curve(
-        clock=clock, left=fit.left[shown].tolist(), right=fit.right[shown].tolist(),
+        clock=clock, left=fit.left[closed].tolist(), right=fit.right[closed].tolist(),
         emerged=emerged.tolist(), low=low.tolist(), high=high.tolist(),
     )  # fmt: skip
 

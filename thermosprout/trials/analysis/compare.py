@@ -87,7 +87,7 @@ class Group:
     scores : PlotScores
         Of these plots.
     labels : list of str
-        Treatments in the order they are told; the first is the one others are held against.
+        Treatments in the order of the report; the others are compared with the first.
     treatment : ndarray of int, shape (plot,)
     block, stratum : ndarray of int, shape (plot,)
         Blocks, one set per variety where varieties are compared together; and that set.

@@ -95,7 +95,7 @@ HARVEST_STARTED = Measure(
 COMPARED = (
     STAND, STAND_STARTED, T50_PLANTED, T50_STARTED, THERMAL_50, BED_DAYS, HARVEST_STARTED,
 )  # fmt: skip
-"""Measures whose differences are tested, in the order they are told."""
+"""Measures whose differences are tested, in the order of the report."""
 
 HalfFrom = Literal["log-normal", "step curve"]
 

@@ -70,9 +70,9 @@ class Appended:
     already : tuple of str
         Plots whose same count was there already; no line was written for them.
     set_aside : str
-        An unfinished line that a stopped writer had left and that was moved aside.
+        An unfinished line of a stopped writer, moved aside.
     nothing_to_correct : tuple of str
-        Counts that were to correct one and found none of that day; they were added.
+        Counts meant as corrections where there was none of that day; they were added.
     """
 
     added: tuple[Added, ...]

@@ -68,12 +68,7 @@ def read_notebook(path: Path, *, timezone: str = "UTC") -> list[dict[str, str]]:
         for day in days:
             count = cells[day]
             if count:
-                if not (count.isdecimal() and count.isascii()):
-                    raise InputError(
-                        f"found {count!r}, expected a whole number, 0 or more",
-                        place=table.place(line.number, day),
-                        hint="leave the cell empty where nothing was counted",
-                    )
+                read_whole(count, table.place(line.number, day))
                 rows.append({**beside, "inspected": day, "emerged": count})
     if not rows:
         raise InputError("the table holds no count", place=Place(file=path))

@@ -28,7 +28,7 @@ _LEAST = ("plot", "treatment", "planted", "seeds_planted", "inspected", "emerged
 
 @dataclass(frozen=True, kw_only=True)
 class Loaded:
-    """A records file as it stands: every plot's history, and what is worth telling.
+    """A records file as it stands: every plot's history, and notes for the reader.
 
     Attributes
     ----------
@@ -121,7 +121,7 @@ def read_records(path: str | Path, *, timezone: str = "UTC", planned: bool = Fal
         the file and of time. ``started``, ``planted``, ``inspected``, ``first_harvest`` and
         ``entered`` are naive UTC instants (a date alone is noon of the local day); the text
         as written is in ``started_local``, ``planted_local``, ``inspected_local``. Further
-        columns: ``line`` and the rest of the file's known columns. ``attrs["notes"]`` tells
+        columns: ``line`` and the rest of the file's known columns. ``attrs["notes"]`` holds
         what was noticed.
 
     Raises
@@ -254,7 +254,7 @@ def same_plots(one: pd.DataFrame, other: pd.DataFrame) -> list[str]:
     Parameters
     ----------
     one, other : pandas.DataFrame
-        As :func:`read_records` returns. A plot of which nothing came up is not told apart.
+        As :func:`read_records` returns. Plots in which nothing came up are left out.
     """
 
     def counts(records: pd.DataFrame) -> dict[tuple[object, ...], str]:
@@ -345,8 +345,7 @@ def records_timezone(path: Path) -> str:
     Parameters
     ----------
     path : Path
-        Records file; one that is absent or at fault counts as UTC, and its fault is told by
-        whoever reads it next.
+        Records file; one that is absent or at fault counts as UTC: reading it names the fault.
 
     Returns
     -------
