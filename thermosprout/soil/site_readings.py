@@ -28,7 +28,7 @@ from thermosprout.soil.readers.find_columns import (
     to_celsius,
     to_numbers,
     understand_all,
-    unit_in_cells,
+    unit_of,
 )
 from thermosprout.soil.readers.table import Reading, Table, read_table
 from thermosprout.soil.series import hours_since_epoch, soil_series
@@ -71,9 +71,11 @@ def read_readings(path: str | Path, *, timezone: str = "UTC") -> pd.DataFrame:
     if depth is None and any(value.depth_cm is None for value in values):
         raise _missing(table, "depth_cm")
     stamps = stamps_of(table, time_index, clock_index, None, timezone)
+    unsaid = [to_numbers(table, value, None)[0] for value in values if value.unit is None]
+    usual = unit_of(table, values[0], np.concatenate(unsaid)) if unsaid else ""
     parts = []
     for value in values:
-        unit = value.unit or unit_in_cells(table.column(value.index)) or "degC"
+        unit = value.unit or usual
         depths = value.depth_cm if depth is None else _numbers(table, depth, "depth_cm")
         temperature = _numbers(table, value, "soil_temp_C", unit)
         parts.append(
