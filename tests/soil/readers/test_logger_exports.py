@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from tests.soil.readers.exports import EXPORTS, PLAIN, Export, soil, table
+from tests.soil.readers.exports import EXPORTS, PLAIN, START, Export, rows, soil, table
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.files import read_text
 from thermosprout.soil.readers.find_columns import understand
@@ -58,6 +61,37 @@ def test_read_as_the_invented_series(name: str, tmp_path: Path) -> None:
     expected = ["doubled hour"] if "hour doubled" in name else []
     assert [check.name for check in reading.checks] == expected
     assert path.read_bytes() == export.raw
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    encoding=st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "cp1252"]),
+    end=st.sampled_from(["\n", "\r\n", "\r"]),
+    mark=st.sampled_from([";", "\t", "|"]),
+    form=st.sampled_from(["%Y-%m-%d %H:%M", "%d.%m.%Y %H:%M", "%d/%m/%y %H:%M:%S"]),
+    decimal=st.sampled_from([".", ","]),
+    quoted=st.booleans(),
+    fahrenheit=st.booleans(),
+    preamble=st.lists(st.sampled_from(["Serial 4711", "a,b;c|d", "", "3,1 V"]), max_size=9),
+)
+def test_however_it_is_written_it_is_one_series(
+    encoding: str, end: str, mark: str, form: str, decimal: str, quoted: bool, fahrenheit: bool,
+    preamble: list[str], tmp_path_factory: pytest.TempPathFactory,
+) -> None:  # fmt: skip
+    path = tmp_path_factory.mktemp("files") / "logger.csv"
+    unit = "°F" if fahrenheit else "°C"
+    cells = [["Time (UTC)", f"Soil temp 5cm ({unit})"]]
+    for hour in range(60):
+        value = soil(hour) * 1.8 + 32 if fahrenheit else soil(hour)
+        when = START + timedelta(hours=hour)
+        cells.append([f"{when:{form}}", f"{value:.3f}".replace(".", decimal)])
+    quote = '"' if quoted else ""
+    lines = [mark.join(f"{quote}{cell}{quote}" for cell in line) for line in cells]
+    path.write_bytes(end.join([*preamble, *lines, ""]).encode(encoding))
+    series, reading = read_soil_csv(path)
+    hours = (series["time"].values - np.datetime64("2026-04-14")) / np.timedelta64(1, "h")
+    assert np.abs(series.values - [soil(hour) for hour in hours]).max() < 0.006
+    assert (len(hours), reading.unit) == (60, "degF" if fahrenheit else "degC")
 
 
 def _begin(name: str) -> np.datetime64:
@@ -165,8 +199,6 @@ def test_daily_means_become_hours_that_keep_them(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("step", [1, 2, 5, 10, 15, 20, 30, 60, 120, 180])
 def test_any_step_gives_the_same_hours(step: int, tmp_path: Path) -> None:
-    from tests.soil.readers.exports import rows, table
-
     path = tmp_path / "logger.csv"
     path.write_text(
         table(
