@@ -130,6 +130,8 @@ def test_compare_at_a_constant_temperature(run: Run) -> None:
         assert half["p10"] <= half["p50"] <= half["p90"]
         assert option["planted"] is None
         assert 0 < option["stand_per_seed_started"]["p50"] <= 1
+        if option["treatment"] != "presprouted":
+            assert option["stand_per_seed_started"] == option["stand_per_seed_planted"]
     assert found["advice"]
     assert found["reason"]
     assert any("not food" in text for text in found["cautions"])

@@ -85,10 +85,14 @@ def test_odds_of_nothing_and_stand_are_those_of_the_draws() -> None:
 
 def test_stand_per_seed_started_counts_seed_that_did_not_sprout() -> None:
     dry = row()
-    assert dry.stand_per_seed_started == pytest.approx(dry.share)
+    assert dry.stand_per_seed_started == pytest.approx(dry.stand)
+    assert dry.share_of_started == pytest.approx(dry.share)
     state = replace(dry.state, proven=True, sprouted=np.full(400, 0.6))
     sprouted = replace(dry, state=state)
-    assert sprouted.stand_per_seed_started == pytest.approx(dry.share * 0.6 * 0.9)
+    assert sprouted.share_of_started == pytest.approx(dry.share * 0.6 * 0.9)
+    assert sprouted.stand_per_seed_started == pytest.approx(dry.stand * 0.6 * 0.9)
+    counted = replace(sprouted, sowing=replace(dry.sowing, seeds_started=500))
+    assert counted.stand_per_seed_started == pytest.approx(dry.seedlings / 500)
 
 
 def test_a_constant_temperature_is_planted_at_zero_and_started_before() -> None:

@@ -97,9 +97,9 @@ def test_seeds_started_and_seeds_planted_are_kept_apart() -> None:
     row = forecast_constant(plain_crop(), 20.0, handling=SPROUT, viability=viability)
     # Only sprouted seed is planted, so viability is in the figure per seed started alone.
     expected = row.share * 0.6 * row.state.sprouted
-    assert row.stand_per_seed_started == pytest.approx(expected)
+    assert row.share_of_started == pytest.approx(expected)
     assert (row.seedlings <= row.sowing.seeds_planted).all()
-    assert (row.stand_per_seed_started <= row.share).all()
+    assert (row.stand_per_seed_started <= row.stand).all()
 
 
 def test_same_inputs_give_the_same_answer() -> None:

@@ -89,7 +89,9 @@ def test_odds_of_being_best_sum_to_one(cold: Comparison) -> None:
 
 def test_stand_per_seed_started_is_below_that_per_seed_planted(cold: Comparison) -> None:
     sprouted = cold.outcomes[-1]
-    assert np.all(sprouted.row.stand_per_seed_started < sprouted.row.share)
+    assert np.all(sprouted.row.share_of_started < sprouted.row.share)
+    dry = cold.outcomes[0]
+    assert dry.row.stand_per_seed_started == pytest.approx(dry.row.stand)
     assert sprouted.seeds_to_start is not None
     assert sprouted.seeds_to_plant is not None
     assert sprouted.seeds_to_start > sprouted.seeds_to_plant

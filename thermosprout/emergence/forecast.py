@@ -148,10 +148,22 @@ class RowForecast:
         return np.asarray(self.seedlings / max(self.sowing.seeds_planted, 1))
 
     @property
-    def stand_per_seed_started(self) -> FloatArray:
-        """Expected share of the seeds *started* that emerge, per draw."""
+    def _planted_of_started(self) -> FloatArray:
+        """Seeds planted as a share of those started, per draw: sprouted seed is sorted."""
         alive = self.viability if self.state.proven else 1.0
-        return np.asarray(self.share * self.state.sprouted * alive)
+        return np.asarray(self.state.sprouted * alive)
+
+    @property
+    def stand_per_seed_started(self) -> FloatArray:
+        """Final stand as a share of the seeds *started*, per draw: as counted, or as expected."""
+        if self.state.proven and self.sowing.seeds_started is not None:
+            return np.asarray(self.seedlings / self.sowing.seeds_started)
+        return np.asarray(self.stand * self._planted_of_started)
+
+    @property
+    def share_of_started(self) -> FloatArray:
+        """Expected share of the seeds *started* that emerge, before chance, per draw."""
+        return np.asarray(self.share * self._planted_of_started)
 
     @property
     def wait_until_h(self) -> float:

@@ -308,7 +308,7 @@ def weigh(
             row = setting.forecast(option.handling, planted_h, seeds=seeds)
     half = setting.clock.cross(planted_h, row.state.needed(np.full((setting.size, 1), 0.5)))[:, 0]
     rho = draws.values["plot_stand_rho"]
-    per_started = row.stand_per_seed_started
+    per_started = row.share_of_started
     to_plant = seeds_for_stand(row.share, rho, target)
     to_start = to_plant
     if row.state.proven:
