@@ -144,7 +144,10 @@ def test_draws_are_shares_whatever_was_typed(germinated, extra, year):
     ("given_", "words"),
     [
         ({"germination": 85.0}, "write 85 % as 0.85"),
-        ({"seeds_tested": 100}, "neither seeds_germinated nor"),
+        ({"seeds_tested": 100}, "needs seeds_germinated or germination"),
+        ({"seeds_germinated": 80}, "needs seeds_tested"),
+        ({"seeds_tested": 50, "seeds_germinated": 40, "germination": 0.9}, "give one of them"),
+        ({"year": 2025, "tested_on": date(2024, 5, 1)}, "before the harvest of 2025"),
         ({"seeds_tested": 100, "seeds_germinated": 120}, "120 of 100"),
         ({"replicates": ((10, 0),)}, "10 of 0"),
         ({"moisture_pct": 60.0}, "2 to 25"),

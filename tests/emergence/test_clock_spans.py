@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import xarray as xr
+from scipy.interpolate import CubicSpline
 
 from tests.emergence.test_clock import first_hour, hourly, response_draws
-from thermosprout.emergence.course_table import assign_members, refine
+from thermosprout.emergence.course_table import assign_members
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
 from thermosprout.errors import CoverageError
@@ -101,7 +102,8 @@ def test_progress_is_the_integral_of_the_response() -> None:
     begin = first_hour(series)
     draws = some_draws(6)
     clock = ThermalClock(series, draws)
-    fine = refine(SPRING, 60)
+    minutes = (np.arange(60 * (SPRING.size - 1)) + 0.5) / 60
+    fine = CubicSpline(np.arange(SPRING.size), SPRING)(minutes)
     sums = np.concatenate([np.zeros((6, 1)), draws.at(fine[None, :]).cumsum(axis=1) / 1440], 1)
     at = np.array([60.0, 75.5, 200.25, 333.0, HOURS - 1])
     found = clock.progress(begin + 51.5, begin + at)

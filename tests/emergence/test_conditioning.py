@@ -85,7 +85,7 @@ def test_late_rows_are_later_and_early_ones_earlier() -> None:
     late, early = after(before, (usual + 3, 0)), after(before, (usual - 5, 12))
     assert days(late.row, "half", 0.5)[0] > usual + 3
     assert days(early.row, "half", 0.5)[0] < usual - 3
-    assert "later than forecast" in late.sentence
+    assert "later than forecast" in late.note.sentence
     assert "earlier than forecast" in early.sentence
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from thermosprout.crops.estimate import PARAMETERS
 from thermosprout.errors import InputError
 from thermosprout.files import reference_rows
 from thermosprout.quantities import FloatArray
@@ -90,26 +91,11 @@ class GerminationTest:
         if self.germinated[-1] > self.tested:
             raise InputError(f"{self.germinated[-1]} of {self.tested} seeds cannot have germinated")
 
-    def viability(self, probability: float = 0.9) -> tuple[float, float, float]:
-        """Low, middle and high share of living seed (beta posterior, Jeffreys prior)."""
-        from scipy.stats import beta
-
-        alive = self.germinated[-1]
-        tail = (1.0 - probability) / 2.0
-        quantiles = beta.ppf([tail, 0.5, 1.0 - tail], alive + 0.5, self.tested - alive + 0.5)
-        return float(quantiles[0]), float(quantiles[1]), float(quantiles[2])
-
-    def half_time(
-        self, sigma: float = 0.18, sigma_spread: float = 0.35
-    ) -> tuple[float, float] | None:
+    def half_time(self) -> tuple[float, float] | None:
         """Ln of the days to half of the germination, and its standard error.
 
-        Counts between two looks are interval-censored; times are log-normal.
-
-        Parameters
-        ----------
-        sigma, sigma_spread : float
-            Prior of the sd of ln time among seeds, and the sd of its ln.
+        Counts between two looks are interval-censored; times are log-normal, their sd among seeds
+        that of a usual crop.
 
         Returns
         -------
@@ -135,11 +121,12 @@ class GerminationTest:
         def cost(point: FloatArray) -> float:
             scaled = ndtr((edges - point[0]) / np.exp(point[1]))
             share = np.diff(scaled) / scaled[-1]
-            prior = 0.5 * ((point[1] - np.log(sigma)) / sigma_spread) ** 2
+            prior = 0.5 * ((point[1] - np.log(among.typical)) / among.spread) ** 2
             return float(prior - np.sum(gained * np.log(np.maximum(share, 1e-12))))
 
+        among = PARAMETERS["sigma"]
         middle = float(np.interp(0.5, np.cumsum(gained) / gained.sum(), edges[1:]))
-        optimum = minimize(cost, np.array([middle, np.log(sigma)]), method="BFGS")
+        optimum = minimize(cost, np.array([middle, np.log(among.typical)]), method="BFGS")
         curvature = _hessian(cost, optimum.x)
         if not (np.linalg.eigvalsh(curvature) > 0.0).all():
             return None

@@ -229,23 +229,36 @@ class SeedLot:
                 f"storage of seed lot {self.id} is {self.storage!r}, expected one of "
                 f"{', '.join(STORAGES)}"
             )
-        if self.seeds_germinated is not None and self.seeds_tested is None:
-            raise InputError(f"seed lot {self.id} has seeds_germinated but no seeds_tested")
-        pairs = [*self.replicates]
-        if self.seeds_tested is not None:
-            if self.seeds_germinated is None:
-                if self.germination is None:
-                    raise InputError(
-                        f"seed lot {self.id} has seeds_tested but neither seeds_germinated nor "
-                        "germination"
-                    )
-                germinated = round(self.germination * self.seeds_tested)
-                object.__setattr__(self, "seeds_germinated", germinated)
-            pairs.append((self.seeds_germinated or 0, self.seeds_tested))
-        for germinated, tested in pairs:
-            if tested <= 0 or not 0 <= germinated <= tested:
+        self._check_counts()
+        if self.tested_on is not None and self.year is not None and self.tested_on.year < self.year:
+            raise InputError(
+                f"seed lot {self.id}: tested_on {self.tested_on.isoformat()} is before the harvest "
+                f"of {self.year}"
+            )
+
+    def _check_counts(self) -> None:
+        """Refuse counts that do not fit, and fill in those that follow from the share."""
+        share, germinated, tested = self.germination, self.seeds_germinated, self.seeds_tested
+        if germinated is not None and tested is None:
+            raise InputError(f"seed lot {self.id}: seeds_germinated needs seeds_tested")
+        if tested is not None and germinated is None:
+            if share is None:
                 raise InputError(
-                    f"seed lot {self.id}: {germinated} of {tested} seeds cannot have germinated"
+                    f"seed lot {self.id}: seeds_tested needs seeds_germinated or germination"
+                )
+            germinated = round(share * tested)
+            object.__setattr__(self, "seeds_germinated", germinated)
+        test = () if tested is None or germinated is None else ((germinated, tested),)
+        for alive, seeds in (*self.replicates, *test):
+            if seeds <= 0 or not 0 <= alive <= seeds:
+                raise InputError(
+                    f"seed lot {self.id}: {alive} of {seeds} seeds cannot have germinated"
+                )
+        for alive, seeds in test:
+            if share is not None and abs(share - alive / seeds) > 0.01 + 0.5 / seeds:
+                raise InputError(
+                    f"seed lot {self.id}: germination is {share:g} but {alive} of {seeds} seeds "
+                    "germinated; give one of them"
                 )
 
     @property
@@ -366,10 +379,9 @@ def viability_interval(
     *,
     probability: float = 0.9,
     on: date | None = None,
-    size: int = 4000,
 ) -> tuple[float, float, float]:
     """Low, middle and high viability of a lot on a day, as shares."""
-    draws = viability_draws(lot, crop, size, rng, on)
+    draws = viability_draws(lot, crop, 4000, rng, on)
     tail = (1.0 - probability) / 2.0
     low, middle, high = np.quantile(draws, [tail, 0.5, 1.0 - tail])
     return float(low), float(middle), float(high)

@@ -36,7 +36,7 @@ Decisions
 - Random numbers are keyed by seed and purpose (:func:`~.forecast.generator`), not by row: the same
   sowing has the same draws whoever asks. Sowings with another ``luck`` differ in it.
 - Two measures of the stand, never mixed: ``stand`` is drawn, seedlings over seeds planted;
-  ``share`` or ``expected_share`` is its expectation for a draw, before chance.
+  ``share`` is its expectation for a draw, before chance.
 - Few instants are placed inside their day, many on the whole hourly course laid out once; the
   sums are the same. Above 160 MB the course is not laid out.
 - ``curve`` reads many hours of one start from the time at each temperature: quicker, and within

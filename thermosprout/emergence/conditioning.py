@@ -72,11 +72,6 @@ class Conditioned:
     failed_odds: float
     note: Note
 
-    @property
-    def sentence(self) -> str:
-        """What the counts changed, as one sentence."""
-        return self.note.sentence
-
 
 def condition(
     row: RowForecast,

@@ -37,22 +37,22 @@ def assign_members(members: int, draws: int, weights: FloatArray | None = None) 
     return np.minimum(np.searchsorted(edges, golden, side="right"), members - 1)
 
 
-def refine(values: FloatArray, substeps: int = _SUBSTEPS) -> FloatArray:
-    """Cubic course through regular samples: (..., n) to (..., (n - 1) * substeps) midpoints.
+def refine(values: FloatArray) -> FloatArray:
+    """Cubic course through regular samples: (..., n) to midpoints, (..., (n - 1) * 6).
 
     A mean over an hour would hide what happens when the temperature crosses the base inside it.
     """
     if values.shape[-1] < 4:
         from scipy.interpolate import CubicSpline
 
-        at = (np.arange((values.shape[-1] - 1) * substeps) + 0.5) / substeps
+        at = (np.arange((values.shape[-1] - 1) * _SUBSTEPS) + 0.5) / _SUBSTEPS
         return np.asarray(CubicSpline(np.arange(values.shape[-1]), values, axis=-1)(at))
     slope = _spline_slopes(values)
     step = np.diff(values, axis=-1)
     bend = slope[..., :-1] + slope[..., 1:] - 2.0 * step
-    fine = np.empty((*step.shape, substeps))
-    for part in range(substeps):
-        t = (part + 0.5) / substeps
+    fine = np.empty((*step.shape, _SUBSTEPS))
+    for part in range(_SUBSTEPS):
+        t = (part + 0.5) / _SUBSTEPS
         curve = step - slope[..., :-1] - bend
         fine[..., part] = values[..., :-1] + t * (slope[..., :-1] + t * (curve + t * bend))
     return fine.reshape(*values.shape[:-1], -1)

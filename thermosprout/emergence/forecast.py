@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from zlib import crc32
 
@@ -113,7 +113,6 @@ class RowForecast:
     seedlings: CountArray
     weights: FloatArray
     horizon_h: float
-    notes: tuple[str, ...] = field(default=())
 
     def emerged_share(self, at_h: FloatArray) -> FloatArray:
         """Share of the final stand that shows at each hour, shape (draw, hour)."""
@@ -294,13 +293,10 @@ class DaysForecast:
         emerges or the draw does not know the day.
     stand : ndarray
         Final stand as a share of the seeds planted; NaN where the draw does not know the day.
-    expected_share : ndarray
-        Share of the seeds planted that is expected to emerge, before chance.
     """
 
     half_h: FloatArray
     stand: FloatArray
-    expected_share: FloatArray
 
 
 def forecast_days(
@@ -356,7 +352,6 @@ def forecast_days(
     return DaysForecast(
         half_h=half,  # NaN already where nothing emerges or the day is not known
         stand=np.where(known, stand, np.nan),
-        expected_share=np.where(known, share, np.nan),
     )
 
 

@@ -18,7 +18,7 @@ from pydantic import BaseModel, ValidationError
 from thermosprout.crops.catalogue import find_crop, generic_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
-from thermosprout.errors import InputError, Place
+from thermosprout.errors import InputError, Place, placed
 from thermosprout.files import read_text
 from thermosprout.season.schema import FORMAT, Bed, Lot, Row, SeasonFile, hours, instant, local_day
 from thermosprout.soil.model.surface import cover_named
@@ -277,8 +277,12 @@ def _checked(file: Path, data: SeasonFile, text: str) -> Season:
             raise fail(f"the bed {watering.bed!r} is not listed{guess}", "watering", index, "bed")
     crops: dict[str, Crop] = {}
     lots = {lot.id: lot for lot in data.lots}
+    seed_lots: dict[str, SeedLot] = {}
     for index, lot in enumerate(data.lots):
-        crops[lot.crop] = _crop(lot, fail, index)
+        crops[lot.crop] = crop = _crop(lot, fail, index)
+        with placed(_place(file, text, ("lots", index))):
+            facts = lot.model_dump(include=_SEED_FACTS)
+            seed_lots[lot.id] = SeedLot(crop=crop.name, **facts)
     for index, row in enumerate(data.rows):
         _check_row(row, index, data, lots, fail)
         name = _crop_name(row, data.lots)
@@ -291,10 +295,7 @@ def _checked(file: Path, data: SeasonFile, text: str) -> Season:
         path=file,
         data=data,
         crops=crops,
-        seed_lots={
-            lot.id: SeedLot(crop=crops[lot.crop].name, **lot.model_dump(include=_SEED_FACTS))
-            for lot in data.lots
-        },
+        seed_lots=seed_lots,
         text=text,
     )
 

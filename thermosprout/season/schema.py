@@ -103,7 +103,7 @@ class Soil(_Table):
 
 
 class Lot(_Table):
-    """One seed lot."""
+    """One seed lot; what its figures say of each other is checked by ``SeedLot``."""
 
     id: Name
     crop: Name
@@ -121,27 +121,6 @@ class Lot(_Table):
     season: Literal["cool", "warm"] | None = None
     seed_size: Literal["small", "medium", "large"] | None = None
     note: str = ""
-
-    @model_validator(mode="after")
-    def _counts(self) -> Self:
-        tested, germinated, share = self.seeds_tested, self.seeds_germinated, self.germination
-        if germinated is not None and tested is None:
-            raise ValueError("seeds_germinated needs seeds_tested")
-        if tested is not None and germinated is None and share is None:
-            raise ValueError("seeds_tested needs seeds_germinated or germination")
-        if tested is not None and germinated is not None:
-            if germinated > tested:
-                raise ValueError(f"{germinated} of {tested} seeds cannot have germinated")
-            if share is not None and abs(share - germinated / tested) > 0.01 + 0.5 / tested:
-                raise ValueError(
-                    f"germination is {share:g} but {germinated} of {tested} seeds germinated; give "
-                    "one of them"
-                )
-        if self.tested_on is not None and self.year is not None and self.tested_on.year < self.year:
-            raise ValueError(
-                f"tested_on {self.tested_on.isoformat()} is before the harvest of {self.year}"
-            )
-        return self
 
 
 class Bed(_Table):
