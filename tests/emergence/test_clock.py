@@ -8,10 +8,9 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thermosprout.emergence.course_table import assign_members
 from thermosprout.emergence.response import ResponseDraws
 from thermosprout.emergence.thermal_time import ConstantClock, ThermalClock
-from thermosprout.errors import CoverageError, InputError
+from thermosprout.errors import CoverageError
 from thermosprout.soil.series import hours_since_epoch, soil_series
 
 
@@ -137,18 +136,6 @@ def test_a_start_outside_the_series_is_refused() -> None:
     series = hourly(np.full(48, 15.0))
     with pytest.raises(CoverageError, match="does not cover 2026-02-28"):
         ThermalClock(series, response_draws(1)).cross(first_hour(series) - 5, np.ones((1, 1)))
-
-
-def test_steps_other_than_an_hour_are_refused() -> None:
-    time = np.datetime64("2026-03-01", "ns") + np.arange(10) * np.timedelta64(3, "h")
-    series = soil_series(time, np.full(10, 8.0), depth_cm=2, source="made")
-    with pytest.raises(InputError, match="hourly"):
-        ThermalClock(series, response_draws(1))
-
-
-def test_members_are_dealt_in_proportion_to_their_weights() -> None:
-    dealt = assign_members(3, 1000, np.array([0.5, 0.3, 0.2]))
-    assert np.bincount(dealt) == pytest.approx([500, 300, 200], abs=3)
 
 
 def test_each_draw_lives_under_its_own_member() -> None:

@@ -259,15 +259,3 @@ def test_a_hole_in_one_member_ends_what_its_draws_know() -> None:
     days = clock.cross(begin + np.array([10.0, 200.0]), np.full((4, 2), 5.0))
     assert np.isnan(days[:, 1]).tolist() == (clock.member == 1).tolist()
     assert np.isfinite(days[:, 0]).all()
-
-
-def test_the_first_hour_since_the_last_hole() -> None:
-    holed = SPRING.copy()
-    holed[[0, 50, 200]] = np.nan
-    begin = first_hour(hourly(SPRING))
-    clock = ThermalClock(hourly(holed), response_draws(1))
-    for at, since in ((0, 1), (30, 1), (49.9, 1), (50, 51), (199.5, 51), (200.2, 201), (999, 201)):
-        assert clock.whole_since(np.array([[begin + at]])).max() == begin + since, at
-    whole = ThermalClock(hourly(SPRING), response_draws(1))
-    assert whole.whole_since(np.array([[begin + 100]])).max() == begin
-    assert whole.whole_since(np.array([[begin - 5]])).max() == begin

@@ -62,15 +62,6 @@ def test_partly_shown_stand_has_the_variance_of_its_part() -> None:
     assert partial_rho(np.ones(1), np.ones(1), rho[:1])[0] > 0
 
 
-def test_a_rows_likelihood_is_timing_and_stand_together() -> None:
-    shown, new = np.array([[0.25, 0.5, 0.75]]), np.array([2.0, 5.0, 3.0])
-    share, rho = np.array([0.7]), np.array([0.1])
-    found = count_log_likelihood(shown, new, 20.0, share, rho)
-    part = partial_rho(np.array([0.75]), share, rho)
-    stand = stand_log_likelihood(np.array(10.0), np.array(20.0), share * 0.75, part)
-    assert found == pytest.approx(timing_log_likelihood(shown, new) + stand, rel=1e-12)
-
-
 def test_increments_are_what_came_since_the_last_look() -> None:
     assert increments([0, 3, 3, 20], 20).tolist() == [0, 3, 0, 17]
     assert increments([], 20).tolist() == []

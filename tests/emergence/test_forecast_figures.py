@@ -149,7 +149,7 @@ def test_moves_leave_their_normal_as_it_is() -> None:
     rng = np.random.default_rng(3)
     root = np.array([[1.0, 0.0], [0.7, 0.6]])
     w = np.array([2.0, -1.0]) + rng.standard_normal((20_000, 2)) @ root.T
-    moved = MovingNormal(w).moved(w, 0.4, rng)
+    moved = MovingNormal(w).move(w, 0.4, rng)
     assert moved.mean(axis=0) == pytest.approx([2.0, -1.0], abs=0.03)
     assert np.cov(moved.T) == pytest.approx(root @ root.T, abs=0.04)
     assert np.corrcoef(moved[:, 0], w[:, 0])[0, 1] == pytest.approx(np.sqrt(0.84), abs=0.02)

@@ -147,8 +147,8 @@ def test_speeds_and_lost_rows_are_drawn_by_their_odds(
     one = CountLikelihood(row, seen_by(row, *pairs), np.random.default_rng(1))
     logs = log_odds(row, one.looks)[1]
     odds = np.exp(logs - logsumexp(logs))
-    many = one.start().taken(np.ones(size, dtype=np.intp))
-    found = one.moved(many, many.points)
+    many = one.start().select(np.ones(size, dtype=np.intp))
+    found = one.move(many, many.points)
     place = stats.norm.cdf(found.speed) * NODES
     node = np.floor(place).astype(int)
     counts = np.bincount(node + NODES * found.failed, minlength=2 * NODES)
@@ -167,13 +167,13 @@ def test_moved_particles_have_the_parameters_of_their_standard_normals() -> None
     row = planted_row()
     judge = CountLikelihood(row, seen_by(row, (9.0, 2)), np.random.default_rng(2))
     start = judge.start()
-    back = judge.moved(start, start.points)
+    back = judge.move(start, start.points)
     for name, values in row.draws.values.items():
         assert back.draws.values[name] == pytest.approx(values, rel=1e-9)
     assert back.likelihood == pytest.approx(start.likelihood, rel=1e-9)
     assert back.share == pytest.approx(start.share, rel=1e-9)
     index = np.array([3, 3, 0, 8])
-    some = start.taken(index)
+    some = start.select(index)
     for name in ("points", "viability", "ln_shift", "likelihood", "speed", "share", "failed"):
         assert np.array_equal(getattr(some, name), getattr(start, name)[index]), name
     at = row.sowing.planted_h + np.array([100.0, 400.0])

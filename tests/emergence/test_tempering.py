@@ -12,7 +12,7 @@ from thermosprout.emergence.conditioning import bring_in
 from thermosprout.emergence.count_likelihood import Particles, crop_draws
 from thermosprout.emergence.forecast import CropDraws
 from thermosprout.emergence.thermal_time import ConstantClock
-from thermosprout.emergence.weighted_draws import Steps, effective_size, resampled, temper
+from thermosprout.emergence.weighted_draws import effective_size, resampled, temper
 
 CROP = plain_crop()
 ALONG = np.array([1.0, 0.5])
@@ -40,7 +40,7 @@ class Gauge:
             speed=standard[:, 1], share=standard.sum(axis=1), failed=standard[:, 0] > 0,
         )  # fmt: skip
 
-    def moved(self, particles: Particles, standard: np.ndarray) -> Particles:
+    def move(self, particles: Particles, standard: np.ndarray) -> Particles:
         self.calls += 1
         return self.particles(standard, particles.viability)
 
@@ -107,7 +107,7 @@ def test_merged_particles_take_fields_of_accepted_moves() -> None:
     gauge = Gauge(1.0, 0.5)
     old, new = start(gauge, 6, 5), start(gauge, 6, 6)
     accepted = np.array([True, False, False, True, True, False])
-    found = old.merged(new, accepted)
+    found = old.merge(new, accepted)
     for draw, taken in enumerate(accepted):
         source = new if taken else old
         for name in ("points", "likelihood", "speed", "share", "failed"):
@@ -138,16 +138,12 @@ def test_copies_lie_evenly_along_the_summed_weights() -> None:
     assert effective_size(np.array([0.5, 0.5, 0.0])) == pytest.approx(2.0)
 
 
-def test_the_last_step_brings_in_all_that_is_left() -> None:
-    """With one step alone, draws are weighted by the counts as they are."""
-    for most in (1, 3):
-        gauge = Gauge(4.0, 0.2)
-        begun = start(gauge, 300, 8)
-        weights = np.exp(begun.likelihood - begun.likelihood.max())
-        steps = Steps(effective=0.4, least=1e-4, most=most, moves=2, last_moves=2)
-        found, sizes = temper(begun, gauge.moved, steps, np.random.default_rng(8))
-        assert gauge.calls == 2 * most
-        assert len(sizes) == most
-        if most == 1:
-            assert sizes[0] == pytest.approx(effective_size(weights), rel=1e-9)
-            assert len(set(found.viability)) < 20
+def test_a_very_sharp_gauge_is_brought_in_by_the_twelfth_step() -> None:
+    gauge = Gauge(4.0, 1e-6)
+    begun = start(gauge, 300, 8)
+    found, sizes = temper(begun, gauge.move, np.random.default_rng(8))
+    assert len(sizes) == 12
+    assert gauge.calls == 2 * 12
+    # Nothing but the draw that was nearest is left, and what moved nearer from there.
+    nearest = np.abs(begun.points @ ALONG - 4.0).min()
+    assert np.abs(found.points @ ALONG - 4.0).max() <= nearest

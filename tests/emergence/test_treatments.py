@@ -4,18 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from tests.emergence.plain_crop import plain_crop
 from thermosprout.emergence.forecast import (
-    STAGES,
     CropDraws,
     RowForecast,
-    emergence_dataset,
     forecast_constant,
 )
-from thermosprout.emergence.stand import beta_binomial, order_shares
 from thermosprout.emergence.treatments import Handling, Treatment, seed_state
 
 DIRECT = Handling()
@@ -112,40 +107,3 @@ def test_same_inputs_give_the_same_answer() -> None:
 def test_too_cold_is_never_and_is_said_so() -> None:
     row = forecast_constant(plain_crop(t_base=8.0, base_spread=0.01), 4.0)
     assert np.isinf(row.stage_quantile("half", [0.5])[0]) or row.nothing_odds > 0.9
-
-
-def test_dataset_has_stages_weights_and_open_ends() -> None:
-    rows = [forecast_constant(plain_crop(), t) for t in (12.0, 20.0)]
-    data = emergence_dataset(rows)
-    assert data["emergence_time"].dims == ("row", "draw", "stage")
-    assert list(data["stage"].values) == list(STAGES)
-    assert data["weight"].sum("draw").values == pytest.approx([1, 1])
-    assert ((data["stand"] >= 0) & (data["stand"] <= 1)).all()
-
-
-@settings(max_examples=30, deadline=None)
-@given(seeds=st.integers(1, 500), share=st.floats(0, 1), seed=st.integers(0, 99))
-def test_seedlings_are_between_none_and_all(seeds: int, share: float, seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    found = beta_binomial(np.full(50, share), seeds, np.full(50, 0.05), rng)
-    assert ((found >= 0) & (found <= seeds)).all()
-    if share in (0.0, 1.0):
-        assert (found == round(share * seeds)).mean() > 0.95
-
-
-def test_beta_binomial_has_the_variance_of_the_textbook() -> None:
-    # Variance n p (1-p) (1 + (n-1) rho): Williams (1982), Applied Statistics 31:144, eq. 2.
-    rng = np.random.default_rng(0)
-    n, p, rho = 40, 0.7, 0.1
-    found = beta_binomial(np.full(200_000, p), n, np.full(200_000, rho), rng)
-    assert found.mean() == pytest.approx(n * p, rel=0.005)
-    assert found.var() == pytest.approx(n * p * (1 - p) * (1 + (n - 1) * rho), rel=0.02)
-
-
-def test_order_shares_are_uniform_order_statistics() -> None:
-    rng = np.random.default_rng(0)
-    n = 20
-    shares = order_shares(np.full(100_000, n), (0.0, 0.5, 0.9), rng)
-    # The k-th of n uniforms has mean k / (n + 1).
-    assert shares.mean(axis=0) == pytest.approx(np.array([1, 10, 18]) / (n + 1), abs=2e-3)
-    assert (np.diff(shares, axis=1) > 0).all()

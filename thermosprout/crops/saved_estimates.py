@@ -272,11 +272,11 @@ def _completed(
         prior = find_crop(crop).estimate
     except InputError:
         prior = Estimate.generic(crop)
-    kept = [index for index, name in enumerate(_EARLIER) if name != _DROPPED]
-    places = [NAMES.index(_EARLIER[index]) for index in kept]
+    common = [index for index, name in enumerate(_EARLIER) if name != _DROPPED]
+    places = [NAMES.index(_EARLIER[index]) for index in common]
     full, wide = prior.mean.copy(), np.diag(np.diag(prior.covariance))
-    full[places] = mean[kept]
-    wide[np.ix_(places, places)] = covariance[np.ix_(kept, kept)]
+    full[places] = mean[common]
+    wide[np.ix_(places, places)] = covariance[np.ix_(common, common)]
     return full, wide
 
 

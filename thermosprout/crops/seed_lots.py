@@ -364,8 +364,8 @@ def ln_time_shift_draws(
     aged = _probits_lost(lot, crop, size, rng, on)
     slope = SLOWER_PER_PROBIT * np.exp(0.5 * rng.standard_normal(size))
     if lot.slower_pct is not None:
-        seen = float(np.log1p(lot.slower_pct / 100.0)) + MEASURED_SD * rng.standard_normal(size)
-        return np.asarray(np.minimum(seen + slope * aged, MOST_SHIFT))
+        shift = float(np.log1p(lot.slower_pct / 100.0)) + MEASURED_SD * rng.standard_normal(size)
+        return np.asarray(np.minimum(shift + slope * aged, MOST_SHIFT))
     weak = np.zeros(size)
     if lot.counts is not None or lot.germination is not None:
         weak = np.clip(GOOD_LOT_PROBIT - ndtri(_fresh_draws(lot, crop, size, rng)), 0.0, None)

@@ -26,7 +26,6 @@ from thermosprout.emergence.count_likelihood import (
 )
 from thermosprout.emergence.forecast import RowForecast, generator
 from thermosprout.emergence.weighted_draws import (
-    Steps,
     effective_size,
     resampled,
     temper,
@@ -41,10 +40,8 @@ __all__ = ["FAILED_BEFORE", "Conditioned", "Count", "condition", "place_stages",
 _FEW = 0.2
 """Share of the draws below which too few agree with the counts to be only weighted."""
 
-_MOVED = 400
+_FEW_DRAWS = 400
 """Draws moved where few agree: the answer's own scatter then stays below a tenth of its spread."""
-
-_STEPS = Steps(effective=0.4, least=1e-4, most=12, moves=2, last_moves=2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,7 +115,7 @@ def condition(
     if effective < _FEW * size:
         particles, effective = bring_in(likelihood, particles, row.weights, rng)
     else:
-        particles = particles.taken(resampled(weights, size, rng))
+        particles = particles.select(resampled(weights, size, rng))
     return _finish(row, looks, particles, likelihood, effective, rng, failed_before)
 
 
@@ -132,11 +129,11 @@ def bring_in(
     Particles, float
         As many as there were, the few that were moved repeated, and their effective size.
     """
-    few = min(before.size, _MOVED)
-    fresh = particles.taken(resampled(before, few, rng))
-    moved, sizes = temper(fresh, likelihood.moved, _STEPS, rng)
+    few = min(before.size, _FEW_DRAWS)
+    fresh = particles.select(resampled(before, few, rng))
+    particles, sizes = temper(fresh, likelihood.move, rng)
     # Every draw of the forecast gets a particle; what is still open is drawn anew for each.
-    return moved.taken(np.arange(before.size) % few), sizes[-1]
+    return particles.select(np.arange(before.size) % few), sizes[-1]
 
 
 def _finish(
@@ -153,10 +150,10 @@ def _finish(
     planted, seeds = row.sowing.planted_h, row.sowing.seeds_planted
     state = likelihood.state(particles, particles.speed)
     share = likelihood.stand(particles, state) * np.where(particles.failed, FAILED_SHARE, 1.0)
-    shown = state.emerged(likelihood.progress(particles.clock))
+    visible = state.emerged(likelihood.progress(particles.clock))
     rho = np.where(particles.failed, FAILED_RHO, particles.draws.values["plot_stand_rho"])
-    seedlings = looks.total + still_to_come(share, rho, shown[:, -1], looks.total, seeds, rng)
-    stages = place_stages(seedlings, shown, looks, rng)
+    seedlings = looks.total + still_to_come(share, rho, visible[:, -1], looks.total, seeds, rng)
+    stages = place_stages(seedlings, visible, looks, rng)
     hours = particles.clock.cross(planted, state.needed(stages.share))
     # What was seen stands, whatever the draw makes of it.
     earliest, latest = stages.bounds(planted, looks.hours)
@@ -195,8 +192,8 @@ def count_note(
     old = float(before.stage_quantile("half", [0.5])[0])
     new = float(after.stage_quantile("half", [0.5])[0])
     if looks.total == 0:
-        shown = before.emerged_share(looks.hours[-1:])[:, 0]
-        due = float(np.average(shown, weights=before.weights))
+        visible = before.emerged_share(looks.hours[-1:])[:, 0]
+        due = float(np.average(visible, weights=before.weights))
         where = f", where {percent(due)} of the stand was due" if due >= 0.1 else ""
         parts, figures = [f"None of {seeds} seeds shows yet{where}"], [f"none of {seeds}{where}"]
     else:
@@ -217,7 +214,7 @@ def count_note(
 
 
 def still_to_come(
-    share: FloatArray, rho: FloatArray, shown: FloatArray, emerged: int, seeds: int,
+    share: FloatArray, rho: FloatArray, visible: FloatArray, emerged: int, seeds: int,
     rng: np.random.Generator,
 ) -> npt.NDArray[np.int64]:  # fmt: skip
     """Draw how many more seedlings come, given those that show at the last inspection.
@@ -235,13 +232,13 @@ def still_to_come(
     logs = (
         (a[:, None] - 0.5 + emerged) * np.log(grid)
         + (b[:, None] - 0.5) * np.log1p(-grid)
-        + (seeds - emerged) * np.log1p(-grid * shown[:, None])
+        + (seeds - emerged) * np.log1p(-grid * visible[:, None])
     )
     mass = np.exp(logs - logs.max(axis=1, keepdims=True)).cumsum(axis=1)
     cell = (mass < rng.random((share.size, 1)) * mass[:, -1:]).sum(axis=1)
     own = np.sin(turn * (cell + rng.random(share.size))) ** 2
     own = np.where(share <= 0.0, 0.0, own)
-    later = own * (1.0 - shown) / np.maximum(1.0 - own * shown, 1e-12)
+    later = own * (1.0 - visible) / np.maximum(1.0 - own * visible, 1e-12)
     coming = rng.binomial(seeds - emerged, np.clip(later, 0.0, 1.0))
     return np.asarray(coming, dtype=np.int64)
 
@@ -262,7 +259,7 @@ class Stages:
 
 def place_stages(
     seedlings: npt.NDArray[np.int64],
-    shown: FloatArray,
+    visible: FloatArray,
     looks: Inspections,
     rng: np.random.Generator,
 ) -> Stages:
@@ -275,7 +272,7 @@ def place_stages(
     chance = np.ceil(rng.random(size) * n)
     ranks = [np.ones(size), np.ceil(0.5 * n), np.ceil(0.9 * n - 1e-9), chance]
     cumulative = np.cumsum(looks.new)
-    edges = np.concatenate([np.zeros((size, 1)), shown, np.ones((size, 1))], axis=1)
+    edges = np.concatenate([np.zeros((size, 1)), visible, np.ones((size, 1))], axis=1)
     before = np.concatenate([[0.0], cumulative])
     draw = np.arange(size)
     shares, segments = [], []
@@ -286,10 +283,10 @@ def place_stages(
         inside = np.concatenate([looks.new, [0.0]])[segment]
         inside = np.where(segment == looks.new.size, n - before[-1], inside)
         joined = (segment == last_segment) & (column < 3)
-        done = np.where(joined, last_rank - before[segment], 0.0)
+        ranked = np.where(joined, last_rank - before[segment], 0.0)
         start = np.where(joined, last_share, edges[draw, segment])
-        steps = rank - before[segment] - done
-        rest = np.maximum(inside - done - steps + 1, 1.0)
+        steps = rank - before[segment] - ranked
+        rest = np.maximum(inside - ranked - steps + 1, 1.0)
         part = np.where(steps > 0, rng.beta(np.maximum(steps, 1.0), rest), 0.0)
         share = start + (edges[draw, segment + 1] - start) * part
         shares.append(share)

@@ -99,23 +99,23 @@ def inspections_after_planting(row: RowForecast, counts: Sequence[Count]) -> Ins
     return Inspections(np.array([count.hour for count in after]), new)
 
 
-def partial_rho(shown: FloatArray, share: FloatArray, rho: FloatArray) -> FloatArray:
+def partial_rho(visible: FloatArray, share: FloatArray, rho: FloatArray) -> FloatArray:
     """Correlation of two seeds' fates while only a part of the final stand shows.
 
     If the final share varies from row to row as a beta with correlation ``rho``, the share that
     shows by a time varies less; this matches its variance.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        covariance = shown * (1.0 - share) * rho / (1.0 - share * shown)
+        covariance = visible * (1.0 - share) * rho / (1.0 - share * visible)
     return np.clip(np.nan_to_num(covariance), _LEAST_RHO, 1.0 - 1e-9)
 
 
-def timing_log_likelihood(shown: FloatArray, new: FloatArray) -> FloatArray:
+def timing_log_likelihood(visible: FloatArray, new: FloatArray) -> FloatArray:
     """Log-likelihood of when the seedlings came, given how many came.
 
     Parameters
     ----------
-    shown : ndarray, shape (..., inspection)
+    visible : ndarray, shape (..., inspection)
         Share of the final stand that shows at each inspection, not falling.
     new : ndarray, shape (..., inspection)
         New seedlings at each inspection.
@@ -125,10 +125,10 @@ def timing_log_likelihood(shown: FloatArray, new: FloatArray) -> FloatArray:
     ndarray, shape (...)
         Of labelled seeds: the multinomial coefficient is left out.
     """
-    gained = np.diff(shown, axis=-1, prepend=0.0)
+    gained = np.diff(visible, axis=-1, prepend=0.0)
     total = new.sum(axis=-1)
     logs = (new * np.log(np.maximum(gained, _TINY))).sum(axis=-1)
-    return np.asarray(logs - total * np.log(np.maximum(shown[..., -1], _TINY)))
+    return np.asarray(logs - total * np.log(np.maximum(visible[..., -1], _TINY)))
 
 
 def stand_log_likelihood(
@@ -192,10 +192,10 @@ class Whitening:
 
     def __init__(self, estimate: Estimate) -> None:
         values, vectors = np.linalg.eigh(estimate.covariance)
-        kept = values > 1e-12
+        positive = values > 1e-12
         self._estimate = estimate
-        self._root = vectors[:, kept] * np.sqrt(values[kept])
-        self._inverse = vectors[:, kept] / np.sqrt(values[kept])
+        self._root = vectors[:, positive] * np.sqrt(values[positive])
+        self._inverse = vectors[:, positive] / np.sqrt(values[positive])
 
     def standard(self, values: Draws) -> FloatArray:
         """Draws in natural units to standard normals, shape (draw, direction)."""
@@ -232,11 +232,11 @@ class Particles:
     share: FloatArray
     failed: BoolArray
 
-    def taken(self, index: IntArray) -> Particles:
+    def select(self, index: IntArray) -> Particles:
         """Draws by index, repeated or left out."""
         draws = crop_draws(self.draws, {k: v[index] for k, v in self.draws.values.items()})
-        kept = {name: getattr(self, name)[index] for name in _PER_DRAW}
-        return Particles(draws=draws, clock=clock_of(self.clock, draws.rates, index), **kept)
+        arrays = {name: getattr(self, name)[index] for name in _PER_DRAW}
+        return Particles(draws=draws, clock=clock_of(self.clock, draws.rates, index), **arrays)
 
     @property
     def prior(self) -> FloatArray:
@@ -248,16 +248,16 @@ class Particles:
         """What the counts add to it."""
         return self.likelihood
 
-    def merged(self, moved: Particles, accepted: BoolArray) -> Particles:
+    def merge(self, trial: Particles, accepted: BoolArray) -> Particles:
         """Moved particles where the move was accepted."""
 
         def pick(a: npt.NDArray[T], b: npt.NDArray[T]) -> npt.NDArray[T]:
             return np.where(accepted if a.ndim == 1 else accepted[:, None], b, a)
 
-        values = {k: pick(v, moved.draws.values[k]) for k, v in self.draws.values.items()}
+        values = {k: pick(v, trial.draws.values[k]) for k, v in self.draws.values.items()}
         draws = crop_draws(self.draws, values)
         clock = clock_of(self.clock, draws.rates, np.arange(accepted.size))
-        picked = {name: pick(getattr(self, name), getattr(moved, name)) for name in _PER_DRAW}
+        picked = {name: pick(getattr(self, name), getattr(trial, name)) for name in _PER_DRAW}
         return Particles(draws=draws, clock=clock, **picked)
 
 
@@ -323,7 +323,7 @@ class CountLikelihood:
             return clock.progress_through(self._spent)
         return clock.progress(self.row.sowing.planted_h, self.looks.hours)
 
-    def moved(self, particles: Particles, points: FloatArray) -> Particles:
+    def move(self, particles: Particles, points: FloatArray) -> Particles:
         """Particles with other parameters and everything else the same."""
         draws = crop_draws(particles.draws, self.whitening.natural(points))
         index = np.arange(points.shape[0])
@@ -401,9 +401,9 @@ class CountLikelihood:
         nodes = _SPEED_NODES.size
         logs = np.empty((share.size, 2 * nodes))
         for column, node in enumerate(_SPEED_NODES):
-            shown = self.state(particles, np.full(share.size, node)).emerged(progress)
-            shown = (1.0 - _SLIPS) * shown + self._slips
-            timing, last = timing_log_likelihood(shown, new), shown[:, -1]
+            visible = self.state(particles, np.full(share.size, node)).emerged(progress)
+            visible = (1.0 - _SLIPS) * visible + self._slips
+            timing, last = timing_log_likelihood(visible, new), visible[:, -1]
             for kind, (final, rho, odds) in enumerate(kinds):
                 logs[:, kind * nodes + column] = (
                     np.log(odds)
@@ -471,7 +471,9 @@ def failed_rate(ratios: Sequence[float]) -> float:
     """
     middle = (np.arange(_RATES) + 0.5) / _RATES
     share = betaincinv(FAILED_BEFORE * FAILED_ROWS, (1 - FAILED_BEFORE) * FAILED_ROWS, middle)
-    told = np.maximum(1.0 - share[:, None] + share[:, None] * np.asarray(ratios)[None, :], _TINY)
-    logs = np.log(told).sum(axis=1)
+    relative = np.maximum(
+        1.0 - share[:, None] + share[:, None] * np.asarray(ratios)[None, :], _TINY
+    )
+    logs = np.log(relative).sum(axis=1)
     weights = np.exp(logs - logs.max())
     return float(weights @ share / weights.sum())

@@ -245,10 +245,10 @@ class CourseTable:
             else:
                 spent = np.bincount(cell, weight[member], minlength=size)
                 upper *= weight[member]
-            moved = np.bincount(cell, upper, minlength=size)
+            above = np.bincount(cell, upper, minlength=size)
             # The grid ends above the warmest value: the upper bin is always one of its own.
-            spent -= moved
-            spent[1:] += moved[:-1]
+            spent -= above
+            spent[1:] += above[:-1]
             np.divide(spent, DAY_H * _SUBSTEPS, out=table[member])
         return table.reshape(self.members, parts, bins)
 

@@ -117,9 +117,9 @@ class RowForecast:
     def emerged_share(self, at_h: FloatArray) -> FloatArray:
         """Share of the final stand that shows at each hour, shape (draw, hour)."""
         progress = self.clock.curve(self.sowing.planted_h, np.asarray(at_h, dtype=float))
-        shown = self.state.emerged(progress)
+        emerged = self.state.emerged(progress)
         before = np.asarray(at_h, dtype=float) < self.sowing.planted_h
-        return np.asarray(np.where(before[None, :], 0.0, shown))
+        return np.asarray(np.where(before[None, :], 0.0, emerged))
 
     @cached_property
     def _usual(self) -> dict[float, FloatArray]:
@@ -339,9 +339,9 @@ def forecast_days(
         draws, clock, handling, planted_h=planted_h, depth_cm=depth_cm, viability=viability,
         ln_shift=ln_shift, seed=seed, luck="",
     )  # fmt: skip
-    known = ~np.isnan(middle)
+    covered = ~np.isnan(middle)
     chances = rng.bit_generator.state
-    share = np.where(known, share, 0.5)
+    share = np.where(covered, share, 0.5)
     half_share, stand = np.empty(share.shape), np.empty(share.shape)
     for day in range(planted_h.size):
         rng.bit_generator.state = chances
@@ -351,7 +351,7 @@ def forecast_days(
     half = clock.cross(planted_h, state.needed(half_share))
     return DaysForecast(
         half_h=half,  # NaN already where nothing emerges or the day is not known
-        stand=np.where(known, stand, np.nan),
+        stand=np.where(covered, stand, np.nan),
     )
 
 

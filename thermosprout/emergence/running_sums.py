@@ -197,7 +197,7 @@ class RunningSums:
         upper = np.clip(hour, 1, size - 1)
         course = self._course[:, None]
         before, after = sums[course, upper - 1], sums[course, upper]
-        return np.where(hour < size, upper - 1 + part_done(before, after, target), np.inf)
+        return np.where(hour < size, upper - 1 + part_of_step(before, after, target), np.inf)
 
     def _search_days(self, target: FloatArray) -> FloatArray:
         # Running sums rise, so the day is the number of day ends not above the target.
@@ -208,7 +208,7 @@ class RunningSums:
         need = target - self._running[course, safe]
         hour = np.clip((hourly < need[..., None]).sum(axis=-1) - 1, 0, DAY_H - 1)
         before, after = ends_of(hourly, hour)
-        at = safe * DAY_H + hour + part_done(before, after, need)
+        at = safe * DAY_H + hour + part_of_step(before, after, need)
         return np.where(day < self.table.days, at, np.inf)
 
 
@@ -227,7 +227,7 @@ def ends_of(hourly: FloatArray, hour: IntArray) -> tuple[FloatArray, FloatArray]
     )
 
 
-def part_done(before: FloatArray, after: FloatArray, target: FloatArray) -> FloatArray:
+def part_of_step(before: FloatArray, after: FloatArray, target: FloatArray) -> FloatArray:
     """Part of a step at which a target lies between the sums at its ends."""
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(after > before, (target - before) / (after - before), 0.0)

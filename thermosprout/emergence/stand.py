@@ -88,7 +88,7 @@ def stand_share(
     endured = crop.stand_response(waiting_C) ** wide(state.path_ahead())
     seedbed = wide(draws["field_factor"]) * endured * np.exp(-hazard)
     alive = wide(viability) ** (_SPROUTED_ALIVE if state.proven else 1.0)
-    share = alive * moved_odds(seedbed, log_odds) * wide(state.survival)
+    share = alive * shift_odds(seedbed, log_odds) * wide(state.survival)
     return np.asarray(np.clip(share, 0.0, 1.0))
 
 
@@ -100,11 +100,11 @@ def sprouted_share(draws: Draws, viability: FloatArray, survival: FloatArray) ->
     viability, survival : ndarray, shape (draw,)
         Live share of the lot, and what planting leaves whole.
     """
-    seedbed = moved_odds(draws["field_factor"], draws["sprout_stand"])
+    seedbed = shift_odds(draws["field_factor"], draws["sprout_stand"])
     return np.asarray(viability**_SPROUTED_ALIVE * seedbed * survival)
 
 
-def moved_odds(share: FloatArray, log_odds: FloatArray) -> FloatArray:
+def shift_odds(share: FloatArray, log_odds: FloatArray) -> FloatArray:
     """Share whose log odds are moved; nothing and all stay what they are."""
     odds = np.exp(log_odds)
     return np.asarray(share * odds / (1.0 - share + share * odds))

@@ -169,10 +169,10 @@ class SeedState:
         thermal_time : ndarray, shape (draw, k)
             Since planting. [C d]
         """
-        done = thermal_time + _column(self.credit)
+        progress = thermal_time + _column(self.credit)
         with np.errstate(divide="ignore", invalid="ignore"):
-            z = np.log(done / _column(self.scale)) / _column(self.sigma)
-        z = np.where(done > 0, z, -np.inf)
+            z = np.log(progress / _column(self.scale)) / _column(self.sigma)
+        z = np.where(progress > 0, z, -np.inf)
         low, high = ndtr(_column(self.z_low)), ndtr(_column(self.z_high))
         share = np.clip((ndtr(z) - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
         return np.asarray(np.where(thermal_time >= _LEAST_CD, share, 0.0))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Protocol, Self, TypeVar
 
 import numpy as np
@@ -65,12 +64,12 @@ def _of_equal_draws(flat: FloatArray, points: FloatArray) -> FloatArray:
 
 def _of_weighted_draws(values: FloatArray, weights: FloatArray, points: FloatArray) -> FloatArray:
     """Quantiles of one column of draws."""
-    kept = ~np.isnan(values) & (weights > 0)
-    if not kept.any():
+    usable = ~np.isnan(values) & (weights > 0)
+    if not usable.any():
         return np.full(points.size, np.nan)
-    order = np.argsort(values[kept], kind="stable")
-    ranked = values[kept][order]
-    mass = weights[kept][order]
+    order = np.argsort(values[usable], kind="stable")
+    ranked = values[usable][order]
+    mass = weights[usable][order]
     position = (np.cumsum(mass) - 0.5 * mass) / mass.sum()
     finite = np.isfinite(ranked)
     if not finite.any():
@@ -100,11 +99,11 @@ class Swarm(Protocol):
     @property
     def ratio(self) -> FloatArray: ...  # noqa: D102
 
-    def taken(self, index: IntArray) -> Self:
+    def select(self, index: IntArray) -> Self:
         """Draws by index, repeated or left out."""
         ...
 
-    def merged(self, moved: Self, accepted: BoolArray) -> Self:
+    def merge(self, trial: Self, accepted: BoolArray) -> Self:
         """Moved draws where the move was accepted, these elsewhere."""
         ...
 
@@ -112,31 +111,21 @@ class Swarm(Protocol):
 S = TypeVar("S", bound=Swarm)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Steps:
-    """How draws are brought on.
+_EFFECTIVE = 0.4
+"""Share of the draws that each step leaves effective."""
 
-    Attributes
-    ----------
-    effective : float
-        Share of the draws that each step leaves effective.
-    least : float
-        Smallest step, whatever it leaves.
-    most : int
-        Steps after which all that is left is brought in at once.
-    moves, last_moves : int
-        Moves after each step, and after the last.
-    """
+_LEAST = 1e-4
+"""Smallest step, whatever it leaves."""
 
-    effective: float
-    least: float
-    most: int
-    moves: int
-    last_moves: int
+_MOST = 12
+"""Steps of which the last brings in all that is left."""
+
+_MOVES = 2
+"""Moves after each step."""
 
 
 def temper(
-    swarm: S, move: Callable[[S, FloatArray], S], steps: Steps, rng: np.random.Generator
+    swarm: S, move: Callable[[S, FloatArray], S], rng: np.random.Generator
 ) -> tuple[S, list[float]]:
     """Bring draws on to the density they shall have.
 
@@ -146,7 +135,6 @@ def temper(
         Equally weighted draws of the first density.
     move : callable
         Gives the swarm at other points, judged anew.
-    steps : Steps
     rng : numpy.random.Generator
 
     Returns
@@ -158,39 +146,39 @@ def temper(
     reached, stride = 0.0, 0.6
     sizes: list[float] = []
     while reached < 1.0:
-        last = len(sizes) + 1 == steps.most
-        power = 1.0 if last else next_power(swarm.ratio, reached, steps)
+        last = len(sizes) + 1 == _MOST
+        power = 1.0 if last else _next_power(swarm.ratio, reached)
         logs = (power - reached) * swarm.ratio
         weights = np.exp(logs - logsumexp(logs))
         sizes.append(effective_size(weights))
-        swarm = swarm.taken(resampled(weights, size, rng))
+        swarm = swarm.select(resampled(weights, size, rng))
         reached = power
         about = MovingNormal(swarm.points)
-        for _ in range(steps.last_moves if reached >= 1.0 else steps.moves):
-            trial = move(swarm, about.moved(swarm.points, stride, rng))
+        for _ in range(_MOVES):
+            trial = move(swarm, about.move(swarm.points, stride, rng))
             odds = trial.prior - swarm.prior + reached * (trial.ratio - swarm.ratio)
             odds += about.log_density(swarm.points) - about.log_density(trial.points)
             accepted = np.log(rng.random(size)) < odds
-            swarm = swarm.merged(trial, accepted)
+            swarm = swarm.merge(trial, accepted)
             stride = float(np.clip(stride * (1.3 if accepted.mean() > 0.3 else 0.7), 0.05, 0.95))
     return swarm, sizes
 
 
-def next_power(ratio: FloatArray, reached: float, steps: Steps) -> float:
+def _next_power(ratio: FloatArray, reached: float) -> float:
     """Largest power of the ratio that still leaves enough draws effective."""
 
     def left(power: float) -> float:
         logs = (power - reached) * ratio
         return effective_size(np.exp(logs - logsumexp(logs)))
 
-    target = steps.effective * ratio.size
+    target = _EFFECTIVE * ratio.size
     if left(1.0) >= target:
         return 1.0
     low, high = reached, 1.0
     for _ in range(30):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if left(middle) >= target else (low, middle)
-    return min(max(low, reached + steps.least), 1.0)
+    return min(max(low, reached + _LEAST), 1.0)
 
 
 def effective_size(weights: FloatArray) -> float:
@@ -220,11 +208,11 @@ class MovingNormal:
         ridge = 1e-3 * np.diag(np.maximum(np.diag(covariance), 1e-8))
         self._root = np.linalg.cholesky(covariance + ridge)
 
-    def moved(self, points: FloatArray, stride: float, rng: np.random.Generator) -> FloatArray:
+    def move(self, points: FloatArray, stride: float, rng: np.random.Generator) -> FloatArray:
         """Autoregressive moves; a stride of one is a fresh draw."""
         noise = rng.standard_normal(points.shape) @ self._root.T
-        kept = np.sqrt(1 - stride**2) * (points - self._mean)
-        return np.asarray(self._mean + kept + stride * noise)
+        old = np.sqrt(1 - stride**2) * (points - self._mean)
+        return np.asarray(self._mean + old + stride * noise)
 
     def log_density(self, points: FloatArray) -> FloatArray:
         """Log-density up to a constant, shape (draw,)."""

@@ -239,7 +239,7 @@ def _before_counts(
     for row in season.data.rows:
         if row.id in names or (counted and counts.get(row.id)):
             before[row.id] = None
-            with _unless_asked(row, names):
+            with _passing_over_others(row, names):
                 case = context.of_row(row)
                 planted_h = hours(instant(row.planted, season.data.site.zone))
                 clock = None if context.constant_C is not None else context.clock(case, planted_h)
@@ -248,7 +248,7 @@ def _before_counts(
         if clock is not None:
             clock.expect(len(group))
         for row, case in group:
-            with _unless_asked(row, names):
+            with _passing_over_others(row, names):
                 forecast, lost = forecast_of(context, row, case), None
                 if counts.get(row.id):
                     with suppress(InputError):  # said where the row's own counts are read
@@ -258,7 +258,7 @@ def _before_counts(
     return {name: one for name, one in before.items() if one is not None}
 
 
-def _unless_asked(row: Row, names: Collection[str]) -> AbstractContextManager[None]:
+def _passing_over_others(row: Row, names: Collection[str]) -> AbstractContextManager[None]:
     """Pass over what is wrong with a row that nobody asks for: it is said where it is."""
     return nullcontext() if row.id in names else suppress(InputError, CoverageError)
 

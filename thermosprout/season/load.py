@@ -216,7 +216,7 @@ _SECTIONS = {
 
 def _sentence(kind: str, message: str, value: Any, name: str, path: tuple[str | int, ...]) -> str:
     if kind == "extra_forbidden":
-        keys = _known_keys(path)
+        keys = _keys_of(path)
         near = get_close_matches(str(path[-1]), keys, n=1)
         guess = f"; did you mean {near[0]!r}?" if near else f"; known are {', '.join(keys)}"
         return f"unknown key {path[-1]!r}{guess}"
@@ -229,12 +229,12 @@ def _sentence(kind: str, message: str, value: Any, name: str, path: tuple[str | 
         return message.removeprefix("Value error, ")
     if kind == "model_type":
         return f"{name} must be a table, found {value!r}"
-    shown = repr(value) if len(repr(value)) < 60 else f"{repr(value)[:57]}..."
+    text = repr(value) if len(repr(value)) < 60 else f"{repr(value)[:57]}..."
     expected = message.removeprefix("Input should be ")
-    return f"{name} is {shown}, expected {expected}"
+    return f"{name} is {text}, expected {expected}"
 
 
-def _known_keys(path: tuple[str | int, ...]) -> list[str]:
+def _keys_of(path: tuple[str | int, ...]) -> list[str]:
     """Keys of the table a path lies in."""
     model: type[BaseModel] = SeasonFile
     for part in path[:-1]:
@@ -312,10 +312,10 @@ def _crop(lot: Lot, fail: Any, index: int) -> Crop:
 
 
 def _check_row(row: Row, index: int, data: SeasonFile, lots: dict[str, Lot], fail: Any) -> None:
-    for key, known in (("lot", lots), ("bed", {bed.id for bed in data.beds})):
+    for key, names in (("lot", lots), ("bed", {bed.id for bed in data.beds})):
         name = getattr(row, key)
-        if name is not None and name not in known and (key == "lot" or data.beds):
-            guess = _guess(name, list(known))
+        if name is not None and name not in names and (key == "lot" or data.beds):
+            guess = _guess(name, list(names))
             raise fail(f"the {key} {name!r} is not listed{guess}", "rows", index, key)
     here = ("rows", index)
     if row.lot and row.crop and find_crop(row.crop).name != find_crop(lots[row.lot].crop).name:

@@ -63,7 +63,7 @@ class Site(_Table):
 
     @field_validator("timezone")
     @classmethod
-    def _known_zone(cls, value: str) -> str:
+    def _check_zone(cls, value: str) -> str:
         return str(read_zone(value))
 
     @property

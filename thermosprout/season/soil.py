@@ -252,10 +252,10 @@ class SoilSupply:
             under = base
             if base.attrs["surface"] == "unknown":
                 under = base.assign_attrs(surface="bare")
-            moved = convert_surface(under, self.weather(), to="bare", cover=cover, soil=self.soil)
-            if moved is not under:
-                self.notes.append(f"Surface: {moved.attrs['steps']}.")
-            self._beds[cover.name] = moved
+            series = convert_surface(under, self.weather(), to="bare", cover=cover, soil=self.soil)
+            if series is not under:
+                self.notes.append(f"Surface: {series.attrs['steps']}.")
+            self._beds[cover.name] = series
         return self._beds[cover.name]
 
 
