@@ -176,7 +176,8 @@ def read_coordinates(text: str) -> tuple[float, float]:
     second = _NUMBER.match(text, first.end()) if first else None
     if first is None or second is None or text[second.end() :].strip():
         raise InputError(
-            f"{text!r} is no place by coordinates", hint="write latitude and longitude: 56.2, -3.1"
+            f"{text!r} is not a pair of coordinates",
+            hint="write latitude and longitude: 56.2, -3.1",
         )
     (a, a_side), (b, b_side) = _degrees(first, text), _degrees(second, text)
     if a_side in ("E", "W") and b_side in ("N", "S", ""):
@@ -194,7 +195,7 @@ def _degrees(match: re.Match[str], text: str) -> tuple[float, str]:
     side = (match["before"] or match["after"] or "").upper()
     minutes, seconds = float(match["minutes"] or 0), float(match["seconds"] or 0)
     if (match["before"] and match["after"]) or minutes >= 60 or seconds >= 60:
-        raise InputError(f"{text!r} is no place by coordinates")
+        raise InputError(f"{text!r} is not a pair of coordinates")
     value = float(match["degrees"]) + minutes / 60 + seconds / 3600
     negative = (match["sign"] or "+") != "+"
     if negative and side in ("S", "W"):

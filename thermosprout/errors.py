@@ -1,4 +1,4 @@
-"""What a user is told: notes beside an answer, and errors, each with its exit code."""
+"""Notes beside an answer, and errors for the user, each with its exit code."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Place:
 
 @dataclass(frozen=True)
 class Note:
-    """What is told beside an answer: the sentence, what it is about, and its figures in words."""
+    """A note beside an answer: the sentence, what it is about, and its figures in words."""
 
     sentence: str
     kind: str = ""

@@ -146,7 +146,7 @@ def _folder(installed: str, checkout: str) -> Path:
         if folder.is_dir():
             return folder
     raise InputError(
-        f"the folder {checkout} belongs to thermosprout and was not found",
+        f"the folder {checkout} of thermosprout is missing",
         hint="install thermosprout again",
     )
 

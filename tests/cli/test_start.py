@@ -58,7 +58,7 @@ def test_questions_are_asked_again_until_they_can_be_used(
         "pea", "", "2026-04-20", "n",
     ]  # fmt: skip
     told = run(str(path), text="\n".join(answers) + "\n")
-    for sentence in ("no place by coordinates", "did you mean Europe/London", "parsnip", "soaked",
+    for sentence in ("not a pair of coordinates", "did you mean Europe/London", "parsnip", "soaked",
                      "write it like 2026-05-01"):  # fmt: skip
         assert sentence in told
     rows = load_season(path).data.rows

@@ -120,7 +120,7 @@ def test_an_estimate_of_another_response_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ("format = 1", "format = 2", "number 2, this version reads 1"),
+        ("format = 1", "format = 2", "has format 2, this version reads format 1"),
         ('response = "beta"', 'response = "cubic"', "response is missing or wrong"),
         ("sd = 0.", "sd = -0.", "greater than or equal to 0"),
         ("mean = ", "mean = nan #", "finite number"),

@@ -7,12 +7,13 @@ import pytest
 from scipy import integrate, stats
 
 from thermosprout.crops.catalogue import find_crop
-from thermosprout.emergence import count_likelihood
 from thermosprout.emergence.conditioning import Count, condition
 from thermosprout.emergence.count_likelihood import (
     FAILED_BEFORE,
     FAILED_ROWS,
     failed_rate,
+    inspections_after_planting,
+    loss_ratio,
     lost_over_standing,
 )
 from thermosprout.emergence.forecast import RowForecast, forecast_constant
@@ -109,7 +110,7 @@ def garden(
 @pytest.mark.slow
 @pytest.mark.parametrize(("rate", "most", "score_ratio"), [(0.03, 0.35, 1.25), (0.3, 0.5, 0.97)])
 def test_rows_given_odds_of_being_lost_are_lost_about_that_often(
-    row: RowForecast, monkeypatch: pytest.MonkeyPatch, rate: float, most: float, score_ratio: float
+    row: RowForecast, rate: float, most: float, score_ratio: float
 ) -> None:
     """Twelve rows a garden, sown one after the other; those told 10 to 30 %, learnt and not.
 
@@ -122,10 +123,11 @@ def test_rows_given_odds_of_being_lost_are_lost_about_that_often(
         sums, lost, days = garden(row, rng, rate, 12)
         looked = [counts(row, (day, n)) for day, n in zip(days, sums, strict=True)]
         told = [lost_over_standing(row, one) for one in looked]
-        with monkeypatch.context() as early:
-            for name, value in (("_DUE", 0.0), ("_LOST", 1.0), ("_STANDS", 1.0)):
-                early.setattr(count_likelihood, name, value)  # of the row itself at any time
-            own = [lost_over_standing(row, one) for one in looked]
+        own = []  # of the row itself at any time
+        for one in looked:
+            looks = inspections_after_planting(row, one)
+            assert looks is not None
+            own.append(loss_ratio(row, looks))
         for index, ratio in enumerate(own):
             learnt = failed_rate(told[:index] + told[index + 1 :])
             for name, before in (("learnt", learnt), ("fixed", FAILED_BEFORE)):

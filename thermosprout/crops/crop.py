@@ -2,7 +2,7 @@
 
 Which cautions an answer needs is decided by :func:`cautions`, and each is worded here, once: common
 practice, no source, save where a crop's own caution names one. They go at the end of an answer, in
-every command and file in which somebody is told to wet, sprout or sow seed.
+every command and file that has somebody wet, sprout or sow seed.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ class Crop:
     name, latin_name, aliases : str, str, tuple of str
         Names a grower may type; see :func:`thermosprout.crops.catalogue.find_crop`.
     alias : str
-        The alias it was asked for by; empty where that was its name. Two crops that differ in it
+        The alias it was looked up by; empty where that was its name. Two crops that differ in it
         alone are equal.
     response, response_reason : {"linear", "beta"}, str
         Shape of the temperature response and why this crop has it.

@@ -25,7 +25,7 @@ from thermosprout.files import read_text, toml_string, write_atomic
 from thermosprout.quantities import FloatArray
 
 FORMAT = 1
-"""Number of the layout; a file with a later one is not read."""
+"""Format number that this version writes and reads."""
 
 _DROPPED = "imbibition_share"
 _ADDED = ("soak_stand", "dry_bed_gain", "dry_bed_stand", "sprout_stand")
@@ -199,7 +199,7 @@ def read_saved(path: Path) -> SavedEstimate:
     number = document.get("format")
     if isinstance(number, int) and number != FORMAT:
         raise InputError(
-            f"the layout of this estimate is number {number}, this version reads {FORMAT}",
+            f"this estimate has format {number}, this version reads format {FORMAT}",
             place=place,
             hint="update thermosprout, or calibrate again",
         )

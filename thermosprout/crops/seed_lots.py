@@ -402,7 +402,7 @@ def _beta_counts(lot: SeedLot, crop: str) -> tuple[float, float]:
 
 
 def viability_prior(crop: str, lot: SeedLot | None = None) -> tuple[float, float]:
-    """Middle of a lot's viability, and the sd of its logit, as far as a test or a packet tells.
+    """Middle of a lot's viability, and the sd of its logit, from a test or a packet.
 
     Parameters
     ----------

@@ -53,7 +53,7 @@ def increments(emerged: npt.ArrayLike, seeds: int) -> FloatArray:
         at = int(np.argmin(new >= 0))
         raise InputError(
             f"the cumulative count falls from {counts[at - 1] if at else 0:.0f} to "
-            f"{counts[at]:.0f}, seedlings seen once stay counted"
+            f"{counts[at]:.0f}; count all that have come up so far, also those that died since"
         )
     if counts.size and counts[-1] > seeds:
         raise InputError(f"{counts[-1]:.0f} seedlings were counted but {seeds} seeds were planted")
@@ -176,7 +176,7 @@ _SLIPS = 0.002
 """Share of seedlings that may show at any odd time: a weed counted, a seed sown twice."""
 
 _DUE, _SURE = 0.9, 0.98
-"""Share of the stand that must be due, and in how many draws, before a row tells of lost rows."""
+"""Share of the stand that must be due, and in how many draws, before a row counts as lost."""
 
 _LOST, _STANDS = 20.0, 0.5
 """Ratios above and below which a row is surely lost or surely stands."""
@@ -445,13 +445,18 @@ def lost_over_standing(row: RowForecast, counts: Sequence[Count]) -> float:
     due = row.emerged_share(looks.hours[-1:])[:, 0]
     if float(weighted_quantile(due, row.weights, [1.0 - _SURE])[0]) < _DUE:
         return 1.0
+    ratio = loss_ratio(row, looks)
+    return ratio if ratio >= _LOST or ratio <= _STANDS else 1.0
+
+
+def loss_ratio(row: RowForecast, looks: Inspections) -> float:
+    """Likelihood of what was counted in a row that is lost over that in one that stands."""
     # An even prior, so that the ratio of the sums is that of the likelihoods.
     likelihood = CountLikelihood(row, looks, np.random.default_rng(0), failed_before=0.5)
     logs = likelihood.logs(likelihood.forecast_draws())
     logs += np.log(np.maximum(row.weights, _TINY))[:, None]
     standing, lost = (logsumexp(part.ravel()) for part in np.split(logs, 2, axis=1))
-    ratio = float(np.exp(np.clip(lost - standing, -700.0, 700.0)))
-    return ratio if ratio >= _LOST or ratio <= _STANDS else 1.0
+    return float(np.exp(np.clip(lost - standing, -700.0, 700.0)))
 
 
 def failed_rate(ratios: Sequence[float]) -> float:
@@ -465,9 +470,9 @@ def failed_rate(ratios: Sequence[float]) -> float:
     Notes
     -----
     The share of lost rows is a beta with mean :data:`FAILED_BEFORE`, worth :data:`FAILED_ROWS`
-    rows; a row whose ratio is r tells (1 - share) + share r. The mean of what is left is the odds
-    of one more row, with all that is not known of the share (Gelman et al. 2013, Bayesian Data
-    Analysis, 3rd ed., 2.3).
+    rows; a row whose ratio is r has the likelihood (1 - share) + share r. The mean of what is left
+    is the odds of one more row, with all that is not known of the share (Gelman et al. 2013,
+    Bayesian Data Analysis, 3rd ed., 2.3).
     """
     middle = (np.arange(_RATES) + 0.5) / _RATES
     share = betaincinv(FAILED_BEFORE * FAILED_ROWS, (1 - FAILED_BEFORE) * FAILED_ROWS, middle)

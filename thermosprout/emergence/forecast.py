@@ -32,7 +32,7 @@ _USUAL = (0.1, 0.5, 0.9, 0.95)
 """Odds that are read off every row."""
 
 DRAWS = 1000
-"""Draws of a forecast unless another number is asked for."""
+"""Draws of a forecast unless another number is given."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,12 +10,12 @@ Resolving
     day, bed, cover, water, soil temperature at depth with its error, time zone, today. The result
     is a ``Setting`` that forecasts any way of sowing. ``soil`` reads the series, corrects it by
     the site's readings, moves it to depth and under covers, and slows progress in drying soil.
-    ``counts`` lays the records beside the rows: what was done wins over what was planned, and is
-    told; it also prepares the first count of a row.
+    ``counts`` lays the records beside the rows: what was done wins over what was planned, with a
+    note; it also prepares the first count of a row.
 Answering
     ``forecast`` forecasts every row, and its curve through time; ``soil_check`` says what an error
-    of the soil temperature means in days; ``notes`` are the sentences a grower would want to be
-    asked about.
+    of the soil temperature means in days; ``notes`` point out what is likely
+    to be a mistake.
 
 Decisions
     Random numbers are keyed by what they stand for (crop, lot, site, the luck of a row) and never

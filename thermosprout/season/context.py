@@ -90,7 +90,7 @@ class Context:
         self.doubts: list[str] = []
         self._soil = soil
         rows = season.data.rows if season is not None else ()
-        # Rows share clocks, and a plan asked beside them has the very clock of its row.
+        # Rows share clocks, and a plan made beside them has the very clock of its row.
         self._first_h = min((hours(instant(row.planted, zone)) for row in rows), default=np.inf)
         self._estimates: dict[tuple[str, str | None, str | None], Estimate] = {}
         self._draws: dict[int, CropDraws] = {}
@@ -116,7 +116,7 @@ class Context:
         """
         if isinstance(self._soil, float):
             raise InputError(
-                "this needs a course of the soil temperature, not a constant one",
+                "this needs soil temperature over time, not a constant one",
                 hint="give a season file, --soil or --weather",
             )
         return self._soil
@@ -137,7 +137,7 @@ class Context:
         self.doubts.extend(text for text in dict.fromkeys(doubts) if text not in self.doubts)
 
     def case(self, question: Question) -> Case:
-        """Look up what a question names, and note what is hardly meant.
+        """Look up what a question names, and note what looks like a slip.
 
         Raises
         ------
@@ -155,7 +155,7 @@ class Context:
         cover = cover_named(question.cover or (bed.cover if bed is not None else None)).name
         depth = crop.usual_depth_cm if question.depth_cm is None else question.depth_cm
         if not 0.2 <= depth <= 30:
-            raise InputError(f"a depth of {depth:g} cm was asked for, expected 0.2 to 30 cm")
+            raise InputError(f"the depth is {depth:g} cm, expected 0.2 to 30 cm")
         return Case(
             crop=crop,
             lot=lot,

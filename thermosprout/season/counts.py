@@ -36,7 +36,7 @@ class Recorded:
     counts : dict of str to tuple of Count
         Inspections of each row up to today, in the order of time.
     notes : tuple of str
-        Where records and season file differ, and which was taken.
+        Where records and season file differ, and which of them counts.
     """
 
     season: Season
@@ -45,7 +45,7 @@ class Recorded:
 
 
 def as_recorded(season: Season, as_of: datetime) -> Recorded:
-    """Lay the records beside the season; nothing of them is dropped untold.
+    """Lay the records beside the season, with a note on whatever is not used.
 
     Parameters
     ----------
@@ -138,7 +138,8 @@ def _no_row(plot: str, names: list[str], file: str) -> str:
     folded = {name.casefold(): name for name in names}
     near = get_close_matches(plot.casefold(), list(folded), n=1, cutoff=0.6)
     guess = f"; did you mean {folded[near[0]]}?" if near else "."
-    return f"{file} has counts of {plot}, which is no row of the season: they are not used{guess}"
+    row = "which is not a row of the season, so they are not used"
+    return f"{file} has counts of {plot}, {row}{guess}"
 
 
 _NO_BED = "1"
@@ -200,7 +201,7 @@ def with_facts(season: Season, path: Path, rows: Sequence[Mapping[str, str]]) ->
     Raises
     ------
     InputError
-        When the file is not there and a plot is no row of the season, or a row that was never
+        When the file is not there and a plot is not a row of the season, or a row that was never
         counted is given a date instead of a count.
     """
     there, listed = _plots(path)
@@ -279,7 +280,7 @@ def _plots(path: Path) -> tuple[set[str], bool]:
         return set(), False
     table = parse_table(path, read_settled(path)[0])
     if not {"plot", "inspected"} <= set(table.header):
-        return set(), False  # told by whoever reads the file
+        return set(), False  # an error where the file is read
     plot, inspected = table.header.index("plot"), table.header.index("inspected")
     opened: dict[str, bool] = {}
     for line in table.lines:

@@ -139,7 +139,7 @@ def forecast_season(
     only : frozenset of str, optional
         Row ids to forecast; all when absent.
     tick : callable, optional
-        Told after each row.
+        Called with 1 after each row.
 
     Raises
     ------
@@ -171,7 +171,7 @@ def forecast_rows(
     before = _before_counts(context, rows, counts)
     answers = []
     for row in rows:
-        # A row never tells of itself.
+        # A row is no evidence about itself.
         others = [
             one.lost for name, one in before.items() if name != row.id and one.lost is not None
         ]
@@ -228,7 +228,7 @@ def _before_counts(
     """Forecast rows before their counts, by id in the order of the season.
 
     Where one of them was counted, the other counted rows of the season are there too: what became
-    of them tells how often rows are lost, see :func:`failed_rate`.
+    of them shows how often rows are lost, see :func:`failed_rate`.
     """
     season = context.require_season()
     names = {row.id for row in rows}

@@ -1,4 +1,4 @@
-"""What a grower would want to be asked about: rows typed oddly, files to come, undated tests."""
+"""Notes on what is likely to be a mistake: odd rows, files that do not exist, undated tests."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ _TOO_LONG_MM = 20.0
 """Radicles that nobody plants whole, four times the longest that is meant. [mm]"""
 
 _DROWNED = 0.85
-"""Share of the seed left by its soak under which the loss is told."""
+"""Share of the seed left by its soak under which a note gives the loss."""
 
 
 def row_notes(row: Row, crop: Crop, forecast: RowForecast, season: Season) -> list[str]:
-    """Plain sentences on what was typed for a row and is hardly meant.
+    """Sentences on what looks like a slip in a row.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def _round(length_mm: float) -> str:
 
 
 def absent_notes(season: Season) -> list[str]:
-    """Files that may come to be later, told where they are not there yet."""
+    """Files that the season names and that do not exist yet."""
     notes = []
     records = season.data.records
     if records is not None and not season.resolve(records.file, "records", "file").exists():

@@ -87,7 +87,9 @@ def open_context(
     options: dict[str, Any] = {"as_of": today, "air_C": air_C, "size": size, "seed": seed}
     if constant_C is not None:
         if reading_C is not None:
-            raise InputError("--constant and --reading both tell the soil temperature")
+            raise InputError(
+                "--constant and --reading both give the soil temperature", hint="give one of them"
+            )
         return Context(float(constant_C), zone=zone, season=loaded, **options)
     day = planted if row is None else row["planted"]
     about = [] if day is None else [noon(day, zone)]

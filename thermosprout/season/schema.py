@@ -75,7 +75,7 @@ class Site(_Table):
 class Soil(_Table):
     """Where soil temperature comes from: a file, weather, a service, or a file that one continues.
 
-    ``weather_file`` alone drives the soil model; beside a series it tells rain and what covers do.
+    ``weather_file`` alone drives the soil model; beside a series it gives rain and what covers do.
     ``rainfed`` says that nothing is watered, so that drought counts though no watering is listed.
     """
 

@@ -59,7 +59,7 @@ class SoilSupply:
     series : xarray.DataArray, dims ([member,] time), optional
         Hourly soil temperature; modelled from the weather at each depth when absent. [degC]
     weather : xarray.Dataset, optional
-        Hourly weather: tells rain, air and what covers do.
+        Hourly weather: rain, air and what covers do.
     surface : {"bare", "grass"}
         Ground that is modelled where there is no series.
     soil : SoilType
@@ -198,7 +198,7 @@ class SoilSupply:
         return self.rainfed or bool(self._watering(bed))
 
     def water_sentence(self) -> str:
-        """Say what is assumed of the water in the seedbed; every plan tells it."""
+        """What is assumed of the water in the seedbed; every plan says so."""
         weather = self.weather()
         if weather is None or "precipitation" not in weather:
             unknown = "rain is" if self.watering else "rain and watering are"
@@ -471,7 +471,7 @@ def season_hints(path: Path | None) -> Iterator[None]:
     Raises
     ------
     InputError
-        The reader's, with the same place. Where the season has no key for an option, it tells
+        The reader's, with the same place. Where the season has no key for an option, it says
         how to write the file anew with one.
     """
     try:

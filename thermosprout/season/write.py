@@ -18,7 +18,7 @@ TREATMENTS = ("direct", "soaked", "presprouted")
 
 @dataclass(frozen=True, kw_only=True)
 class NewRow:
-    """One row as it is asked for; ``hours`` of soaking or of sprouting indoors."""
+    """One row of a new file; ``hours`` of soaking or of sprouting indoors."""
 
     crop: str
     treatment: str
