@@ -75,7 +75,7 @@ def today(text: str, zone: ZoneInfo) -> datetime:
     return read_moment(text, zone, what="--as-of") if text else datetime.now(UTC)
 
 
-def read_days(text: str) -> tuple[date, date]:
+def read_days(text: str, *, what: str = "") -> tuple[date, date]:
     """First and last day of ``2026-05-01/2026-05-08``, or one day twice.
 
     Raises
@@ -84,10 +84,10 @@ def read_days(text: str) -> tuple[date, date]:
         When a part is not a date, or the last day is before the first.
     """
     first, _, last = text.partition("/")
-    start = read_day(first)
-    end = read_day(last) if last else start
+    start = read_day(first, what=what)
+    end = read_day(last, what=what) if last else start
     if end < start:
-        raise InputError(f"{text!r} ends before it starts")
+        raise InputError(f"{_where(what)}{text!r} ends before it starts")
     return start, end
 
 
