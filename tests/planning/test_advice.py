@@ -65,12 +65,16 @@ def test_a_gain_is_said_in_its_goals_unit() -> None:
 @pytest.mark.parametrize(
     ("early", "left", "words"),
     [
-        (3.0, 1.5, "brings forward emergence by 3.0 d, of which 1.5 d remain at first harvest"),
-        (-2.0, 0.0, "puts back emergence by 2.0 d, but the gain is gone by first harvest"),
-        (3.0, -0.4, "brings forward emergence by 3.0 d, and first harvest comes 0.4 d later"),
-        (3.0, np.nan, "brings forward emergence by 3.0 d"),
+        (
+            3.0,
+            1.5,
+            "brings emergence forward by 3.0 days, of which 1.5 days remain at first harvest",
+        ),
+        (-2.0, 0.0, "puts emergence back by 2.0 days, but the gain is gone by first harvest"),
+        (3.0, -0.4, "brings emergence forward by 3.0 days, and first harvest comes 0.4 days later"),
+        (3.0, np.nan, "brings emergence forward by 3.0 days"),
         (np.inf, 1.0, "is up in time more often"),
-        (3.0, 0.049, "brings forward emergence by 3.0 d, but the gain is gone by first harvest"),
+        (3.0, 0.049, "brings emergence forward by 3.0 days, but the gain is gone by first harvest"),
     ],
 )
 def test_days_at_emergence_and_what_is_left_of_them(early: float, left: float, words: str) -> None:
@@ -82,7 +86,7 @@ def test_days_at_emergence_and_what_is_left_of_them(early: float, left: float, w
 def test_what_it_takes_is_said() -> None:
     more = advised(DAYS, minutes=25.0, seeds=106, way=SOAK)
     assert more[0] == "Soak for 12 h, then sow."
-    assert more[1].startswith("Soaking for 12 h brings forward")
+    assert more[1].startswith("Soaking for 12 h brings emergence forward")
     assert more[1].endswith(" It takes 106 seeds instead of 100 and 20 minutes more work.")
     assert advised(DAYS, minutes=5.0, seeds=105)[1].endswith("it gains in 80 % of cases.")
     assert advised(DAYS, seeds=None)[1].endswith("it gains in 80 % of cases.")
@@ -92,8 +96,8 @@ def test_a_gain_not_worth_it_is_said_so() -> None:
     order, reason = advised(DAYS, worth=False, chosen=0, odds=0.995)
     assert order == "Sow dry."
     assert reason == (
-        "Pre-sprouting brings forward emergence by 3.0 d, of which 1.5 d remain at first harvest "
-        "(it gains in more than 99 % of cases): the difference is not worth acting on."
+        "Pre-sprouting brings emergence forward by 3.0 days, of which 1.5 days remain at first "
+        "harvest (it gains in more than 99 % of cases): the difference is not worth acting on."
     )
     assert "less than 1 %" in advised(DAYS, worth=False, chosen=0, odds=0.005)[1]
 
@@ -104,7 +108,7 @@ def test_the_plainest_leads_or_fails() -> None:
     assert order == "Sow dry."
     assert reason == (
         f"No method does better for the {words}; pre-sprouting would bring emergence forward by "
-        "3.0 d at its cost in seed and work."
+        "3.0 days at its cost in seed and work."
     )
     assert advised(DAYS, worth=False, chosen=0, leader=0, early=-1.0)[1] == (
         f"No method does better for the {words}."

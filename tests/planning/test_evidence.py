@@ -59,7 +59,7 @@ def answer(crop: str, constant_C: float) -> CompareAnswer:
 def test_a_choice_on_an_assumption_names_a_trial(crop: str, treatment: str) -> None:
     """Neither was measured, and the gain may be worth it or not: fresh trials judge the size."""
     result = answer(crop, 14.0)
-    (sentence,) = [note for note in result.notes if "hangs on an assumption" in note]
+    (sentence,) = [note for note in result.notes if "rests on an assumption" in note]
     assert f"direct beside {treatment}" in sentence
     figures = re.search(r"trial of (\d+) blocks.* (\d+) seeds a plot .* show ([\d.]+) d", sentence)
     assert figures is not None
@@ -83,4 +83,4 @@ def test_no_trial_is_named_where_the_gain_is_sure() -> None:
 
 def test_a_difference_too_small_for_gardens_is_called_so() -> None:
     (sentence,) = [note for note in answer("radish", 10.0).notes if "assumption" in note]
-    assert "no trial of up to 20 blocks" in sentence
+    assert "even a trial of 20 blocks" in sentence

@@ -328,7 +328,7 @@ def _runner_up(comparison: Comparison) -> str:
         return ""
     return (
         f"; {_words(comparison.outcomes[index])[1]} would bring emergence forward by "
-        f"{gains[index - 1]:.1f} d at its cost in seed and work"
+        f"{gains[index - 1]:.1f} days at its cost in seed and work"
     )
 
 
@@ -346,8 +346,8 @@ def _left(days: float) -> str:
     if abs(days) < 0.05:
         return "but the gain is gone by first harvest"
     if days < 0:
-        return f"and first harvest comes {-days:.1f} d later"
-    return f"of which {days:.1f} d remain at first harvest"
+        return f"and first harvest comes {-days:.1f} days later"
+    return f"of which {days:.1f} days remain at first harvest"
 
 
 def median_of_most(values: FloatArray) -> float:

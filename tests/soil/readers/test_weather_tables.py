@@ -110,7 +110,7 @@ def test_daily_weather_keeps_mean_sum_and_zone(tmp_path: Path) -> None:
     assert np.allclose(days["air_temperature"], [11 + d % 3 for d in range(1, 15)], atol=0.01)
     assert np.allclose(days["ghi"], [200 + d for d in range(1, 15)], rtol=1e-6)
     assert np.allclose(days["precipitation"] * 24, [d % 4 for d in range(1, 15)])
-    assert "Daily values were turned into hours" in " ".join(reading.sentences())
+    assert "made from the daily ones" in " ".join(reading.sentences())
 
 
 def test_units_of_weather_columns(tmp_path: Path) -> None:
