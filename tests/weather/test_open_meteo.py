@@ -167,17 +167,17 @@ def test_null_is_missing_and_numbers_are_themselves() -> None:
 def test_what_is_no_finite_number_is_refused_by_both_services(text: str) -> None:
     value = json.loads(text)
     for values in ([1.0, value, 2.0], [value]):
-        with pytest.raises(BadAnswerError, match="x holds something that is no number"):
+        with pytest.raises(BadAnswerError, match="x holds something that is not a number"):
             answer_values(values, "x")
     query = {"latitude": "52.5", "longitude": "13.4", "start": "20260401", "end": "20260401"}
     power = playing.power(query)
     power["properties"]["parameter"]["T2M"]["2026040105"] = value
-    with pytest.raises(BadAnswerError, match="T2M holds something that is no number"):
+    with pytest.raises(BadAnswerError, match="T2M holds something that is not a number"):
         nasa_power.parse(power)
     parameters = {**query, "forecast_days": "1", "past_days": "0", "hourly": "temperature_2m"}
     answer = playing.open_meteo("/v1/forecast", parameters, date(2026, 4, 1))
     answer["hourly"]["temperature_2m"][3] = value
-    with pytest.raises(BadAnswerError, match="temperature_2m holds something that is no number"):
+    with pytest.raises(BadAnswerError, match="temperature_2m holds something that is not a number"):
         open_meteo_answer.parse(answer)
 
 
@@ -186,5 +186,5 @@ def test_a_place_too_large_to_be_a_number_is_refused() -> None:
              "hourly": "temperature_2m"}  # fmt: skip
     answer = playing.open_meteo("/v1/forecast", parameters, date(2026, 4, 1))
     answer["latitude"] = int("9" * 400)
-    with pytest.raises(BadAnswerError, match="latitude holds something that is no number"):
+    with pytest.raises(BadAnswerError, match="latitude holds something that is not a number"):
         open_meteo_answer.parse(answer)

@@ -143,9 +143,9 @@ FAULTS: dict[str, tuple[Callable[[str, dict[str, str]], Reply], type[Thermosprou
         lambda p, q: Reply(body=good(p, q).body, cut=300), ServiceError, "cut off on the way",
     ),
     "cut-off JSON": (
-        lambda p, q: Reply(body=good(p, q).body[:300]), ServiceError, "cut off or no JSON",
+        lambda p, q: Reply(body=good(p, q).body[:300]), ServiceError, "cut off or is not JSON",
     ),
-    "empty body": (lambda p, q: Reply(body=b""), ServiceError, "cut off or no JSON"),
+    "empty body": (lambda p, q: Reply(body=b""), ServiceError, "cut off or is not JSON"),
     "wrong content type": (
         lambda p, q: Reply(body=good(p, q).body, content_type="application/pdf"),
         ServiceError, "of type 'application/pdf', expected 'application/json'",
@@ -167,10 +167,10 @@ FAULTS: dict[str, tuple[Callable[[str, dict[str, str]], Reply], type[Thermosprou
     "too few values": (
         lambda p, q: changed(p, q, _short), ServiceError, "values for|cannot be read|not hourly",
     ),
-    "words for numbers": (lambda p, q: changed(p, q, _words), ServiceError, "no number"),
+    "words for numbers": (lambda p, q: changed(p, q, _words), ServiceError, "not a number"),
     "an hour left out": (lambda p, q: changed(p, q, _skipped_hour), ServiceError, "not hourly"),
     "another document": (lambda p, q: changed(p, q, _gone), ServiceError, "holds no hourly"),
-    "a list": (lambda p, q: json_reply([1, 2]), ServiceError, "form that is documented"),
+    "a list": (lambda p, q: json_reply([1, 2]), ServiceError, "the documented form"),
     "redirects in circles": (
         lambda p, q: Reply(status=302, headers={"Location": p}), ServiceError, "round in circles",
     ),
@@ -323,7 +323,7 @@ def test_folder_that_cannot_be_used_is_said(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("url", ["ftp://example.org", "not an address", "http://"])
 def test_addresses_that_are_none(url: str, session: WeatherSession) -> None:
-    with pytest.raises(ThermosproutError, match="no web address"):
+    with pytest.raises(ThermosproutError, match="not a web address"):
         forecast(session, url)
 
 

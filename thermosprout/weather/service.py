@@ -57,7 +57,7 @@ class Endpoint:
         base = (base_url or os.environ.get(self.variable) or self.base_url).rstrip("/")
         if not base.startswith(("https://", "http://")):
             raise InputError(
-                f"{base!r} is no web address",
+                f"{base!r} is not a web address",
                 hint=f"write https://HOST in base_url or {self.variable}",
             )
         return base if base.endswith(self.path) else base + self.path
@@ -116,24 +116,9 @@ def ask(
 ) -> xr.Dataset:
     """Ask a service, or its cached answers.
 
-    Parameters
-    ----------
-    endpoint : Endpoint
-        Who is asked.
-    params : mapping
-        What is asked, with ``latitude`` and ``longitude``.
-    read : callable
-        Turns the JSON object of an answer into a Dataset, as :func:`plausible` takes it.
-    span : callable
-        Days that the answer must hold, for the UTC day on which it came.
-    session : WeatherSession
-        The cached session.
-    expires_s : int
-        How long an answer may be kept; one that is cut is kept as a forecast only. [s]
-    base_url : str or None
-        Another address.
-    source : str
-        What the Dataset says it is from.
+    ``read`` turns the JSON object of an answer into a Dataset, as :func:`plausible` takes it;
+    ``span`` gives the days that the answer must hold, for the UTC day on which it came. An answer
+    lives for ``expires_s`` seconds in the cache; one that is cut lives as long as a forecast.
 
     Raises
     ------
@@ -183,11 +168,11 @@ def json_object(body: bytes) -> dict[str, Any]:
     try:
         document = json.loads(body)
     except (ValueError, RecursionError):
-        raise BadAnswerError("the answer is cut off or no JSON", "try again") from None
+        raise BadAnswerError("the answer is cut off or is not JSON", "try again") from None
     if isinstance(document, list) and len(document) == 1:
         document = document[0]
     if not isinstance(document, dict):
-        raise BadAnswerError("the answer has not the form that is documented", "check the base URL")
+        raise BadAnswerError("the answer does not have the documented form", "check the base URL")
     return document
 
 
@@ -198,26 +183,16 @@ def past_days(
     *,
     today: date | None = None,
 ) -> xr.Dataset:
-    """Ask for the days from ``start`` to ``end``, both included, span by span.
+    """Ask for the UTC days from ``start`` to ``end``, both included, span by span.
 
     Whole past years are asked for one by one and whole past months of the current year too, so
-    that what is cached never has to be asked for again; only the newest days expire.
-
-    Parameters
-    ----------
-    start, end : date
-        First and last day, UTC.
-    ask : callable
-        Called with the first and last day of a span and the seconds that its answer may be kept.
-    today : date, optional
-        For tests.
-
-    Returns
-    -------
-    xarray.Dataset, dims (time,)
+    that what is cached never has to be asked for again; only the newest days expire. ``ask`` is
+    called with the first and last day of a span and the seconds that its answer may be kept.
 
     Raises
     ------
+    InputError
+        When the last day comes first.
     CoverageError
         When the service does not hold the days; the newest may be missing.
     """
@@ -294,7 +269,7 @@ def answer_values(values: Iterable[Any], name: str) -> FloatArray:
         (RFC 8259, section 6), and a number may be too large to be one here.
     """
     cells = list(values)
-    fault = BadAnswerError(f"{name} holds something that is no number", "try again later")
+    fault = BadAnswerError(f"{name} holds something that is not a number", "try again later")
     if not set(map(type, cells)) <= {int, float, type(None)}:
         raise fault
     try:

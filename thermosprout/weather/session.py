@@ -267,7 +267,7 @@ class WeatherSession:
         """
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.hostname:
-            raise InputError(f"{url!r} is no web address", hint="write https://HOST")
+            raise InputError(f"{url!r} is not a web address", hint="write https://HOST")
         errand = Errand(service, url, params, check, expires_s, self.limit_s)
         try:
             response = self._send(errand)

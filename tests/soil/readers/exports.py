@@ -400,7 +400,7 @@ EXPORTS: dict[str, Export] = {
     ),
     "words among the numbers": Export(
         table("Time (UTC),Soil temp 5cm (°C)", _changed(PLAIN, 7, "2026-04-14 07:00,warm")), {},
-        "'warm' is no number", error_line=9,
+        "'warm' is not a number", error_line=9,
     ),
     "hour that does not exist in a southern spring": Export(
         table("Local time,Soil temp 5cm (°C)", rows(
@@ -410,7 +410,7 @@ EXPORTS: dict[str, Export] = {
     ),
     "date that does not exist": Export(
         table("Time (UTC),Soil temp 5cm (°C)", _changed(PLAIN, 7, "2026-04-31 07:00,12.0")), {},
-        "is no date and time of the calendar", error_line=9,
+        "is not a date and time of the calendar", error_line=9,
     ),
     "a line of something else": Export(
         table("Time (UTC),Soil temp 5cm (°C)", _changed(PLAIN, 7, "battery changed")), {},
@@ -458,7 +458,7 @@ EXPORTS: dict[str, Export] = {
     ),
     "a cell of many digits": Export(
         table("Time (UTC),Soil temp 5cm (°C)", _changed(PLAIN, 3, f"2026-04-14 03:00,{'9' * 70}x")),
-        {}, "'9{40}' is no number", error_line=5,
+        {}, "'9{40}' is not a number", error_line=5,
     ),
     "two columns of the name asked for": Export(
         table("Time (UTC),Probe (°C),Probe (°C)", rows(lambda t, v: f"{t:{ISO}},{v},{v + 1}")),

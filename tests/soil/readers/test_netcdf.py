@@ -171,7 +171,7 @@ def test_netcdf_says_what_it_cannot_take(tmp_path: Path) -> None:
     deep, _ = read_soil_netcdf(path, **HERE, depth_cm=15.0)
     assert float(deep["depth"]) == pytest.approx(0.175)
     path.write_bytes(b"\x89HDF nonsense")
-    with pytest.raises(InputError, match="no NetCDF file that can be read"):
+    with pytest.raises(InputError, match="not a NetCDF file that can be read"):
         read_soil_netcdf(path)
 
 

@@ -44,7 +44,7 @@ def test_air_alone_may_come_every_ninety_minutes(tmp_path: Path) -> None:
     [
         (every(360, 8), None, "weather every 6 hours is too coarse; give it every 3 hours"),
         (every(90, 16), None, "rain and sun every 90 minutes cannot be laid on the hours"),
-        (every(60, 1), 2, "one line is no series"),
+        (every(60, 1), 2, "one line is not a series"),
         (
             every(60, 9, names="time_utc,air_tmin_C,air_tmax_C", row="4,9"),
             None,

@@ -244,7 +244,7 @@ def to_numbers(table: Table, meaning: Meaning, decimal: str | None) -> tuple[Flo
     comma = cells.str.fullmatch(_COMMA).astype(bool)
     refuse(
         ~(missing | point | comma),
-        "{} is no number",
+        "{} is not a number",
         "mend the line, or leave the cell empty where the value is missing",
     )
     pointed = point & cells.str.contains(".", regex=False)

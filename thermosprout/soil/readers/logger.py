@@ -229,7 +229,7 @@ def _in_order(table: Table, stamps: StampReading, values: FloatArray, chosen: Me
         rows = np.delete(rows, same + 1)
         notes.append(f"{same.size} lines that stand twice with the same value were taken once.")
     if rows.size < 2:
-        what = "all lines have one time" if same.size else "one line is no series"
+        what = "all lines have one time" if same.size else "one line is not a series"
         raise InputError(what, place=table.place(0), hint="give at least two hours")
     return _Lines(utc=utc[rows], values=values[rows], rows=rows, notes=notes)
 

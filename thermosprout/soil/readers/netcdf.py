@@ -211,7 +211,7 @@ def _load(path: Path) -> xr.Dataset:
         raise
     except Exception as error:  # the backends raise whatever their libraries raise
         kind = type(error).__name__
-        raise InputError(f"this is no NetCDF file that can be read ({kind})") from None
+        raise InputError(f"this is not a NetCDF file that can be read ({kind})") from None
 
 
 def _cell(

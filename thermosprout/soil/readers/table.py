@@ -75,7 +75,7 @@ def decode(path: Path) -> tuple[str, str]:
         text, name = raw.decode("cp1252", errors="replace"), "Windows-1252"
     if "\0" in text:
         raise InputError(
-            "the file holds NUL bytes and is no plain text",
+            "the file holds NUL bytes and is not plain text",
             place=Place(file=path, line=text[: text.index("\0")].count("\n") + 1),
             hint="export it again as CSV",
         )

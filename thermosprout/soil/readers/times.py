@@ -95,25 +95,10 @@ def to_utc(
     named_zone: str | None = None,
     day_only: bool = False,
 ) -> tuple[Stamps, str]:
-    """Turn wall-clock times into UTC, by the zone in each cell, in the heading, or of the user.
+    """Turn wall-clock times into UTC, and say by which zone.
 
-    Parameters
-    ----------
-    local : datetime64 array, shape (row,)
-    zones : pandas.Series or None
-        Zone written in each cell, None where there is none.
-    at : StampColumn
-        Where they stand; takes notes.
-    timezone, named_zone : str or None
-        Of the user, and of the heading, which wins.
-    day_only : bool
-        Whether no clock time stands there.
-
-    Returns
-    -------
-    utc : datetime64 array, shape (row,)
-    zone : str
-        In words.
+    The zone stands in each cell (``zones``, None where there is none), in the heading
+    (``named_zone``), or is that of the user (``timezone``); the first of these wins.
 
     Raises
     ------
@@ -289,18 +274,9 @@ def read_stamps(
 ) -> StampReading:
     """Turn a column of stamps into UTC.
 
-    Parameters
-    ----------
-    cells, lines : sequences of equal length
-        Texts and the lines they stand in.
-    path, column : Path, str
-        For messages.
-    day_first : bool, optional
-        Order of day and month where both are numbers.
-    timezone : str, optional
-        IANA name or fixed offset of stamps that carry no zone.
-    named_zone : str, optional
-        Zone written in the column's name or the heading lines; wins over ``timezone``.
+    ``lines`` are those that the cells stand in; ``day_first`` is the order of day and month where
+    both are numbers. A zone in the column's name or the heading lines (``named_zone``) goes before
+    the user's own (``timezone``).
 
     Raises
     ------
@@ -472,7 +448,7 @@ def _local(
     dates = pd.to_datetime({"year": year, "month": month, "day": day}, errors="coerce")
     bad = dates.isna() | wrong | (minutes > 59) | (seconds > 60)
     if bad.any():
-        what = f"{text[_first(bad)]!r} is no date and time of the calendar"
+        what = f"{text[_first(bad)]!r} is not a date and time of the calendar"
         raise at.fault(_first(bad), what, "mend the line")
     offset = (hours * 3600 + minutes * 60 + seconds).to_numpy().astype("timedelta64[s]")
     has_clock = bool(parts.get("H", nothing).notna().any())

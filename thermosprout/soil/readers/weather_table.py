@@ -230,7 +230,7 @@ def _is_extreme(meaning: Meaning) -> bool:
 def _require_rising(table: Table, stamps: StampReading) -> None:
     back = np.flatnonzero(np.diff(stamps.utc) <= np.timedelta64(0, "ns"))
     if stamps.utc.size < 2:
-        raise InputError("one line is no series", place=table.place(0))
+        raise InputError("one line is not a series", place=table.place(0))
     if back.size:
         row = int(back[0]) + 1
         raise InputError(
