@@ -42,6 +42,7 @@ from thermosprout.soil.site_readings import read_readings
 
 AS_OF = datetime(2026, 4, 14, 12, tzinfo=UTC)
 PLANTED = "2026-04-12"
+DAY = date.fromisoformat(PLANTED)
 DRAWS = 200
 DAYS_APART, STAND_APART = 0.1, 0.01
 """What two answers may differ by: a tenth of a day, a point of the stand."""
@@ -232,7 +233,7 @@ def agrees(row: RowForecast, days: float, stand: float | None = None) -> None:
 
 def test_compare(context: Context, facts: Facts, row: RowForecast) -> None:
     comparison = compare_ways(
-        context, question(facts), planted=PLANTED, soaks_h=(12.0,), water_C=18.0, room_C=20.0,
+        context, question(facts), planted=DAY, soaks_h=(12.0,), water_C=18.0, room_C=20.0,
         sprout_h=96.0, seeds=100,
     ).comparison  # fmt: skip
     outcome = next(
@@ -302,7 +303,7 @@ def test_the_season_page_shows_the_same_row(result: SeasonForecast, row: RowFore
 def test_stations_count_on_the_same_stand(context: Context, facts: Facts, row: RowForecast) -> None:
     if facts.treatment != "direct":
         return
-    plan = seeds_per_station(context, question(facts), planted=PLANTED, stations=100)
+    plan = seeds_per_station(context, question(facts), planted=DAY, stations=100)
     expected = float(np.median(row.share))
     assert plan.emergence["p50"] == pytest.approx(expected, abs=STAND_APART)
 
@@ -421,7 +422,7 @@ def test_a_bed_that_is_dry_at_sowing(tmp_path: Path) -> None:
     row = dry.forecast
     context = open_context(season=path, as_of=AS_OF, size=DRAWS)
     ways = compare_ways(
-        context, replace(question(facts), dry_bed=True), planted=PLANTED, soaks_h=(12.0,),
+        context, replace(question(facts), dry_bed=True), planted=DAY, soaks_h=(12.0,),
         water_C=18.0, seeds=100,
     )  # fmt: skip
     outcome = ways.comparison.outcomes[1]
@@ -478,8 +479,8 @@ def test_a_dry_bed_in_every_other_plan(tmp_path: Path) -> None:
         assert half == pytest.approx(half_days(row), abs=0.3)
         assert float(day["stand"]) == pytest.approx(row.stand_quantile([0.5])[0], abs=STAND_APART)
     usual = min(24.0, context.case(asked).crop.safe_soak_h)
-    plan = seeds_per_station(context, asked, planted=PLANTED, treatment="soaked")
-    soaked = compare_ways(context, asked, planted=PLANTED, soaks_h=(usual,)).comparison.outcomes[1]
+    plan = seeds_per_station(context, asked, planted=DAY, treatment="soaked")
+    soaked = compare_ways(context, asked, planted=DAY, soaks_h=(usual,)).comparison.outcomes[1]
     assert plan.emergence["p50"] == pytest.approx(np.median(soaked.row.share), abs=STAND_APART)
     evenly = plan_case(
         context, context.case(asked), first=date(2026, 4, 12), every_d=3, count=1,
@@ -507,7 +508,7 @@ def test_gaps_filled_in_a_dry_bed(tmp_path: Path) -> None:
         poor = weigh_poor_row(context, "A", new_lot="TESTED", target=80, dry_bed=dry_bed)
         sown_today = replace(question(Facts()), dry_bed=dry_bed)
         direct, *_, sprouted = compare_ways(
-            context, sown_today, planted="2026-04-14", earliest="2026-04-14", seeds=80
+            context, sown_today, planted=noon.date(), earliest=noon.date(), seeds=80
         ).comparison.outcomes
         _, fill, again = poor.ways
         for way, outcome in ((fill, sprouted), (again, direct)):

@@ -86,9 +86,7 @@ def test_the_advice_names_the_seed_that_fills_the_gaps() -> None:
     assert "dry seed" in answer(45, dressed=True).advice
 
 
-def test_nonsense_is_refused() -> None:
-    with pytest.raises(InputError, match="at least 1"):
-        answer(10, target=0)
+def test_a_row_that_is_not_planted_is_not_waited_for() -> None:
     row = SETTING.forecast(Handling(), NOW + 24)
     with pytest.raises(InputError, match="not planted yet"):
         sow_again(row, now_h=NOW, target=10, growth=HARVEST)

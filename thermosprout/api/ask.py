@@ -14,10 +14,10 @@ from thermosprout.api.inputs import (
     Day,
     context_of,
     day_of,
-    day_text,
     lot_of,
     moment_of,
     place,
+    some_day,
 )
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.seed_lots import SeedLot
@@ -337,9 +337,9 @@ def compare(
         depth_cm=depth_cm, dry_bed=dry_bed,
     )  # fmt: skip
     result = compare_ways(
-        context, question, planted=day_text(date, "date"), goal=Goal(goal), soaks_h=soak_h,
+        context, question, planted=some_day(date, what="date"), goal=Goal(goal), soaks_h=soak_h,
         water_C=water_C, room_C=room_C, sprout_h=sprout_h,
-        earliest=day_text(earliest, "earliest"), plants=plants, seeds=seeds,
+        earliest=some_day(earliest, what="earliest"), plants=plants, seeds=seeds,
     )  # fmt: skip
     return Comparison.of(result, context)
 
@@ -416,8 +416,8 @@ def planting_window(
     lot = lot_of(lot, crop, germination, seeds_tested)
     result = plan_window(
         context, Question(crop=crop, lot=lot, bed=bed, depth_cm=depth_cm, dry_bed=dry_bed),
-        first=None if first is None else day_of(first, what="first"),
-        last=None if last is None else day_of(last, what="last"),
+        first=some_day(first, what="first"),
+        last=some_day(last, what="last"),
         covers=covers, soaks_h=soak_h, room_C=room_C, within_d=within_d,
     )  # fmt: skip
     return PlantingWindow.of(result, context)
@@ -476,12 +476,15 @@ def presprout(
         season_of(season), None if season is not None else room_C, None, None,
         timezone=timezone, as_of=as_of, draws=draws, seed=seed,
     )  # fmt: skip
-    ends = bed_free if isinstance(bed_free, tuple) else (bed_free,)
+    first, last = bed_free if isinstance(bed_free, tuple) else (bed_free, bed_free)
+    days = None
+    if first is not None and last is not None:
+        days = day_of(first, what="bed_free"), day_of(last, what="bed_free")
     result = plan_batch(
         context,
         Question(crop=crop, lot=lot_of(lot, crop, germination, seeds_tested), bed=bed),
-        bed_free="/".join(day_text(day, "bed_free") for day in ends), room_C=room_C,
-        plants=plants, may_hold=may_hold, past_season=as_of is not None,
+        bed_free=days, room_C=room_C, plants=plants, may_hold=may_hold,
+        past_season=as_of is not None,
     )  # fmt: skip
     return SproutingPlan.of(result, context)
 

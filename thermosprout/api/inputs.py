@@ -304,9 +304,9 @@ def _of_numpy(when: Any) -> Any:
     return when.item() if days else when.astype("datetime64[us]").item()
 
 
-def day_text(day: Day | None, what: str) -> str:
-    """Day as text, empty where there is none."""
-    return "" if day is None else day_of(day, what=what).isoformat()
+def some_day(day: Day | None, *, what: str) -> date | None:
+    """Day where one is named."""
+    return None if day is None else day_of(day, what=what)
 
 
 def lot_of(

@@ -13,7 +13,7 @@ import typer
 
 from thermosprout.cli import options as opt
 from thermosprout.cli.output import progress, write_figure, write_output
-from thermosprout.dates import read_day
+from thermosprout.dates import read_day, read_days
 from thermosprout.errors import InputError
 from thermosprout.reports import decision_tables as tables
 
@@ -50,8 +50,8 @@ def compare(
 
     context, question = sowing.open(planted=date)
     document = compare_ways(
-        context, question, planted=date, goal=Goal(goal), soaks_h=sowing.soak_h or (),
-        water_C=water_c, room_C=sowing.room_c, sprout_h=sprout_h, earliest=from_day,
+        context, question, planted=opt.day_of(date), goal=Goal(goal), soaks_h=sowing.soak_h or (),
+        water_C=water_c, room_C=sowing.room_c, sprout_h=sprout_h, earliest=opt.day_of(from_day),
         plants=plants, seeds=seeds,
     ).to_dict()  # fmt: skip
     sowing.show(document, tables.compare_tables(document, sowing.units), context)
@@ -83,8 +83,8 @@ def presprout(
     # Seed sprouts at room temperature, so no soil temperature is asked for here.
     context, question = sowing.open(constant_C=sowing.room_c)
     answer = plan_batch(
-        context, question, bed_free=bed_free, room_C=sowing.room_c, plants=plants, may_hold=hold,
-        past_season=bool(sowing.as_of),
+        context, question, bed_free=read_days(bed_free) if bed_free else None,
+        room_C=sowing.room_c, plants=plants, may_hold=hold, past_season=bool(sowing.as_of),
     )  # fmt: skip
     document = answer.to_dict()
     sowing.show(document, tables.presprout_tables(document, sowing.units), context)
@@ -131,8 +131,7 @@ def window(
     context, question = sowing.open()
     answer = plan_window(
         context, question,
-        first=read_day(start, what="--from") if start else None,
-        last=read_day(end, what="--to") if end else None,
+        first=opt.day_of(start), last=opt.day_of(end),
         covers=cover or (), soaks_h=sowing.soak_h or (), room_C=sowing.room_c, seeds=seeds,
         within_d=within, progress=progress,
     )  # fmt: skip
@@ -197,7 +196,7 @@ def stations(
     else:
         answer = seeds_per_station(
             context, question, stations=count, filled=filled, confidence=odds,
-            treatment=treatment, planted=date,
+            treatment=treatment, planted=opt.day_of(date),
         )  # fmt: skip
     document = answer.to_dict()
     sowing.show(document, tables.stations_tables(document), context)
@@ -231,14 +230,20 @@ def succession(
 
     Example: thermosprout succession season.toml --lot BEE25 --first 2026-04-12 --aim emergence
     """
-    from thermosprout.planning.succession import Aim, beds_of, openings_of, plan_case, plan_openings
+    from thermosprout.planning.succession import (
+        Aim,
+        openings_of_season,
+        plan_case,
+        plan_openings,
+        read_openings,
+    )
 
     crops = tuple(crop or ())
     context, question = sowing.open(crop=crops[0] if crops else "")
     if opening:
         opt.refuse({"--first": first}, "has no effect beside --opening", "leave out one of the two")
     if opening or not first:
-        gaps = openings_of(opening, context.zone) if opening else beds_of(context)
+        gaps = read_openings(opening, context.zone) if opening else openings_of_season(context)
         if not gaps:
             raise InputError(
                 "no first day and no opening is named",
@@ -250,7 +255,7 @@ def succession(
     if len(crops) > 1:
         raise InputError("a succession is of one crop", hint="name one --crop, or --opening")
     document = plan_case(
-        context, context.case(question), first=read_day(first, what="--first"), every_d=every,
+        context, context.case(question), first=read_day(first), every_d=every,
         count=count, aim=Aim(aim), treatment=treatment,
     ).to_dict()  # fmt: skip
     sowing.show(document, tables.succession_tables(document), context)

@@ -10,6 +10,7 @@ import inspect
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, get_type_hints
@@ -97,6 +98,11 @@ def output(*words: str, help: str) -> Any:
         return value
 
     return typer.Option(*(word for word in words if word not in endings), help=help, callback=check)
+
+
+def day_of(text: str) -> date | None:
+    """Day of an option that took one, None where it was left empty."""
+    return read_day(text) if text else None
 
 
 def _refusing(read: Callable[..., Any]) -> Callable[[typer.CallbackParam, Any], Any]:
@@ -411,7 +417,7 @@ class Sowing:
         context = open_context(
             season=season, soil=self.soil, weather=self.weather,
             constant_C=constant_C if self.constant is None and season is None else self.constant,
-            reading_C=self.reading, row=row, planted=read_day(planted) if planted else None,
+            reading_C=self.reading, row=row, planted=day_of(planted),
             air_C=self.air_c, latitude=latitude, longitude=longitude, timezone=self.timezone,
             surface=self.surface, as_of=self.as_of, offline=self.offline, size=self.draws,
             seed=self.seed,

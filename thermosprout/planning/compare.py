@@ -377,7 +377,7 @@ def selected_group_note(comparison: Comparison) -> str | None:
         return None
     row = sprouted.row
     started = odds(row.stand_per_seed_started, row.weights)["p50"]
-    planted = odds(row.share, row.weights)["p50"]
+    planted = odds(row.stand, row.weights)["p50"]
     rho = row.draws.values["plot_stand_rho"]
     in_turn = seeds_for_stand(row.share * row.viability, rho, sprouted.target)
     batch = late_sprouts(float(np.median(row.state.sprouted)), sprouted.seeds_to_start, in_turn)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from thermosprout.dates import noon, read_day
+from thermosprout.dates import noon
 from thermosprout.emergence.forecast import STAGES
 from thermosprout.emergence.weighted_draws import odds
 from thermosprout.planning.compare import (
@@ -106,13 +107,13 @@ def compare_ways(
     context: Context,
     question: Question,
     *,
-    planted: str = "",
+    planted: date | None = None,
     goal: Goal = Goal.HARVEST,
     soaks_h: Sequence[float] = (),
     water_C: float = 20.0,
     room_C: float = 20.0,
     sprout_h: float | None = None,
-    earliest: str = "",
+    earliest: date | None = None,
     plants: int = 100,
     seeds: int | None = None,
 ) -> CompareAnswer:
@@ -120,8 +121,8 @@ def compare_ways(
 
     Parameters
     ----------
-    planted : str
-        Day of planting; the day the bed is free when empty, else today.
+    planted : date, optional
+        Day of planting; the day the bed is free when absent, else today.
     goal : Goal
         What matters most.
     soaks_h : sequence of float
@@ -130,7 +131,7 @@ def compare_ways(
         Where seed is soaked and sprouted. [degC]
     sprout_h : float, optional
         Hours of sprouting; until radicles are ready when absent. [h]
-    earliest : str
+    earliest : date, optional
         Seed cannot be wetted before this day.
     plants, seeds : int
         Plants wanted, and seeds planted: as many as dry seed needs when absent.
@@ -155,7 +156,7 @@ def compare_ways(
         free_h=free_h,
         target=plants,
         seeds=seeds,
-        earliest_start_h=hours(noon(read_day(earliest), context.zone)) if earliest else None,
+        earliest_start_h=None if earliest is None else hours(noon(earliest, context.zone)),
     )
     return CompareAnswer(
         comparison=comparison,

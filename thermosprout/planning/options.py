@@ -51,12 +51,8 @@ def odds_of_stand(shares: FloatArray, seeds: int, plants: int) -> float:
     shares : ndarray
         From :func:`row_shares`, or the share of each draw where fates do not hang together.
     seeds, plants : int
-        Seeds in the ground and plants wanted.
+        Seeds in the ground, and plants wanted: no more than the seeds.
     """
-    if plants <= 0:
-        return 1.0
-    if seeds < plants:
-        return 0.0
     # The binomial survival function is the incomplete beta function (DLMF 8.17.5).
     return float(betainc(plants, seeds - plants + 1, np.clip(shares, 0.0, 1.0)).mean())
 

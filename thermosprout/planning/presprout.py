@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from thermosprout.crops.crop import DRESSED, Crop, cautions
-from thermosprout.dates import day_words, noon, read_days
+from thermosprout.dates import day_words, noon
 from thermosprout.emergence.treatments import Treatment
 from thermosprout.errors import InputError
 from thermosprout.planning.evidence import handling_grounds
@@ -103,7 +103,7 @@ def plan_batch(
     context: Context,
     question: Question,
     *,
-    bed_free: str = "",
+    bed_free: tuple[date, date] | None = None,
     room_C: float = 20.0,
     plants: int = 100,
     may_hold: bool = True,
@@ -113,8 +113,8 @@ def plan_batch(
 
     Parameters
     ----------
-    bed_free : str
-        A day, or ``2026-05-01/2026-05-08`` where it is not sure; as the season has it when empty.
+    bed_free : (date, date), optional
+        First and last day on which the bed may come free; as the season has it when absent.
     room_C : float
         Where the seed sprouts. [degC]
     plants : int
@@ -133,8 +133,8 @@ def plan_batch(
     if case.lot is not None and case.dressed:
         raise InputError(f"lot {case.lot.id} is dressed. {DRESSED}")
     bed, zone, now_h = context.bed(question.bed), context.zone, context.now_h
-    if bed_free:
-        first, last = (hours(noon(day, zone)) for day in read_days(bed_free))
+    if bed_free is not None:
+        first, last = (hours(noon(day, zone)) for day in bed_free)
     elif bed is not None and bed.free_from is not None:
         first = last = hours(instant(bed.free_from, zone))
     else:

@@ -242,14 +242,12 @@ def sow_again(
     Raises
     ------
     InputError
-        When the row is not planted yet, or no plants are wanted.
+        When the row is not planted yet.
     CoverageError
         When the soil temperature does not reach today.
     """
     if now_h < row.sowing.planted_h:
         raise InputError("the row is not planted yet, so there is nothing to wait for")
-    if target <= 0:
-        raise InputError(f"{target} plants were asked for, expected at least 1")
     setting = Setting(
         draws=row.draws,
         clock=row.clock,

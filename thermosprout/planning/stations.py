@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import date
 
 import numpy as np
 
@@ -229,7 +230,7 @@ def seeds_per_station(
     filled: float = 0.95,
     confidence: float = 0.8,
     treatment: str = "direct",
-    planted: str = "",
+    planted: date | None = None,
 ) -> StationsAnswer:
     """Choose the seeds per station for one sowing.
 
@@ -241,8 +242,8 @@ def seeds_per_station(
         Share of them that shall have a plant, and the odds of it.
     treatment : str
         ``direct``, ``soaked`` or ``presprouted``, as the crop usually is.
-    planted : str
-        Day of planting; the day the bed is free when empty, else today.
+    planted : date, optional
+        Day of planting; the day the bed is free when absent, else today.
 
     Raises
     ------

@@ -351,7 +351,7 @@ class GapsAnswer:
         }
 
 
-def openings_of(texts: Sequence[str], zone: ZoneInfo) -> tuple[Opening, ...]:
+def read_openings(texts: Sequence[str], zone: ZoneInfo) -> tuple[Opening, ...]:
     """Openings written as ``BED=2026-06-01/2026-08-15``.
 
     Raises
@@ -369,7 +369,7 @@ def openings_of(texts: Sequence[str], zone: ZoneInfo) -> tuple[Opening, ...]:
     return tuple(dict.fromkeys(openings))
 
 
-def beds_of(context: Context) -> tuple[Opening, ...]:
+def openings_of_season(context: Context) -> tuple[Opening, ...]:
     """Openings of the season's beds that say from when and until when they are free."""
     if context.season is None:
         return ()
@@ -407,30 +407,31 @@ def plan_openings(
         names = tuple(context.season.crops)
     if not names:
         raise InputError("no crop was named", hint="add --crop lettuce --crop beet")
-    zone = context.zone
-    starts = [date.fromisoformat(day_stamp(gap.start, zone) or "") for gap in gaps]
+    starts = [date.fromisoformat(day_stamp(gap.start, context.zone) or "") for gap in gaps]
     builder = WindowBuilder(context, first=min(starts), last=max(starts) + timedelta(days=1))
     fits: list[Fit] = []
-    cases: list[Case] = []
+    sown: list[Case] = []
+    ways: list[str] = []
     for bed, group in _by_bed(context, gaps).items():
-        here = [context.case(replace(question, crop=name, bed=bed)) for name in names]
-        windows = {
-            case.crop.name: builder.window(
-                case,
-                usual_options(case.crop, soaks_h=(case.crop.safe_soak_h,), dressed=case.dressed),
-                probabilities=FINE_PROBABILITIES,
+        windows = {}
+        for name in names:
+            case = context.case(replace(question, crop=name, bed=bed))
+            options = usual_options(
+                case.crop, soaks_h=(case.crop.safe_soak_h,), dressed=case.dressed
             )
-            for case in here
-        }
-        cases += here
+            windows[case.crop.name] = builder.window(
+                case, options, probabilities=FINE_PROBABILITIES
+            )
+            sown.append(case)
+            ways += (str(option.handling.treatment) for option in options)
         fits.extend(fit_openings(windows, group))
-    ways = {fit.treatment.partition(" ")[0].replace("-", "") for fit in fits}
-    dressed = any(case.dressed for case in cases) or None
     return GapsAnswer(
         fits=tuple(fits),
-        zone=zone,
+        zone=context.zone,
         water=context.water_sentence(dry_bed=question.dry_bed),
-        cautions=cautions((case.crop for case in cases), ways, dressed=dressed),
+        cautions=cautions(
+            (case.crop for case in sown), ways, dressed=any(case.dressed for case in sown) or None
+        ),
     )
 
 

@@ -20,7 +20,7 @@ from thermosprout.crops.catalogue import find_crop
 from thermosprout.crops.crop import Crop
 from thermosprout.crops.estimate import Estimate
 from thermosprout.crops.seed_lots import SeedLot, ln_time_shift_draws, viability_draws
-from thermosprout.dates import noon, read_day
+from thermosprout.dates import noon
 from thermosprout.emergence.conditioning import Count
 from thermosprout.emergence.forecast import (
     DRAWS,
@@ -382,10 +382,10 @@ class Context:
             self._dry[key] = (water.sentence(now) or "") if water is not None and dries else ""
         return self._dry[key]
 
-    def planting_h(self, text: str, bed: str = "") -> float:
-        """Hour of planting: the day typed, else the day the bed is free, else today's noon."""
-        if text:
-            return hours(noon(read_day(text), self.zone))
+    def planting_h(self, day: date | None, bed: str = "") -> float:
+        """Hour of planting: noon of the day, else of the day the bed is free, else of today."""
+        if day is not None:
+            return hours(noon(day, self.zone))
         place = self.bed(bed)
         if place is not None and place.free_from is not None:
             return hours(instant(place.free_from, self.zone))
