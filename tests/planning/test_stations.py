@@ -52,7 +52,7 @@ def test_dead_seed_has_no_answer() -> None:
 @pytest.mark.parametrize(("named", "value"), [("target_filled", 1.0), ("confidence", 0.0)])
 def test_impossible_questions_are_refused(named: str, value: float) -> None:
     asked = {"stations": 10} | {named: value}
-    with pytest.raises(InputError, match="asked for"):
+    with pytest.raises(InputError, match="expected above 0 and below 1"):
         plan_stations(np.full(3, 0.5), **asked)  # type: ignore[arg-type]
 
 

@@ -31,7 +31,7 @@ _HOUR, _DAY = np.timedelta64(1, "h"), np.timedelta64(1, "D")
 
 @dataclass(frozen=True, kw_only=True)
 class GridSoil:
-    """Soil temperature on a grid, understood.
+    """Soil temperature on a grid, and what its units, times and dimensions mean.
 
     Attributes
     ----------
@@ -75,7 +75,7 @@ def grid_soil(
     minimum: str | None = None,
     maximum: str | None = None,
 ) -> GridSoil:
-    """Understand soil temperature on a grid.
+    """Read what the variables, units and times of a grid mean.
 
     Parameters
     ----------
@@ -270,7 +270,7 @@ def open_grid(
         reads = math.prod(-(-min(stored.get(d, 1), n) // tile[d]) for d, n in sizes.items())
         chunks = {str(dim): tile.get(str(dim), -1) for dim in first.dims}
     with warnings.catch_warnings():
-        # Where a stored chunk does not fit it has to be cut; ``reads`` tells of it.
+        # Where a stored chunk does not fit it has to be cut; ``reads`` counts how often it is read.
         warnings.filterwarnings("ignore", "The specified chunks separate", UserWarning)
         opened = xr.open_dataset(path, chunks=chunks, **options)
     return opened[[str(array.name) for array in grid.arrays]], reads
@@ -482,7 +482,7 @@ def _write_tile(piece: xr.Dataset, region: Region, store: Path) -> None:
 
 
 def _finish(store: Path, out: Path) -> None:
-    """Give the whole map its name, as NetCDF where that was asked for."""
+    """Give the whole map its name, as NetCDF where the name ends so."""
     if out.suffix != ".nc":
         if out.is_dir():
             shutil.rmtree(out)

@@ -371,7 +371,7 @@ def capitalise(text: str) -> str:
 
 
 def selected_group_note(comparison: Comparison) -> str | None:
-    """Say that sprouted seed is a selected group where it is compared."""
+    """Sentence on sprouted seed being a selected group, where it is compared."""
     sprouted = next((one for one in comparison.outcomes if one.row.state.proven), None)
     if sprouted is None:
         return None

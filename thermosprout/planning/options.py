@@ -78,7 +78,7 @@ def seeds_for_stand(share: FloatArray, rho: FloatArray, plants: int) -> int | No
         When the number of plants makes no sense.
     """
     if not 0 < plants <= MOST_SEEDS:
-        raise InputError(f"{plants} plants were asked for, expected 1 to {MOST_SEEDS}")
+        raise InputError(f"{plants} plants, expected 1 to {MOST_SEEDS}")
     # The survival function is smooth in the draws, so a few hundred of them carry it.
     step = max(share.size // 400, 1)
     shares = row_shares(share[::step], rho[::step])
@@ -153,7 +153,7 @@ def usual_options(
     soaks = soaks_h or tuple(dict.fromkeys(min(h, crop.safe_soak_h) for h in _USUAL_SOAKS_H))
     for hours in soaks:
         if not 0 < hours <= 240:
-            raise InputError(f"a soak of {hours:g} h was asked for, expected up to 240 h")
+            raise InputError(f"a soak of {hours:g} h is not more than 0 and up to 240 h")
     handlings = {
         f"soaked {hours:g} h": Handling(treatment=Treatment.SOAKED, soak_h=hours, water_C=water_C)
         for hours in sorted(soaks)
@@ -223,7 +223,7 @@ class Outcome:
     harvest_h : ndarray
         Hour of first harvest.
     seeds_to_plant, seeds_to_start : int or None
-        For the plants wanted at the odds asked for; None where no number would do.
+        For the plants wanted 8 times in 10; None where no number would do.
     seeds_per_plant : ndarray
         Seeds started for each plant.
     """
@@ -326,7 +326,7 @@ def weigh(
 
 
 def late_sprouts(sprouted: float, to_start: int | None, in_turn: int | None) -> str:
-    """Say why a batch takes so much seed, and how much less would do.
+    """Why a batch takes so much seed, and how much less would do, in words.
 
     Parameters
     ----------

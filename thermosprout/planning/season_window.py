@@ -150,7 +150,7 @@ def _span(series: xr.DataArray) -> str:
 
 Tick = Callable[[int], None]
 Progress = Callable[[str, int], AbstractContextManager[Tick]]
-"""Shows a task of so many steps while it runs, and hands over what counts them."""
+"""Shows a task of so many steps while it runs; what it gives is called with each step done."""
 
 OPEN_BED = "open bed"
 

@@ -66,8 +66,8 @@ class StationChoice:
         p10, p50, p90 of the share of stations with at least one plant, over what is not known
         of lot and bed.
     odds_reached : float
-        Odds that the share of the stations asked for is filled: over what is not known of lot and
-        bed, and over the luck of so many stations.
+        Odds that enough of the stations are filled: over what is not known of lot and bed, and
+        over the luck of so many stations.
     plants_per_station, surplus_per_station : float
         Expected plants, and those to thin.
     """
@@ -88,7 +88,7 @@ class StationsAnswer:
     Attributes
     ----------
     target_filled, confidence : float
-        Share of the stations that shall have a plant, and the odds of it.
+        Share of the stations to have a plant, and the odds of it.
     emergence : dict
         p10, p50, p90 of the share of the seeds planted that emerges.
     chosen : StationChoice or None
@@ -157,9 +157,9 @@ def plan_stations(
     stations : int
         Stations in the row.
     target_filled : float
-        Share of the stations that shall have at least one plant.
+        Share of the stations to have at least one plant.
     confidence : float
-        Odds with which that share shall be reached.
+        Odds of reaching that share.
     rho : ndarray, shape (draw,), optional
         Correlation of the fates of two seeds of one station; zero when absent.
 
@@ -170,12 +170,11 @@ def plan_stations(
     """
     if not 0 < target_filled < 1:
         raise InputError(
-            f"a share of {target_filled:g} of the stations was asked for, expected above 0 and "
-            "below 1",
+            f"a share of {target_filled:g} of the stations, expected above 0 and below 1",
             hint="no number of seeds fills every station for certain: ask for 0.95, for example",
         )
     if not 0 < confidence < 1:
-        raise InputError(f"odds of {confidence:g} were asked for, expected between 0 and 1")
+        raise InputError(f"odds of {confidence:g}, expected above 0 and below 1")
     odds_of = np.full(share.size, 1.0 / share.size)
     together = np.zeros(share.size) if rho is None else rho
     mean_share = float(odds_of @ share)
@@ -211,7 +210,7 @@ def plan_stations(
 
 
 def _why_so_many(chosen: StationChoice | None) -> tuple[str, ...]:
-    """Say why so many seeds are needed, where they are."""
+    """Why so many seeds are needed, where they are."""
     if chosen is not None and chosen.seeds <= MANY_SEEDS:
         return ()
     many = "So many seeds are needed" if chosen else f"Even {MOST_PER_STATION} seeds are too few"
@@ -239,7 +238,7 @@ def seeds_per_station(
     stations : int
         Stations in the row.
     filled, confidence : float
-        Share of them that shall have a plant, and the odds of it.
+        Share of them to have a plant, and the odds of it.
     treatment : str
         ``direct``, ``soaked`` or ``presprouted``, as the crop usually is.
     planted : date, optional
@@ -292,7 +291,7 @@ def seeds_at_emergence(
     """
     if not 0 < emergence <= 1:
         raise InputError(
-            f"an emergence of {emergence:g} was given, expected above 0 and up to 1",
+            f"an emergence of {emergence:g}, expected above 0 and up to 1",
             hint="write 70 % as 0.7",
         )
     plan = plan_stations(

@@ -23,7 +23,7 @@ from thermosprout.season.setting import Case, Question
 
 
 class Aim(StrEnum):
-    """What shall come at even intervals."""
+    """What comes at even intervals."""
 
     EMERGENCE = "emergence"
     HARVEST = "harvest"
@@ -38,7 +38,7 @@ class SuccessionSowing:
     sow : numpy.datetime64
         Planting, UTC.
     target, early, middle, late : numpy.datetime64
-        When it shall be ready, and the odds of when it will; NaT past the horizon.
+        When it should be ready, and the odds of when it will be; NaT past the horizon.
     miss_d : float
         How far the middle of what is expected lies from the target; later is positive. [d]
     """
@@ -117,7 +117,7 @@ def _after(start: np.datetime64, days: float) -> np.datetime64:
 
 @dataclass(frozen=True, kw_only=True)
 class SuccessionAnswer:
-    """Sowings of one crop that come at even intervals; ``count`` of them were asked for."""
+    """Sowings of one crop that come at even intervals, up to ``count`` of them."""
 
     sowings: tuple[SuccessionSowing, ...]
     zone: ZoneInfo
@@ -243,7 +243,7 @@ class Fit:
     Attributes
     ----------
     ready_odds : float
-        Odds that first harvest comes before the bed is wanted.
+        Odds that first harvest comes before the bed is needed.
     spare_d : float
         Days left after first harvest, in the middle of what is expected; negative when late.
     stand : float

@@ -298,7 +298,7 @@ class _Row:
         return f"{name} likely about {likely} ({day_range(low, high)}, 80 % range)."
 
     def _expect(self, today: date, end: date) -> Iterator[Task]:
-        """Tell the next stage that is still to come."""
+        """Next stage that is still to come."""
         emerged = max((count.emerged for count in self.answer.counts), default=0)
         for stage in STAGES[1:] if emerged else STAGES:
             low, middle, high = self._range(stage)

@@ -23,13 +23,13 @@ SEEDLING_D = 28.0
 """For so long after emergence a frost counts against a sowing. [d]"""
 
 SEEDS = 100
-"""Seeds planted unless another number is asked for."""
+"""Seeds planted unless another number is named."""
 
 PROBABILITIES = tuple(ODDS.values())
-"""Points at which days are given unless others are asked for."""
+"""Points at which days are given unless others are named."""
 
 _KNOWN_SHARE = 0.5
-"""What is known of less than this share of cases is not told."""
+"""What is known in less than this share of cases is left open."""
 
 _MEANING = {
     "odds_in_time": ("1", "odds that half of the row shows within {within:g} days"),
@@ -68,7 +68,7 @@ class WindowQuestion:
         For harvest and frost; without it harvest runs on soil temperature and frost is not
         known.
     within_d : float
-        Days within which half of the row shall be up. [d]
+        Days within which half of the row should be up. [d]
     probabilities : tuple of float
         Points at which days are given.
     """
@@ -100,7 +100,7 @@ def sowing_window(
     options : sequence of Option
         Treatments; sprouted seed counts from the day it is planted.
     tick : callable, optional
-        Told after each treatment under each cover.
+        Called after each treatment under each cover.
 
     Returns
     -------
