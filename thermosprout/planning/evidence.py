@@ -162,7 +162,7 @@ def grounds(comparison: Comparison) -> tuple[str, ...]:
 def _settling_trial(comparison: Comparison) -> str | None:
     """Name the smallest trial that shows the difference at stake, where none was measured.
 
-    The choice hangs on an assumption where the handling was not measured for the crop and the days
+    The choice rests on an assumption where the handling was not measured for the crop and the days
     that it gains may as well be worth acting on as not. The difference at stake is the gain in the
     middle, and at least what is worth acting on.
     """
