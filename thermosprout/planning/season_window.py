@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 
 from thermosprout.crops.crop import cautions
-from thermosprout.dates import day_words, noon
+from thermosprout.dates import noon
 from thermosprout.emergence.course_table import CourseTable
 from thermosprout.emergence.forecast import clock_for
 from thermosprout.emergence.harvest import Air, HarvestNeed
@@ -136,10 +136,10 @@ def _at(values: FloatArray, place: IntArray, beyond: float = np.nan) -> FloatArr
 
 
 def _too_short(series: xr.DataArray, season: np.ndarray) -> CoverageError:
-    begin = day_words(season[0].astype("datetime64[D]").item())
+    begin, end = (str(season[at])[:10] for at in (0, -1))
     return CoverageError(
-        f"{_span(series)}, too short for this season from {begin} on",
-        hint="give a longer record, or ask for a shorter season",
+        f"{_span(series)}, too short for planting days and emergence from {begin} to {end}",
+        hint="name an earlier last day of planting, or give a longer record",
     )
 
 
