@@ -40,7 +40,8 @@ def rng(seed: int = 1) -> np.random.Generator:
 
 def test_every_block_holds_everything_once_and_orders_differ() -> None:
     spots = lay_out(Layout.BLOCKS, ["Ada", "Bo"], TREATMENTS, 5, rng())
-    assert len({spot.plot for spot in spots}) == 30
+    labels = [f"{letter}{number}" for letter in "ABCDE" for number in range(1, 7)]
+    assert [spot.plot for spot in spots] == labels
     orders = set()
     for block in {spot.block for spot in spots}:
         mine = [(s.variety, s.treatment) for s in spots if s.block == block]

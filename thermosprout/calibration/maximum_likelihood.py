@@ -122,8 +122,10 @@ def fit_without_prior(
     report(2)
     best = climb(problem, best[None], exact=True)
     curvature = problem.curvature(best)
-    if np.linalg.eigvalsh(curvature).min() <= _FLAT:
-        raise _no_peak(layers, free)
+    try:
+        spread = np.linalg.inv(curvature)
+    except np.linalg.LinAlgError:
+        raise _no_peak(layers, free) from None
     report(1)
     jacobian = problem.jacobian(best)[free]
     return PlainFit(
@@ -133,7 +135,7 @@ def fit_without_prior(
         model=model,
         vector=problem.vectors(best[None])[0],
         free=free,
-        covariance=jacobian @ np.linalg.inv(curvature) @ jacobian.T,
+        covariance=jacobian @ spread @ jacobian.T,
         log_likelihood=float(problem.log_likelihood(best[None])[0]),
     )
 
