@@ -153,7 +153,7 @@ def usual_options(
     soaks = soaks_h or tuple(dict.fromkeys(min(h, crop.safe_soak_h) for h in _USUAL_SOAKS_H))
     for hours in soaks:
         if not 0 < hours <= 240:
-            raise InputError(f"a soak of {hours:g} h is not more than 0 and up to 240 h")
+            raise InputError(f"a soak of {hours:g} h, expected more than 0 and up to 240 h")
     handlings = {
         f"soaked {hours:g} h": Handling(treatment=Treatment.SOAKED, soak_h=hours, water_C=water_C)
         for hours in sorted(soaks)

@@ -27,7 +27,6 @@ from thermosprout.weather.members import join_members
 if TYPE_CHECKING:
     from thermosprout.weather.session import WeatherSession
 
-
 _HOUR, _DAY = np.timedelta64(1, "h"), np.timedelta64(1, "D")
 Service = Literal["open-meteo", "nasa-power"]
 
@@ -104,12 +103,10 @@ class SoilSource:
 
 PAST_YEARS = 15
 AIR_FADE_DAYS = 3.0
-"""e-folding time of a departure of air temperature: weather systems pass in some days; common
-practice, no source. [d]"""
+"""Days in which a departure of air temperature fades to 1/e; common practice, no source. [d]"""
 
 SINGLE_FORECAST_DAYS = 5
-"""A forecast without members is trusted so long, then past seasons bring the spread back; common
-practice, no source. [d]"""
+"""Days for which a forecast without members is trusted; common practice, no source. [d]"""
 
 
 def weather_from(source: SoilSource, *, session: WeatherSession | None = None) -> xr.Dataset:
@@ -206,11 +203,9 @@ def _shared(parts: Sequence[xr.Dataset]) -> list[str]:
 
 
 def _like(
-    weather: xr.Dataset,
-    time: npt.NDArray[np.datetime64],
-    source: str,
+    weather: xr.Dataset, time: npt.NDArray[np.datetime64], source: str,
     columns: Mapping[str, FloatArray],
-) -> xr.Dataset:
+) -> xr.Dataset:  # fmt: skip
     """Weather of the same place at other times."""
     return weather_dataset(
         time,
