@@ -22,7 +22,7 @@ from thermosprout.reports.forecast_figures import (
 from thermosprout.reports.trial_figures import BedSize, blocks_figure, curves_figure, layout_figure
 from thermosprout.season.forecast import EmergenceCurve
 from thermosprout.soil.site_correction import site_correction
-from thermosprout.soil.site_readings import check_series, read_readings
+from thermosprout.soil.site_readings import compare_readings, read_readings
 from thermosprout.trials.design import Layout, lay_out
 from thermosprout.trials.records.read import block_steps
 
@@ -99,7 +99,7 @@ def checked() -> Figure:
     soil = ts.read_soil(DEMO / "soil.csv")
     readings = read_readings(DEMO / "readings.csv", timezone="Europe/London")
     correction = site_correction(soil, readings, longitude=-3.1)
-    check = check_series(soil, readings, kind=correction.kind)
+    check = compare_readings(soil, readings, kind=correction.kind)
     return soil_check_figure(soil, correction.series, check.table, "Soil and readings")
 
 

@@ -30,7 +30,7 @@ from thermosprout.soil.series import (
     weather_csv,
     weather_dataset,
 )
-from thermosprout.soil.site_readings import check_series, read_readings
+from thermosprout.soil.site_readings import compare_readings, read_readings
 
 HOURS = np.datetime64("2026-04-01T00", "ns") + np.arange(72) * np.timedelta64(1, "h")
 
@@ -167,7 +167,7 @@ def test_holes_at_every_reading_allow_no_check() -> None:
         {"time_utc": [pd.Timestamp(HOURS[30])], "depth_cm": [5.0], "soil_temp_C": [11.0]}
     )
     with pytest.raises(CoverageError, match="no value at the time of any reading"):
-        check_series(series, readings)
+        compare_readings(series, readings)
 
 
 def test_members_are_not_bridged_over_holes() -> None:

@@ -422,7 +422,7 @@ def check(
     from thermosprout.reports.forecast_tables import soil_check_lines
     from thermosprout.soil.readers.logger import read_soil_csv
     from thermosprout.soil.site_correction import site_correction
-    from thermosprout.soil.site_readings import check_series, read_readings
+    from thermosprout.soil.site_readings import compare_readings, read_readings
 
     if season is not None and soil is not None:
         raise InputError("give either --season or --soil", hint="one of the two is checked")
@@ -445,7 +445,7 @@ def check(
             note(sentence)
         longitude = read_coordinates(at)[1] if at else None
         correction = site_correction(series, table, longitude=longitude)
-        result = check_series(series, table, kind=correction.kind)
+        result = compare_readings(series, table, kind=correction.kind)
     note(table.attrs["summary"])
     if result.outside:
         note(f"{result.outside} readings fall outside the series and were left out.")

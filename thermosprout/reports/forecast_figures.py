@@ -378,7 +378,7 @@ def soil_check_figure(
     series, corrected : xarray.DataArray, dims ([member,] time)
         As it stands and as the readings correct it. [degC]
     table : pandas.DataFrame
-        Of :class:`thermosprout.soil.site_readings.SeriesCheck`.
+        Of :class:`thermosprout.soil.site_readings.ReadingsComparison`.
     title : str
     units : Units
     """

@@ -18,7 +18,7 @@ from thermosprout.season.forecast import forecast_of
 from thermosprout.season.load import Season
 from thermosprout.season.schema import Row, local
 from thermosprout.soil.site_correction import Correction
-from thermosprout.soil.site_readings import SeriesCheck, check_series
+from thermosprout.soil.site_readings import ReadingsComparison, compare_readings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,7 +75,7 @@ class SeasonCheck:
     """Check of a season's soil temperature against readings."""
 
     series: xr.DataArray
-    check: SeriesCheck
+    check: ReadingsComparison
     correction: Correction
     rows: tuple[RowShift, ...]
 
@@ -110,7 +110,7 @@ def check_season(
     kind = correction.kind
     return SeasonCheck(
         series=series,
-        check=check_series(series, readings, kind=kind),
+        check=compare_readings(series, readings, kind=kind),
         correction=correction,
         rows=tuple(
             RowShift(

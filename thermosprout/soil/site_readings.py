@@ -361,7 +361,7 @@ def _extreme_h(time_h: FloatArray, values: FloatArray, until_h: float, *, highes
 
 
 @dataclass(frozen=True, kw_only=True)
-class SeriesCheck:
+class ReadingsComparison:
     """Series against readings.
 
     Attributes
@@ -389,9 +389,9 @@ class SeriesCheck:
         return len(self.table)
 
 
-def check_series(
+def compare_readings(
     series: xr.DataArray, readings: pd.DataFrame, *, kind: ReadingKind = ReadingKind.INSTANT
-) -> SeriesCheck:
+) -> ReadingsComparison:
     """Compare a series with readings, each at its own depth and time.
 
     Parameters
@@ -420,7 +420,7 @@ def check_series(
         }
     )
     difference = compared["difference_K"].to_numpy()
-    return SeriesCheck(
+    return ReadingsComparison(
         table=compared,
         bias_K=float(difference.mean()),
         rmse_K=float(np.sqrt(np.mean(difference**2))),
