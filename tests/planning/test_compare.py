@@ -244,3 +244,9 @@ def test_a_dry_bed_takes_no_time_off_the_sprouting_indoors() -> None:
     assert gains[4] == pytest.approx(gains[0]), "dry seed is forecast as in a moist bed"
     assert gains[6] < gains[2] - 24.0, "a soak brings water"
     assert gains[7] > gains[3] + 24.0, "sprouts lose their lead"
+
+
+def test_a_constant_temperature_counts_as_that_under_the_cover() -> None:
+    context = open_context(constant_C=14.0, size=300)
+    compare_ways(context, Question(crop="carrot", cover="fleece"))
+    assert context.notes.count("A constant temperature counts as that under the fleece.") == 1

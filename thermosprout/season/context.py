@@ -262,6 +262,8 @@ class Context:
         if (constant := self.constant_C) is not None:
             clock: Clock = ConstantClock(draws=draws.rates, temperature_C=constant)
             soil = f"constant {constant:g} °C"
+            if case.cover != "none":
+                self.note(f"A constant temperature counts as that under the {case.cover}.")
         else:
             clock = self.clock(case, planted_h)
             soil = describe(self.series(case))
