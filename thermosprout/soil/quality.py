@@ -83,18 +83,6 @@ def runs_of(mask: BoolArray) -> list[IntArray]:
     return np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if rows.size else []
 
 
-def close_holes(values: FloatArray, longest: int) -> FloatArray:
-    """Close holes of at most ``longest`` steps by a straight line; longer ones stay whole."""
-    present = np.flatnonzero(np.isfinite(values))
-    if present.size < 2:
-        return values
-    out = np.interp(np.arange(values.size), present, values[present], left=np.nan, right=np.nan)
-    for run in runs_of(np.isnan(values)):
-        if run.size > longest:
-            out[run] = np.nan
-    return out
-
-
 def spikes(values: FloatArray) -> BoolArray:
     """Mark hours that stand more than :data:`SPIKE_K` off the median of the five hours around."""
     from numpy.lib.stride_tricks import sliding_window_view

@@ -18,7 +18,7 @@ import xarray as xr
 
 from thermosprout.errors import CoverageError, InputError
 from thermosprout.quantities import FloatArray
-from thermosprout.soil.quality import close_holes
+from thermosprout.soil.quality import runs_of
 from thermosprout.soil.readers.to_hourly import step_in_words, step_of
 from thermosprout.soil.series import soil_series
 
@@ -86,7 +86,7 @@ def past_seasons(history: Sequence[xr.DataArray], grid: Stamps) -> PastSeasons:
     per_day = int(_DAY / step)
     first, values = _one_line(history, step)
     usual, fitted = _usual_year(first + step * np.arange(values.size), values, grid)
-    departures = close_holes(values - fitted, BRIDGED_DAYS * per_day)
+    departures = _bridge(values - fitted, BRIDGED_DAYS * per_day)
     target = int((grid[0] - first) / step)
     rows, years = [], set()
     for back, shift in product([*range(-200, 0), *range(1, 201)], SHIFT_DAYS):
@@ -162,6 +162,18 @@ def _usual_year(time: Stamps, values: FloatArray, grid: Stamps) -> tuple[FloatAr
     rows = np.flatnonzero(present)[:: 7 if present.sum() > 20_000 else 1]
     terms = np.linalg.lstsq(design[rows], values[rows], rcond=None)[0]
     return np.asarray(target @ terms), np.asarray(design @ terms)
+
+
+def _bridge(values: FloatArray, longest: int) -> FloatArray:
+    """Close holes of at most ``longest`` steps by a straight line."""
+    present = np.flatnonzero(np.isfinite(values))
+    if present.size < 2:
+        return values
+    out = np.interp(np.arange(values.size), present, values[present], left=np.nan, right=np.nan)
+    for run in runs_of(np.isnan(values)):
+        if run.size > longest:
+            out[run] = np.nan
+    return out
 
 
 FADE_DAYS = 7.0

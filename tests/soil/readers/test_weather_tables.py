@@ -113,18 +113,6 @@ def test_daily_weather_keeps_mean_sum_and_zone(tmp_path: Path) -> None:
     assert "made from the daily ones" in " ".join(reading.sentences())
 
 
-@pytest.mark.parametrize(("missing", "empty_h"), [(3, 0), (5, 120)])
-def test_a_hole_of_days_is_closed_whole_or_not_at_all(
-    missing: int, empty_h: int, tmp_path: Path
-) -> None:
-    path = tmp_path / "weather.csv"
-    days = [day for day in range(1, 25) if not 10 <= day < 10 + missing]
-    lines = [f"2026-05-{day:02d},{day}" for day in days]
-    path.write_text("\n".join(["date,air_temp_C", *lines]) + "\n")
-    air = read_weather_csv(path, **PLACE)[0]["air_temperature"]
-    assert int(air.isnull().sum()) == empty_h
-
-
 def test_units_of_weather_columns(tmp_path: Path) -> None:
     path = tmp_path / "weather.csv"
     heading = "Time (UTC),Air temp (°F),Rain (in),Solar (MJ/m2),Wind (mph),RelHum (%)"

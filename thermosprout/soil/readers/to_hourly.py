@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from thermosprout.errors import CoverageError
 from thermosprout.quantities import FloatArray
 from thermosprout.soil.model.weather import day_starts_utc, hourly_from_daily, spread_radiation
-from thermosprout.soil.quality import DAMPING_CM, close_holes, runs_of
+from thermosprout.soil.quality import DAMPING_CM, runs_of
 from thermosprout.soil.readers.table import Gap
 
 Stamps = npt.NDArray[np.datetime64]
@@ -169,7 +170,7 @@ def _every_day(
         spread[at] = values
         holes = int((~np.isfinite(spread)).sum())
         if name in (*AIR, "relative_humidity", "wind_speed"):
-            spread = close_holes(spread, FILL_DAYS)
+            spread = pd.Series(spread).interpolate(limit=3, limit_area="inside").to_numpy()
         if name in AIR:
             filled = max(filled, 24 * (holes - int((~np.isfinite(spread)).sum())))
         full[name] = spread
@@ -193,8 +194,6 @@ def _between_ends(
 _HOUR_NS = 3_600_000_000_000
 SPARSEST_HOURS = 4
 """Readings further apart than this do not show the course of a day."""
-FILL_DAYS = 3
-"""Longest hole in daily weather that a straight line may close. [d]"""
 FILL_HOURS = 3
 """Longest hole that a straight line may close: soil at 5 cm moves smoothly over that time."""
 
