@@ -162,7 +162,7 @@ def _by_advice(place: Place, year: int, name: str, planted_h: float, look_h: flo
     )
     row = tool.forecast(place.options[name].handling, planted_h, seeds=SEEDS)
     row = condition(row, [Count(hour=look_h, emerged=count)]).row
-    answer = sow_again(row, now_h=look_h, target=WANTED, growth=harvest, ahead_d=1, seeds=SEEDS)
+    answer = sow_again(row, now_h=look_h, target=WANTED, growth=harvest, ahead_d=1)
     way = answer.ways[answer.advised]
     if way.name == AGAIN:
         outcome, plants = _true_row(truth, place.options["direct"], look_h, SEEDS)
