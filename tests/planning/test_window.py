@@ -143,10 +143,19 @@ def test_best_day_weighs_waiting_against_growing_and_gaps(window: xr.Dataset) ->
     flat = window.assign(
         days_to_harvest=0 * window["stand_low"] + 60 + 0 * window["probability"],
         stand=0 * window["stand"] + 0.8,
+        stand_mean=0 * window["stand"] + 0.8,
     )
     plain = best_day(flat)
     assert plain is not None
     assert (plain.wait_d, plain.treatment, plain.cover) == (0.0, "direct", "open bed")
+    # Of days that are alike within a day, the first: nobody waits a week for half a day.
+    slope = xr.DataArray(np.linspace(0.0, 1.0, window.sizes["sowing"]), dims="sowing")
+    wait = (window["sowing"] - window["sowing"][0]) / np.timedelta64(1, "D")
+    sprouted = 10.0 * (window["treatment"] == "pre-sprouted")
+    alike = flat["days_to_harvest"] - wait - 0.5 * slope - sprouted
+    early = best_day(flat.assign(days_to_harvest=alike.transpose(*flat["days_to_harvest"].dims)))
+    assert early is not None
+    assert (early.wait_d, early.treatment) == (0.0, "pre-sprouted")
     never = window.assign(days_to_harvest=window["days_to_harvest"] * 0 + np.inf)
     assert best_day(never) is None
 

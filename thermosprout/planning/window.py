@@ -36,6 +36,7 @@ _MEANING = {
     "days_to_half": ("d", "days from planting to half emergence"),
     "stand": ("1", "final stand as a share of the seeds planted, middle of what is expected"),
     "stand_low": ("1", "final stand as a share of the seeds planted, 10 % point"),
+    "stand_mean": ("1", "final stand as a share of the seeds planted, mean of what is expected"),
     "days_to_harvest": ("d", "bed-days: days from planting to first harvest"),
     "frost_risk": ("1", "odds of a frost in the four weeks after half emergence"),
     "odds_harvest_before_frost": (
@@ -105,9 +106,9 @@ def sowing_window(
     Returns
     -------
     xarray.Dataset, dims (cover, treatment, sowing [, probability])
-        ``odds_in_time``, ``days_to_half``, ``stand``, ``stand_low``, ``days_to_harvest``,
-        ``odds_harvest_before_frost`` and ``frost_risk``; infinite days are past the horizon.
-        Each day has the draws that a forecast of that day has.
+        ``odds_in_time``, ``days_to_half``, ``stand``, ``stand_low``, ``stand_mean``,
+        ``days_to_harvest``, ``odds_harvest_before_frost`` and ``frost_risk``; infinite days are
+        past the horizon. Each day has the draws that a forecast of that day has.
 
     Raises
     ------
@@ -152,6 +153,7 @@ def _figures(question: WindowQuestion, days: DaysForecast, growth: Growth) -> di
         "days_to_half": _points((half - planted) / 24.0, question.probabilities),
         "stand": _points(days.stand, (0.5,))[:, 0],
         "stand_low": _points(days.stand, (0.1,))[:, 0],
+        "stand_mean": _mean(days.stand, finite),
         "days_to_harvest": _points((harvest - planted) / 24.0, question.probabilities),
     }
     if question.air is not None:
@@ -159,6 +161,13 @@ def _figures(question: WindowQuestion, days: DaysForecast, growth: Growth) -> di
         assert member is not None  # noqa: S101 (air is a series)
         result |= _frost(question.air, member[:, None], half, harvest)
     return result
+
+
+def _mean(values: FloatArray, finite: BoolArray) -> FloatArray:
+    """Mean of the draws that know a day; NaN where too few do."""
+    total = np.where(finite, values, 0.0).sum(axis=0)
+    known = finite.mean(axis=0) >= _KNOWN_SHARE
+    return np.where(known, total / np.maximum(finite.sum(axis=0), 1), np.nan)
 
 
 def _frost(
@@ -345,22 +354,26 @@ def best_day(window: xr.Dataset) -> BestDay | None:
 
     Notes
     -----
-    Waiting, a cover or more handling must save :data:`WORTH_DAYS`, counted from the first treatment
-    under the first cover on the first day. The row is taken as full at the best stand of the
-    window; a stand less full costs bed-days in proportion, as gaps use the bed too.
+    A cover or more handling must save :data:`WORTH_DAYS`, counted from the first treatment under
+    the first cover on the first day, and of days that are alike within as much the first is best.
+    The row is taken as full at the best stand of the window; a stand less full costs bed-days in
+    proportion, as gaps use the bed too.
     """
     days = window["days_to_harvest"].sel(probability=0.5, method="nearest").values
     stand = window["stand"].values
     stamps = window["sowing"].values
     wait = (stamps - stamps[0]) / np.timedelta64(1, "D")
-    full = np.clip(stand / max(float(np.nanmax(stand, initial=0.0)), 1e-9), SOWN_AGAIN_BELOW, 1.0)
+    # The middle of a count of seedlings moves by whole ones, which would choose days by chance.
+    mean = window["stand_mean"].values
+    full = np.clip(mean / max(float(np.nanmax(mean, initial=0.0)), 1e-9), SOWN_AGAIN_BELOW, 1.0)
     cost = np.where(np.isfinite(days), (wait + days) / full, np.inf)
     if not np.isfinite(cost).any():
         return None
-    place = np.unravel_index(int(np.argmin(cost)), cost.shape)
-    if cost[0, 0, 0] - cost[place] < WORTH_DAYS:
-        place = (np.intp(0), np.intp(0), np.intp(0))
-    cover, treatment, day = (int(index) for index in place)
+    alike = np.where(cost < cost.min() + WORTH_DAYS, cost, np.inf)
+    day = int(np.argmax(np.isfinite(alike).any(axis=(0, 1))))
+    cover, treatment = divmod(int(np.argmin(alike[..., day])), cost.shape[1])
+    if cost[0, 0, 0] - cost[cover, treatment, day] < WORTH_DAYS:
+        cover, treatment, day = 0, 0, 0
     return BestDay(
         cover=str(window["cover"].values[cover]),
         treatment=str(window["treatment"].values[treatment]),
