@@ -22,7 +22,7 @@ from thermosprout.soil.site_correction import (
 )
 from thermosprout.soil.site_readings import (
     ReadingKind,
-    check_series,
+    compare_readings,
     stated_kind,
     valid_readings,
 )
@@ -195,7 +195,7 @@ def test_wrong_readings_are_refused(series: xr.DataArray) -> None:
 def test_check_states_bias_and_rmse(series: xr.DataArray) -> None:
     table = _readings(series, -2.0, 8)
     table.loc[len(table)] = [pd.Timestamp("2031-01-01"), 5.0, 3.0]
-    result = check_series(series, table)
+    result = compare_readings(series, table)
     assert result.bias_K == pytest.approx(2.0)
     assert result.rmse_K == pytest.approx(2.0)
     assert (result.count, result.outside) == (8, 1)
