@@ -149,11 +149,11 @@ def _figures(question: WindowQuestion, days: DaysForecast, growth: Growth) -> di
     with np.errstate(invalid="ignore"):
         in_time = half - planted <= 24.0 * question.within_d
     result = {
-        "odds_in_time": _share_of(in_time, finite),
+        "odds_in_time": _mean_of(in_time, finite),
         "days_to_half": _points((half - planted) / 24.0, question.probabilities),
         "stand": _points(days.stand, (0.5,))[:, 0],
         "stand_low": _points(days.stand, (0.1,))[:, 0],
-        "stand_mean": _mean(days.stand, finite),
+        "stand_mean": _mostly_known(days.stand, finite),
         "days_to_harvest": _points((harvest - planted) / 24.0, question.probabilities),
     }
     if question.air is not None:
@@ -161,13 +161,6 @@ def _figures(question: WindowQuestion, days: DaysForecast, growth: Growth) -> di
         assert member is not None  # noqa: S101 (air is a series)
         result |= _frost(question.air, member[:, None], half, harvest)
     return result
-
-
-def _mean(values: FloatArray, finite: BoolArray) -> FloatArray:
-    """Mean of the draws that know a day; NaN where too few do."""
-    total = np.where(finite, values, 0.0).sum(axis=0)
-    known = finite.mean(axis=0) >= _KNOWN_SHARE
-    return np.where(known, total / np.maximum(finite.sum(axis=0), 1), np.nan)
 
 
 def _frost(
@@ -192,15 +185,15 @@ def _frost(
     }
 
 
-def _share_of(flags: BoolArray, among: BoolArray) -> FloatArray:
-    """Share of the known draws of each day."""
+def _mean_of(values: FloatArray | BoolArray, among: BoolArray) -> FloatArray:
+    """Mean over the known draws of each day; of flags their share."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray((flags & among).sum(axis=0) / among.sum(axis=0))
+        return np.asarray(np.where(among, values, 0).sum(axis=0) / among.sum(axis=0))
 
 
-def _mostly_known(flags: BoolArray, among: BoolArray) -> FloatArray:
-    """Share among what is known; NaN where that is less than half."""
-    return np.where(among.mean(axis=0) >= _KNOWN_SHARE, _share_of(flags, among), np.nan)
+def _mostly_known(values: FloatArray | BoolArray, among: BoolArray) -> FloatArray:
+    """Mean over what is known; NaN where that is less than half."""
+    return np.where(among.mean(axis=0) >= _KNOWN_SHARE, _mean_of(values, among), np.nan)
 
 
 def _points(values: FloatArray, probabilities: Sequence[float]) -> FloatArray:

@@ -14,8 +14,8 @@ Resolving
     note; it also prepares the first count of a row.
 Answering
     ``forecast`` forecasts every row, and its curve through time; ``soil_check`` says what an error
-    of the soil temperature means in days; ``notes`` point out what is likely
-    to be a mistake.
+    of the soil temperature means in days; ``notes`` point out what is
+    likely to be a mistake.
 
 Decisions
     Random numbers are keyed by what they stand for (crop, lot, site, the luck of a row) and never

@@ -23,7 +23,7 @@ from thermosprout.quantities import FloatArray, percent
 from thermosprout.season.context import Context, season_context
 from thermosprout.season.load import Season
 from thermosprout.season.notes import absent_notes, row_notes, undated_tests
-from thermosprout.season.schema import ROW, Row, hours, instant, local, stamp, stamps
+from thermosprout.season.schema import Row, hours, instant, local, stamp, stamps
 from thermosprout.season.setting import Case
 from thermosprout.season.soil import describe
 from thermosprout.soil.series import hours_since_epoch
@@ -203,14 +203,11 @@ def forecast_of(context: Context, row: Row, case: Case | None = None) -> RowFore
     try:
         return setting.row(sowing)
     except CoverageError as error:
-        if row.id == ROW:
-            raise
         index = [other.id for other in season.data.rows].index(row.id)
-        raise CoverageError(
-            f"row {row.id}: {error.what}",
-            place=season.place("rows", index, "planted"),
-            hint=error.hint,
-        ) from None
+        place = season.place("rows", index, "planted")
+        if place is None:  # a row that stands in no file is the one asked about
+            raise
+        raise CoverageError(f"row {row.id}: {error.what}", place=place, hint=error.hint) from None
 
 
 @dataclass(frozen=True, kw_only=True)
