@@ -165,7 +165,7 @@ def test_no_sensible_day_is_said_with_its_reason(window: xr.Dataset) -> None:
     for one in sensible_days(hopeless):
         assert one.earliest is None
         assert one.last is None
-        assert one.early_reason.startswith("no suitable day: half up takes more than")
+        assert one.early_reason.startswith("no suitable day: half the row would take longer than")
 
 
 def test_half_a_row_is_given_time_by_its_crop() -> None:

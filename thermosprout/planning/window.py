@@ -382,7 +382,7 @@ def _sensible(one: xr.Dataset) -> SensibleDays:
     tests: list[tuple[BoolArray, str]] = [
         (
             one["odds_in_time"].values >= IN_TIME_ODDS,
-            f"half up takes more than {days:g} days",
+            f"half the row would take longer than {days:g} days to come up",
         ),
         (stand >= STAND_OF_BEST * np.nanmax(stand, initial=0.0), "too many seeds are lost"),
     ]

@@ -280,7 +280,8 @@ def _best(document: Document) -> list[str]:
     suitable = [row for row in document["sensible"] if row["earliest"] is not None]
     if not suitable:
         days = f"{document['within_days']:g} days"
-        return [f"No suitable day: half up takes more than {days}, or frost would take the row."]
+        slow = f"half the row would take longer than {days} to come up"
+        return [f"No suitable day: {slow}, or frost would take it."]
     first = min(suitable, key=lambda row: str(row["earliest"]))
     last = max(suitable, key=lambda row: str(row["last"]))
     from_day, to_day = iso_day(first["earliest"]), iso_day(last["last"])
